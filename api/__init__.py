@@ -1,0 +1,1 @@
+"""How people reach the controller: HTTP, command line and page."""

@@ -1,0 +1,179 @@
+"""The bench's settings: frozen, read from TOML, unknown keys refused. Every default that guards metal or people says why."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from controller.errors import RefusedError
+
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Fraction = Annotated[float, Field(gt=0.0, lt=1.0, allow_inf_nan=False)]
+Pin = Annotated[str, Field(pattern=r"^GPIO([0-9]|1[0-9]|2[0-7])$")]
+
+SATURATION_FRACTION = 0.997
+"""Share of the shunt range from which a reading counts as saturated. Source: the chip clips at its range, measured on the
+register-level emulation; 0.3 % is more than the data sheet's gain error (TI SBOS448, 0.04 %)."""
+
+LIMIT_TO_RANGE_FRACTION = 0.85
+"""The over-current limit must stay below this share of the sensor's range, or a larger current would read as a smaller one."""
+
+
+class Section(BaseModel):
+    """A table of the file: frozen, unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class RigSettings(Section):
+    """What is wired to the Pi."""
+
+    relay_pin: Pin = Field("GPIO17", description="Relay driver, active high. GPIO 9 to 27 boot with a pull-down.")
+    stop_button_pin: Pin | None = Field(None, description="Stop push-button to ground, or none.")
+    lamp_pin: Pin | None = Field(None, description="Lamp, active high, or none.")
+    buzzer_pin: Pin | None = Field(None, description="Buzzer, active high, or none.")
+    dead_man_pin: Pin | None = Field(None, description="Pulse for a retriggerable timer in the coil supply, or none.")
+    second_output_pin: Pin | None = Field(
+        None, description="Second contactor in series, opened when the relay is found welded, or none."
+    )
+    i2c_bus: int = Field(1, ge=0, le=30, description="Number n of /dev/i2c-n.")
+    i2c_address: int = Field(0x40, ge=0x40, le=0x4F, description="Address of the INA219.")
+    shunt_ohm: Positive = Field(0.02, description="Shunt, ohm. 0.02 ohm four-terminal recommended: 60 mV at 3 A.")
+    shunt_tolerance_fraction: Fraction = Field(0.01, description="Tolerance of the shunt, part of the depth interval.")
+    max_current_a: Positive = Field(
+        10.0, description="Largest current to be told apart, A: chooses the sensor's range. The resolution is the same on all."
+    )
+    thermometer_id: str | None = Field(
+        None, pattern=r"^28-[0-9a-f]{12}$", description="One-wire thermometer in the bath, /sys/bus/w1/devices/<id>, or none."
+    )
+
+
+class LimitSettings(Section):
+    """Guard limits. Times in s, currents as fractions of the planned current where they follow the run."""
+
+    max_voltage_v: Positive = Field(
+        6.0, le=15.9, description="Over-voltage limit at the cell, V: above the ripple's peak, below what the bath stands."
+    )
+    over_current_fraction: float = Field(
+        1.3, gt=1.0, le=3.0, description="Limit over the planned end current: the area grows on the way."
+    )
+    short_circuit_v: Positive = Field(
+        0.35, description="Cell voltage under which a flowing current means a short, V: a constant-current supply hides it."
+    )
+    short_circuit_fraction: Fraction = Field(0.5, description="Share of the planned current that counts as flowing.")
+    reverse_current_a: Positive = Field(0.05, description="Current against the etch that trips, A.")
+    lost_contact_fraction: Fraction = Field(0.10, description="Below this share of the planned current contact is lost ...")
+    lost_contact_s: Positive = Field(1.0, description="... after this time.")
+    weak_contact_fraction: Fraction = Field(0.60, description="Below this share of the planned current contact is weak ...")
+    weak_contact_s: Positive = Field(10.0, description="... and the run pauses after this time.")
+    contact_grace_s: NotNegative = Field(
+        20.0, le=120.0, description="Contact is not judged for this long after start: wetting, scum, supply turned up by hand."
+    )
+    max_sample_age_s: float = Field(
+        1.0, gt=0.0, le=5.0, description="Oldest good sample and largest gap: 1 s is 3 C, 0.4 um at common practice."
+    )
+    max_zero_offset_v: Positive = Field(
+        160e-6, description="Largest zero offset at the shunt, V: 8 mA at 0.02 ohm. More is a fault, never nulled."
+    )
+    off_voltage_v: Positive = Field(
+        1.5, description="Cell voltage with the relay off that means a welded contact, V. A cell alone stays below 1 V."
+    )
+    welded_after_s: Positive = Field(0.5, description="Time after off from which a current means a welded contact.")
+    welded_a: Positive = Field(0.020, description="Current that counts as flowing after off, A, or 1 % of the plan if more.")
+    over_time_fraction: float = Field(1.5, gt=1.0, le=5.0, description="Ceiling on relay-on time over the planned time.")
+    depth_of_thickness_fraction: Fraction = Field(
+        0.5, description="Deepest place allowed, share of the sheet: deeper, thin places break through."
+    )
+    edge_depth_factor: float = Field(
+        1.3, ge=1.0, le=3.0, description="Deepest place over the mean depth until gauged: edges and small fields run deeper."
+    )
+    bath_warn_degc: float = Field(35.0, ge=0.0, le=90.0, description="Bath temperature that warns, degC.")
+    bath_off_degc: float = Field(45.0, ge=0.0, le=90.0, description="Bath temperature that trips, degC.")
+    max_run_s: Positive = Field(4 * 3600.0, description="Longest relay-on time of any run, s.")
+    min_run_s: Positive = Field(10.0, description="The plan warns of runs shorter than this, s: the end comes out coarse.")
+
+    @model_validator(mode="after")
+    def _ordered(self) -> LimitSettings:
+        if self.bath_warn_degc >= self.bath_off_degc:
+            raise ValueError(
+                f"bath_warn_degc {self.bath_warn_degc:g} must be below bath_off_degc {self.bath_off_degc:g}: warn first"
+            )
+        if self.lost_contact_fraction >= self.weak_contact_fraction:
+            raise ValueError("lost_contact_fraction must be below weak_contact_fraction")
+        return self
+
+
+class LoopSettings(Section):
+    """Rates of the loop."""
+
+    poll_s: float = Field(0.02, ge=0.005, le=0.1, description="Poll period, s. The chip finishes a conversion each 68.6 ms.")
+    age_check_s: float = Field(0.05, ge=0.01, le=0.5, description="Period of the independent age watch, s.")
+    offset_samples: int = Field(16, ge=4, le=200, description="Conversions averaged for the zero offset.")
+
+
+class ServerSettings(Section):
+    """Where the page and the API listen."""
+
+    listen: Literal["loopback", "studio-network-where-anyone-can-control"] = Field(
+        "loopback", description="loopback, or the studio network in words that admit what it means."
+    )
+    port: int = Field(8420, ge=1024, le=65535)
+
+
+class LogbookSettings(Section):
+    """Where the records are kept."""
+
+    path: Path = Field(Path("biteclock.sqlite"), description="The SQLite file; relative to the state directory.")
+    when_full: Literal["warn", "trip"] = Field("warn", description="What a full or failing store does to a run.")
+
+
+class MetalSettings(Section):
+    """What the user knows better about a metal."""
+
+    density_g_per_cm3: float | None = Field(None, gt=1.0, lt=25.0, description="Density of the user's own sheet.")
+    etch_factor: float | None = Field(None, gt=0.2, lt=10.0, description="Depth over undercut per side.")
+
+
+class Settings(Section):
+    """The whole file."""
+
+    rig: RigSettings = RigSettings()
+    limits: LimitSettings = LimitSettings()
+    loop: LoopSettings = LoopSettings()
+    server: ServerSettings = ServerSettings()
+    logbook: LogbookSettings = LogbookSettings()
+    metals: dict[str, MetalSettings] = Field(default_factory=dict)
+
+
+def parse_settings(table: dict[str, Any]) -> Settings:
+    """Return the settings in a parsed TOML table.
+
+    Raises: RefusedError that names every wrong key, its value and what is allowed.
+    """
+    try:
+        return Settings.model_validate(table)
+    except ValidationError as error:
+        lines = [
+            f"{'.'.join(str(part) for part in problem['loc']) or 'file'}: {problem['msg']} (given: {problem['input']!r})"
+            for problem in error.errors(include_url=False)
+        ]
+        raise RefusedError("the configuration cannot be used:\n  " + "\n  ".join(lines), field="config") from None
+
+
+def load_settings(path: Path) -> Settings:
+    """Return the settings in the TOML file at ``path``.
+
+    Raises: RefusedError when it cannot be read, is no TOML, or has unknown or wrong keys.
+    """
+    try:
+        with path.open("rb") as file:
+            table = tomllib.load(file)
+    except OSError as error:
+        raise RefusedError(f"cannot read the configuration {path}: {error.strerror}", field="config") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise RefusedError(f"{path} is no valid TOML: {error}", field="config") from error
+    return parse_settings(table)

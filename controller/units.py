@@ -1,0 +1,61 @@
+"""Constants with their source, and the conversions that happen at the edge.
+
+Inside, lengths are mm, areas mm2, volumes mm3, charge C, current A, time s, mass g.
+"""
+
+from __future__ import annotations
+
+import math
+
+from controller.errors import RefusedError
+
+FARADAY_COULOMBS_PER_MOL = 96485.33212
+"""Faraday constant, C/mol. Source: CODATA 2018 and 2022 (exact since the 2019 SI, e * N_A, rounded to ten digits)."""
+
+MM2_PER_CM2 = 100.0
+MM2_PER_DM2 = 10_000.0
+MM3_PER_CM3 = 1000.0
+MM_PER_INCH = 25.4
+"""Source: international yard and pound agreement, 1959 (exact)."""
+MM_PER_MIL = MM_PER_INCH / 1000.0
+SECONDS_PER_HOUR = 3600.0
+
+
+def cm2_to_mm2(area_cm2: float) -> float:
+    """Return the area in mm2."""
+    return area_cm2 * MM2_PER_CM2
+
+
+def mm2_to_cm2(area_mm2: float) -> float:
+    """Return the area in cm2."""
+    return area_mm2 / MM2_PER_CM2
+
+
+def current_density_a_per_dm2(current_a: float, area_mm2: float) -> float:
+    """Return the current density in A/dm2 for a current in A over an area in mm2 (> 0)."""
+    return current_a / (area_mm2 / MM2_PER_DM2)
+
+
+def gauge_to_mm(gauge_number: int) -> float:
+    """Return the thickness in mm of a Brown & Sharpe (American wire) gauge number, 0 to 40.
+
+    Raises: RefusedError outside 0 to 40.
+    Source: ASTM B258: d = 0.005 in * 92^((36 - n) / 39), exact by definition.
+    """
+    if not 0 <= gauge_number <= 40:
+        raise RefusedError(
+            f"gauge number {gauge_number} is outside 0 to 40: give the thickness in mm", field="thickness", limit="0-40"
+        )
+    return float(0.127 * 92.0 ** ((36 - gauge_number) / 39))
+
+
+def positive(value: float, field: str, unit: str) -> float:
+    """Return value if it is finite and above zero.
+
+    Raises: RefusedError naming the field, the value with its unit and the limit.
+    """
+    if not math.isfinite(value) or value <= 0.0:
+        raise RefusedError(
+            f"{field} is {value:g} {unit}, it must be a number above 0 {unit}", field=field, limit=f"above 0 {unit}"
+        )
+    return value

@@ -1,0 +1,158 @@
+"""The only place that reads a clock or waits: the system's clock, and a virtual one that rehearsal runs on in lockstep."""
+
+from __future__ import annotations
+
+import random
+import select
+import threading
+import time
+import uuid
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+_BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")
+
+
+class SystemClock:
+    """The machine's own clocks."""
+
+    def monotonic_s(self) -> float:
+        """Return the monotonic time in s."""
+        return time.monotonic()
+
+    def utc_now(self) -> datetime:
+        """Return the wall time."""
+        return datetime.now(UTC)
+
+    def boot_id(self) -> str:
+        """Return the kernel's id of this boot. Source: random(4), /proc/sys/kernel/random/boot_id."""
+        return _BOOT_ID_FILE.read_text(encoding="ascii").strip()
+
+
+class SystemPacer:
+    """Waits in real time; a wake ends the wait."""
+
+    def __init__(self, clock: SystemClock) -> None:
+        self._clock = clock
+        self._woken = threading.Event()
+
+    def wait_until(self, deadline_s: float) -> None:
+        """Wait for the deadline (monotonic s) or for a wake."""
+        remaining_s = deadline_s - self._clock.monotonic_s()
+        if remaining_s > 0.0:
+            self._woken.wait(remaining_s)
+        self._woken.clear()
+
+    def wake(self) -> None:
+        """End the present wait."""
+        self._woken.set()
+
+
+class ThreadBeat:
+    """Calls back from a daemon thread of its own, each period or as soon as ``wakeup_fd`` has something to read.
+
+    The wake-up descriptor is the one given to ``signal.set_wakeup_fd``: a signal is seen here even while the main
+    thread is stuck in a bus call.
+    """
+
+    def __init__(self, clock: SystemClock, wakeup_fd: int | None = None) -> None:
+        self._clock = clock
+        self._readable = [] if wakeup_fd is None else [wakeup_fd]
+
+    def every(self, period_s: float, callback: Callable[[float], None]) -> None:
+        """Start the thread. An exception of the callback ends the process' thread loudly, never silently."""
+
+        def body() -> None:
+            while True:
+                select.select(self._readable, [], [], period_s)
+                callback(self._clock.monotonic_s())
+
+        threading.Thread(target=body, name="biteclock-beat", daemon=True).start()
+
+
+class VirtualClock:
+    """Time that moves only when it is told to. Everything on the rehearsal bench steps from it.
+
+    It starts at a large random number of seconds, so that code which reads another clock fails loudly.
+    """
+
+    def __init__(self, utc_start: datetime | None = None, start_s: float | None = None) -> None:
+        self._start_s = random.uniform(1e4, 2e5) if start_s is None else start_s  # noqa: S311 not for secrets
+        self._now_s = self._start_s
+        self._utc_start = datetime.now(UTC) if utc_start is None else utc_start
+        self._boot_id = uuid.uuid4().hex
+        self._beats: list[tuple[float, float, Callable[[float], None]]] = []
+
+    def monotonic_s(self) -> float:
+        """Return the virtual time in s."""
+        return self._now_s
+
+    def utc_now(self) -> datetime:
+        """Return the wall time that belongs to the virtual time."""
+        return self._utc_start + timedelta(seconds=self._now_s - self._start_s)
+
+    def boot_id(self) -> str:
+        """Return an id of this clock: no other clock's times compare with it."""
+        return self._boot_id
+
+    def jump_utc(self, seconds: float) -> None:
+        """Move the wall time only, as a network time step does."""
+        self._utc_start += timedelta(seconds=seconds)
+
+    def every(self, period_s: float, callback: Callable[[float], None]) -> None:
+        """Call ``callback(now_s)`` each ``period_s`` while the time advances, also in the middle of a bus call."""
+        self._beats.append((self._now_s + period_s, period_s, callback))
+
+    def advance_to(self, deadline_s: float) -> None:
+        """Move to ``deadline_s``, calling back at each beat on the way.
+
+        Raises: ValueError when that lies in the past.
+        """
+        if deadline_s < self._now_s:
+            raise ValueError(f"time cannot go back: {deadline_s:.6f} s is before {self._now_s:.6f} s")
+        while self._beats:
+            index = min(range(len(self._beats)), key=lambda i: self._beats[i][0])
+            due_s, period_s, callback = self._beats[index]
+            if due_s > deadline_s:
+                break
+            self._now_s = max(self._now_s, due_s)
+            self._beats[index] = (due_s + period_s, period_s, callback)
+            callback(self._now_s)
+        self._now_s = max(self._now_s, deadline_s)
+
+    def advance(self, seconds: float) -> None:
+        """Move forward by ``seconds`` (>= 0)."""
+        self.advance_to(self._now_s + seconds)
+
+
+class LockstepPacer:
+    """Moves the virtual clock to each deadline; with a speed it sleeps the real time that belongs to the step.
+
+    A busy machine slows the rehearsal and never trips it.
+
+    :param speed: virtual seconds per real second, or None to sleep nothing.
+    """
+
+    def __init__(self, clock: VirtualClock, speed: float | None = None) -> None:
+        if speed is not None and not speed > 0.0:
+            raise ValueError(f"speed is {speed:g}, it must be above 0 virtual seconds per second")
+        self._clock = clock
+        self._speed = speed
+        self._woken = threading.Event()
+        self._real_deadline_s = time.monotonic()
+
+    def wait_until(self, deadline_s: float) -> None:
+        """Advance the virtual clock to the deadline (monotonic s)."""
+        step_s = max(0.0, deadline_s - self._clock.monotonic_s())
+        if self._speed is not None:
+            now_s = time.monotonic()
+            self._real_deadline_s = max(self._real_deadline_s + step_s / self._speed, now_s)
+            if self._real_deadline_s > now_s:
+                self._woken.wait(self._real_deadline_s - now_s)
+            self._woken.clear()
+        self._clock.advance(step_s)
+
+    def wake(self) -> None:
+        """End the present real wait; the virtual step is made all the same."""
+        self._woken.set()

@@ -1,0 +1,82 @@
+"""The rectifier relay behind a lock and a latch. Active high, released at construction, normally open contact."""
+
+from __future__ import annotations
+
+import threading
+from typing import Protocol
+
+from controller.errors import RelayRevokedError
+from controller.messages import OffRequest
+
+
+class OutputPin(Protocol):
+    """What the gate needs of gpiozero's DigitalOutputDevice."""
+
+    value: int
+
+    def on(self) -> None:
+        """Drive the pin high."""
+
+    def off(self) -> None:
+        """Drive the pin low."""
+
+
+class RelayGate:
+    """Relay output that anybody may turn off and only an unrevoked gate turns on.
+
+    A re-entrant lock: a signal handler may revoke in the middle of ``turn_on`` on the same thread. ``turn_on`` looks at
+    the latch again after the pin went high, so that such a revocation wins.
+
+    :param output: the pin, claimed low (initial value False).
+    """
+
+    def __init__(self, output: OutputPin) -> None:
+        self._output = output
+        self._lock = threading.RLock()
+        self._request: OffRequest | None = None
+        self._number = 0
+        output.off()
+
+    def turn_on(self) -> None:
+        """Energise the relay.
+
+        Raises: RelayRevokedError while a request for off stands.
+        """
+        with self._lock:
+            if self._request is None:
+                self._output.on()
+            if self._request is not None:
+                self._output.off()
+                raise RelayRevokedError(f"relay stays off: {self._request.value} was asked for and not yet dealt with")
+
+    def turn_off(self) -> None:
+        """Release the relay."""
+        with self._lock:
+            self._output.off()
+
+    def reads_on(self) -> bool:
+        """Return the level that the pin reads back."""
+        return bool(self._output.value)
+
+    def revoke(self, request: OffRequest) -> None:
+        """Release the relay and refuse ``turn_on`` until reinstated. The first request keeps its name, but for
+        SHUTDOWN, which overrides and is never cleared.
+        """
+        with self._lock:
+            try:
+                self._output.off()
+            finally:
+                self._number += 1
+                if self._request is None or request is OffRequest.SHUTDOWN:
+                    self._request = request
+
+    def standing_request(self) -> tuple[OffRequest, int] | None:
+        """Return the standing request and the number of the newest one, or None."""
+        with self._lock:
+            return None if self._request is None else (self._request, self._number)
+
+    def reinstate(self, number: int) -> None:
+        """Clear the latch if no request came after ``number``; never after SHUTDOWN."""
+        with self._lock:
+            if number == self._number and self._request is not OffRequest.SHUTDOWN:
+                self._request = None
