@@ -1,0 +1,32 @@
+"""Is the newest good sample too old while the relay is on? Checked beside the loop, which may be stuck in a bus call."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from controller.messages import OffRequest
+from controller.ports import Gate
+
+
+@dataclass(slots=True)
+class Freshness:
+    """When the newest good sample was taken (monotonic s); written by the supervisor, read by the age watch."""
+
+    taken_at_s: float
+
+
+class AgeWatch:
+    """Revokes the relay when samples stop coming.
+
+    :param max_age_s: oldest good sample allowed while the relay is on.
+    """
+
+    def __init__(self, gate: Gate, freshness: Freshness, max_age_s: float) -> None:
+        self._gate = gate
+        self._freshness = freshness
+        self._max_age_s = max_age_s
+
+    def check(self, now_s: float) -> None:
+        """Revoke the relay if it is on and the newest good sample is older than allowed."""
+        if now_s - self._freshness.taken_at_s > self._max_age_s and self._gate.reads_on():
+            self._gate.revoke(OffRequest.SENSOR_STALE)

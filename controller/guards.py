@@ -1,0 +1,147 @@
+"""Every trip rule on a sample: (limits, streaks, sample) -> (streaks, finding or None). Pure, in order, first finding wins.
+
+Limits are built once per run from the settings and the plan. Streaks carry what a rule needs to remember. A quick second
+look can complete a streak and never breaks one: it carries the supply's ripple, so only an averaged sample acquits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from controller.config import LimitSettings
+from controller.messages import Finding, Sample, TripReason
+from controller.plan import RunPlan
+
+STREAK = 2
+"""Samples over a limit that trip: one may be a glitch on the bus, two are not (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Limits of one run. Each field's reason stands in config.LimitSettings."""
+
+    max_voltage_v: float
+    max_current_a: float
+    reverse_current_a: float
+    short_circuit_v: float
+    short_circuit_a: float
+    lost_contact_a: float
+    lost_contact_s: float
+    weak_contact_a: float
+    weak_contact_s: float
+    contact_grace_s: float
+    max_on_time_s: float
+    max_charge_coulombs: float
+    max_mean_depth_mm: float | None
+    bath_off_degc: float
+
+
+@dataclass(frozen=True, slots=True)
+class Streaks:
+    """What the rules remember between samples: counts of samples in a row, and since when contact is lost or weak."""
+
+    over_voltage: int = 0
+    over_current: int = 0
+    short_circuit: int = 0
+    reverse_current: int = 0
+    lost_since_s: float | None = None
+    weak_since_s: float | None = None
+
+    @property
+    def is_suspicious(self) -> bool:
+        """Return whether some limit is broken by exactly one sample: worth a quick second look."""
+        return 1 in (self.over_voltage, self.over_current, self.short_circuit, self.reverse_current)
+
+
+@dataclass(frozen=True, slots=True)
+class RunFigures:
+    """Where the run stands before this sample is counted. bath_degc is None without a thermometer."""
+
+    on_time_s: float
+    stretch_s: float
+    charge_coulombs: float
+    depth_mm: float
+    bath_degc: float | None = None
+
+
+def limits_for(plan: RunPlan, settings: LimitSettings) -> Limits:
+    """Return the limits of a run."""
+    return Limits(
+        max_voltage_v=settings.max_voltage_v,
+        max_current_a=plan.max_current_a,
+        reverse_current_a=settings.reverse_current_a,
+        short_circuit_v=settings.short_circuit_v,
+        short_circuit_a=settings.short_circuit_fraction * plan.current_a,
+        lost_contact_a=settings.lost_contact_fraction * plan.current_a,
+        lost_contact_s=settings.lost_contact_s,
+        weak_contact_a=settings.weak_contact_fraction * plan.current_a,
+        weak_contact_s=settings.weak_contact_s,
+        contact_grace_s=settings.contact_grace_s,
+        max_on_time_s=plan.max_on_time_s,
+        max_charge_coulombs=plan.max_charge_coulombs,
+        max_mean_depth_mm=plan.max_mean_depth_mm,
+        bath_off_degc=settings.bath_off_degc,
+    )
+
+
+def judge(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigures) -> tuple[Streaks, Finding | None]:
+    """Return the new streaks and the first finding on a finite sample whose zero offset has been taken out."""
+    if sample.saturated:
+        return streaks, Finding(
+            TripReason.SENSOR_SATURATED, sample.current_a, limits.max_current_a, "A", "the sensor is at the end of its range"
+        )
+    streaks = _advance(limits, streaks, sample, run)
+    return streaks, _first_broken(limits, streaks, sample, run)
+
+
+def _first_broken(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigures) -> Finding | None:
+    """Return the first broken rule. Lost contact comes before over-voltage, or an open circuit would be misnamed."""
+    current_a, voltage_v = sample.current_a, sample.voltage_v
+    if _overdue(streaks.lost_since_s, sample, limits.lost_contact_s):
+        return Finding(TripReason.LOST_CONTACT, current_a, limits.lost_contact_a, "A", "hardly any current flows")
+    if _overdue(streaks.weak_since_s, sample, limits.weak_contact_s):
+        return Finding(TripReason.LOST_CONTACT, current_a, limits.weak_contact_a, "A", "the current is far below the plan")
+    if streaks.reverse_current >= STREAK:
+        return Finding(TripReason.REVERSE_CURRENT, current_a, -limits.reverse_current_a, "A", "current flows the wrong way")
+    if streaks.over_voltage >= STREAK:
+        return Finding(TripReason.OVER_VOLTAGE, voltage_v, limits.max_voltage_v, "V", "the cell voltage is too high")
+    if streaks.short_circuit >= STREAK:
+        return Finding(TripReason.SHORT_CIRCUIT, voltage_v, limits.short_circuit_v, "V", "current flows at almost no voltage")
+    if streaks.over_current >= STREAK:
+        return Finding(TripReason.OVER_CURRENT, current_a, limits.max_current_a, "A", "the current is too high")
+    if run.on_time_s >= limits.max_on_time_s:
+        return Finding(TripReason.OVER_TIME, run.on_time_s, limits.max_on_time_s, "s", "the relay has been on for too long")
+    if run.charge_coulombs >= limits.max_charge_coulombs:
+        return Finding(TripReason.OVER_CHARGE, run.charge_coulombs, limits.max_charge_coulombs, "C", "too much charge has flowed")
+    if limits.max_mean_depth_mm is not None and run.depth_mm >= limits.max_mean_depth_mm:
+        return Finding(TripReason.DEPTH_LIMIT, run.depth_mm, limits.max_mean_depth_mm, "mm", "too deep for this sheet")
+    if run.bath_degc is not None and run.bath_degc >= limits.bath_off_degc:
+        return Finding(TripReason.BATH_HOT, run.bath_degc, limits.bath_off_degc, "degC", "the bath is too hot")
+    return None
+
+
+def _advance(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigures) -> Streaks:
+    """Return the streaks with this sample in them."""
+    current_a, voltage_v = sample.current_a, sample.voltage_v
+    judged = run.stretch_s >= limits.contact_grace_s
+
+    def count(before: int, broken: bool) -> int:
+        return before + 1 if broken else 0 if sample.averaged else before
+
+    def since(before_s: float | None, broken: bool) -> float | None:
+        return (sample.taken_at_s if before_s is None else before_s) if broken and judged else None
+
+    return replace(
+        streaks,
+        # An open circuit shows the supply's full voltage and harms nothing: that is lost contact, not over-voltage.
+        over_voltage=count(streaks.over_voltage, voltage_v > limits.max_voltage_v and current_a >= limits.lost_contact_a),
+        over_current=count(streaks.over_current, current_a > limits.max_current_a),
+        short_circuit=count(streaks.short_circuit, voltage_v < limits.short_circuit_v and current_a >= limits.short_circuit_a),
+        reverse_current=count(streaks.reverse_current, current_a < -limits.reverse_current_a),
+        lost_since_s=since(streaks.lost_since_s, current_a < limits.lost_contact_a),
+        weak_since_s=since(streaks.weak_since_s, current_a < limits.weak_contact_a),
+    )
+
+
+def _overdue(since_s: float | None, sample: Sample, after_s: float) -> bool:
+    return since_s is not None and sample.taken_at_s - since_s >= after_s

@@ -1,0 +1,155 @@
+"""The loop on the main thread: tick, commands, publish. Whatever looks on comes after the tick and can only fail itself."""
+
+from __future__ import annotations
+
+import logging
+import queue
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from functools import partial
+from typing import Any
+
+from controller.errors import LoopNotAliveError
+from controller.messages import Snapshot
+from controller.news import News
+from controller.ports import Clock, Follower, Gate, Pacer, Thermometer
+from controller.supervisor import Supervisor
+from controller.view import take_snapshot
+
+PUBLISH_S = 0.25
+"""Longest time between two snapshots, s: readers see an age that moves."""
+
+SETTLE_S = 0.5
+"""At the end the loop goes on for at most this long until the current is seen at zero, s."""
+
+MAILBOX = 64
+"""Commands that may wait; more are refused."""
+
+_log = logging.getLogger("biteclock")
+
+
+class Board:
+    """The newest snapshot and when the loop last completed a pass. Written by the loop, read by everybody."""
+
+    def __init__(self, heart: Clock) -> None:
+        self._heart = heart
+        self.snapshot: Snapshot | None = None
+        self._beat_at_s = heart.monotonic_s()
+
+    def beat(self) -> None:
+        """Note that a pass was completed."""
+        self._beat_at_s = self._heart.monotonic_s()
+
+    def silent_s(self) -> float:
+        """Return the real time since the last completed pass, s."""
+        return self._heart.monotonic_s() - self._beat_at_s
+
+
+class ControlLoop:
+    """Calls the supervisor at a fixed rate.
+
+    :param period_s: next deadline = previous deadline + period; when late, passes are skipped, never made up for.
+    :param followers: called with each snapshot and the news since the last one.
+    """
+
+    def __init__(
+        self,
+        *,
+        supervisor: Supervisor,
+        gate: Gate,
+        clock: Clock,
+        pacer: Pacer,
+        period_s: float,
+        board: Board,
+        followers: Sequence[Follower] = (),
+        thermometer: Thermometer | None = None,
+    ) -> None:
+        self.board = board
+        self._supervisor = supervisor
+        self._gate = gate
+        self._clock = clock
+        self._pacer = pacer
+        self._period_s = period_s
+        self._followers = tuple(followers)
+        self._thermometer = thermometer
+        self._mailbox: queue.Queue[tuple[Callable[[], Any], Future[Any]]] = queue.Queue(MAILBOX)
+        self._sequence = 0
+        self._published_at_s = float("-inf")
+        self._ending = False
+
+    def submit(self, action: Callable[[], Any]) -> Future[Any]:
+        """Have the loop's thread call ``action`` between two passes. Raises: LoopNotAliveError when too many wait."""
+        future: Future[Any] = Future()
+        try:
+            self._mailbox.put_nowait((action, future))
+        except queue.Full:
+            raise LoopNotAliveError(f"{MAILBOX} commands are waiting and none is answered: look at the service's log") from None
+        return future
+
+    def end(self) -> None:
+        """Let ``run`` return soon. Safe from a signal handler."""
+        self._ending = True
+        self._pacer.wake()
+
+    def run(self) -> None:
+        """Run until ``end``; the relay is off when this returns, however it returns."""
+        try:
+            deadline_s = self._clock.monotonic_s()
+            while not self._ending:
+                self.step()
+                deadline_s = max(deadline_s + self._period_s, self._clock.monotonic_s())
+                self._pacer.wait_until(deadline_s)
+            self._settle()
+        finally:
+            self._gate.turn_off()
+
+    def step(self) -> None:
+        """Make one pass, answer the commands, publish."""
+        try:
+            self._supervisor.tick()
+        except Exception:
+            _log.exception("a pass of the control loop failed; the relay is off")
+        else:
+            self.board.beat()
+        answers = self._act()
+        news = self._supervisor.take_news()
+        now_s = self._clock.monotonic_s()
+        if news or now_s - self._published_at_s >= PUBLISH_S:
+            self._publish(now_s, news)
+        for answer in answers:
+            answer()
+
+    def _act(self) -> list[Callable[[], None]]:
+        """Call the waiting actions; return their answers, to be given once the snapshot shows what they did."""
+        answers: list[Callable[[], None]] = []
+        while not self._mailbox.empty():
+            action, future = self._mailbox.get_nowait()
+            if not future.set_running_or_notify_cancel():
+                continue
+            try:
+                answers.append(partial(future.set_result, action()))
+            except Exception as error:
+                answers.append(partial(future.set_exception, error))
+        return answers
+
+    def _publish(self, now_s: float, news: Sequence[News]) -> None:
+        self._published_at_s = now_s
+        self._sequence += 1
+        bath_degc = None if self._thermometer is None else self._thermometer.latest_degc()
+        snapshot = take_snapshot(self._supervisor, self._gate, self._clock, self._sequence, bath_degc)
+        self.board.snapshot = snapshot
+        for follower in self._followers:
+            try:
+                follower.follow(snapshot, news)
+            except Exception:
+                _log.exception("%s failed on a snapshot; the run goes on", type(follower).__name__)
+
+    def _settle(self) -> None:
+        """Go on until the current is seen at zero, so that the last charge is in the books."""
+        until_s = self._clock.monotonic_s() + SETTLE_S
+        while self._clock.monotonic_s() < until_s:
+            self.step()
+            run = self._supervisor.run
+            if run is None or not run.counter.is_counting:
+                return
+            self._pacer.wait_until(self._clock.monotonic_s() + self._period_s)

@@ -1,0 +1,114 @@
+"""The bookkeeping of one run: limits, counted charge, relay-on time, depth, time left. No decisions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from controller.charge import CoulombCounter
+from controller.config import LimitSettings
+from controller.estimate import DepthEstimate
+from controller.guards import Limits, RunFigures, Streaks, judge, limits_for
+from controller.messages import Finding, Sample
+from controller.news import RunTotals
+from controller.plan import RunPlan
+
+SMOOTHING_S = 5.0
+"""Time constant of the mean current that predicts the time left: longer than the supply's wobble, short for a person."""
+
+
+def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
+    """Return a run that has not begun, its limits fixed."""
+    limits = limits_for(plan, settings)
+    return ActiveRun(run_id, plan, limits, CoulombCounter(settings.max_sample_age_s, limits.max_current_a))
+
+
+@dataclass(slots=True)
+class ActiveRun:
+    """One run from start to its end, over all its pauses.
+
+    :param run_id: its name in the logbook.
+    :param limits: fixed at start.
+    :param on_time_s: relay-on time of the finished stretches.
+    :param turned_on_at_s: start of the present stretch, or None while off.
+    """
+
+    run_id: str
+    plan: RunPlan
+    limits: Limits
+    counter: CoulombCounter
+    on_time_s: float = 0.0
+    turned_on_at_s: float | None = None
+    mean_current_a: float | None = None
+    _streaks: Streaks = field(default_factory=Streaks)
+    _mean_at_s: float | None = None
+
+    def begin_stretch(self, now_s: float, last_off_sample: Sample) -> None:
+        """Begin counting at the last sample with the relay off."""
+        self.counter.anchor(last_off_sample)
+        self.turned_on_at_s = now_s
+        self.mean_current_a, self._mean_at_s = None, None
+        self._streaks = Streaks()
+
+    def end_stretch(self, now_s: float) -> None:
+        """Book the relay-on time of the present stretch. Counting goes on until the current is zero."""
+        if self.turned_on_at_s is not None:
+            self.on_time_s += now_s - self.turned_on_at_s
+            self.turned_on_at_s = None
+
+    def cancel_stretch(self) -> None:
+        """Forget a stretch whose relay never turned on."""
+        self.turned_on_at_s = None
+        self.counter.close()
+
+    def total_on_time_s(self, now_s: float) -> float:
+        """Return the relay-on time of all stretches, s."""
+        return self.on_time_s + (0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s)
+
+    def judge(self, sample: Sample, bath_degc: float | None) -> Finding | None:
+        """Return the first guard's finding on a sample, before it is counted."""
+        now_s = sample.taken_at_s
+        figures = RunFigures(
+            on_time_s=self.total_on_time_s(now_s),
+            stretch_s=0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s,
+            charge_coulombs=self.counter.charge_coulombs,
+            depth_mm=self.depth().best_mm,
+            bath_degc=bath_degc,
+        )
+        self._streaks, finding = judge(self.limits, self._streaks, sample, figures)
+        return finding
+
+    @property
+    def wants_second_look(self) -> bool:
+        """Return whether one sample broke a limit and a second one is needed to tell."""
+        return self._streaks.is_suspicious
+
+    def count(self, sample: Sample) -> None:
+        """Integrate a sample. Raises: ChargeGapError after too long a gap."""
+        self.counter.add(sample)
+        if self.mean_current_a is None or self._mean_at_s is None:
+            self.mean_current_a = sample.current_a
+        else:
+            share = min(1.0, (sample.taken_at_s - self._mean_at_s) / SMOOTHING_S)
+            self.mean_current_a += share * (sample.current_a - self.mean_current_a)
+        self._mean_at_s = sample.taken_at_s
+
+    def depth(self) -> DepthEstimate:
+        """Return the depth estimate for the counted charge."""
+        return self.plan.table.at(self.counter.charge_coulombs, self.counter.uncertain_coulombs)
+
+    def totals(self, now_s: float) -> RunTotals:
+        """Return where the run stands."""
+        counter = self.counter
+        return RunTotals(self.total_on_time_s(now_s), counter.charge_coulombs, counter.uncertain_coulombs, self.depth())
+
+    def has_reached_target(self) -> bool:
+        """Return whether the best estimate stands at the target depth."""
+        return self.counter.charge_coulombs >= self.plan.charge_coulombs
+
+    def remaining_s(self) -> float | None:
+        """Return the relay-on time left at the mean current of the last seconds, s, or None when hardly any flows."""
+        missing_coulombs = max(0.0, self.plan.charge_coulombs - self.counter.charge_coulombs)
+        current_a = self.plan.current_a if self.mean_current_a is None else self.mean_current_a
+        if current_a <= self.limits.lost_contact_a:
+            return None
+        return missing_coulombs / current_a
