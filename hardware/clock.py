@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import select
 import threading
@@ -50,22 +51,28 @@ class SystemPacer:
 
 
 class ThreadBeat:
-    """Calls back from a daemon thread of its own, each period or as soon as ``wakeup_fd`` has something to read.
+    """Calls back from a daemon thread of its own, each period.
 
-    The wake-up descriptor is the one given to ``signal.set_wakeup_fd``: a signal is seen here even while the main
-    thread is stuck in a bus call.
+    :param wakeup_fd: read end of the descriptor given to ``signal.set_wakeup_fd``, or None. A signal is seen here even
+        while the main thread is stuck in a bus call.
+    :param on_signal: called with the signal's number.
     """
 
-    def __init__(self, clock: SystemClock, wakeup_fd: int | None = None) -> None:
+    def __init__(
+        self, clock: SystemClock, wakeup_fd: int | None = None, on_signal: Callable[[int], None] = lambda _number: None
+    ) -> None:
         self._clock = clock
         self._readable = [] if wakeup_fd is None else [wakeup_fd]
+        self._on_signal = on_signal
 
     def every(self, period_s: float, callback: Callable[[float], None]) -> None:
-        """Start the thread. An exception of the callback ends the process' thread loudly, never silently."""
+        """Start the thread: ``callback(now_s)`` each period_s, until the process ends."""
 
         def body() -> None:
             while True:
-                select.select(self._readable, [], [], period_s)
+                for descriptor in select.select(self._readable, [], [], period_s)[0]:
+                    for number in os.read(descriptor, 64):
+                        self._on_signal(number)
                 callback(self._clock.monotonic_s())
 
         threading.Thread(target=body, name="biteclock-beat", daemon=True).start()

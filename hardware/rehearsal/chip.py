@@ -1,0 +1,222 @@
+"""An INA219 at register level: what it converts, when, and what its six registers then hold.
+
+Source of every number and rule here, unless said otherwise: Texas Instruments, INA219 data sheet, SBOS448 Rev F and G.
+The average over 2 to 128 samples is the mean of the true waveform, rounded once to the register's step.
+"""
+
+from __future__ import annotations
+
+from math import floor, inf, sqrt
+from random import Random
+
+from hardware.rehearsal.waveform import Waveform
+
+POWER_ON_CONFIG = 0x399F
+"""Table 2, register 00h."""
+
+SHUNT_STEP_V = 10e-6
+BUS_STEP_V = 4e-3
+SHUNT_RANGES_V = (0.04, 0.08, 0.16, 0.32)
+"""By the PG bits, Table 5."""
+BUS_FULL_STEPS = (4000, 8000)
+"""By the BRNG bit: 16 V and 32 V, section 8.6.3.2."""
+
+CONVERSION_S = (84e-6, 148e-6, 276e-6, 532e-6) * 2 + (
+    532e-6, 1.06e-3, 2.13e-3, 4.26e-3, 8.51e-3, 17.02e-3, 34.05e-3, 68.10e-3,
+)  # fmt: skip
+"""Typical conversion time by the four ADC bits, s, Table 6."""
+_BITS = (9, 10, 11, 12) * 2 + (12,) * 8
+_SAMPLES = (1,) * 9 + (2, 4, 8, 16, 32, 64, 128)
+
+TYPICAL_OFFSET_V = (10e-6, 20e-6, 30e-6, 40e-6)
+"""Typical input offset by the PG bits, V, either sign, Rev G section 7.5."""
+POWER_DOWN_RECOVERY_S = 40e-6
+"""Time from power-down to the first conversion, s (from memory)."""
+
+_CONFIG, _SHUNT, _BUS, _POWER, _CURRENT, _CALIBRATION = range(6)
+_PHASES: tuple[tuple[int, ...], ...] = (
+    (), (_SHUNT,), (_BUS,), (_SHUNT, _BUS), (), (_SHUNT,), (_BUS,), (_SHUNT, _BUS),
+)  # fmt: skip
+"""What a cycle converts by the MODE bits, Table 7: the shunt first, then the bus."""
+
+
+class Ina219Chip:
+    """The chip without its wires: bytes in, bytes out, and a waveform fed to it.
+
+    :param clock_error_fraction: how much longer than typical its conversions are, -0.1 to 0.1.
+    :param offset_share_fraction: input offset as a share of the typical figure of the selected range.
+    :param gain_error_fraction: error of the shunt measurement, typically within 0.0004.
+    :param noise_v: standard deviation of one 12-bit shunt conversion, V. Common experience, no source: about a step.
+    :param bus_noise_v: the same of the bus conversion, V.
+    :param seed: of the noise.
+    """
+
+    def __init__(
+        self,
+        *,
+        clock_error_fraction: float = 0.0,
+        offset_share_fraction: float = 0.0,
+        gain_error_fraction: float = 0.0,
+        noise_v: float = 0.0,
+        bus_noise_v: float = 0.0,
+        seed: int = 0,
+    ) -> None:
+        self._stretch = 1.0 + clock_error_fraction
+        self._gain = 1.0 + gain_error_fraction
+        self._offset_share_fraction = offset_share_fraction
+        self._noise_v = noise_v
+        self._bus_noise_v = bus_noise_v
+        self._gauss = Random(seed).gauss  # noqa: S311 noise of a model
+        self._stuck = False
+        self.registers = [0] * 6
+        self.due_s = inf
+        """Time at which the running conversion ends, s; inf when none runs."""
+        self.power_on(0.0)
+
+    def power_on(self, now_s: float) -> None:
+        """Start with the registers' power-on values, also after a brown-out."""
+        self._pointer = 0
+        self._bus_steps = 0
+        self._ready = False
+        self._overflow = False
+        self.registers = [POWER_ON_CONFIG, 0, 0, 0, 0, 0]
+        self._restart(now_s)
+
+    def stick(self) -> None:
+        """Stop converting for good, the registers keep what they hold."""
+        self._stuck = True
+        self.due_s = inf
+
+    def receive(self, data: bytes, now_s: float) -> None:
+        """Take the bytes of a write: nothing, a pointer, or a pointer and a word. A word cut short is not taken."""
+        if not data:
+            return
+        self._pointer = data[0]
+        if len(data) < 3:
+            return
+        word = data[1] << 8 | data[2]
+        if self._pointer == _CONFIG:
+            if word & 0x8000:
+                self.power_on(now_s)
+                return
+            from_power_down = self.registers[_CONFIG] & 7 == 0
+            self.registers[_CONFIG] = word & 0x3FFF
+            if word & 3:
+                self._ready = False
+            self._restart(now_s + POWER_DOWN_RECOVERY_S if from_power_down else now_s)
+        elif self._pointer == _CALIBRATION:
+            self.registers[_CALIBRATION] = word & 0xFFFE  # bit 0 cannot be set, section 8.6.4
+
+    def transmit(self, count: int) -> bytes:
+        """Return ``count`` bytes of the register under the pointer; past its two bytes the bus is let go (0xFF)."""
+        pointer = self._pointer
+        if pointer == _BUS:
+            word = self._bus_steps << 3 | self._ready << 1 | self._overflow
+        elif pointer <= _CALIBRATION:
+            word = self.registers[pointer] & 0xFFFF
+            if pointer == _POWER:
+                self._ready = False
+        else:
+            word = 0
+        data = word.to_bytes(2, "big")
+        return data if count == 2 else (data + b"\xff" * count)[:count]
+
+    def feed(self, from_s: float, to_s: float, wave: Waveform) -> None:
+        """Let the waveform stand at the inputs between two times in s, in order and without holes."""
+        while self.due_s <= to_s:
+            self._gather(from_s, self.due_s, wave)
+            from_s = self.due_s
+            self._finish(from_s)
+        if self.due_s < inf and from_s < to_s:
+            self._gather(from_s, to_s, wave)
+
+    def _restart(self, now_s: float) -> None:
+        """Begin the cycle of the present configuration. Source: a write to it ends the conversion that runs."""
+        config = self.registers[_CONFIG]
+        gain = config >> 11 & 3
+        self._phases = _PHASES[config & 7]
+        self._phase = 0
+        self._range_v = SHUNT_RANGES_V[gain]
+        self._offset_v = TYPICAL_OFFSET_V[gain] * self._offset_share_fraction
+        self._bus_full_steps = BUS_FULL_STEPS[config >> 13 & 1]
+        self._begin(now_s)
+
+    def _begin(self, now_s: float) -> None:
+        self._sum_vs = 0.0
+        self._start_s = now_s
+        if self._stuck or self._phase >= len(self._phases):
+            self.due_s = inf
+            return
+        self._adc = self.registers[_CONFIG] >> (3 if self._phases[self._phase] == _SHUNT else 7) & 15
+        self._duration_s = CONVERSION_S[self._adc] * self._stretch
+        self.due_s = now_s + self._duration_s
+
+    def _gather(self, from_s: float, to_s: float, wave: Waveform) -> None:
+        """Add a part of the waveform to the running conversion."""
+        if from_s < self._start_s:
+            from_s = self._start_s
+        span_s = to_s - from_s
+        if span_s <= 0.0:
+            return
+        if self._phases[self._phase] == _BUS:
+            self._sum_vs += wave.bus_v * span_s
+            if wave.bus_ripple_v:
+                self._sum_vs += wave.bus_ripple_v * wave.ripple_integral_s(from_s, to_s)
+            return
+        level_v = wave.shunt_v * self._gain + self._offset_v
+        if abs(level_v) + abs(wave.shunt_ripple_v) > self._range_v:
+            self._sum_vs += self._clipped_integral_vs(from_s, to_s, level_v, wave)
+            return
+        self._sum_vs += level_v * span_s
+        if wave.shunt_ripple_v:
+            self._sum_vs += wave.shunt_ripple_v * self._gain * wave.ripple_integral_s(from_s, to_s)
+
+    def _clipped_integral_vs(self, from_s: float, to_s: float, level_v: float, wave: Waveform) -> float:
+        """Return the integral when the peak leaves the range: each of the samples is clipped by itself.
+
+        A sample that a step of the bench cuts is clipped in two parts.
+        """
+        sample_s = self._duration_s / _SAMPLES[self._adc]
+        total_vs = 0.0
+        while from_s < to_s:
+            edge_s = self._start_s + sample_s * (floor((from_s - self._start_s) / sample_s + 1e-6) + 1)
+            end_s = min(edge_s, to_s)
+            ripple_vs = wave.shunt_ripple_v * self._gain * wave.ripple_integral_s(from_s, end_s)
+            mean_v = level_v + ripple_vs / (end_s - from_s)
+            total_vs += max(-self._range_v, min(self._range_v, mean_v)) * (end_s - from_s)
+            from_s = end_s
+        return total_vs
+
+    def _finish(self, now_s: float) -> None:
+        """End a conversion: fill its register; after the cycle's last one multiply and set the flags."""
+        mean_v = self._sum_vs / self._duration_s
+        coarse = 1 << 12 - _BITS[self._adc]
+        root_samples = sqrt(_SAMPLES[self._adc])
+        if self._phases[self._phase] == _SHUNT:
+            mean_v += self._gauss(0.0, self._noise_v) / root_samples if self._noise_v else 0.0
+            full = round(self._range_v / SHUNT_STEP_V)
+            steps = coarse * round(mean_v / (SHUNT_STEP_V * coarse))
+            self.registers[_SHUNT] = max(-full, min(full, steps))
+        else:
+            mean_v += self._gauss(0.0, self._bus_noise_v) / root_samples if self._bus_noise_v else 0.0
+            steps = coarse * round(mean_v / (BUS_STEP_V * coarse))
+            self._bus_steps = max(0, min(self._bus_full_steps, steps))
+        self._phase += 1
+        if self._phase >= len(self._phases):
+            self._multiply()
+            self._ready = True
+            if self.registers[_CONFIG] & 4:  # continuous
+                self._phase = 0
+        self._begin(now_s)
+
+    def _multiply(self) -> None:
+        """Fill CURRENT and POWER: shunt * calibration / 4096, current * bus / 5000. Source: Rev F page 30.
+
+        Out of range sets OVF; what the registers then hold is said to be meaningless, here their low 16 bits. The
+        power, at most 32767 * 8000 / 5000, cannot be out of range alone.
+        """
+        current = int(self.registers[_SHUNT] * self.registers[_CALIBRATION] / 4096)
+        power = abs(current) * self._bus_steps // 5000
+        self._overflow = abs(current) > 0x7FFF
+        self.registers[_CURRENT] = current & 0xFFFF
+        self.registers[_POWER] = power & 0xFFFF

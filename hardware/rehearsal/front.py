@@ -1,0 +1,63 @@
+"""The etch front: how much metal surface is open at the depth reached. The rehearsal's own truth, not the controller's."""
+
+from __future__ import annotations
+
+from math import pi
+from typing import Protocol
+
+from controller.errors import RefusedError
+from controller.units import positive
+
+
+class Front(Protocol):
+    """A surface that recedes when metal leaves."""
+
+    @property
+    def depth_mm(self) -> float:
+        """Depth of the floor below the bare surface, mm."""
+
+    @property
+    def exposed_area_mm2(self) -> float:
+        """Surface that recedes with the floor, mm2: removed volume per depth."""
+
+    def remove(self, volume_mm3: float) -> None:
+        """Let ``volume_mm3`` (>= 0) leave from the surface."""
+
+
+class SteinerFront:
+    """A convex opening of area and edge length whose edge runs under the resist.
+
+    The undercut is depth / etch factor and its profile a quarter ellipse, so that removed volume per depth is
+    A + (pi/2) P d/k + 2 pi d^2/k^2. Source: Steiner's formula for the area grown by s, A + P s + pi s^2, put through the
+    quarter ellipse. The depth is integrated from that in small steps (midpoint rule), never from a volume formula.
+
+    :param area_mm2: open area.
+    :param edge_mm: length of its edge, 0 for none.
+    :param etch_factor: depth over undercut per side.
+    """
+
+    def __init__(self, area_mm2: float, edge_mm: float, etch_factor: float) -> None:
+        self._area_mm2 = positive(area_mm2, "area_mm2", "mm2")
+        if not edge_mm >= 0.0:
+            raise RefusedError(f"edge_mm is {edge_mm:g} mm, it must not be negative", field="edge_mm", limit="0 mm")
+        self._linear_mm = pi / 2.0 * edge_mm / positive(etch_factor, "etch_factor", "")
+        self._square = 2.0 * pi / etch_factor**2 if edge_mm else 0.0
+        self._depth_mm = 0.0
+
+    @property
+    def depth_mm(self) -> float:
+        """Depth of the floor, mm."""
+        return self._depth_mm
+
+    @property
+    def exposed_area_mm2(self) -> float:
+        """Surface that recedes with the floor, mm2."""
+        return self._at_mm2(self._depth_mm)
+
+    def remove(self, volume_mm3: float) -> None:
+        """Advance by the volume that left, one step of the midpoint rule."""
+        half_mm = 0.5 * volume_mm3 / self._at_mm2(self._depth_mm)
+        self._depth_mm += volume_mm3 / self._at_mm2(self._depth_mm + half_mm)
+
+    def _at_mm2(self, depth_mm: float) -> float:
+        return self._area_mm2 + (self._linear_mm + self._square * depth_mm) * depth_mm
