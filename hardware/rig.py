@@ -1,0 +1,186 @@
+"""Builds the rig: everything the controller needs from the world, on a Pi or on the rehearsal bench."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from gpiozero import Button, DigitalOutputDevice
+
+from controller.config import RigSettings, Settings
+from controller.errors import SensorError
+from controller.messages import OffRequest, Sample
+from controller.ports import Beat, Clock, DeadMan, Follower, Pacer, PowerSensor, Thermometer
+from hardware.clock import LockstepPacer, SystemClock, SystemPacer, ThreadBeat, VirtualClock
+from hardware.i2c import open_bus
+from hardware.ina219 import SHUNT_RANGES_V, Ina219Sensor, shunt_range
+from hardware.panel import DeadManPulse, SecondContactor, Signals, stop_on_press
+from hardware.relay import RelayGate
+from hardware.thermometer import READ_EVERY_S, OneWireThermometer, thermometer_path
+
+if TYPE_CHECKING:
+    from hardware.rehearsal.bench import Bench
+    from hardware.rehearsal.faults import Fault
+    from hardware.rehearsal.spec import BenchSpec
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """What stands on the bench.
+
+    :param kind: "bench" for real hardware, "rehearsal" for the model.
+    :param range_a: full scale of the current measurement, A.
+    :param devices: gpiozero devices, kept alive as long as the rig.
+    :param bench: the model with its truth, None on real hardware.
+    """
+
+    kind: Literal["bench", "rehearsal"]
+    clock: Clock
+    pacer: Pacer
+    beat: Beat
+    gate: RelayGate
+    sensor: PowerSensor
+    range_a: float
+    followers: tuple[Follower, ...]
+    dead_man: DeadMan | None = None
+    thermometer: Thermometer | None = None
+    devices: tuple[Any, ...] = field(default=(), repr=False)
+    bench: Bench | None = None
+
+
+class PatientSensor:
+    """A sensor that is opened when it is first polled, and again after it could not be: plugging it in is enough."""
+
+    def __init__(self, open_sensor: Callable[[], Ina219Sensor], range_a: float) -> None:
+        self._open_sensor = open_sensor
+        self._sensor: Ina219Sensor | None = None
+        self.range_a = range_a
+
+    def poll(self) -> Sample | None:
+        """Return the newest conversion, see Ina219Sensor. Raises: SensorError."""
+        if self._sensor is None:
+            self._sensor = self._open_sensor()
+        return self._sensor.poll()
+
+    def look_again(self) -> None:
+        """Ask for one quick conversion. Raises: SensorError."""
+        if self._sensor is None:
+            raise SensorError("the sensor has not been opened")
+        self._sensor.look_again()
+
+
+def sensor_range_a(rig: RigSettings) -> float:
+    """Return the full scale of the current measurement, A. Raises: RefusedError when no range holds it."""
+    return SHUNT_RANGES_V[shunt_range(rig.shunt_ohm, rig.max_current_a)] / rig.shunt_ohm
+
+
+def build_bench_rig(settings: Settings, wakeup_fd: int) -> Rig:
+    """Return the rig on a Raspberry Pi. The relay output is claimed first, low.
+
+    :param wakeup_fd: read end of the descriptor that signals write to; the age watch looks at it.
+    Raises: gpiozero's errors when a pin cannot be claimed.
+    """
+    from gpiozero.pins.lgpio import LGPIOFactory
+
+    factory = LGPIOFactory()
+    clock = SystemClock()
+    rig = settings.rig
+    relay, gate = _relay(rig, factory)
+    thermometer = None
+    beat = ThreadBeat(clock, wakeup_fd, lambda number: revoke_on_signal(gate, number))
+    if rig.thermometer_id is not None:
+        thermometer = OneWireThermometer(thermometer_path(rig.thermometer_id), clock)
+        ThreadBeat(clock).every(READ_EVERY_S, thermometer.read)
+    dead_man, followers, devices = _panel(rig, factory, gate)
+    return Rig(
+        kind="bench",
+        clock=clock,
+        pacer=SystemPacer(clock),
+        beat=beat,
+        gate=gate,
+        sensor=_sensor(rig, lambda: open_bus(rig.i2c_bus), clock),
+        range_a=sensor_range_a(rig),
+        followers=followers,
+        dead_man=dead_man,
+        thermometer=thermometer,
+        devices=(relay, *devices),
+    )
+
+
+def build_rehearsal_rig(settings: Settings, spec: BenchSpec, faults: Iterable[Fault] = (), speed: float | None = None) -> Rig:
+    """Return the rig on the rehearsal bench: the same drivers on an emulated chip and mock pins, in virtual time.
+
+    :param speed: virtual seconds per real second, or None to go as fast as the machine can.
+    """
+    from hardware.rehearsal.bench import Bench
+
+    clock = VirtualClock()
+    bench = Bench(spec, clock, faults)
+    rig = settings.rig
+    relay, gate = _relay(rig, bench.pin_factory)
+    dead_man, followers, devices = _panel(rig, bench.pin_factory, gate)
+    return Rig(
+        kind="rehearsal",
+        clock=clock,
+        pacer=LockstepPacer(clock, speed),
+        beat=clock,
+        gate=gate,
+        sensor=_sensor(rig, lambda: bench.bus, clock),
+        range_a=sensor_range_a(rig),
+        followers=followers,
+        dead_man=dead_man,
+        thermometer=BenchThermometer(bench),
+        devices=(relay, *devices),
+        bench=bench,
+    )
+
+
+def revoke_on_signal(gate: RelayGate, number: int) -> None:
+    """Turn the relay off for good when the process is told to end. Safe from any thread and from a signal handler."""
+    if number in (signal.SIGTERM, signal.SIGINT):
+        gate.revoke(OffRequest.SHUTDOWN)
+
+
+class BenchThermometer:
+    """The rehearsal bath's temperature."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+
+    def latest_degc(self) -> float | None:
+        """Return the bath temperature in degC."""
+        return self._bench.bath_degc
+
+
+def _sensor(rig: RigSettings, open_i2c: Callable[[], Any], clock: Clock) -> PatientSensor:
+    """Return the sensor, opened at its first poll: a missing one is told, and plugging it in is enough."""
+
+    def open_sensor() -> Ina219Sensor:
+        return Ina219Sensor(open_i2c(), clock, address=rig.i2c_address, shunt_ohm=rig.shunt_ohm, max_current_a=rig.max_current_a)
+
+    return PatientSensor(open_sensor, sensor_range_a(rig))
+
+
+def _relay(rig: RigSettings, factory: Any) -> tuple[DigitalOutputDevice, RelayGate]:
+    output = DigitalOutputDevice(rig.relay_pin, active_high=True, initial_value=False, pin_factory=factory)
+    return output, RelayGate(output)
+
+
+def _panel(rig: RigSettings, factory: Any, gate: RelayGate) -> tuple[DeadMan | None, tuple[Follower, ...], tuple[Any, ...]]:
+    """Return the dead-man output, the followers and all devices that are fitted."""
+
+    def output(pin: str | None) -> DigitalOutputDevice | None:
+        return None if pin is None else DigitalOutputDevice(pin, active_high=True, initial_value=False, pin_factory=factory)
+
+    lamp, buzzer = output(rig.lamp_pin), output(rig.buzzer_pin)
+    second, dead_man = output(rig.second_output_pin), output(rig.dead_man_pin)
+    followers: list[Follower] = [Signals(lamp, buzzer)]
+    if second is not None:
+        followers.append(SecondContactor(second))
+    button = None
+    if rig.stop_button_pin is not None:
+        button = Button(rig.stop_button_pin, pull_up=True, pin_factory=factory)
+        button.when_pressed = stop_on_press(gate)
+    return (None if dead_man is None else DeadManPulse(dead_man)), tuple(followers), (lamp, buzzer, second, dead_man, button)
