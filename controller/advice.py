@@ -23,7 +23,7 @@ WHAT_TO_DO: Mapping[TripReason, str] = {
     TripReason.ZERO_OFFSET: f"With the relay off the sensor must read zero: check its wiring and shunt, {_ACKNOWLEDGE}",
     TripReason.RELAY_WELDED: "PULL THE SUPPLY'S PLUG. The relay was told to open and current or voltage is still there: "
     "replace the relay before the next run.",
-    TripReason.OVER_TIME: "The current was lower than planned or the plan too short. Gauge the plate, acknowledge, plan the rest.",
+    TripReason.OVER_TIME: "The current was lower than planned or the plan too short. Gauge the plate, acknowledge, plan anew.",
     TripReason.OVER_CHARGE: "The charge ceiling of the plan is used up. Gauge the plate, acknowledge, plan the rest.",
     TripReason.DEPTH_LIMIT: "Deeper, edges and small fields may break through. Lift, rinse and gauge the plate, acknowledge.",
     TripReason.BATH_HOT: f"Lift the plate, let the bath cool, mind the fumes, {_ACKNOWLEDGE}",

@@ -19,9 +19,6 @@ SATURATION_FRACTION = 0.997
 """Share of the shunt range from which a reading counts as saturated. Source: the chip clips at its range, measured on the
 register-level emulation; 0.3 % is more than the data sheet's gain error (TI SBOS448, 0.04 %)."""
 
-LIMIT_TO_RANGE_FRACTION = 0.85
-"""The over-current limit must stay below this share of the sensor's range, or a larger current would read as a smaller one."""
-
 
 class Section(BaseModel):
     """A table of the file: frozen, unknown keys refused."""

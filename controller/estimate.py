@@ -79,11 +79,15 @@ def prior_belief(metal: Metal, area_sd: float, shunt_sd: float) -> Belief:
     Source of the metal's figures: common practice, no source (faraday.py).
     """
     sd_ln = math.sqrt(metal.bath_sd**2 + metal.run_sd**2 + area_sd**2 + shunt_sd**2)
-    factors = [
-        metal.etch_factor * math.exp(metal.etch_factor_sd * _NORMAL.inv_cdf((i + 0.5) / _ETCH_FACTORS))
-        for i in range(_ETCH_FACTORS)
-    ]
+    factors = [metal.etch_factor * math.exp(metal.etch_factor_sd * step) for step in _standard_steps(_ETCH_FACTORS)]
     return Belief(tuple(Component(factor, 1.0 / _ETCH_FACTORS, 0.0, sd_ln) for factor in factors))
+
+
+def _standard_steps(count: int) -> list[float]:
+    """Return that many equally likely values for a standard normal variable, scaled to its variance of 1."""
+    steps = [_NORMAL.inv_cdf((i + 0.5) / count) for i in range(count)]
+    spread = math.sqrt(sum(step * step for step in steps) / count)
+    return [step / spread for step in steps]
 
 
 @dataclass(frozen=True, slots=True)

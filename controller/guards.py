@@ -7,10 +7,13 @@ look can complete a streak and never breaks one: it carries the supply's ripple,
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from controller.config import LimitSettings
 from controller.messages import Finding, Sample, TripReason
 from controller.plan import RunPlan
+
+if TYPE_CHECKING:
+    from controller.config import LimitSettings
 
 STREAK = 2
 """Samples over a limit that trip: one may be a glitch on the bus, two are not (common practice, no source)."""

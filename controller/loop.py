@@ -29,16 +29,22 @@ _log = logging.getLogger("biteclock")
 
 
 class Board:
-    """The newest snapshot and when the loop last completed a pass. Written by the loop, read by everybody."""
+    """The newest snapshot and when the loop last completed a pass. Written by the loop, read by everybody.
 
-    def __init__(self, heart: Clock) -> None:
+    :param heart: the machine's own clock.
+    :param on_beat: called with its time after each completed pass and at no other time: feeds the watchdog.
+    """
+
+    def __init__(self, heart: Clock, on_beat: Callable[[float], None] = lambda _now_s: None) -> None:
         self._heart = heart
+        self._on_beat = on_beat
         self.snapshot: Snapshot | None = None
         self._beat_at_s = heart.monotonic_s()
 
     def beat(self) -> None:
         """Note that a pass was completed."""
         self._beat_at_s = self._heart.monotonic_s()
+        self._on_beat(self._beat_at_s)
 
     def silent_s(self) -> float:
         """Return the real time since the last completed pass, s."""
@@ -70,12 +76,16 @@ class ControlLoop:
         self._clock = clock
         self._pacer = pacer
         self._period_s = period_s
-        self._followers = tuple(followers)
+        self._followers = list(followers)
         self._thermometer = thermometer
         self._mailbox: queue.Queue[tuple[Callable[[], Any], Future[Any]]] = queue.Queue(MAILBOX)
         self._sequence = 0
         self._published_at_s = float("-inf")
         self._ending = False
+
+    def add_follower(self, follower: Follower) -> None:
+        """Have another one look on, after those that are there. Before ``run``."""
+        self._followers.append(follower)
 
     def submit(self, action: Callable[[], Any]) -> Future[Any]:
         """Have the loop's thread call ``action`` between two passes. Raises: LoopNotAliveError when too many wait."""
@@ -91,11 +101,11 @@ class ControlLoop:
         self._ending = True
         self._pacer.wake()
 
-    def run(self) -> None:
-        """Run until ``end``; the relay is off when this returns, however it returns."""
+    def run(self, is_done: Callable[[], bool] = lambda: False) -> None:
+        """Run until ``end`` or until ``is_done``; the relay is off when this returns, however it returns."""
         try:
             deadline_s = self._clock.monotonic_s()
-            while not self._ending:
+            while not self._ending and not is_done():
                 self.step()
                 deadline_s = max(deadline_s + self._period_s, self._clock.monotonic_s())
                 self._pacer.wait_until(deadline_s)

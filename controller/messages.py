@@ -154,5 +154,6 @@ class Snapshot:
     zero_offset_a: float | None
     bath_degc: float | None
     relay_on: bool
+    relay_welded: bool
     sensor_message: str | None
     warnings: tuple[str, ...] = ()

@@ -20,7 +20,7 @@ class RunTotals:
 
 
 @dataclass(frozen=True, slots=True)
-class RunBegan:
+class Began:
     """A run was started."""
 
     at_s: float
@@ -29,7 +29,7 @@ class RunBegan:
 
 
 @dataclass(frozen=True, slots=True)
-class StateChanged:
+class Changed:
     """The bench changed its state. ``finding`` is the reason that stands now; totals are None without a run."""
 
     at_s: float
@@ -52,6 +52,14 @@ class Counted:
 
 
 @dataclass(frozen=True, slots=True)
+class Seen:
+    """A sample of a run that is not counted: a quick second look, or one after the current had reached zero."""
+
+    run_id: str
+    sample: Sample
+
+
+@dataclass(frozen=True, slots=True)
 class Noted:
     """Something worth a line in the event list."""
 
@@ -60,4 +68,4 @@ class Noted:
     text: str
 
 
-News = RunBegan | StateChanged | Counted | Noted
+News = Began | Changed | Counted | Seen | Noted

@@ -1,19 +1,24 @@
-"""From a wish to numbers: target depth -> charge, time, ceilings, warnings. Pure; refuses what cannot be, warns of what may go wrong."""
+"""From a wish to numbers: target depth -> charge, time, ceilings, warnings. Pure; refuses the impossible, warns of the rest."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from controller.config import LIMIT_TO_RANGE_FRACTION, MetalSettings, Settings
 from controller.errors import RefusedError
 from controller.estimate import Belief, DepthTable, depth_table, prior_belief
 from controller.faraday import Metal, metal_named, removed_mass_g
 from controller.relief import Growth, MeasuredGrowth, ScaledGrowth, SteinerGrowth
 from controller.units import MM2_PER_DM2, MM3_PER_CM3, current_density_a_per_dm2, positive
 
+if TYPE_CHECKING:
+    from controller.config import Settings
+
 BRISK_A_PER_DM2 = 20.0
 """Current density from which the plan warns. Trade literature runs 5 to 15 A/dm2 (common practice, no source)."""
+
+LIMIT_TO_RANGE_FRACTION = 0.85
+"""The over-current limit must stay below this share of the sensor's range, or a larger current would read as a smaller one."""
 
 HEADROOM_WARNING_FRACTION = 0.70
 """The plan warns when the over-current limit lies above this share of the sensor's range (refused above 85 %)."""
@@ -105,8 +110,10 @@ def make_plan(request: PlanRequest, settings: Settings, sensor_range_a: float) -
     :param sensor_range_a: full scale of the current measurement, A.
     Raises: RefusedError naming the field, its value and limit with units, and what to do.
     """
-    own = settings.metals.get(request.metal, MetalSettings())
-    metal = metal_named(request.metal, own.density_g_per_cm3, own.etch_factor)
+    own = settings.metals.get(request.metal)
+    metal = metal_named(
+        request.metal, own.density_g_per_cm3 if own is not None else None, own.etch_factor if own is not None else None
+    )
     growth = _growth(request)
     total_area_mm2 = growth.area_mm2(0.0)
     current_a = _current(request, total_area_mm2)

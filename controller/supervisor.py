@@ -16,13 +16,16 @@ from controller.checks import CheckReport, OffWatch, check_rig
 from controller.config import Settings
 from controller.errors import RelayRevokedError, SensorError, SensorResetError, WrongStateError
 from controller.messages import Finding, OffRequest, RunState, Sample, TripReason
-from controller.news import Counted, News, Noted, RunBegan, StateChanged
+from controller.news import Began, Changed, Counted, News, Noted, Seen
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.run import ActiveRun
 from controller.transitions import AT_WORK, STOP_ENDS, Command, require
 
 POLL_AGAIN_S = 1.0
 """Outside a run a sensor that failed is asked again after this time: a stuck bus blocks a second for each transaction."""
+
+WATCHED_S = 6.0
+"""Samples are handed on for this long after off, s, also when nothing flows any more: the record shows that it ended."""
 
 
 class Supervisor:
@@ -132,6 +135,7 @@ class Supervisor:
             return
         self.last_sample = sample
         if not sample.averaged:
+            self._outbox.append(Seen(run.run_id, sample))
             return
         try:
             run.count(sample)
@@ -155,6 +159,8 @@ class Supervisor:
         nulled = self.last_sample = sample.less_offset(self.zero_offset_a or 0.0)
         if self.run is not None and self.run.counter.is_counting:
             self._count_after_off(self.run, nulled)
+        elif self.run is not None and sample.taken_at_s - self._off_watch.off_at_s < WATCHED_S:
+            self._outbox.append(Seen(self.run.run_id, nulled))
         finding = self._off_watch.take(nulled)
         if finding is not None and not self.is_welded:
             self.is_welded = True
@@ -182,8 +188,9 @@ class Supervisor:
         report = check_rig(tuple(self._off_samples), self._limits, self._shunt_ohm)
         if report.finding is None:
             self._energise(report)
-        else:
-            self._trip(report.finding)
+            return
+        self.is_welded = report.finding.reason is TripReason.RELAY_WELDED
+        self._trip(report.finding)
 
     def _energise(self, report: CheckReport) -> None:
         """Turn the relay on: the one call site. A request for off that came meanwhile wins, the next pass obeys it."""
@@ -225,17 +232,27 @@ class Supervisor:
                 self.finding = finding
         if was is state is RunState.TRIPPED and not self.is_welded:
             return
+        if was is RunState.CHECKING and self.is_welded and self.last_sample is not None:
+            self._active_run().counter.anchor(self.last_sample)
         self._off_samples.clear()
         if was is RunState.RUNNING:
             run, now_s = self._active_run(), self._clock.monotonic_s()
             self._off_watch = OffWatch(self._limits, self._shunt_ohm, run.plan.current_a, now_s)
             run.end_stretch(now_s)
-            if sample is not None and sample.averaged:
+            if sample is not None:
                 self.last_sample = sample
-                self._count_after_off(run, sample)
+                if sample.averaged:
+                    self._count_after_off(run, sample)
+                else:
+                    self._outbox.append(Seen(run.run_id, sample))
             elif self._is_stale():
                 run.counter.give_up(self._age_s())
         self._tell(was, text if finding is None else describe(finding))
+
+    def cut(self, finding: Finding) -> None:
+        """End a run for a reason found outside the pass, between ticks. Does nothing outside a run."""
+        if self.state in AT_WORK:
+            self._trip(finding)
 
     # --- commands, between ticks ------------------------------------------------------------------------------------
 
@@ -243,7 +260,7 @@ class Supervisor:
         """Begin a run: checks with the relay off, then on. Raises: WrongStateError."""
         require(Command.START, self.state)
         self.run = run
-        self._outbox.append(RunBegan(self._clock.monotonic_s(), run.run_id, run.plan))
+        self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
         self._begin_checking("Checking the rig with the relay off.")
 
     def pause(self) -> None:
@@ -303,7 +320,7 @@ class Supervisor:
         self.message = text
         now_s = self._clock.monotonic_s()
         run_id, totals = (None, None) if self.run is None else (self.run.run_id, self.run.totals(now_s))
-        self._outbox.append(StateChanged(now_s, run_id, was, self.state, self.finding, text, totals))
+        self._outbox.append(Changed(now_s, run_id, was, self.state, self.finding, text, totals))
 
     def _note(self, text: str) -> None:
         self._outbox.append(Noted(self._clock.monotonic_s(), None if self.run is None else self.run.run_id, text))

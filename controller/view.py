@@ -48,6 +48,7 @@ def take_snapshot(supervisor: Supervisor, gate: RelayGate, clock: Clock, sequenc
         zero_offset_a=supervisor.zero_offset_a,
         bath_degc=bath_degc,
         relay_on=gate.reads_on(),
+        relay_welded=supervisor.is_welded,
         sensor_message=supervisor.sensor_message,
         warnings=(WHAT_TO_DO[TripReason.RELAY_WELDED],) if supervisor.is_welded else (),
     )

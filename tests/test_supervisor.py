@@ -9,7 +9,7 @@ import pytest
 
 from controller.errors import SensorError, SensorResetError, WrongStateError
 from controller.messages import OffRequest, RunState, TripReason
-from controller.news import Counted, RunBegan, StateChanged
+from controller.news import Counted, Began, Changed
 from controller.run import ActiveRun
 from tests.doubles import Bench, make_bench, silver_request
 
@@ -128,8 +128,8 @@ def test_a_whole_run_turns_on_once_counts_and_finishes() -> None:
     assert bench.pin.levels.count(1) == 1
     assert not run.counter.is_counting
     news = bench.supervisor.take_news()
-    assert isinstance(news[0], RunBegan)
-    states = [n.state for n in news if isinstance(n, StateChanged)]
+    assert isinstance(news[0], Began)
+    states = [n.state for n in news if isinstance(n, Changed)]
     assert states == [S.CHECKING, S.RUNNING, S.FINISHED]
     assert sum(isinstance(n, Counted) for n in news) > 6000
 
@@ -226,7 +226,7 @@ def test_first_reason_wins_and_stays_until_acknowledged() -> None:
     bench.run_for(5.0)
     assert bench.supervisor.finding is not None
     assert bench.supervisor.finding.reason is TripReason.SENSOR_RESET
-    changes = [n for n in bench.supervisor.take_news() if isinstance(n, StateChanged) and n.state is S.TRIPPED]
+    changes = [n for n in bench.supervisor.take_news() if isinstance(n, Changed) and n.state is S.TRIPPED]
     assert len(changes) == 1, "told once, not at every pass"
 
 

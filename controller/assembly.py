@@ -1,0 +1,96 @@
+"""Puts the controller together around a rig, the same way for the daemon, the rehearsal and the tests."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from controller.age_watch import AgeWatch, Freshness
+from controller.config import Settings
+from controller.loop import Board, ControlLoop
+from controller.ports import Beat, Clock, DeadMan, Follower, Gate, Pacer, PowerSensor, Thermometer
+from controller.service import BenchService
+from controller.supervisor import Supervisor
+
+
+class RigParts(Protocol):
+    """What the controller needs of a rig."""
+
+    @property
+    def clock(self) -> Clock: ...  # noqa: D102
+    @property
+    def pacer(self) -> Pacer: ...  # noqa: D102
+    @property
+    def beat(self) -> Beat: ...  # noqa: D102
+    @property
+    def gate(self) -> Gate: ...  # noqa: D102
+    @property
+    def sensor(self) -> PowerSensor: ...  # noqa: D102
+    @property
+    def range_a(self) -> float: ...  # noqa: D102
+    @property
+    def followers(self) -> tuple[Follower, ...]: ...  # noqa: D102
+    @property
+    def dead_man(self) -> DeadMan | None: ...  # noqa: D102
+    @property
+    def thermometer(self) -> Thermometer | None: ...  # noqa: D102
+
+
+@dataclass(frozen=True, slots=True)
+class Assembly:
+    """The controller around a rig."""
+
+    supervisor: Supervisor
+    loop: ControlLoop
+    age_watch: AgeWatch
+    service: BenchService
+
+
+def assemble(
+    rig: RigParts,
+    settings: Settings,
+    *,
+    board: Board,
+    followers: Sequence[Follower] = (),
+    not_ready: Callable[[], str | None] = lambda: None,
+    new_run_id: Callable[[], str],
+) -> Assembly:
+    """Return the controller, its age watch beating beside the loop.
+
+    :param board: where the loop publishes.
+    :param followers: called after the rig's own.
+    :param not_ready: returns why nothing may start yet, or None.
+    """
+    freshness = Freshness(rig.clock.monotonic_s())
+    age_watch = AgeWatch(rig.gate, freshness, settings.limits.max_sample_age_s)
+    rig.beat.every(settings.loop.age_check_s, age_watch.check)
+    supervisor = Supervisor(
+        clock=rig.clock,
+        sensor=rig.sensor,
+        gate=rig.gate,
+        freshness=freshness,
+        settings=settings,
+        dead_man=rig.dead_man,
+        thermometer=rig.thermometer,
+    )
+    loop = ControlLoop(
+        supervisor=supervisor,
+        gate=rig.gate,
+        clock=rig.clock,
+        pacer=rig.pacer,
+        period_s=settings.loop.poll_s,
+        board=board,
+        followers=(*rig.followers, *followers),
+        thermometer=rig.thermometer,
+    )
+    service = BenchService(
+        loop=loop,
+        supervisor=supervisor,
+        gate=rig.gate,
+        settings=settings,
+        sensor_range_a=rig.range_a,
+        not_ready=not_ready,
+        new_run_id=new_run_id,
+    )
+    return Assembly(supervisor, loop, age_watch, service)

@@ -1,0 +1,125 @@
+"""What is put into the logbook: frozen values made by the recorder, written by the logbook, units in the names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from controller.advice import RESUMABLE
+from controller.messages import Event, RunState, TripReason
+
+UNFINISHED_STATES = (RunState.CHECKING, RunState.RUNNING, RunState.PAUSED, RunState.INTERRUPTED)
+"""States of a run that a person may still go on with; ``tripped`` belongs to them while its reason lets the run go on."""
+
+
+def is_unfinished(state: RunState, reason: TripReason | None) -> bool:
+    """Return whether a person may still go on with a run left in that state."""
+    return state in UNFINISHED_STATES or (state is RunState.TRIPPED and reason in RESUMABLE)
+
+
+@dataclass(frozen=True, slots=True)
+class RunBegan:
+    """A run as it was asked for. Written once, never changed.
+
+    :param at_s: monotonic time of this boot.
+    :param planned_current_a: bounds the missing charge of a run that was cut off before its first checkpoint.
+    :param plan: what was planned, as JSON values, units in the keys.
+    :param settings: the settings in force, as JSON values, units in the keys.
+    """
+
+    run_id: str
+    piece: str
+    metal: str
+    bath: str | None
+    started_at_utc: datetime
+    at_s: float
+    target_depth_mm: float | None
+    planned_current_a: float
+    plan: Mapping[str, Any]
+    settings: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a run has come.
+
+    :param at_s: monotonic time of this boot.
+    :param elapsed_s: observed time since the run began, pauses included, time without the daemon left out.
+    :param on_time_s: time with the relay on.
+    :param uncertain_charge_coulombs: charge that may be missing from the count.
+    :param current_a: newest current, or None before the first sample.
+    """
+
+    at_s: float
+    elapsed_s: float
+    on_time_s: float
+    charge_coulombs: float
+    uncertain_charge_coulombs: float = 0.0
+    current_a: float | None = None
+    depth_mm: float | None = None
+    depth_low_mm: float | None = None
+    depth_high_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StateChanged:
+    """A run is in another state. The newest one of a run replaces older ones that are not written yet."""
+
+    run_id: str
+    state: RunState
+    at_utc: datetime
+    progress: Progress
+    reason: TripReason | None = None
+    message: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """The progress to resume from after a crash. The newest one of a run replaces older ones that are not written yet."""
+
+    run_id: str
+    progress: Progress
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """One second of a run.
+
+    :param elapsed_s: whole seconds since the run began: the samples lie in [elapsed_s, elapsed_s + 1).
+    :param current_a: mean of the averaged samples, zero offset taken out.
+    :param voltage_v: mean of the averaged samples.
+    :param on_time_s, charge_coulombs, depth_mm, bath_degc: at the last sample of the second.
+    """
+
+    run_id: str
+    elapsed_s: int
+    on_time_s: float
+    current_a: float
+    voltage_v: float
+    charge_coulombs: float
+    depth_mm: float | None
+    bath_degc: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RawSample:
+    """One conversion as the sensor gave it, zero offset taken out, at ``elapsed_s`` since the run began."""
+
+    elapsed_s: float
+    current_a: float
+    voltage_v: float
+    saturated: bool
+    averaged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RawSamples:
+    """Conversions around a trip, oldest first."""
+
+    run_id: str
+    samples: tuple[RawSample, ...]
+
+
+Entry = RunBegan | StateChanged | Checkpoint | Event | Mean | RawSamples

@@ -1,0 +1,268 @@
+"""The logbook: a bounded queue in front of an SQLite file, written by a thread of its own. Nobody waits for it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from controller.entries import Entry, RunBegan
+from controller.errors import RefusedError
+from controller.logbook_health import STUCK_AFTER_S, LogbookHealth, advice, stuck_message
+from controller.logbook_keeper import StoreKeeper
+from controller.logbook_queue import WaitingRoom, is_urgent
+from controller.logbook_read import RunRecord
+from controller.messages import Event, EventKind
+from controller.ports import Clock
+
+SAMPLES_EVERY_S = 10.0
+"""How long means and raw samples wait to be written together, s: so much of a curve a crash may cost."""
+
+RETRY_AFTER_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
+"""Waits between tries while writing fails, s: short for a passing lock, long for a full card."""
+
+IDLE_WAIT_S = 60.0
+"""Longest wait of the thread, s. News wakes it."""
+
+
+class Logbook:
+    """Keeps runs, events and samples. ``put`` is for the loop, ``work`` for one thread of its own (LogbookThread).
+
+    States, checkpoints and events are written at once, means and raw samples every SAMPLES_EVERY_S and at the end. Each
+    write is one transaction, on the disk before the next begins. While writing fails, entries wait in a bounded queue,
+    the newest state and checkpoint of each run apart from all others, and are tried again.
+
+    :param path: the file; its directory must exist.
+    :param room: the queue.
+    :param busy_timeout_s: how long a write waits for another program that writes to the file.
+    """
+
+    def __init__(self, path: Path, clock: Clock, *, room: WaitingRoom | None = None, busy_timeout_s: float = 1.0) -> None:
+        self.path = path
+        self._clock = clock
+        self._keeper = StoreKeeper(path, clock, lambda: self._is_closing, busy_timeout_s)
+        self._ready = threading.Event()
+        self._news = threading.Condition()
+        # Guarded by _news.
+        self._room = WaitingRoom() if room is None else room
+        self._samples_since_s: float | None = None
+        self._has_begun_a_run = False
+        self._is_closing = False
+        self._run_count = 0
+        self._lost = 0
+        self._lost_before = 0
+        self._lost_note: str | None = None
+        self._message: str | None = "checking the logbook"
+        self._failing_since: tuple[float, datetime] | None = None
+        self._writing_since: tuple[float, datetime] | None = None
+        # Of the writing thread alone.
+        self._urgent: list[Entry] = []
+        self._samples: list[Entry] = []
+        self._failures = 0
+        self._retry_at_s: float | None = None
+
+    # For the loop and the people: nothing here waits for the disk.
+
+    def put(self, entry: Entry) -> None:
+        """Take an entry. Never waits for the disk and never raises; what finds no room is counted as lost."""
+        with self._news:
+            try:
+                refused = self._room.put(entry)
+            except Exception as error:  # a bug in an entry must not reach the loop
+                self._count_lost(1, f"{type(entry).__name__}: {error}")
+                return
+            if refused:
+                self._count_lost(refused, f"no room for more of {type(entry).__name__}, {len(self._room)} rows wait")
+            elif is_urgent(entry):
+                self._has_begun_a_run |= isinstance(entry, RunBegan)
+                self._news.notify()
+            elif self._samples_since_s is None:
+                self._samples_since_s = self._clock.monotonic_s()
+
+    def is_ready(self) -> bool:
+        """Return True when the check at start is over, so that a run may be begun."""
+        return self._ready.is_set()
+
+    def why_not_ready(self) -> str | None:
+        """Return why no run may be begun yet, for a person, or None when it may."""
+        return None if self._ready.is_set() else f"no run can be started yet: {self._message}"
+
+    def wait_ready(self, timeout_s: float) -> bool:
+        """Wait for the end of the check; return False when it takes longer than ``timeout_s``. Not for the loop."""
+        return self._ready.wait(timeout_s)
+
+    def health(self) -> LogbookHealth:
+        """Return how the logbook is."""
+        with self._news:
+            since, message = self._failing_since, self._message
+            if self._writing_since is not None:
+                stuck_s = self._clock.monotonic_s() - self._writing_since[0]
+                if stuck_s > STUCK_AFTER_S:
+                    since, message = since or self._writing_since, stuck_message(self.path, stuck_s)
+            return LogbookHealth(
+                ready=self._ready.is_set(),
+                failing_since_at_s=None if since is None else since[0],
+                failing_since_at_utc=None if since is None else since[1],
+                message=message,
+                notice=self._keeper.notice,
+                lost=self._lost,
+                lost_note=self._lost_note,
+                waiting=len(self._room) + len(self._urgent) + len(self._samples),
+            )
+
+    @property
+    def notice(self) -> str | None:
+        """What a person should know once, such as a file that was set aside, or None."""
+        return self._keeper.notice
+
+    @property
+    def interrupted(self) -> RunRecord | None:
+        """The run that an earlier process left unfinished and a person may resume or stop; known when ready."""
+        return self._keeper.interrupted
+
+    def new_run_id(self) -> str:
+        """Return an id that no other run of the logbook has: UTC to the second and a running number.
+
+        While the file could not be opened, the boot stands in for the runs that are in it.
+        """
+        with self._news:
+            self._run_count += 1
+            stamp = f"{self._clock.utc_now().astimezone(UTC):%Y%m%d-%H%M%S}"
+            boot = "" if self._keeper.was_opened else f"{self._clock.boot_id()[:6]}-"
+            return f"{stamp}-{boot}{self._keeper.last_run_number + self._run_count}"
+
+    # For the writing thread.
+
+    def write(self, batch: Sequence[Entry]) -> None:
+        """Write the batch as one transaction, on the disk when this returns. Entries that cannot be kept count as lost.
+
+        Raises: OSError or sqlite3.Error; then nothing was written.
+        """
+        self._writing_since = (self._clock.monotonic_s(), self._clock.utc_now())
+        try:
+            notes = self._keeper.write(batch)
+        finally:
+            self._writing_since = None
+        with self._news:
+            for note in notes:
+                self._count_lost(1, note)
+
+    def work(self) -> float:
+        """Open the file if need be, write what is due, and return the s after which something may be due again."""
+        now_s = self._clock.monotonic_s()
+        if self._retry_at_s is not None and now_s < self._retry_at_s and not self._is_closing:
+            return self._retry_at_s - now_s
+        try:
+            if not self._keeper.is_open:
+                self._urgent = self._keeper.open(has_newer_run=self._has_begun_a_run) + self._urgent
+            self._write_due()
+        except Exception as error:
+            return self._failed(error)
+        self._succeeded()
+        with self._news:
+            if self._room.has_urgent:
+                return 0.0
+            since_s = self._samples_since_s
+        return IDLE_WAIT_S if since_s is None else max(0.0, since_s + SAMPLES_EVERY_S - self._clock.monotonic_s())
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait for news, at most ``timeout_s``; return False when the logbook is to be closed."""
+        with self._news:
+            if not self._is_closing and timeout_s > 0.0 and (self._retry_at_s is not None or not self._room.has_urgent):
+                self._news.wait(timeout_s)
+            return not self._is_closing
+
+    def close_soon(self) -> None:
+        """Ask the writing thread to write what waits and to close. From any thread."""
+        with self._news:
+            self._is_closing = True
+            self._news.notify()
+
+    def finish(self) -> None:
+        """Try once more to write everything and close the file. What could not be written counts as lost."""
+        self.close_soon()
+        self.work()
+        with self._news:
+            left = len(self._room) + len(self._urgent) + len(self._samples)
+            if left:
+                self._count_lost(left, f"the program ended while the logbook could not be written: {self._message}")
+        self._keeper.close()
+
+    def _write_due(self) -> None:
+        for _ in range(2):  # what was held back by a failure, then what came meanwhile
+            with self._news:
+                self._urgent = self._urgent or self._room.take_urgent()
+            if self._urgent:
+                self.write(self._urgent)
+                self._urgent = []
+        with self._news:
+            since_s = self._samples_since_s
+            is_due = since_s is not None and self._clock.monotonic_s() >= since_s + SAMPLES_EVERY_S
+            if not self._samples and (is_due or self._is_closing):
+                self._samples = self._room.take_samples()
+                self._samples_since_s = None
+        if self._samples:
+            self.write(self._samples)
+            self._samples = []
+
+    def _failed(self, error: Exception) -> float:
+        """Note the failure, let go of the file if it demands that, and return the wait in s until the next try."""
+        now_s = self._clock.monotonic_s()
+        wait_s = RETRY_AFTER_S[min(self._failures, len(RETRY_AFTER_S) - 1)]
+        self._failures += 1
+        self._retry_at_s = now_s + wait_s
+        with self._news:
+            if self._failing_since is None:
+                self._failing_since = (now_s, self._clock.utc_now())
+                self._lost_before = self._lost
+            self._message = str(error) if isinstance(error, RefusedError) else advice(error, self.path)
+        self._keeper.let_go(error)
+        if not isinstance(error, RefusedError) and not self._is_closing:
+            self._ready.set()
+        return wait_s
+
+    def _succeeded(self) -> None:
+        """Note that all is well; an outage that is over goes into the record."""
+        self._failures = 0
+        self._retry_at_s = None
+        with self._news:
+            if self._failing_since is not None:
+                self._room.put(self._outage(self._failing_since[0]))
+            self._failing_since = None
+            self._message = None
+        self._ready.set()
+
+    def _outage(self, since_s: float) -> Event:
+        now_s = self._clock.monotonic_s()
+        lost = self._lost - self._lost_before
+        text = f"nothing could be written for {now_s - since_s:.1f} s, {lost} rows were lost: {self._message}"
+        data = {"outage_s": now_s - since_s, "lost": lost}
+        return Event(None, now_s, self._clock.utc_now(), EventKind.WARNING, text, data=data)
+
+    def _count_lost(self, rows: int, note: str) -> None:
+        self._lost += rows
+        self._lost_note = note
+
+
+class LogbookThread:
+    """The logbook's thread."""
+
+    def __init__(self, logbook: Logbook) -> None:
+        self._logbook = logbook
+        self._thread = threading.Thread(target=self._body, name="biteclock-logbook", daemon=True)
+
+    def start(self) -> None:
+        """Begin to open, check and write."""
+        self._thread.start()
+
+    def stop(self, timeout_s: float) -> bool:
+        """Have everything written and the file closed; return False when that takes longer than ``timeout_s``."""
+        self._logbook.close_soon()
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def _body(self) -> None:
+        while self._logbook.wait(self._logbook.work()):
+            pass
+        self._logbook.finish()

@@ -1,0 +1,163 @@
+"""Keeps a logbook file at hand: opens and checks it, sets a damaged one aside and begins a new one with the open runs."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from pathlib import Path
+
+from controller.entries import Entry, RunBegan, StateChanged, is_unfinished
+from controller.logbook_read import RunRecord
+from controller.logbook_recovery import recover
+from controller.logbook_schema import LogbookDamagedError, is_damage, set_aside
+from controller.logbook_store import Store, open_store
+from controller.messages import Event, EventKind
+from controller.ports import Clock
+
+MAX_SET_ASIDE = 3
+"""Files set aside by one process: a card that damages each new one needs replacing, not filling."""
+
+_KEEPS_FILE = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+class StoreKeeper:
+    """The store of one logbook, opened as often as it takes. Used by one thread.
+
+    :param should_stop: asked during the check at start.
+    """
+
+    def __init__(self, path: Path, clock: Clock, should_stop: Callable[[], bool], busy_timeout_s: float) -> None:
+        self._path = path
+        self._clock = clock
+        self._should_stop = should_stop
+        self._busy_timeout_s = busy_timeout_s
+        self._store: Store | None = None
+        self._damage: str | None = None
+        self._first: list[Entry] = []
+        self._set_aside_count = 0
+        self._open_runs: dict[str, tuple[Entry, ...]] = {}
+        self.was_opened = False
+        self.last_run_number = 0
+        self.notice: str | None = None
+        self.interrupted: RunRecord | None = None
+
+    @property
+    def is_open(self) -> bool:
+        """True while there is a file to write to."""
+        return self._store is not None
+
+    def open(self, *, has_newer_run: bool) -> list[Entry]:
+        """Open the file and return what must be written to it first.
+
+        The first opening checks the whole file and looks after unfinished runs of earlier processes.
+        :param has_newer_run: this process has begun a run already, so that no older one can be resumed.
+        Raises: RefusedError when the file must be left alone, OSError or sqlite3.Error when the disk does not allow it.
+        """
+        store = self._open_sound()
+        if store is None:
+            self._set_aside()
+            store = self._open_store(should_check=False)
+        try:
+            if not self.was_opened:
+                recovery = recover(store.connection, self._clock, has_newer_run=has_newer_run)
+                self.last_run_number = store.last_run_number()
+                self.interrupted = recovery.interrupted
+                if recovery.interrupted is not None:
+                    self._remember(_began_again(recovery.interrupted, self._clock.monotonic_s()))
+                self._first += recovery.entries
+        except BaseException:
+            store.close()
+            raise
+        self._store = store
+        self.was_opened = True
+        first, self._first = self._first, []
+        return first
+
+    def write(self, batch: Sequence[Entry]) -> list[str]:
+        """Write the batch as one transaction; return a note on each refused entry.
+
+        Raises: OSError or sqlite3.Error; then nothing was written and ``let_go`` is to be called with it.
+        """
+        if self._store is None:
+            raise OSError(f"the logbook {self._path} is not open")
+        notes = self._store.write(batch)
+        for entry in batch:
+            self._remember(entry)
+        return notes
+
+    def let_go(self, error: BaseException) -> None:
+        """Close the file where ``error`` says that this one is no good any more; the next ``open`` sees to it."""
+        if is_damage(error):
+            self._damage = str(error)
+        code = getattr(error, "sqlite_errorcode", None)
+        if not (isinstance(code, int) and code & 0xFF in _KEEPS_FILE):
+            self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        store, self._store = self._store, None
+        if store is not None:
+            store.close()
+
+    def _open_store(self, *, should_check: bool) -> Store:
+        return open_store(
+            self._path,
+            self._clock.boot_id(),
+            self._should_stop,
+            should_check=should_check,
+            busy_timeout_s=self._busy_timeout_s,
+        )
+
+    def _open_sound(self) -> Store | None:
+        """Return the store, or None when the file is damaged."""
+        if self._damage is not None:
+            return None
+        try:
+            return self._open_store(should_check=not self.was_opened)
+        except (sqlite3.Error, LogbookDamagedError) as error:
+            if not is_damage(error):
+                raise
+            self._damage = str(error)
+            return None
+
+    def _set_aside(self) -> None:
+        """Set the file aside; the open runs and a note go first into the new one."""
+        if self._set_aside_count >= MAX_SET_ASIDE:
+            raise LogbookDamagedError(f"{self._damage}; {MAX_SET_ASIDE} files have been set aside already")
+        at_utc = self._clock.utc_now()
+        target = set_aside(self._path, at_utc)
+        self.notice = (
+            f"the logbook {self._path} was damaged ({self._damage}). It was set aside as {target.name} and a new one was "
+            "begun: earlier runs are missing from the list. Keep the file, much of it can often be read with sqlite3's .recover"
+        )
+        self._set_aside_count += 1
+        self._damage = None
+        self._first = [entry for entries in self._open_runs.values() for entry in entries]
+        self._first.append(Event(None, self._clock.monotonic_s(), at_utc, EventKind.WARNING, self.notice))
+
+    def _remember(self, entry: Entry) -> None:
+        """Keep what a new file would need to go on with the runs that are not over."""
+        if isinstance(entry, RunBegan):
+            self._open_runs[entry.run_id] = (entry,)
+        elif isinstance(entry, StateChanged) and entry.run_id in self._open_runs:
+            if is_unfinished(entry.state, entry.reason):
+                self._open_runs[entry.run_id] = (self._open_runs[entry.run_id][0], entry)
+            else:
+                del self._open_runs[entry.run_id]
+
+
+def _began_again(record: RunRecord, at_s: float) -> RunBegan:
+    summary = record.summary
+    return RunBegan(
+        summary.run_id,
+        summary.piece,
+        summary.metal,
+        summary.bath,
+        datetime.fromisoformat(summary.started_at_utc),
+        at_s,
+        summary.target_depth_mm,
+        summary.planned_current_a,
+        record.plan,
+        record.settings,
+    )

@@ -1,0 +1,257 @@
+"""Questions to the logbook, for any thread: a read-only connection each, short reads, the writer never waits."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+from controller.entries import Progress, RawSample
+from controller.errors import BiteclockError, RefusedError
+from controller.logbook_records import CurvePoint, MeanSample, RunPage, RunRecord, RunSummary, StoredEvent
+from controller.logbook_schema import MIGRATIONS, identify
+from controller.logbook_values import plain_text
+from controller.messages import RunState, TripReason
+
+__all__ = [
+    "CurvePoint",
+    "LogbookReader",
+    "LogbookUnreadableError",
+    "MeanSample",
+    "RunPage",
+    "RunRecord",
+    "RunSummary",
+    "StoredEvent",
+    "UnknownRunError",
+]
+
+CHUNK_ROWS = 500
+"""Rows per read of a long export: about 10 ms of a slow core, and no read holds the file's log for longer."""
+
+
+class UnknownRunError(RefusedError, LookupError):
+    """The logbook knows no such run."""
+
+
+class LogbookUnreadableError(BiteclockError, OSError):
+    """The logbook cannot be read now. The message says what to do."""
+
+
+_SUMMARIES = """
+SELECT r.id, r.number, r.piece, r.metal, r.bath, r.started_at_utc, p.ended_at_utc, p.state, p.reason, p.message,
+    r.target_depth_mm, r.planned_current_a, b.boot_id,
+    p.at_s, p.elapsed_s, p.on_time_s, p.charge_coulombs, p.uncertain_charge_coulombs, p.current_a,
+    p.depth_mm, p.depth_low_mm, p.depth_high_mm
+FROM runs r JOIN progress p ON p.run = r.number JOIN boots b ON b.number = p.boot
+"""
+
+_PAPERS = """
+SELECT plan.body, settings.body FROM runs r
+JOIN papers plan ON plan.number = r.plan JOIN papers settings ON settings.number = r.settings
+WHERE r.number = ?
+"""
+
+_EVENTS = """
+SELECT number, at_utc, on_time_s, kind, text, data FROM events
+WHERE run IS (SELECT number FROM runs WHERE id = ?) AND number > ? ORDER BY number LIMIT ?
+"""
+
+_MEANS = """
+SELECT elapsed_s, on_time_s, current_a, voltage_v, charge_coulombs, depth_mm, bath_degc FROM samples
+WHERE run = (SELECT number FROM runs WHERE id = ?) AND elapsed_s > ? ORDER BY elapsed_s LIMIT ?
+"""
+
+_CURVE = """
+SELECT min(elapsed_s), max(on_time_s), avg(current_a), min(current_a), max(current_a),
+    avg(voltage_v), min(voltage_v), max(voltage_v), max(charge_coulombs),
+    min(depth_mm), max(depth_mm), min(bath_degc), max(bath_degc)
+FROM (SELECT *, ntile(?) OVER (ORDER BY elapsed_s) AS part FROM samples
+    WHERE run = (SELECT number FROM runs WHERE id = ?))
+GROUP BY part ORDER BY part
+"""
+
+_RAWS = """
+SELECT elapsed_us, current_ua / 1e6, voltage_uv / 1e6, saturated, averaged FROM raws
+WHERE run = (SELECT number FROM runs WHERE id = ?) AND elapsed_us > ? ORDER BY elapsed_us LIMIT ?
+"""
+
+
+_PAST_THE_NEWEST = 2**62
+
+
+def _summary(row: tuple[Any, ...]) -> RunSummary:
+    return RunSummary(
+        run_id=row[0],
+        number=row[1],
+        piece=row[2],
+        metal=row[3],
+        bath=row[4],
+        started_at_utc=row[5],
+        ended_at_utc=row[6],
+        state=RunState(row[7]),
+        reason=None if row[8] is None else TripReason(row[8]),
+        message=row[9],
+        target_depth_mm=row[10],
+        planned_current_a=row[11],
+        boot_id=row[12],
+        progress=Progress(*row[13:22]),
+    )
+
+
+def unfinished_runs(connection: sqlite3.Connection) -> list[RunSummary]:
+    """Return the runs that have not ended, newest first."""
+    rows = connection.execute(_SUMMARIES + "WHERE p.ended_at_utc IS NULL ORDER BY r.number DESC")
+    return [_summary(row) for row in rows]
+
+
+def read_record(connection: sqlite3.Connection, summary: RunSummary) -> RunRecord:
+    """Return the run with its papers."""
+    plan, settings = connection.execute(_PAPERS, (summary.number,)).fetchone()
+    return RunRecord(summary=summary, plan=json.loads(plan), settings=json.loads(settings))
+
+
+class LogbookReader:
+    """Reads the logbook at ``path``, also while it is written to. Safe from any thread.
+
+    Each question opens a connection of its own, since the file may be set aside and a new one begun meanwhile.
+    Every method raises LogbookUnreadableError when there is no file or it cannot be read, RefusedError when it is of a
+    newer version or another program's, UnknownRunError when a run is named that is not in it.
+    """
+
+    def __init__(self, path: Path, busy_timeout_s: float = 2.0) -> None:
+        self._path = path
+        self._busy_timeout_s = busy_timeout_s
+
+    def list_runs(self, limit: int = 50, before: str | None = None, search: str = "") -> RunPage:
+        """Return up to ``limit`` (1 or more) runs, newest first, from the one that follows run ``before``.
+
+        :param search: words that must all occur in piece, metal, bath or state, in any case.
+        """
+        if limit < 1:
+            raise RefusedError(f"limit is {limit} runs, it must be at least 1", field="limit", limit="at least 1")
+        words = plain_text(search).casefold().split()
+        query = _SUMMARIES + "WHERE r.number < ?" + " AND instr(r.search_text || ' ' || p.state, ?)" * len(words)
+        with self._connected() as connection:
+            start = _PAST_THE_NEWEST if before is None else _number(connection, before)
+            rows = connection.execute(query + " ORDER BY r.number DESC LIMIT ?", (start, *words, limit + 1)).fetchall()
+        runs = tuple(_summary(row) for row in rows[:limit])
+        return RunPage(runs, runs[-1].run_id if len(rows) > limit else None)
+
+    def run(self, run_id: str) -> RunRecord:
+        """Return one run with its plan and settings."""
+        with self._connected() as connection:
+            number = _number(connection, run_id)
+            return read_record(connection, _summary(connection.execute(_SUMMARIES + "WHERE r.number = ?", (number,)).fetchone()))
+
+    def events(self, run_id: str | None, after: int = 0, limit: int = 1000) -> tuple[StoredEvent, ...]:
+        """Return up to ``limit`` events of the run, or of the bench for None, oldest first, from after number ``after``."""
+        with self._connected() as connection:
+            if run_id is not None:
+                _number(connection, run_id)
+            rows = connection.execute(_EVENTS, (run_id, after, limit)).fetchall()
+        return tuple(
+            StoredEvent(number, at_utc, on_time_s, kind, text, None if data is None else json.loads(data))
+            for number, at_utc, on_time_s, kind, text, data in rows
+        )
+
+    def samples(self, run_id: str, chunk_rows: int = CHUNK_ROWS) -> Iterator[tuple[MeanSample, ...]]:
+        """Return the 1 s means of the run in chunks, oldest first; each chunk is read when it is asked for."""
+        return (tuple(MeanSample(*row) for row in rows) for rows in self._chunks(_MEANS, run_id, chunk_rows))
+
+    def raw_samples(self, run_id: str, chunk_rows: int = CHUNK_ROWS) -> Iterator[tuple[RawSample, ...]]:
+        """Return the raw samples around trips of the run in chunks, oldest first."""
+        return (
+            tuple(RawSample(row[0] / 1e6, row[1], row[2], bool(row[3]), bool(row[4])) for row in rows)
+            for rows in self._chunks(_RAWS, run_id, chunk_rows)
+        )
+
+    def curve(self, run_id: str, points: int) -> tuple[CurvePoint, ...]:
+        """Return the run reduced to at most ``points`` (1 or more) points of equally many seconds, extremes kept."""
+        if points < 1:
+            raise RefusedError(f"points is {points}, it must be at least 1", field="points", limit="at least 1")
+        with self._connected() as connection:
+            _number(connection, run_id)
+            rows = connection.execute(_CURVE, (points, run_id)).fetchall()
+        return tuple(CurvePoint(*row) for row in rows)
+
+    def size_bytes(self) -> int:
+        """Return what the logbook takes on the disk, its log included and what was set aside left out."""
+        sizes = [_size_bytes(self._path.with_name(self._path.name + companion)) for companion in ("", "-wal", "-shm")]
+        return sum(sizes)
+
+    def back_up(self, target: Path) -> None:
+        """Write a compact copy of the logbook as it is now to ``target``, which must not exist yet.
+
+        Raises: RefusedError when it exists or its directory does not, OSError when it cannot be written.
+        """
+        if target.exists() or not target.parent.is_dir():
+            raise RefusedError(
+                f"{target} exists already or lies in no directory: name a new file in an existing directory", field="target"
+            )
+        part = target.with_name(target.name + ".part")
+        with self._connected() as connection:
+            # SQLite does not wait for the disk here; the copy gets its name when it is whole.
+            descriptor = os.open(part, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+            try:
+                connection.execute("VACUUM INTO ?", (str(part),))
+                os.fsync(descriptor)
+                part.rename(target)
+            except BaseException:
+                part.unlink(missing_ok=True)
+                raise
+            finally:
+                os.close(descriptor)
+
+    def _chunks(self, query: str, run_id: str, chunk_rows: int) -> Iterator[list[tuple[Any, ...]]]:
+        with self._connected() as connection:
+            _number(connection, run_id)
+
+        def read() -> Iterator[list[tuple[Any, ...]]]:
+            last = -math.inf
+            while True:
+                with self._connected() as connection:
+                    rows = connection.execute(query, (run_id, last, chunk_rows)).fetchall()
+                if not rows:
+                    return
+                yield rows
+                last = rows[-1][0]
+
+        return read()
+
+    @contextmanager
+    def _connected(self) -> Iterator[sqlite3.Connection]:
+        try:
+            with closing(
+                sqlite3.connect(
+                    self._path.absolute().as_uri() + "?mode=ro",
+                    uri=True,
+                    timeout=self._busy_timeout_s,
+                    isolation_level=None,
+                )
+            ) as connection:
+                if identify(connection, self._path) < len(MIGRATIONS):
+                    raise LogbookUnreadableError(f"{self._path} is not brought to the present version yet: start the daemon")
+                yield connection
+        except sqlite3.Error as error:
+            raise LogbookUnreadableError(
+                f"cannot read the logbook {self._path}: {error}. See that the daemon has begun it and that this user may read it"
+            ) from error
+
+
+def _number(connection: sqlite3.Connection, run_id: str) -> int:
+    row = connection.execute("SELECT number FROM runs WHERE id = ?", (plain_text(run_id),)).fetchone()
+    if row is None:
+        raise UnknownRunError(f"there is no run {run_id!r} in the logbook: see the list of runs", field="run_id")
+    return int(row[0])
+
+
+def _size_bytes(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0

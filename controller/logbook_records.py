@@ -1,0 +1,101 @@
+"""What the logbook answers with: frozen values, units in the names, absence is None."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from controller.entries import Progress
+from controller.messages import RunState, TripReason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunSummary:
+    """A run as the list shows it.
+
+    :param number: order in which the runs were written.
+    :param boot_id: the boot that ``progress.at_s`` belongs to.
+    """
+
+    run_id: str
+    number: int
+    piece: str
+    metal: str
+    bath: str | None
+    started_at_utc: str
+    ended_at_utc: str | None
+    state: RunState
+    reason: TripReason | None
+    message: str | None
+    target_depth_mm: float | None
+    planned_current_a: float
+    boot_id: str
+    progress: Progress
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRecord:
+    """A run with its plan and settings as they were stored, units in the keys."""
+
+    summary: RunSummary
+    plan: dict[str, Any]
+    settings: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class RunPage:
+    """Part of the list, newest first.
+
+    :param next_before: give it as ``before`` to get the next part; None at the end.
+    """
+
+    runs: tuple[RunSummary, ...]
+    next_before: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredEvent:
+    """An event as it was stored; ``data`` has units in the keys."""
+
+    number: int
+    at_utc: str
+    on_time_s: float
+    kind: str
+    text: str
+    data: dict[str, Any] | None
+
+
+@dataclass(frozen=True, slots=True)
+class MeanSample:
+    """One second of a run."""
+
+    elapsed_s: int
+    on_time_s: float
+    current_a: float
+    voltage_v: float
+    charge_coulombs: float
+    depth_mm: float | None
+    bath_degc: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePoint:
+    """Some seconds of a run in one point, with the extremes of what can go both ways.
+
+    :param elapsed_s: first second of the point.
+    :param on_time_s, charge_coulombs: at the end of the point.
+    """
+
+    elapsed_s: int
+    on_time_s: float
+    current_mean_a: float
+    current_min_a: float
+    current_max_a: float
+    voltage_mean_v: float
+    voltage_min_v: float
+    voltage_max_v: float
+    charge_coulombs: float
+    depth_min_mm: float | None
+    depth_max_mm: float | None
+    bath_min_degc: float | None
+    bath_max_degc: float | None

@@ -1,0 +1,87 @@
+"""What becomes of a run that an earlier process left unfinished."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass, replace
+
+from controller.entries import Entry, StateChanged
+from controller.logbook_read import RunRecord, RunSummary, read_record, unfinished_runs
+from controller.messages import Event, EventKind, RunState
+from controller.ports import Clock
+
+UNCERTAIN_S = 2.0
+"""Time whose charge may be missing after a crash, s: 1 s between checkpoints and 1 s for the newest one to reach the disk."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """What to write at start, and the run that a person may resume."""
+
+    entries: tuple[Entry, ...]
+    interrupted: RunRecord | None
+
+
+def recover(connection: sqlite3.Connection, clock: Clock, *, has_newer_run: bool = False) -> Recovery:
+    """Return what follows from the runs that have not ended.
+
+    :param has_newer_run: a newer run than those in the file has been begun, so none of them can be resumed.
+
+    The newest run becomes ``interrupted`` with the charge of its last checkpoint and can be resumed or stopped; any older
+    one is stopped. A run that was left ``running`` gets an uncertain charge of UNCERTAIN_S times its last current (the
+    planned current before the first sample). The missing charge lies between 0 and that as long as the relay dropped
+    together with the process and the logbook did not complain before; while it cannot be written, charge is missing
+    from the time on that its health named then. ``checking``, ``paused`` and ``interrupted`` have the relay off and add
+    nothing: a change to ``running`` is written at once, within a few ms here.
+    """
+    newest = connection.execute("SELECT max(number) FROM runs").fetchone()[0]
+    entries: list[Entry] = []
+    interrupted: RunRecord | None = None
+    for run in unfinished_runs(connection):
+        is_resumable = run.number == newest and not has_newer_run
+        if is_resumable and run.state is RunState.INTERRUPTED:
+            interrupted = read_record(connection, run)
+            continue
+        change = _change(run, clock, RunState.INTERRUPTED if is_resumable else RunState.STOPPED)
+        entries += [change, _event(run, change)]
+        if is_resumable:
+            after = replace(run, state=change.state, reason=None, message=change.message, progress=change.progress)
+            interrupted = read_record(connection, after)
+    return Recovery(tuple(entries), interrupted)
+
+
+def _change(run: RunSummary, clock: Clock, state: RunState) -> StateChanged:
+    progress = run.progress
+    missing_coulombs = 0.0
+    if run.state is RunState.RUNNING:
+        current_a = run.planned_current_a if progress.current_a is None else progress.current_a
+        missing_coulombs = max(0.0, current_a) * UNCERTAIN_S
+    progress = replace(
+        progress,
+        at_s=clock.monotonic_s(),
+        uncertain_charge_coulombs=progress.uncertain_charge_coulombs + missing_coulombs,
+        current_a=None,
+    )
+    message = (
+        f"the controller ended while the run was {run.state}: {progress.charge_coulombs:.1f} C are counted, "
+        f"up to {progress.uncertain_charge_coulombs:.1f} C may be missing"
+    )
+    if state is RunState.STOPPED:
+        message += "; a newer run was begun, so this one cannot be resumed"
+    return StateChanged(run.run_id, state, clock.utc_now(), progress, None, message)
+
+
+def _event(run: RunSummary, change: StateChanged) -> Event:
+    progress = change.progress
+    return Event(
+        run.run_id,
+        progress.at_s,
+        change.at_utc,
+        EventKind.STATE,
+        change.message or "",
+        progress.on_time_s,
+        {
+            "charge_coulombs": progress.charge_coulombs,
+            "uncertain_charge_coulombs": progress.uncertain_charge_coulombs,
+        },
+    )

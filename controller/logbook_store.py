@@ -1,0 +1,297 @@
+"""The logbook's hand on the file: one batch of entries, one transaction. Used by one thread at a time."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import sqlite3
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from controller import logbook_schema as schema
+from controller.entries import (
+    Checkpoint,
+    Entry,
+    Mean,
+    Progress,
+    RawSamples,
+    RunBegan,
+    StateChanged,
+    is_unfinished,
+)
+from controller.errors import RefusedError
+from controller.logbook_values import finite, finite_or_none, json_text, plain_text, utc_text, whole
+from controller.messages import Event
+
+_INSERT_RUN = """
+INSERT INTO runs (id, piece, metal, bath, started_at_utc, target_depth_mm, planned_current_a, plan, settings, search_text)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING
+"""
+
+_INSERT_PROGRESS = """
+INSERT INTO progress (run, state, boot, at_s, elapsed_s, on_time_s, charge_coulombs, uncertain_charge_coulombs)
+VALUES (?, 'checking', ?, ?, 0.0, 0.0, 0.0, 0.0) ON CONFLICT (run) DO NOTHING
+"""
+
+_UPDATE_PROGRESS = """
+UPDATE progress SET boot = ?, at_s = ?, elapsed_s = ?, on_time_s = ?, charge_coulombs = ?, uncertain_charge_coulombs = ?,
+    current_a = ?, depth_mm = ?, depth_low_mm = ?, depth_high_mm = ?
+WHERE run = ?
+"""
+
+_UPDATE_STATE = """
+UPDATE progress SET state = ?, reason = ?, message = ?, ended_at_utc = CASE WHEN ? THEN coalesce(ended_at_utc, ?) END
+WHERE run = ?
+"""
+
+_INSERT_EVENT = """
+INSERT INTO events (run, boot, at_s, at_utc, on_time_s, kind, text, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+"""
+
+_INSERT_MEAN = """
+INSERT OR REPLACE INTO means
+    (run, elapsed_s, on_time_ms, current_ua, voltage_uv, charge_mc, depth_nm, bath_mdegc)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+"""
+
+_INSERT_RAW = """
+INSERT OR REPLACE INTO raws (run, elapsed_us, current_ua, voltage_uv, saturated, averaged) VALUES (?, ?, ?, ?, ?, ?)
+"""
+
+
+def _is_about_the_file(error: Exception) -> bool:
+    """Return True when the disk or the file failed and not the entry: such a batch is worth another try."""
+    if isinstance(error, sqlite3.OperationalError | sqlite3.InternalError | OSError | MemoryError):
+        return True
+    return schema.is_damage(error)
+
+
+def open_store(path: Path, boot_id: str, should_stop: Callable[[], bool], *, should_check: bool, busy_timeout_s: float) -> Store:
+    """Return the logbook at ``path``, of the present version and claimed for this process.
+
+    :param path: the file; its directory must exist.
+    :param boot_id: names this boot, stored with every monotonic time.
+    :param should_stop: asked during the check.
+    :param should_check: read the whole file for damage, which may take long.
+    :param busy_timeout_s: how long to wait for another program that writes to the file.
+    Raises: RefusedError when the file must be left alone, LogbookDamagedError or sqlite3.DatabaseError (``is_damage``)
+    when it is damaged, OSError or sqlite3.Error when the disk does not allow it.
+    """
+    claim = _claim(path)
+    try:
+        connection = schema.connect(path, busy_timeout_s)
+        try:
+            version = schema.identify(connection, path)
+            if should_check:
+                schema.check(connection, should_stop)
+            schema.migrate(connection, version)
+        except BaseException:
+            connection.close()
+            raise
+    except BaseException:
+        os.close(claim)
+        raise
+    return Store(connection, claim, boot_id)
+
+
+def _claim(path: Path) -> int:
+    """Return the descriptor of a lock file that the kernel frees when the process ends, however it ends."""
+    claim = os.open(path.with_name(path.name + "-lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(claim)
+        raise RefusedError(
+            f"another biteclock keeps its logbook in {path}: stop that one, or give this one another path",
+            field="logbook.path",
+        ) from None
+    return claim
+
+
+class Store:
+    """An open logbook file; made by ``open_store``."""
+
+    def __init__(self, connection: sqlite3.Connection, claim: int, boot_id: str) -> None:
+        self.connection = connection
+        self._claim = claim
+        self._boot_id = boot_id
+        self._boot: int | None = None
+        self._numbers: dict[str, int] = {}
+
+    def write(self, batch: Iterable[Entry]) -> list[str]:
+        """Write the batch as one transaction that is on the disk when this returns; return a note on each refused entry.
+
+        Refused are entries that can never be kept: numbers that are none, text that is none, runs that are not known.
+        Raises: sqlite3.Error or OSError when the file cannot be written; then nothing of the batch was.
+        """
+        notes: list[str] = []
+        try:
+            self.connection.execute("BEGIN IMMEDIATE")
+            for entry in batch:
+                try:
+                    self._write_one(entry)
+                except Exception as error:
+                    if _is_about_the_file(error):
+                        raise
+                    notes.append(f"{type(entry).__name__} of run {entry.run_id}: {error}")
+            self.connection.execute("COMMIT")
+        except BaseException:
+            self._boot = None
+            self._numbers.clear()
+            if self.connection.in_transaction:
+                self.connection.execute("ROLLBACK")
+            raise
+        return notes
+
+    def last_run_number(self) -> int:
+        """Return the number of the newest run, 0 when there is none."""
+        return int(self.connection.execute("SELECT coalesce(max(number), 0) FROM runs").fetchone()[0])
+
+    def close(self) -> None:
+        """Let go of the file and of the claim."""
+        try:
+            self.connection.close()
+        finally:
+            os.close(self._claim)
+
+    def _write_one(self, entry: Entry) -> None:
+        if isinstance(entry, RunBegan):
+            self._write_run(entry)
+        elif isinstance(entry, StateChanged):
+            self._write_state(entry)
+        elif isinstance(entry, Checkpoint):
+            self._write_progress(self._number(entry.run_id), entry.progress)
+        elif isinstance(entry, Event):
+            self._write_event(entry)
+        elif isinstance(entry, Mean):
+            self._write_mean(entry)
+        else:
+            self._write_raws(entry)
+
+    def _write_run(self, run: RunBegan) -> None:
+        """Write the run, also when its plan or settings cannot be kept: what follows hangs on it."""
+        papers: list[int] = []
+        refused: ValueError | TypeError | None = None
+        for name, paper in (("plan", run.plan), ("settings", run.settings)):
+            try:
+                body = json_text(paper)
+            except (ValueError, TypeError) as error:
+                refused = error
+                body = json_text({"not_kept": f"{name}: {error}"})
+            papers.append(self._paper(body))
+        words = " ".join(word for word in (run.piece, run.metal, run.bath) if word)
+        values = (
+            run.run_id,
+            plain_text(run.piece),
+            plain_text(run.metal),
+            None if run.bath is None else plain_text(run.bath),
+            utc_text(run.started_at_utc),
+            finite_or_none(run.target_depth_mm),
+            finite(run.planned_current_a),
+            *papers,
+            plain_text(words.casefold()),
+        )
+        self.connection.execute(_INSERT_RUN, values)
+        self.connection.execute(_INSERT_PROGRESS, (self._number(run.run_id), self._boot_number(), finite(run.at_s)))
+        if refused is not None:
+            raise refused
+
+    def _write_state(self, change: StateChanged) -> None:
+        number = self._number(change.run_id)
+        state = (
+            str(change.state),
+            None if change.reason is None else str(change.reason),
+            None if change.message is None else plain_text(change.message),
+            not is_unfinished(change.state, change.reason),
+            utc_text(change.at_utc),
+            number,
+        )
+        self.connection.execute(_UPDATE_STATE, state)
+        self._write_progress(number, change.progress)
+
+    def _write_progress(self, number: int, progress: Progress) -> None:
+        self.connection.execute(
+            _UPDATE_PROGRESS,
+            (
+                self._boot_number(),
+                finite(progress.at_s),
+                finite(progress.elapsed_s),
+                finite(progress.on_time_s),
+                finite(progress.charge_coulombs),
+                finite(progress.uncertain_charge_coulombs),
+                finite_or_none(progress.current_a),
+                finite_or_none(progress.depth_mm),
+                finite_or_none(progress.depth_low_mm),
+                finite_or_none(progress.depth_high_mm),
+                number,
+            ),
+        )
+
+    def _write_event(self, event: Event) -> None:
+        self.connection.execute(
+            _INSERT_EVENT,
+            (
+                None if event.run_id is None else self._number(event.run_id),
+                self._boot_number(),
+                finite(event.at_s),
+                utc_text(event.at_utc),
+                finite(event.on_time_s),
+                str(event.kind),
+                plain_text(event.text),
+                None if event.data is None else json_text(event.data),
+            ),
+        )
+
+    def _write_mean(self, mean: Mean) -> None:
+        self.connection.execute(
+            _INSERT_MEAN,
+            (
+                self._number(mean.run_id),
+                mean.elapsed_s,
+                whole(mean.on_time_s, 1e3),
+                whole(mean.current_a, 1e6),
+                whole(mean.voltage_v, 1e6),
+                whole(mean.charge_coulombs, 1e3),
+                whole(mean.depth_mm, 1e6),
+                whole(mean.bath_degc, 1e3),
+            ),
+        )
+
+    def _write_raws(self, raws: RawSamples) -> None:
+        number = self._number(raws.run_id)
+        rows = [
+            (
+                number,
+                whole(raw.elapsed_s, 1e6),
+                whole(raw.current_a, 1e6),
+                whole(raw.voltage_v, 1e6),
+                int(raw.saturated),
+                int(raw.averaged),
+            )
+            for raw in raws.samples
+        ]
+        self.connection.executemany(_INSERT_RAW, rows)
+
+    def _number(self, run_id: str) -> int:
+        number = self._numbers.get(run_id)
+        if number is None:
+            row = self.connection.execute("SELECT number FROM runs WHERE id = ?", (run_id,)).fetchone()
+            if row is None:
+                raise RefusedError("the logbook knows no such run", field="run_id")
+            number = self._numbers[run_id] = int(row[0])
+        return number
+
+    def _boot_number(self) -> int:
+        if self._boot is None:
+            self.connection.execute("INSERT INTO boots (boot_id) VALUES (?) ON CONFLICT DO NOTHING", (self._boot_id,))
+            row = self.connection.execute("SELECT number FROM boots WHERE boot_id = ?", (self._boot_id,)).fetchone()
+            self._boot = int(row[0])
+        return self._boot
+
+    def _paper(self, body: str) -> int:
+        """Return the number of a text that is kept once, however many runs share it."""
+        digest = hashlib.sha256(body.encode()).digest()
+        self.connection.execute("INSERT INTO papers (digest, body) VALUES (?, ?) ON CONFLICT DO NOTHING", (digest, body))
+        row = self.connection.execute("SELECT number FROM papers WHERE digest = ?", (digest,)).fetchone()
+        return int(row[0])

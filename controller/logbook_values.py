@@ -1,0 +1,43 @@
+"""Numbers, texts and times as the logbook's file holds them. What cannot be held raises ValueError or TypeError."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+
+def plain_text(text: str) -> str:
+    """Return the text with question marks for what is no character (a lone surrogate): a record must not fail on it."""
+    return text.encode(errors="replace").decode()
+
+
+def utc_text(at_utc: datetime) -> str:
+    """Return the ISO 8601 text of a timezone-aware time, in UTC with milliseconds."""
+    if at_utc.tzinfo is None:
+        raise ValueError(f"{at_utc.isoformat()} has no timezone")
+    return at_utc.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def finite(value: float) -> float:
+    """Return the number if it is one. SQLite would keep NaN as NULL."""
+    if not math.isfinite(value):
+        raise ValueError(f"{value} is no number that can be kept")
+    return float(value)
+
+
+def finite_or_none(value: float | None) -> float | None:
+    """Return None or the number if it is one."""
+    return None if value is None else finite(value)
+
+
+def whole(value: float | None, parts: float) -> int | None:
+    """Return None or the number of parts, rounded: 1.5 is 1500 parts of 1e3."""
+    return None if value is None else round(value * parts)
+
+
+def json_text(values: Mapping[str, Any]) -> str:
+    """Return the values as JSON, the same text for the same values."""
+    return plain_text(json.dumps(values, allow_nan=False, ensure_ascii=False, separators=(",", ":"), sort_keys=True))

@@ -1,0 +1,74 @@
+"""Brings back the run that a crash, a power cut or the end of the service interrupted: off, with its charge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller.config import Settings
+from controller.errors import RefusedError
+from controller.logbook import Logbook
+from controller.logbook_read import RunRecord
+from controller.messages import Snapshot
+from controller.news import News
+from controller.plan import make_plan
+from controller.plan_json import request_from_json
+from controller.ports import Clock
+from controller.recorder import RunRecorder
+from controller.run import ActiveRun, new_run
+from controller.supervisor import Supervisor
+
+
+class Restorer:
+    """A follower that waits for the logbook and then restores its interrupted run, once.
+
+    :param sensor_range_a: full scale of the current measurement, A.
+    """
+
+    def __init__(
+        self,
+        supervisor: Supervisor,
+        logbook: Logbook,
+        recorder: RunRecorder,
+        clock: Clock,
+        settings: Settings,
+        sensor_range_a: float,
+    ) -> None:
+        self._supervisor = supervisor
+        self._logbook = logbook
+        self._recorder = recorder
+        self._clock = clock
+        self._settings = settings
+        self._sensor_range_a = sensor_range_a
+        self._is_done = False
+        self.message: str | None = None
+
+    def not_ready(self) -> str | None:
+        """Return why no run may start yet, or None."""
+        if self._is_done:
+            return None
+        return self._logbook.why_not_ready() or "the logbook is still being read: wait a moment and try again"
+
+    def follow(self, _snapshot: Snapshot, _news: Sequence[News]) -> None:
+        """Restore as soon as the logbook is ready."""
+        if self._is_done or not self._logbook.is_ready():
+            return
+        self._is_done = True
+        record = self._logbook.interrupted
+        if record is None:
+            return
+        try:
+            run = self._run_of(record)
+        except (RefusedError, KeyError, TypeError, ValueError) as error:
+            self.message = f"run {record.summary.run_id} cannot be resumed: {error}"
+            return
+        self._recorder.took_over(run.run_id, self._clock.monotonic_s(), record.summary.progress)
+        self._supervisor.restore(run, record.summary.message or "Interrupted. Resume or stop.")
+
+    def _run_of(self, record: RunRecord) -> ActiveRun:
+        plan = make_plan(request_from_json(record.plan["request"]), self._settings, self._sensor_range_a)
+        run = new_run(record.summary.run_id, plan, self._settings.limits)
+        progress = record.summary.progress
+        run.on_time_s = progress.on_time_s
+        run.counter.charge_coulombs = progress.charge_coulombs
+        run.counter.uncertain_coulombs = progress.uncertain_charge_coulombs
+        return run
