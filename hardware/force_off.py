@@ -1,0 +1,139 @@
+"""Drive the relay's pin low, now: ``biteclock-force-off --pin GPIO17``.
+
+The pins come from the arguments alone, so that a broken configuration cannot stop it. Runs before and after the daemon
+(ExecStartPre and ExecStopPost of the unit) and by hand.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import re
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+
+from gpiozero import DigitalOutputDevice, Factory
+
+LAST_RESORT = "If the relay stays on, cut the supply with its emergency stop or pull its plug."
+
+_held_outputs: list[DigitalOutputDevice] = []
+"""Every pin driven here, kept until the process is gone: a collected device turns its pin into a floating input."""
+
+
+def pin_name(text: str) -> str:
+    """Return the text if it names a pin of the header, GPIO0 to GPIO27.
+
+    Raises: argparse.ArgumentTypeError.
+    """
+    if not re.fullmatch(r"GPIO([0-9]|1[0-9]|2[0-7])", text):
+        raise argparse.ArgumentTypeError(f"{text!r} is no pin: give GPIO0 to GPIO27, the relay_pin of the bench")
+    return text
+
+
+@contextlib.contextmanager
+def fresh_directory() -> Iterator[None]:
+    """Give lgpio a directory of its own, in memory where there is one, while it is imported.
+
+    It makes a FIFO then, in $LG_WD or else in the working directory, and fails where it may not write, where the disk is
+    full, or where another user's FIFO of that name was left. Source: lgpio 0.2.2.0, tried.
+    """
+    memory = "/dev/shm" if os.access("/dev/shm", os.W_OK | os.X_OK) else None  # noqa: S108 the directory made there is private
+    here, before = os.open(".", os.O_PATH | os.O_CLOEXEC), os.environ.get("LG_WD")
+    with tempfile.TemporaryDirectory(prefix="biteclock-", dir=memory) as directory:
+        os.environ["LG_WD"] = directory
+        try:
+            yield
+        finally:
+            os.fchdir(here)
+            os.close(here)
+            if before is None:
+                del os.environ["LG_WD"]
+            else:
+                os.environ["LG_WD"] = before
+
+
+def build_factory(name: str) -> Factory:
+    """Return gpiozero's pin factory of that name, ``lgpio`` or ``mock``, and no other in its place."""
+    if name == "mock":
+        from gpiozero.pins.mock import MockFactory
+
+        return MockFactory()
+    with fresh_directory():
+        from gpiozero.pins.lgpio import LGPIOFactory
+    return LGPIOFactory()
+
+
+def drive_low(pin: str, factory: Factory) -> str | None:
+    """Claim the pin as an output at low level, read it back, and return what went wrong, or None when it reads low."""
+    try:
+        output = DigitalOutputDevice(pin, active_high=True, initial_value=False, pin_factory=factory)
+        _held_outputs.append(output)
+        reads_high = bool(output.value)
+    except Exception as error:  # any error of the pin library means the same here: not off, and a person must know
+        if "busy" in str(error).lower():
+            return (
+                f"{pin} is held by another process and the kernel lets no second one drive it: stop that process first "
+                "(systemctl stop biteclock; gpioinfo names the holder)."
+            )
+        return f"{pin} could not be driven low: {type(error).__name__}: {error}."
+    if reads_high:
+        return f"{pin} was driven low and still reads high: look for a short to 3.3 V or a damaged pin."
+    return None
+
+
+def force_off(pins: Sequence[str], factory_name: str) -> list[str]:
+    """Drive every pin low, the rest too when one fails, and return what went wrong."""
+    try:
+        factory = build_factory(factory_name)
+    except Exception as error:  # as above: the message must come whatever the library raised
+        return [
+            f"{', '.join(pins)} could not be driven low, the pin factory {factory_name} does not start: "
+            f"{type(error).__name__}: {error}. It needs a Raspberry Pi with lgpio, as root or in the group gpio."
+        ]
+    return [problem for problem in [drive_low(pin, factory) for pin in pins] if problem is not None]
+
+
+def run(arguments: Sequence[str]) -> tuple[int, str]:
+    """Force the pins in the arguments off; return the exit status (0: all read low, 1: not) and what to print.
+
+    Raises: SystemExit 2 when the arguments cannot be used.
+    """
+    parser = argparse.ArgumentParser(
+        prog="biteclock-force-off",
+        description="Drive the relay's pin low. Reads no configuration.",
+        epilog="Exit status: 0 every pin reads low, 1 not so, 2 wrong arguments. " + LAST_RESORT,
+    )
+    parser.add_argument("--pin", action="append", required=True, type=pin_name, metavar="GPIOnn", help="the pin; may be repeated")
+    parser.add_argument(
+        "--pin-factory", choices=("lgpio", "mock"), default="lgpio", help="mock drives no pin at all: to try this out"
+    )
+    options = parser.parse_args(arguments)
+    pins = list(dict.fromkeys(options.pin))
+    problems = force_off(pins, options.pin_factory)
+    if problems:
+        return 1, "\n".join([*(f"biteclock-force-off: {problem}" for problem in problems), LAST_RESORT])
+    mock = " (mock pins: no pin of this machine was touched)" if options.pin_factory == "mock" else ""
+    return 0, f"biteclock-force-off: {', '.join(pins)} low{mock}"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Force off, say so, and return the exit status.
+
+    Without arguments those of the command line are taken, and the process ends here and at once: gpiozero's cleanup would
+    turn the pins just driven low into floating inputs. A stock Raspberry Pi kernel then keeps them driven low; with
+    strict_gpiod they become inputs and the external pull-down holds them.
+    Source: gpiozero 2.0.1.post3, LGPIOPin.close; raspberrypi/linux, pull request 6117.
+    """
+    status, text = run(sys.argv[1:] if arguments is None else arguments)
+    try:
+        print(text, file=sys.stderr if status else sys.stdout, flush=True)
+    finally:
+        if arguments is None:
+            os._exit(status)
+    return status
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,68 @@
+"""Tell systemd how the daemon fares, one datagram a message. Source: sd_notify(3), sd_watchdog_enabled(3)."""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Mapping
+
+
+class ServiceNotifier:
+    """Sends to the service manager, or does nothing without an address. Never raises, never waits: the loop calls it.
+
+    :param address: $NOTIFY_SOCKET, a path or an abstract name that begins with ``@``, or None.
+    :param period_s: shortest time between two signs of life, s, or None when no watchdog waits for them.
+    """
+
+    def __init__(self, address: str | None, period_s: float | None = None) -> None:
+        self._address = address
+        self._period_s = period_s
+        self._alive_at_s: float | None = None
+
+    @classmethod
+    def from_environment(cls, environment: Mapping[str, str]) -> ServiceNotifier:
+        """Return the notifier that the service manager asks for, with half its watchdog time as the period.
+
+        Source: sd_watchdog_enabled(3): WATCHDOG_USEC, meant for the process WATCHDOG_PID; half of it is advised.
+        """
+        period_s = None
+        if environment.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid()):
+            microseconds = environment.get("WATCHDOG_USEC", "")
+            period_s = int(microseconds) / 2e6 if microseconds.isdecimal() and int(microseconds) > 0 else None
+        return cls(environment.get("NOTIFY_SOCKET") or None, period_s)
+
+    def ready(self) -> None:
+        """The daemon is up: the relay is off and the loop turns."""
+        self._send("READY=1")
+
+    def stopping(self) -> None:
+        """The daemon is on its way out."""
+        self._send("STOPPING=1")
+
+    def status(self, text: str) -> None:
+        """Show one line in ``systemctl status``."""
+        self._send("STATUS=" + " ".join(text.split()))
+
+    def alive(self, now_s: float) -> None:
+        """Feed the watchdog if ``period_s`` has passed since it was last fed. Call it after a completed tick only.
+
+        :param now_s: monotonic time, s.
+        """
+        if self._period_s is None:
+            return
+        due = self._alive_at_s is None or now_s - self._alive_at_s >= self._period_s
+        if due and self._send("WATCHDOG=1"):
+            self._alive_at_s = now_s
+
+    def _send(self, message: str) -> bool:
+        """Send one datagram and return whether it left; a manager that does not listen must not stop a run."""
+        if self._address is None:
+            return False
+        name = "\0" + self._address[1:] if self._address.startswith("@") else self._address
+        try:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sender:
+                sender.setblocking(False)
+                sender.sendto(message.encode(errors="replace"), name)
+        except OSError:
+            return False
+        return True
