@@ -75,6 +75,9 @@ class OffLatch(Protocol):
     def standing_request(self) -> tuple[OffRequest, int] | None:
         """Return the standing request and its number, or None."""
 
+    def newest_request(self) -> int:
+        """Return the number of the newest request for off, dealt with or not."""
+
     def reinstate(self, number: int) -> None:
         """Clear the request with that number; a newer one stays. Does nothing after SHUTDOWN."""
 

@@ -19,7 +19,8 @@ SMOOTHING_S = 5.0
 def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
     """Return a run that has not begun, its limits fixed."""
     limits = limits_for(plan, settings)
-    return ActiveRun(run_id, plan, limits, CoulombCounter(settings.max_sample_age_s, limits.max_current_a))
+    counter = CoulombCounter(settings.max_sample_age_s, limits.max_current_a)
+    return ActiveRun(run_id, plan, limits, counter, mean_current_a=plan.current_a)
 
 
 @dataclass(slots=True)
@@ -38,15 +39,15 @@ class ActiveRun:
     counter: CoulombCounter
     on_time_s: float = 0.0
     turned_on_at_s: float | None = None
-    mean_current_a: float | None = None
+    mean_current_a: float = 0.0
     _streaks: Streaks = field(default_factory=Streaks)
-    _mean_at_s: float | None = None
+    _mean_at_s: float = 0.0
 
     def begin_stretch(self, now_s: float, last_off_sample: Sample) -> None:
         """Begin counting at the last sample with the relay off."""
         self.counter.anchor(last_off_sample)
         self.turned_on_at_s = now_s
-        self.mean_current_a, self._mean_at_s = None, None
+        self.mean_current_a, self._mean_at_s = self.plan.current_a, now_s
         self._streaks = Streaks()
 
     def end_stretch(self, now_s: float) -> None:
@@ -85,11 +86,8 @@ class ActiveRun:
     def count(self, sample: Sample) -> None:
         """Integrate a sample. Raises: ChargeGapError after too long a gap."""
         self.counter.add(sample)
-        if self.mean_current_a is None or self._mean_at_s is None:
-            self.mean_current_a = sample.current_a
-        else:
-            share = min(1.0, (sample.taken_at_s - self._mean_at_s) / SMOOTHING_S)
-            self.mean_current_a += share * (sample.current_a - self.mean_current_a)
+        share = min(1.0, max(0.0, sample.taken_at_s - self._mean_at_s) / SMOOTHING_S)
+        self.mean_current_a += share * (sample.current_a - self.mean_current_a)
         self._mean_at_s = sample.taken_at_s
 
     def depth(self) -> DepthEstimate:
@@ -108,7 +106,6 @@ class ActiveRun:
     def remaining_s(self) -> float | None:
         """Return the relay-on time left at the mean current of the last seconds, s, or None when hardly any flows."""
         missing_coulombs = max(0.0, self.plan.charge_coulombs - self.counter.charge_coulombs)
-        current_a = self.plan.current_a if self.mean_current_a is None else self.mean_current_a
-        if current_a <= self.limits.lost_contact_a:
+        if self.mean_current_a <= self.limits.lost_contact_a:
             return None
-        return missing_coulombs / current_a
+        return missing_coulombs / self.mean_current_a

@@ -55,7 +55,9 @@ class BenchService:
         """Return the newest snapshot. Raises: LoopNotAliveError."""
         silent_s = self._loop.board.silent_s()
         snapshot = self._loop.board.snapshot
-        if snapshot is None or silent_s > SILENT_S:
+        if snapshot is None:
+            raise LoopNotAliveError("the control loop has not made its first pass yet: ask again in a second")
+        if silent_s > SILENT_S:
             raise LoopNotAliveError(
                 f"the control loop has been silent for {silent_s:.1f} s, the limit is {SILENT_S:.1f} s: "
                 "look at the supply's own ammeter, then restart it"
@@ -69,7 +71,7 @@ class BenchService:
     def start(self, request: PlanRequest) -> str:
         """Start a run and return its id. Raises: RefusedError, WrongStateError, LoopNotAliveError."""
         run = new_run(self._new_run_id(), self.plan(request), self.settings.limits)
-        self._ask(lambda: self._when_ready(lambda: self._supervisor.start(run)))
+        self._ask(self._unless_stopped(lambda: self._supervisor.start(run)))
         return run.run_id
 
     def pause(self) -> None:
@@ -78,7 +80,7 @@ class BenchService:
 
     def resume(self) -> None:
         """Go on with a paused or interrupted run. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(lambda: self._when_ready(self._supervisor.resume))
+        self._ask(self._unless_stopped(self._supervisor.resume))
 
     def acknowledge(self) -> None:
         """Take note of a trip or an ended run. Raises: WrongStateError, LoopNotAliveError."""
@@ -100,11 +102,19 @@ class BenchService:
         """Return the rig check on the newest samples with the relay off, or None while there are too few."""
         return self._ask(self._supervisor.report_check)
 
-    def _when_ready(self, action: Callable[[], None]) -> None:
-        why = self._not_ready()
-        if why is not None:
-            raise WrongStateError(why)
-        action()
+    def _unless_stopped(self, action: Callable[[], None]) -> Callable[[], None]:
+        """Return the action for the mailbox: refused while nothing may start, and when Stop comes before its turn."""
+        asked_at = self._gate.newest_request()
+
+        def act() -> None:
+            why = self._not_ready()
+            if why is not None:
+                raise WrongStateError(why)
+            if self._gate.newest_request() != asked_at:
+                raise WrongStateError("off was asked for meanwhile, so nothing was started: ask again")
+            action()
+
+        return act
 
     def _ask(self, action: Callable[[], Answer]) -> Answer:
         future = self._loop.submit(action)

@@ -24,6 +24,10 @@ from controller.transitions import AT_WORK, STOP_ENDS, Command, require
 POLL_AGAIN_S = 1.0
 """Outside a run a sensor that failed is asked again after this time: a stuck bus blocks a second for each transaction."""
 
+CLEAR_S = 0.25
+"""Samples count for the rig check from this time after off, s: the first conversion straddles the moment of off, the contact
+takes some ms, and the chip's clock may be 10 % slow."""
+
 WATCHED_S = 6.0
 """Samples are handed on for this long after off, s, also when nothing flows any more: the record shows that it ended."""
 
@@ -155,7 +159,8 @@ class Supervisor:
         """Take a sample with the relay off: count what still flows, and make sure that it stops."""
         if not sample.averaged:
             return
-        self._off_samples.append(sample)
+        if sample.taken_at_s - self._off_watch.off_at_s >= CLEAR_S:
+            self._off_samples.append(sample)
         nulled = self.last_sample = sample.less_offset(self.zero_offset_a or 0.0)
         if self.run is not None and self.run.counter.is_counting:
             self._count_after_off(self.run, nulled)

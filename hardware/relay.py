@@ -75,6 +75,10 @@ class RelayGate:
         with self._lock:
             return None if self._request is None else (self._request, self._number)
 
+    def newest_request(self) -> int:
+        """Return the number of the newest request for off, 0 before the first."""
+        return self._number
+
     def reinstate(self, number: int) -> None:
         """Clear the latch if no request came after ``number``; never after SHUTDOWN."""
         with self._lock:

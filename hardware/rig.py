@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any, Literal
 from gpiozero import Button, DigitalOutputDevice
 
 from controller.config import RigSettings, Settings
-from controller.errors import SensorError
+from controller.errors import RefusedError, SensorError
 from controller.messages import OffRequest, Sample
 from controller.ports import Beat, Clock, DeadMan, Follower, Pacer, PowerSensor, Thermometer
 from hardware.clock import LockstepPacer, SystemClock, SystemPacer, ThreadBeat, VirtualClock
+from hardware.force_off import fresh_directory
 from hardware.i2c import open_bus
 from hardware.ina219 import SHUNT_RANGES_V, Ina219Sensor, shunt_range
 from hardware.panel import DeadManPulse, SecondContactor, Signals, stop_on_press
@@ -80,13 +81,11 @@ def build_bench_rig(settings: Settings, wakeup_fd: int) -> Rig:
     """Return the rig on a Raspberry Pi. The relay output is claimed first, low.
 
     :param wakeup_fd: read end of the descriptor that signals write to; the age watch looks at it.
-    Raises: gpiozero's errors when a pin cannot be claimed.
+    Raises: RefusedError when there are no pins here or the relay's cannot be claimed.
     """
-    from gpiozero.pins.lgpio import LGPIOFactory
-
-    factory = LGPIOFactory()
     clock = SystemClock()
     rig = settings.rig
+    factory = _pi_pins()
     relay, gate = _relay(rig, factory)
     thermometer = None
     beat = ThreadBeat(clock, wakeup_fd, lambda number: revoke_on_signal(gate, number))
@@ -154,6 +153,21 @@ class BenchThermometer:
         return self._bench.bath_degc
 
 
+def _pi_pins() -> Any:
+    """Return the Pi's pin factory, this one and no other. Raises: RefusedError when there is none."""
+    try:
+        with fresh_directory():
+            from gpiozero.pins.lgpio import LGPIOFactory
+
+        return LGPIOFactory()
+    except Exception as error:
+        raise RefusedError(
+            f"the pins of a Raspberry Pi cannot be reached here ({error}): on a Pi install by systemd/install.sh and see "
+            "that the user belongs to the group gpio; elsewhere use --rig rehearsal",
+            field="rig",
+        ) from error
+
+
 def _sensor(rig: RigSettings, open_i2c: Callable[[], Any], clock: Clock) -> PatientSensor:
     """Return the sensor, opened at its first poll: a missing one is told, and plugging it in is enough."""
 
@@ -164,7 +178,13 @@ def _sensor(rig: RigSettings, open_i2c: Callable[[], Any], clock: Clock) -> Pati
 
 
 def _relay(rig: RigSettings, factory: Any) -> tuple[DigitalOutputDevice, RelayGate]:
-    output = DigitalOutputDevice(rig.relay_pin, active_high=True, initial_value=False, pin_factory=factory)
+    try:
+        output = DigitalOutputDevice(rig.relay_pin, active_high=True, initial_value=False, pin_factory=factory)
+    except Exception as error:
+        raise RefusedError(
+            f"the relay output {rig.relay_pin} cannot be claimed ({error}): end the program that holds it, then start again",
+            field="relay_pin",
+        ) from error
     return output, RelayGate(output)
 
 

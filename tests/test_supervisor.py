@@ -314,6 +314,29 @@ def test_charge_is_kept_over_pause_and_resume() -> None:
     assert bench.supervisor.run.on_time_s == pytest.approx(600.0, rel=2e-3)
 
 
+@pytest.mark.parametrize("wait_s", [0.0, 0.02, 0.06, 0.1, 0.3])
+def test_resume_right_after_pause_does_not_take_the_last_conversion_for_a_welded_relay(wait_s: float) -> None:
+    """The first conversion after off straddles it and still shows current."""
+    bench = make_bench()
+    bench.running(for_s=30.0)
+    poll = bench.sensor.poll
+    straddling = True
+
+    def smeared() -> object:
+        nonlocal straddling
+        sample = poll()
+        if sample is not None and not bench.gate.reads_on() and straddling:
+            straddling = False
+            return sample.__class__(sample.taken_at_s, 1.4, 2.0)
+        return sample
+
+    bench.sensor.poll = smeared  # type: ignore[method-assign,assignment]
+    bench.supervisor.pause()
+    bench.run_for(wait_s)
+    bench.supervisor.resume()
+    bench.until(S.RUNNING, within_s=3.0)
+
+
 def test_a_second_look_is_asked_for_after_one_bad_sample_and_trips_within_one_poll() -> None:
     bench = make_bench(lambda now_s: (3.0, 9.0 if now_s >= over_at_s else 3.0))
     over_at_s = float("inf")

@@ -83,6 +83,11 @@ class BenchSpec:
             ramp_s=self.ramp_s,
         )
 
+    def set_point_v(self, current_a: float) -> float:
+        """Return the voltage to which a constant-voltage supply is set to give a current through the fresh plate, V."""
+        series_ohm = self.supply_internal_ohm + self.contact_ohm + self.shunt_ohm
+        return self.make_cell().voltage_v(current_a) + series_ohm * current_a
+
     def make_cell(self) -> Cell:
         """Return the cell with its plate not yet etched."""
         return Cell(

@@ -1,0 +1,50 @@
+# Two commands do all the set-up on a fresh machine:
+#   make demo            the main job on the rehearsal bench, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
+#   make test            everything that must hold
+# By hand: make campaign, make bench (DEVELOPERS.md).
+
+PYTHON ?= python3
+VENV ?= .venv
+SPEED ?= 30
+PORT ?= 8420
+ONCE ?=
+
+BIN := $(VENV)/bin
+APT := sudo apt-get install -y
+
+.PHONY: demo test lint clean need-python need-test-tools
+
+demo: $(VENV)/.installed
+	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
+
+test: need-test-tools lint
+	$(BIN)/python -m pytest
+
+lint: $(VENV)/.installed-dev
+	$(BIN)/ruff check controller hardware api tests
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-logo
+
+$(VENV)/bin/python: | need-python
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.installed: pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+	@touch $@
+
+$(VENV)/.installed-dev: pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'
+	@touch $(VENV)/.installed $@
+
+need-python:
+	@command -v $(PYTHON) >/dev/null || { echo "$(PYTHON) is missing: $(APT) python3 python3-venv" >&2; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+	  || { echo "$(PYTHON) is older than 3.11: use Debian 12 or newer, or give PYTHON=python3.11" >&2; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || { echo "venv is missing: $(APT) python3-venv" >&2; exit 1; }
+
+need-test-tools:
+	@command -v systemd-analyze >/dev/null || { echo "systemd-analyze is missing: $(APT) systemd" >&2; exit 1; }
+	@command -v chromium >/dev/null || { echo "Chromium is missing: $(APT) chromium" >&2; exit 1; }
+
+clean:
+	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info

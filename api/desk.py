@@ -1,0 +1,64 @@
+"""What the routes talk to: the bench, the board, the logbook, and how much of the machine each kind of request may take."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from starlette.concurrency import run_in_threadpool
+
+from api.live import LiveFeed
+from api.schemas_status import RigKind, Status
+from controller.logbook_health import LogbookHealth
+from controller.logbook_read import LogbookReader
+from controller.loop import Board
+from controller.service import BenchService
+
+Result = TypeVar("Result")
+
+
+class Lane:
+    """Calls that block go to a thread, only so many of a kind at once; the others wait without one.
+
+    Together the lanes take fewer threads than the pool has, so that no kind of request can starve another one.
+    """
+
+    def __init__(self, width: int) -> None:
+        self.width = width
+        self._turn = asyncio.Semaphore(width)
+
+    async def run(self, action: Callable[..., Result], *arguments: Any) -> Result:
+        """Return what ``action(*arguments)`` returns."""
+        async with self._turn:
+            return await run_in_threadpool(action, *arguments)
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """Everything that a route may use.
+
+    :param status: returns the newest status without waiting for anybody. Raises: LoopNotAliveError.
+    :param truth: what really happened on the rehearsal bench; None on a real one.
+    :param host_notes: returns what is to be known of the machine, for the rig check.
+    :param planning: one at a time: it computes for tens of ms and would take the processor from the control loop.
+    :param starting: plans, too.
+    :param commands: wait for the loop's answer.
+    :param reading: reads the logbook.
+    """
+
+    service: BenchService
+    board: Board
+    status: Callable[[], Status]
+    book: LogbookReader
+    logbook_health: Callable[[], LogbookHealth]
+    rig_kind: RigKind
+    version: str
+    truth: Callable[[], Any] | None
+    host_notes: Callable[[], Sequence[str]]
+    live: LiveFeed
+    planning: Lane = field(default_factory=lambda: Lane(1))
+    starting: Lane = field(default_factory=lambda: Lane(1))
+    commands: Lane = field(default_factory=lambda: Lane(8))
+    reading: Lane = field(default_factory=lambda: Lane(2))

@@ -1,0 +1,246 @@
+"""Composition root: the only module outside hardware/ that sees all three rooms. Builds a rig and puts the daemon around it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from controller.assembly import Assembly, assemble
+from controller.config import Settings
+from controller.errors import RefusedError
+from controller.journal import Journal
+from controller.logbook import Logbook, LogbookThread
+from controller.logbook_read import LogbookReader
+from controller.loop import Board
+from controller.messages import Snapshot
+from controller.news import Began, News
+from controller.plan import RunPlan
+from controller.recorder import RunRecorder
+from controller.restore import Restorer
+from controller.store_watch import StoreWatch
+from hardware.clock import SystemClock
+from hardware.host import host_notes
+from hardware.notify import ServiceNotifier
+from hardware.rehearsal.faults import Fault, parse_fault
+from hardware.rehearsal.spec import BenchSpec
+from hardware.rig import Rig, build_bench_rig, build_rehearsal_rig, revoke_on_signal, sensor_range_a
+
+GOODBYE_S = 1.0
+"""Time for the server, and again for the logbook, to end after the relay is off, s."""
+
+DIRECT_CHECK_S = 3.0
+"""Time that a rig check without a daemon takes, s: sixteen conversions and a failed try of the sensor."""
+
+VERSION = version("biteclock")
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """What the rehearsal bench does that the controller does not know.
+
+    :param supply_v: compliance of the supply in constant current, set point in constant voltage. None: 5 V, or the
+        set point that gives the planned current.
+    :param seed: noise, ripple phase, chip clock and offset.
+    :param bite_factor: metal really removed over Faraday's.
+    :param speed: virtual seconds per real second, or None for as fast as the machine can.
+    """
+
+    supply_v: float | None = None
+    seed: int = 1
+    faults: tuple[Fault, ...] = ()
+    bite_factor: float = 1.0
+    etch_factor: float | None = None
+    ripple_fraction: float = 0.03
+    ripple_hz: float = 100.0
+    speed: float | None = None
+
+
+def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> BenchSpec:
+    """Return the bench on which a plan is rehearsed: its plate, its current, and the rehearsal's own truth."""
+    common: dict[str, Any] = {
+        "bite_factor": rehearsal.bite_factor,
+        "ripple_fraction": rehearsal.ripple_fraction,
+        "ripple_hz": rehearsal.ripple_hz,
+        "shunt_ohm": settings.rig.shunt_ohm,
+        "relay_pin": settings.rig.relay_pin,
+        "i2c_address": settings.rig.i2c_address,
+        "seed": rehearsal.seed,
+    }
+    if rehearsal.supply_v is not None:
+        common["supply_v"] = rehearsal.supply_v
+    if plan is None:
+        return BenchSpec(**common)
+    request = plan.request
+    copies = request.pieces * request.sides
+    constant_voltage = request.supply_mode == "constant-voltage"
+    spec = BenchSpec(
+        equivalent_g_per_mol=plan.metal.equivalent_weight_g_per_mol,
+        density_g_per_cm3=plan.metal.density_g_per_cm3,
+        area_mm2=plan.total_area_mm2,
+        edge_mm=request.edge_mm * copies,
+        etch_factor=plan.belief.best_etch_factor if rehearsal.etch_factor is None else rehearsal.etch_factor,
+        supply_limit_a=None if constant_voltage else plan.current_a,
+        **common,
+    )
+    if constant_voltage and rehearsal.supply_v is None:
+        spec = replace(spec, supply_v=spec.set_point_v(plan.current_a))
+    return spec
+
+
+def rehearsal_rig(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> Rig:
+    """Return the rehearsal bench for a plan."""
+    return build_rehearsal_rig(settings, bench_spec(plan, rehearsal, settings), rehearsal.faults, rehearsal.speed)
+
+
+def parse_faults(texts: Sequence[str]) -> tuple[Fault, ...]:
+    """Return the faults named as NAME@SECONDS. Raises: RefusedError listing the names."""
+    return tuple(parse_fault(text) for text in texts)
+
+
+def rig_range_a(settings: Settings) -> float:
+    """Return the full scale of the current measurement, A."""
+    return sensor_range_a(settings.rig)
+
+
+def machine_board() -> Board:
+    """Return a board on the machine's own clock."""
+    return Board(SystemClock())
+
+
+def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
+    """Return the rig check as JSON values, from a rig opened here. Nothing is switched on."""
+    from api.schemas_rig import RigCheck
+
+    wakeup_read, _ = os.pipe()
+    rig = rehearsal_rig(None, Rehearsal(), settings) if rehearse else build_bench_rig(settings, wakeup_read)
+    assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "check")
+    until_s = rig.clock.monotonic_s() + DIRECT_CHECK_S
+    assembly.loop.run(lambda: rig.clock.monotonic_s() >= until_s)
+    snapshot = assembly.loop.board.snapshot
+    if snapshot is None:
+        raise RuntimeError("the loop published nothing")
+    notes = () if rehearse else host_notes(Path.cwd())
+    report = RigCheck.of(assembly.supervisor.report_check(), snapshot, settings.limits.max_sample_age_s, notes)
+    return report.model_dump(mode="json")
+
+
+class PlateHanger:
+    """Hangs the plate of each new run into the rehearsal cell."""
+
+    def __init__(self, rig: Rig, rehearsal: Rehearsal, settings: Settings) -> None:
+        self._rig = rig
+        self._rehearsal = rehearsal
+        self._settings = settings
+
+    def follow(self, _snapshot: Snapshot, news: Sequence[News]) -> None:
+        """Change the plate when a run begins, before its relay turns on."""
+        for item in news:
+            if isinstance(item, Began) and self._rig.bench is not None:
+                self._rig.bench.hang(bench_spec(item.plan, self._rehearsal, self._settings))
+
+
+class Daemon:
+    """Loop on the calling thread; server, logbook and age watch beside it.
+
+    :param rehearsal: None for the real bench.
+    :param state_directory: where a relative logbook path lies.
+    """
+
+    def __init__(self, settings: Settings, rehearsal: Rehearsal | None, state_directory: Path, port: int | None = None) -> None:
+        if rehearsal is None:
+            _refuse_another_pin(settings.rig.relay_pin)
+        self._wakeup_read, self._wakeup_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+        self.rig = build_bench_rig(settings, self._wakeup_read) if rehearsal is None else rehearsal_rig(None, rehearsal, settings)
+        self._notifier = ServiceNotifier.from_environment(os.environ)
+        heart = SystemClock()
+        board = Board(heart, self._notifier.alive)
+        self.logbook = Logbook(state_directory / settings.logbook.path, self.rig.clock)
+        self._logbook_thread = LogbookThread(self.logbook)
+        recorder = RunRecorder()
+        followers: list[Any] = [Journal(recorder, self.logbook, self.rig.clock, settings)]
+        if rehearsal is not None:
+            followers.append(PlateHanger(self.rig, rehearsal, settings))
+        self.assembly: Assembly = assemble(
+            self.rig,
+            settings,
+            board=board,
+            followers=followers,
+            not_ready=lambda: self._restorer.not_ready(),  # noqa: PLW0108 bound late
+            new_run_id=self.logbook.new_run_id,
+        )
+        self._restorer = Restorer(self.assembly.supervisor, self.logbook, recorder, self.rig.clock, settings, self.rig.range_a)
+        self.assembly.loop.add_follower(self._restorer)
+        if settings.logbook.when_full == "trip":
+            self.assembly.loop.add_follower(StoreWatch(self.assembly.supervisor, self.logbook, self.rig.clock))
+        host = "127.0.0.1" if settings.server.listen == "loopback" else "0.0.0.0"  # noqa: S104 the setting says so in words
+        self._socket = _listen(host, settings.server.port if port is None else port)
+        self.address = f"http://127.0.0.1:{self._socket.getsockname()[1]}/"
+        # Planning and rehearsing never load the web server.
+        from api.app import create_app
+        from api.server import BenchServer
+
+        self._server = BenchServer(
+            create_app(
+                service=self.assembly.service,
+                board=board,
+                book=LogbookReader(self.logbook.path),
+                logbook_health=self.logbook.health,
+                rig_kind=self.rig.kind,
+                version=VERSION,
+                truth=self.rig.bench.truth if self.rig.bench is not None else None,
+                host_notes=(lambda: host_notes(state_directory)) if self.rig.kind == "bench" else tuple,
+            )
+        )
+
+    def run(self) -> None:
+        """Run until a signal says to end. The relay is off before anything else is put away."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._on_signal)
+        signal.set_wakeup_fd(self._wakeup_write, warn_on_full_buffer=False)
+        server = threading.Thread(target=self._server.run, kwargs={"sockets": [self._socket]}, name="biteclock-http", daemon=True)
+        self._logbook_thread.start()
+        server.start()
+        self._notifier.ready()
+        try:
+            self.assembly.loop.run()
+        finally:
+            self.rig.gate.turn_off()
+            self._notifier.stopping()
+            self._server.should_exit = True
+            server.join(GOODBYE_S + 0.5)
+            self._logbook_thread.stop(GOODBYE_S)
+
+    def _on_signal(self, number: int, _frame: FrameType | None) -> None:
+        revoke_on_signal(self.rig.gate, number)
+        self.assembly.loop.end()
+
+
+def _refuse_another_pin(relay_pin: str) -> None:
+    """Raise RefusedError when the unit would force off another pin than the configuration's."""
+    unit_pin = os.environ.get("BITECLOCK_RELAY_PIN", relay_pin)
+    if unit_pin != relay_pin:
+        raise RefusedError(
+            f"rig.relay_pin is {relay_pin} and the service's force-off drives {unit_pin} (BITECLOCK_RELAY_PIN): "
+            "run systemd/install.sh again, it makes them equal",
+            field="relay_pin",
+            limit=unit_pin,
+        )
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Return the listening socket. Raises: RefusedError when the port is taken."""
+    try:
+        return socket.create_server((host, port), backlog=128)
+    except OSError as error:
+        raise RefusedError(
+            f"cannot listen on {host} port {port}: {error.strerror}. Is another biteclock running? Give another --port",
+            field="port",
+        ) from error

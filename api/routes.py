@@ -1,0 +1,16 @@
+"""All routes of the API."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from api.desk import Desk
+from api.routes_book import book_routes
+from api.routes_commands import command_routes
+from api.routes_rig import rig_routes
+from api.routes_status import status_routes
+
+
+def api_routes(desk: Desk) -> tuple[APIRouter, ...]:
+    """Return the routers, in the order of the document."""
+    return (status_routes(desk), command_routes(desk), book_routes(desk), rig_routes(desk))

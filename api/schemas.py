@@ -1,0 +1,72 @@
+"""What all schemas share: strict input, units in names and descriptions, an example for every field."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+NO_UNIT = "no unit"
+
+_UNIT_OF_SUFFIX = (
+    ("_g_per_cm3", "g/cm3"),
+    ("_g_per_mol", "g/mol"),
+    ("_a_per_dm2", "A/dm2"),
+    ("mm3_per_coulomb", "mm3/C"),
+    ("_coulombs", "C"),
+    ("_mm3", "mm3"),
+    ("_mm2", "mm2"),
+    ("_mm", "mm"),
+    ("_degc", "degC"),
+    ("_ohm", "ohm"),
+    ("_hz", "Hz"),
+    ("_a", "A"),
+    ("_v", "V"),
+    ("_s", "s"),
+    ("_g", "g"),
+    ("_j", "J"),
+)
+
+PLAIN_TEXT = r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]*$"
+"""Text without control characters, line separators and marks that turn the direction of writing (Unicode categories Cc, Zl,
+Zp and the bidirectional formatting characters of UAX 9)."""
+
+NAME = r"^[a-z0-9-]+$"
+
+PATTERNS_IN_WORDS = {
+    PLAIN_TEXT: "text without control characters and line ends",
+    NAME: "lower-case letters, digits and hyphens",
+}
+"""For those who sent something else."""
+
+
+def unit_of(name: str) -> str | None:
+    """Return the unit that a field's name carries, or None when it carries none."""
+    return next((unit for suffix, unit in _UNIT_OF_SUFFIX if name.endswith(suffix)), None)
+
+
+def said(text: str, unit: str, example: Any, **rules: Any) -> Any:
+    """Return a field's description with its unit, its example and its bounds.
+
+    :param unit: as in ``unit_of``, or NO_UNIT.
+    :param rules: pydantic's own (gt, ge, lt, le, max_length, pattern ...).
+    """
+    told = "No unit." if unit == NO_UNIT else f"Unit: {unit}."
+    return Field(description=f"{text} {told}", examples=[example], **rules)
+
+
+def number(text: str, unit: str, example: float, **rules: Any) -> Any:
+    """Return ``said`` for a number that people send: no text, no true or false, nothing that is not finite."""
+    return said(text, unit, example, strict=True, allow_inf_nan=False, **rules)
+
+
+class Wish(BaseModel):
+    """What people send: unknown keys are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Answer(BaseModel):
+    """What they get. What is not known is null."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", from_attributes=True)
