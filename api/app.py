@@ -20,8 +20,8 @@ from api.page_files import PAGE_DIRECTORY, PageMount
 from api.problems import Problem, problem_handlers
 from api.routes import api_routes
 from api.schemas_status import RigKind, Status
-from controller.logbook_health import LogbookHealth
-from controller.logbook_read import LogbookReader
+from controller.logbook.health import LogbookHealth
+from controller.logbook.reader import LogbookReader
 from controller.loop import Board
 from controller.service import BenchService
 

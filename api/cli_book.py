@@ -11,7 +11,7 @@ import click
 from api.cli_options import config_option, json_option, print_json, refusing
 from api.csv_export import csv_lines
 from controller.config import Settings
-from controller.logbook_read import LogbookReader, RunSummary
+from controller.logbook.reader import LogbookReader, RunSummary
 
 _DIRECTORY = click.option(
     "--state-directory",

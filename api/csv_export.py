@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
 from typing import Any
 
-from controller.logbook_read import MeanSample
+from controller.logbook.reader import MeanSample
 
 MEDIA_TYPE = "text/csv; charset=utf-8; header=present"
 """Source: RFC 4180 section 3, RFC 7111."""

@@ -11,8 +11,8 @@ from starlette.concurrency import run_in_threadpool
 
 from api.live import LiveFeed
 from api.schemas_status import RigKind, Status
-from controller.logbook_health import LogbookHealth
-from controller.logbook_read import LogbookReader
+from controller.logbook.health import LogbookHealth
+from controller.logbook.reader import LogbookReader
 from controller.loop import Board
 from controller.service import BenchService
 

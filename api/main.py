@@ -16,16 +16,16 @@ from typing import Any
 from controller.assembly import Assembly, assemble
 from controller.config import Settings
 from controller.errors import RefusedError
-from controller.journal import Journal
-from controller.logbook import Logbook, LogbookThread
-from controller.logbook_read import LogbookReader
+from controller.logbook.journal import Journal
+from controller.logbook.logbook import Logbook, LogbookThread
+from controller.logbook.reader import LogbookReader
+from controller.logbook.recorder import RunRecorder
+from controller.logbook.restore import Restorer
+from controller.logbook.store_watch import StoreWatch
 from controller.loop import Board
 from controller.messages import Snapshot
 from controller.news import Began, News
 from controller.plan import RunPlan
-from controller.recorder import RunRecorder
-from controller.restore import Restorer
-from controller.store_watch import StoreWatch
 from hardware.clock import SystemClock
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier

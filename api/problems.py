@@ -17,7 +17,7 @@ from starlette.responses import JSONResponse, Response
 from api.problem_fields import FieldProblem, field_problem
 from api.schemas import NO_UNIT, Answer, said
 from controller.errors import LoopNotAliveError, RefusedError, WrongStateError
-from controller.logbook_read import LogbookUnreadableError, UnknownRunError
+from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 2

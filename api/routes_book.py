@@ -12,8 +12,8 @@ from api.problems import BAD_VALUE, LOGBOOK_UNREADABLE, UNKNOWN_RUN, told_proble
 from api.schemas import PLAIN_TEXT
 from api.schemas_runs import EventList, EventTold, PointList, RawList, RunList, RunListed, RunTold, SecondList
 from api.table_stream import Format, table_response
-from controller.entries import RawSample
-from controller.logbook_read import CurvePoint, LogbookReader, MeanSample, StoredEvent
+from controller.logbook.entries import RawSample
+from controller.logbook.reader import CurvePoint, LogbookReader, MeanSample, StoredEvent
 
 MAX_POINTS = 5000
 """Most points of a reduced curve: more than any screen has columns."""

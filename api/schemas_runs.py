@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 from api.schemas import NO_UNIT, Answer, said
 from api.schemas_status import MessageField, Reason, State
-from controller.logbook_read import RunRecord, RunSummary
+from controller.logbook.reader import RunRecord, RunSummary
 
 _SUMMARY_EXAMPLE = {
     "run_id": "20260314-091500-7",

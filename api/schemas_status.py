@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Annotated, Literal
 
 from api.schemas import NO_UNIT, Answer, said
-from controller.logbook_health import LogbookHealth
+from controller.logbook.health import LogbookHealth
 from controller.messages import RunState, Snapshot, TripReason
 
 RigKind = Literal["bench", "rehearsal"]

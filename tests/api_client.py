@@ -18,13 +18,13 @@ from api.app import create_app
 from api.server import BenchServer
 from controller.assembly import Assembly, assemble
 from controller.config import parse_settings
-from controller.journal import Journal
-from controller.logbook import Logbook
-from controller.logbook_read import LogbookReader
+from controller.logbook.journal import Journal
+from controller.logbook.logbook import Logbook
+from controller.logbook.reader import LogbookReader
 from controller.loop import Board
 from controller.messages import RunState, Sample
 from controller.ports import PowerSensor
-from controller.recorder import RunRecorder
+from controller.logbook.recorder import RunRecorder
 from hardware.clock import SystemClock
 from hardware.rehearsal.faults import parse_fault
 from hardware.rehearsal.spec import BenchSpec

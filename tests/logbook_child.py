@@ -7,7 +7,7 @@ import resource
 import sys
 from pathlib import Path
 
-from controller.logbook import LogbookThread
+from controller.logbook.logbook import LogbookThread
 from controller.messages import RunState
 from tests.logbook_kit import Desk, began, changed, checkpoint, mean, note, raws
 

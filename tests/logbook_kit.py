@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from controller.entries import Checkpoint, Mean, Progress, RawSample, RawSamples, RunBegan, StateChanged
-from controller.logbook import Logbook
-from controller.logbook_queue import WaitingRoom
-from controller.logbook_read import LogbookReader, MeanSample
+from controller.logbook.entries import Checkpoint, Mean, Progress, RawSample, RawSamples, RunBegan, StateChanged
+from controller.logbook.logbook import Logbook
+from controller.logbook.waiting_room import WaitingRoom
+from controller.logbook.reader import LogbookReader, MeanSample
 from controller.messages import Event, EventKind, RunState, TripReason
 from hardware.clock import VirtualClock
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from api.csv_export import cell, csv_lines
-from controller.logbook_read import MeanSample, StoredEvent
+from controller.logbook.reader import MeanSample, StoredEvent
 
 ROWS = [MeanSample(second, second + 0.97, 3.0021, 2.5, 3.0 * second, None, 21.4) for second in range(5)]
 

@@ -18,7 +18,7 @@ from api.live import MAX_STREAMS, LiveFeed
 from api.problems import ProblemError
 from api.schemas_status import Status
 from controller.errors import LoopNotAliveError
-from controller.logbook_health import LogbookHealth
+from controller.logbook.health import LogbookHealth
 from controller.messages import RunState
 from hardware.clock import SystemClock
 from tests.api_client import WAIT_S, Daemon, events_of

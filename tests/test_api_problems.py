@@ -14,7 +14,7 @@ from starlette.requests import Request
 from api import problems
 from api.problems import MEDIA_TYPE, ProblemError, problem_handlers, told_problems
 from controller.errors import LoopNotAliveError, RefusedError, WrongStateError
-from controller.logbook_read import LogbookUnreadableError, UnknownRunError
+from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
 from tests.api_client import SILVER, Daemon, ask, assert_problem
 
 KINDS = [kind for kind in vars(problems).values() if isinstance(kind, problems.Kind)]

@@ -11,7 +11,7 @@ from typing import Any
 import httpx
 import pytest
 
-from controller.logbook_read import LogbookReader
+from controller.logbook.reader import LogbookReader
 from controller.messages import RunState, TripReason
 from tests.api_client import SILVER, Daemon, ask, assert_problem
 from tests.logbook_kit import Desk, changed, mean, note, raws

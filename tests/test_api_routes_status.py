@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from controller.logbook_health import LogbookHealth
+from controller.logbook.health import LogbookHealth
 from controller.messages import RunState
 from tests.api_client import SILVER, Daemon, ask, assert_problem
 

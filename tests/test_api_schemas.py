@@ -15,9 +15,9 @@ from api.schemas import NO_UNIT, Answer, Wish, unit_of
 from controller.advice import WHAT_TO_DO
 from controller.checks import CheckReport, check_rig
 from controller.config import Settings
-from controller.entries import Progress, RawSample
-from controller.logbook_health import LogbookHealth
-from controller.logbook_read import CurvePoint, MeanSample, RunSummary, StoredEvent
+from controller.logbook.entries import Progress, RawSample
+from controller.logbook.health import LogbookHealth
+from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
 from controller.messages import RunState, Sample, Snapshot, TripReason
 from controller.plan import PlanRequest, make_plan
 from hardware.rehearsal.spec import BenchTruth

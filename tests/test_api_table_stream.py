@@ -14,8 +14,8 @@ from starlette.types import Message
 
 from api.desk import Lane
 from api.table_stream import json_pieces, table_response
-from controller.entries import RawSample
-from controller.logbook_read import LogbookReader, LogbookUnreadableError, MeanSample
+from controller.logbook.entries import RawSample
+from controller.logbook.reader import LogbookReader, LogbookUnreadableError, MeanSample
 from tests.api_client import Daemon
 from tests.logbook_kit import Desk, mean
 

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.entries import Entry
-from controller.logbook import SAMPLES_EVERY_S, LogbookThread
-from controller.logbook_queue import WaitingRoom
+from controller.logbook.entries import Entry
+from controller.logbook.logbook import SAMPLES_EVERY_S, LogbookThread
+from controller.logbook.waiting_room import WaitingRoom
 from controller.messages import EventKind, RunState
 from tests.logbook_kit import Desk, began, changed, checkpoint, mean, note, raws
 

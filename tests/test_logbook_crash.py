@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.entries import UNFINISHED_STATES
-from controller.logbook import SAMPLES_EVERY_S
-from controller.logbook_recovery import UNCERTAIN_S
+from controller.logbook.entries import UNFINISHED_STATES
+from controller.logbook.logbook import SAMPLES_EVERY_S
+from controller.logbook.recovery import UNCERTAIN_S
 from controller.messages import RunState
 from tests.logbook_child import CURRENT_A
 from tests.logbook_kit import Desk, began, changed, checkpoint, mean

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from controller.errors import RefusedError
-from controller.logbook import Logbook
-from controller.logbook_read import LogbookReader, LogbookUnreadableError, UnknownRunError
+from controller.logbook.logbook import Logbook
+from controller.logbook.reader import LogbookReader, LogbookUnreadableError, UnknownRunError
 from controller.messages import RunState
 from hardware.clock import VirtualClock
 from tests.logbook_kit import UTC_0, Desk, began, changed, mean

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from controller import logbook_schema as schema
+from controller.logbook import schema as schema
 from controller.messages import RunState, TripReason
 from hardware.clock import VirtualClock
 from tests.logbook_kit import UTC_0, Desk, began, changed, checkpoint

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from controller import logbook_schema as schema
-from controller.entries import Entry, Progress
-from controller.journal import Journal
+from controller.logbook import schema as schema
+from controller.logbook.entries import Entry, Progress
+from controller.logbook.journal import Journal
 from controller.messages import RunState, TripReason
-from controller.recorder import RunRecorder
+from controller.logbook.recorder import RunRecorder
 from controller.view import take_snapshot
 from hardware.clock import VirtualClock
 from tests.doubles import make_bench, silver_request

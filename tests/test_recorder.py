@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from controller import entries as entries_module
-from controller.entries import Checkpoint, Entry, Mean, Progress, RawSamples, RunBegan, StateChanged
+from controller.logbook import entries as entries_module
+from controller.logbook.entries import Checkpoint, Entry, Mean, Progress, RawSamples, RunBegan, StateChanged
 from controller.messages import Event, EventKind, RunState, Sample, Snapshot, TripReason
-from controller.recorder import RunRecorder
+from controller.logbook.recorder import RunRecorder
 
 BEGAN_AT_S = 5000.0
 UTC_0 = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)

@@ -11,11 +11,11 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
-from controller.entries import Progress, RawSample
 from controller.errors import BiteclockError, RefusedError
-from controller.logbook_records import CurvePoint, MeanSample, RunPage, RunRecord, RunSummary, StoredEvent
-from controller.logbook_schema import MIGRATIONS, identify
-from controller.logbook_values import plain_text
+from controller.logbook.entries import Progress, RawSample
+from controller.logbook.records import CurvePoint, MeanSample, RunPage, RunRecord, RunSummary, StoredEvent
+from controller.logbook.schema import MIGRATIONS, identify
+from controller.logbook.values import plain_text
 from controller.messages import RunState, TripReason
 
 __all__ = [

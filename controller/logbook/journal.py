@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from controller.advice import describe
 from controller.config import Settings
-from controller.entries import Entry, RunBegan
-from controller.logbook import Logbook
+from controller.logbook.entries import Entry, RunBegan
+from controller.logbook.logbook import Logbook
+from controller.logbook.recorder import RunRecorder
 from controller.messages import Event, EventKind, Snapshot
 from controller.news import Began, Changed, Counted, News, Noted, Seen
 from controller.plan_json import plan_to_json
 from controller.ports import Clock
-from controller.recorder import RunRecorder
 
 
 class Journal:

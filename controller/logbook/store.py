@@ -9,8 +9,9 @@ import sqlite3
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from controller import logbook_schema as schema
-from controller.entries import (
+from controller.errors import RefusedError
+from controller.logbook import schema as schema
+from controller.logbook.entries import (
     Checkpoint,
     Entry,
     Mean,
@@ -20,8 +21,7 @@ from controller.entries import (
     StateChanged,
     is_unfinished,
 )
-from controller.errors import RefusedError
-from controller.logbook_values import finite, finite_or_none, json_text, plain_text, utc_text, whole
+from controller.logbook.values import finite, finite_or_none, json_text, plain_text, utc_text, whole
 from controller.messages import Event
 
 _INSERT_RUN = """

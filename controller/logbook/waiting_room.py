@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-from controller.entries import Checkpoint, Entry, Mean, RawSamples, RunBegan, StateChanged
+from controller.logbook.entries import Checkpoint, Entry, Mean, RawSamples, RunBegan, StateChanged
 from controller.messages import Event
 
 MAX_RUNS = 200

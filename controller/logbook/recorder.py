@@ -7,7 +7,7 @@ from collections import deque
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from controller.entries import Checkpoint, Entry, Mean, Progress, RawSample, RawSamples, RunBegan, StateChanged
+from controller.logbook.entries import Checkpoint, Entry, Mean, Progress, RawSample, RawSamples, RunBegan, StateChanged
 from controller.messages import Event, RunState, Sample, Snapshot, TripReason
 
 RAW_BEFORE_S = 30.0

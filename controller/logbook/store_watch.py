@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from controller.logbook import Logbook
+from controller.logbook.logbook import Logbook
 from controller.messages import Finding, Snapshot, TripReason
 from controller.news import News
 from controller.ports import Clock

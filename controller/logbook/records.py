@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from controller.entries import Progress
+from controller.logbook.entries import Progress
 from controller.messages import RunState, TripReason
 
 

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from controller.entries import Entry, RunBegan
 from controller.errors import RefusedError
-from controller.logbook_health import STUCK_AFTER_S, LogbookHealth, advice, stuck_message
-from controller.logbook_keeper import StoreKeeper
-from controller.logbook_queue import WaitingRoom, is_urgent
-from controller.logbook_read import RunRecord
+from controller.logbook.entries import Entry, RunBegan
+from controller.logbook.health import STUCK_AFTER_S, LogbookHealth, advice, stuck_message
+from controller.logbook.keeper import StoreKeeper
+from controller.logbook.reader import RunRecord
+from controller.logbook.waiting_room import WaitingRoom, is_urgent
 from controller.messages import Event, EventKind
 from controller.ports import Clock
 

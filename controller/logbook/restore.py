@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 from controller.config import Settings
 from controller.errors import RefusedError
-from controller.logbook import Logbook
-from controller.logbook_read import RunRecord
+from controller.logbook.logbook import Logbook
+from controller.logbook.reader import RunRecord
+from controller.logbook.recorder import RunRecorder
 from controller.messages import Snapshot
 from controller.news import News
 from controller.plan import make_plan
 from controller.plan_json import request_from_json
 from controller.ports import Clock
-from controller.recorder import RunRecorder
 from controller.run import ActiveRun, new_run
 from controller.supervisor import Supervisor
 

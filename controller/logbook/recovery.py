@@ -5,8 +5,8 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass, replace
 
-from controller.entries import Entry, StateChanged
-from controller.logbook_read import RunRecord, RunSummary, read_record, unfinished_runs
+from controller.logbook.entries import Entry, StateChanged
+from controller.logbook.reader import RunRecord, RunSummary, read_record, unfinished_runs
 from controller.messages import Event, EventKind, RunState
 from controller.ports import Clock
 

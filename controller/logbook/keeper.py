@@ -7,11 +7,11 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from controller.entries import Entry, RunBegan, StateChanged, is_unfinished
-from controller.logbook_read import RunRecord
-from controller.logbook_recovery import recover
-from controller.logbook_schema import LogbookDamagedError, is_damage, set_aside
-from controller.logbook_store import Store, open_store
+from controller.logbook.entries import Entry, RunBegan, StateChanged, is_unfinished
+from controller.logbook.reader import RunRecord
+from controller.logbook.recovery import recover
+from controller.logbook.schema import LogbookDamagedError, is_damage, set_aside
+from controller.logbook.store import Store, open_store
 from controller.messages import Event, EventKind
 from controller.ports import Clock
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from controller.logbook_schema import LogbookDamagedError
+from controller.logbook.schema import LogbookDamagedError
 
 STUCK_AFTER_S = 5.0
 """A write that takes longer than this, s, is told as a failing card: cards pause for a second or two, not for five."""
