@@ -31,7 +31,7 @@ from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
 from hardware.rehearsal.faults import Fault, parse_fault
 from hardware.rehearsal.spec import BenchSpec
-from hardware.rig import Rig, build_bench_rig, build_rehearsal_rig, revoke_on_signal, sensor_range_a
+from hardware.rig import Rig, build_bench_rig, build_rehearsal_rig, sensor_range_a
 
 GOODBYE_S = 1.0
 """Time for the server, and again for the logbook, to end after the relay is off, s."""
@@ -218,8 +218,7 @@ class Daemon:
             server.join(GOODBYE_S + 0.5)
             self._logbook_thread.stop(GOODBYE_S)
 
-    def _on_signal(self, number: int, _frame: FrameType | None) -> None:
-        revoke_on_signal(self.rig.gate, number)
+    def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
         self.assembly.loop.end()
 
 

@@ -27,6 +27,12 @@ class AgeWatch:
         self._max_age_s = max_age_s
 
     def check(self, now_s: float) -> None:
-        """Revoke the relay if it is on and the newest good sample is older than allowed."""
-        if now_s - self._freshness.taken_at_s > self._max_age_s and self._gate.reads_on():
+        """Revoke the relay if it is on, or cannot be read, and the newest good sample is older than allowed."""
+        if now_s - self._freshness.taken_at_s > self._max_age_s and self._may_be_on():
             self._gate.revoke(OffRequest.SENSOR_STALE)
+
+    def _may_be_on(self) -> bool:
+        try:
+            return self._gate.reads_on()
+        except Exception:  # a pin that cannot be read may be on
+            return True

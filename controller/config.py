@@ -6,14 +6,17 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from controller.errors import RefusedError
+from controller.faraday import METALS
 
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
 Fraction = Annotated[float, Field(gt=0.0, lt=1.0, allow_inf_nan=False)]
 Pin = Annotated[str, Field(pattern=r"^GPIO([0-9]|1[0-9]|2[0-7])$")]
+LowPin = Annotated[str, Field(pattern=r"^GPIO(9|1[0-9]|2[0-7])$")]
+"""A pin that boots with a pull-down: GPIO 0 to 8 boot with a pull-up. Source: BCM2835 peripherals, table 6-31."""
 
 SATURATION_FRACTION = 0.997
 """Share of the shunt range from which a reading counts as saturated. Source: the chip clips at its range, measured on the
@@ -23,18 +26,18 @@ register-level emulation; 0.3 % is more than the data sheet's gain error (TI SBO
 class Section(BaseModel):
     """A table of the file: frozen, unknown keys refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, str_strip_whitespace=True)
 
 
 class RigSettings(Section):
     """What is wired to the Pi."""
 
-    relay_pin: Pin = Field("GPIO17", description="Relay driver, active high. GPIO 9 to 27 boot with a pull-down.")
+    relay_pin: LowPin = Field("GPIO17", description="Relay driver, active high. GPIO 9 to 27 boot with a pull-down.")
     stop_button_pin: Pin | None = Field(None, description="Stop push-button to ground, or none.")
     lamp_pin: Pin | None = Field(None, description="Lamp, active high, or none.")
     buzzer_pin: Pin | None = Field(None, description="Buzzer, active high, or none.")
     dead_man_pin: Pin | None = Field(None, description="Pulse for a retriggerable timer in the coil supply, or none.")
-    second_output_pin: Pin | None = Field(
+    second_output_pin: LowPin | None = Field(
         None, description="Second contactor in series, opened when the relay is found welded, or none."
     )
     i2c_bus: int = Field(1, ge=0, le=30, description="Number n of /dev/i2c-n.")
@@ -47,6 +50,16 @@ class RigSettings(Section):
     thermometer_id: str | None = Field(
         None, pattern=r"^28-[0-9a-f]{12}$", description="One-wire thermometer in the bath, /sys/bus/w1/devices/<id>, or none."
     )
+
+    @model_validator(mode="after")
+    def _pins_differ(self) -> RigSettings:
+        pins = [
+            self.relay_pin, self.stop_button_pin, self.lamp_pin, self.buzzer_pin, self.dead_man_pin, self.second_output_pin
+        ]  # fmt: skip
+        twice = sorted({pin for pin in pins if pin is not None and pins.count(pin) > 1})
+        if twice:
+            raise ValueError(f"{', '.join(twice)} is given to more than one function: each needs a pin of its own")
+        return self
 
 
 class LimitSettings(Section):
@@ -62,11 +75,11 @@ class LimitSettings(Section):
         0.35, description="Cell voltage under which a flowing current means a short, V: a constant-current supply hides it."
     )
     short_circuit_fraction: Fraction = Field(0.5, description="Share of the planned current that counts as flowing.")
-    reverse_current_a: Positive = Field(0.05, description="Current against the etch that trips, A.")
+    reverse_current_a: Positive = Field(0.05, le=1.0, description="Current against the etch that trips, A.")
     lost_contact_fraction: Fraction = Field(0.10, description="Below this share of the planned current contact is lost ...")
-    lost_contact_s: Positive = Field(1.0, description="... after this time.")
+    lost_contact_s: Positive = Field(1.0, le=30.0, description="... after this time.")
     weak_contact_fraction: Fraction = Field(0.60, description="Below this share of the planned current contact is weak ...")
-    weak_contact_s: Positive = Field(10.0, description="... and the run pauses after this time.")
+    weak_contact_s: Positive = Field(10.0, le=120.0, description="... and the run pauses after this time.")
     contact_grace_s: NotNegative = Field(
         20.0, le=120.0, description="Contact is not judged for this long after start: wetting, scum, supply turned up by hand."
     )
@@ -74,13 +87,15 @@ class LimitSettings(Section):
         1.0, gt=0.0, le=5.0, description="Oldest good sample and largest gap: 1 s is 3 C, 0.4 um at common practice."
     )
     max_zero_offset_v: Positive = Field(
-        160e-6, description="Largest zero offset at the shunt, V: 8 mA at 0.02 ohm. More is a fault, never nulled."
+        160e-6, le=1e-3, description="Largest zero offset at the shunt, V: 8 mA at 0.02 ohm. More is a fault, never nulled."
     )
     off_voltage_v: Positive = Field(
-        1.5, description="Cell voltage with the relay off that means a welded contact, V. A cell alone stays below 1 V."
+        1.5, le=15.9, description="Cell voltage with the relay off that means a welded contact, V. A cell alone stays below 1 V."
     )
-    welded_after_s: Positive = Field(0.5, description="Time after off from which a current means a welded contact.")
-    welded_a: Positive = Field(0.020, description="Current that counts as flowing after off, A, or 1 % of the plan if more.")
+    welded_after_s: Positive = Field(0.5, le=5.0, description="Time after off from which a current means a welded contact.")
+    welded_a: Positive = Field(
+        0.020, le=0.5, description="Current that counts as flowing after off, A, or 1 % of the plan if more."
+    )
     over_time_fraction: float = Field(1.5, gt=1.0, le=5.0, description="Ceiling on relay-on time over the planned time.")
     depth_of_thickness_fraction: Fraction = Field(
         0.5, description="Deepest place allowed, share of the sheet: deeper, thin places break through."
@@ -90,7 +105,7 @@ class LimitSettings(Section):
     )
     bath_warn_degc: float = Field(35.0, ge=0.0, le=90.0, description="Bath temperature that warns, degC.")
     bath_off_degc: float = Field(45.0, ge=0.0, le=90.0, description="Bath temperature that trips, degC.")
-    max_run_s: Positive = Field(4 * 3600.0, description="Longest relay-on time of any run, s.")
+    max_run_s: Positive = Field(4 * 3600.0, le=48 * 3600.0, description="Longest relay-on time of any run, s.")
     min_run_s: Positive = Field(10.0, description="The plan warns of runs shorter than this, s: the end comes out coarse.")
 
     @model_validator(mode="after")
@@ -100,7 +115,10 @@ class LimitSettings(Section):
                 f"bath_warn_degc {self.bath_warn_degc:g} must be below bath_off_degc {self.bath_off_degc:g}: warn first"
             )
         if self.lost_contact_fraction >= self.weak_contact_fraction:
-            raise ValueError("lost_contact_fraction must be below weak_contact_fraction")
+            raise ValueError(
+                f"lost_contact_fraction {self.lost_contact_fraction:g} must be below "
+                f"weak_contact_fraction {self.weak_contact_fraction:g}"
+            )
         return self
 
 
@@ -124,7 +142,7 @@ class ServerSettings(Section):
 class LogbookSettings(Section):
     """Where the records are kept."""
 
-    path: Path = Field(Path("biteclock.sqlite"), description="The SQLite file; relative to the state directory.")
+    path: Path = Field(Path("biteclock.sqlite"), strict=False, description="The SQLite file; relative to the state directory.")
     when_full: Literal["warn", "trip"] = Field("warn", description="What a full or failing store does to a run.")
 
 
@@ -144,6 +162,14 @@ class Settings(Section):
     server: ServerSettings = ServerSettings()
     logbook: LogbookSettings = LogbookSettings()
     metals: dict[str, MetalSettings] = Field(default_factory=dict)
+
+    @field_validator("metals")
+    @classmethod
+    def _known(cls, metals: dict[str, MetalSettings]) -> dict[str, MetalSettings]:
+        unknown = sorted(set(metals) - set(METALS))
+        if unknown:
+            raise ValueError(f"{', '.join(unknown)} is no metal known here, choose from {', '.join(METALS)}")
+        return metals
 
 
 def parse_settings(table: dict[str, Any]) -> Settings:

@@ -110,14 +110,22 @@ class DepthTable:
     def at(self, charge_coulombs: float, uncertain_coulombs: float = 0.0) -> DepthEstimate:
         """Return the depth after a counted charge; charge that may be missing widens the upper bound only."""
         return DepthEstimate(
-            interpolate(self.best, charge_coulombs),
-            interpolate(self.low, charge_coulombs),
-            interpolate(self.high, charge_coulombs + uncertain_coulombs),
+            _depth_mm(self.best, charge_coulombs),
+            _depth_mm(self.low, charge_coulombs),
+            _depth_mm(self.high, charge_coulombs + uncertain_coulombs),
         )
 
     def charge_for_depth_coulombs(self, depth_mm: float) -> float:
         """Return the charge at which the best estimate reaches a depth within the table."""
         return interpolate([(depth, charge) for charge, depth in self.best], depth_mm)
+
+
+def _depth_mm(row: tuple[tuple[float, float], ...], charge_coulombs: float) -> float:
+    """Return the depth at a charge; beyond the row its last step goes on in a straight line, which errs to the deep side."""
+    (q0, d0), (q1, d1) = row[-2:]
+    if charge_coulombs > q1:
+        return d1 + (d1 - d0) * (charge_coulombs - q1) / (q1 - q0)
+    return interpolate(row, charge_coulombs)
 
 
 def depth_table(belief: Belief, growth: Growth, mm3_per_coulomb: float, deepest_mm: float) -> DepthTable:

@@ -90,9 +90,8 @@ def limits_for(plan: RunPlan, settings: LimitSettings) -> Limits:
 def judge(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigures) -> tuple[Streaks, Finding | None]:
     """Return the new streaks and the first finding on a finite sample whose zero offset has been taken out."""
     if sample.saturated:
-        return streaks, Finding(
-            TripReason.SENSOR_SATURATED, sample.current_a, limits.max_current_a, "A", "the sensor is at the end of its range"
-        )
+        detail = "the sensor is at the end of its range"
+        return streaks, Finding(TripReason.SENSOR_SATURATED, sample.current_a, None, "A", detail)
     streaks = _advance(limits, streaks, sample, run)
     return streaks, _first_broken(limits, streaks, sample, run)
 
@@ -132,7 +131,8 @@ def _advance(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigures) 
         return before + 1 if broken else 0 if sample.averaged else before
 
     def since(before_s: float | None, broken: bool) -> float | None:
-        return (sample.taken_at_s if before_s is None else before_s) if broken and judged else None
+        kept_s = sample.taken_at_s if broken and before_s is None else before_s
+        return kept_s if judged and (broken or not sample.averaged) else None
 
     return replace(
         streaks,

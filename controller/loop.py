@@ -10,7 +10,7 @@ from functools import partial
 from typing import Any
 
 from controller.errors import LoopNotAliveError
-from controller.messages import Snapshot
+from controller.messages import OffRequest, Snapshot
 from controller.news import News
 from controller.ports import Clock, Follower, Gate, Pacer, Thermometer
 from controller.supervisor import Supervisor
@@ -97,7 +97,8 @@ class ControlLoop:
         return future
 
     def end(self) -> None:
-        """Let ``run`` return soon. Safe from a signal handler."""
+        """Turn off for good and let ``run`` return soon. Safe from a signal handler."""
+        self._gate.revoke(OffRequest.SHUTDOWN)
         self._ending = True
         self._pacer.wake()
 

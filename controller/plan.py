@@ -9,7 +9,7 @@ from controller.errors import RefusedError
 from controller.estimate import Belief, DepthTable, depth_table, prior_belief
 from controller.faraday import Metal, metal_named, removed_mass_g
 from controller.relief import Growth, MeasuredGrowth, ScaledGrowth, SteinerGrowth
-from controller.units import MM2_PER_DM2, MM3_PER_CM3, current_density_a_per_dm2, positive
+from controller.units import MM2_PER_DM2, MM3_PER_CM3, current_density_a_per_dm2, not_negative, positive
 
 if TYPE_CHECKING:
     from controller.config import Settings
@@ -27,7 +27,7 @@ SHORTEST_RUN_S = 1.0
 """Below this the conversions of the sensor are too few to stop on. The plan warns from limits.min_run_s."""
 
 TABLE_DEPTH_FACTOR = 1.6
-"""The depth table reaches this far beyond the target: past the charge ceiling of any prior here, which stops the run first."""
+"""The depth table reaches at least this far beyond the target, and always past the charge ceiling, which stops the run first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +118,10 @@ def make_plan(request: PlanRequest, settings: Settings, sensor_range_a: float) -
     total_area_mm2 = growth.area_mm2(0.0)
     current_a = _current(request, total_area_mm2)
     belief = prior_belief(metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction)
-    deepest_mm = positive(request.depth_mm, "depth_mm", "mm") * TABLE_DEPTH_FACTOR
+    _refuse_short_curve(request, belief)
+    # Volume grows faster than depth, so a depth beyond the target by the ceiling's share costs more charge than the ceiling.
+    ceiling_share = belief.best_bite_factor / belief.low_bite_factor()
+    deepest_mm = positive(request.depth_mm, "depth_mm", "mm") * max(TABLE_DEPTH_FACTOR, 1.02 * ceiling_share)
     table = depth_table(belief, growth, metal.mm3_per_coulomb, deepest_mm)
     charge_coulombs = table.charge_for_depth_coulombs(request.depth_mm)
     estimate = table.at(charge_coulombs)
@@ -147,7 +150,7 @@ def make_plan(request: PlanRequest, settings: Settings, sensor_range_a: float) -
         depth_low_mm=estimate.low_mm,
         depth_high_mm=estimate.high_mm,
         max_on_time_s=min(settings.limits.over_time_fraction * duration_s, settings.limits.max_run_s),
-        max_charge_coulombs=charge_coulombs * belief.best_bite_factor / belief.low_bite_factor(),
+        max_charge_coulombs=charge_coulombs * ceiling_share,
         max_current_a=max_current_a,
         max_mean_depth_mm=None if thickness_mm is None else _max_mean_depth(thickness_mm, request, settings),
         warnings=(),
@@ -161,10 +164,7 @@ def _growth(request: PlanRequest) -> Growth:
         raise RefusedError(f"pieces is {request.pieces}, it must be 1 to 500", field="pieces", limit="1-500")
     if request.sides not in (1, 2):
         raise RefusedError(f"sides is {request.sides}, a sheet has 1 or 2", field="sides", limit="1-2")
-    if request.other_bare_mm2 < 0.0:
-        raise RefusedError(
-            f"other_bare_mm2 is {request.other_bare_mm2:g} mm2, it must not be negative", field="other_bare_mm2", limit="0 mm2"
-        )
+    not_negative(request.other_bare_mm2, "other_bare_mm2", "mm2")
     if not 0.0 < request.area_uncertainty_fraction < 0.5:
         raise RefusedError(
             f"area_uncertainty_fraction is {request.area_uncertainty_fraction:g}, it must be above 0 and below 0.5",
@@ -175,12 +175,24 @@ def _growth(request: PlanRequest) -> Growth:
         base: Growth = MeasuredGrowth(request.growth_mm2)
     else:
         positive(request.area_mm2, "area_mm2", "mm2")
-        if request.edge_mm < 0.0:
-            raise RefusedError(
-                f"edge_mm is {request.edge_mm:g} mm, it must not be negative; 0 means unknown", field="edge_mm", limit="0 mm"
-            )
+        not_negative(request.edge_mm, "edge_mm", "mm", "; 0 means unknown")
         base = SteinerGrowth(request.area_mm2, request.edge_mm)
     return ScaledGrowth(base, request.pieces * request.sides, request.other_bare_mm2)
+
+
+def _refuse_short_curve(request: PlanRequest, belief: Belief) -> None:
+    """Refuse a growth curve that ends, still rising, before the undercut at the etch factor's low end."""
+    curve = request.growth_mm2
+    if curve is None or curve[-1][1] == curve[-2][1]:
+        return
+    needed_mm = request.depth_mm / belief.etch_factor_range()[0]
+    if curve[-1][0] < needed_mm:
+        raise RefusedError(
+            f"the growth curve ends at {curve[-1][0]:g} mm, undercut may reach {needed_mm:.3f} mm at {request.depth_mm:g} mm: "
+            "measure the artwork with a longer curve",
+            field="growth_mm2",
+            limit=f"at least {needed_mm:.3f} mm",
+        )
 
 
 def _current(request: PlanRequest, total_area_mm2: float) -> float:
@@ -229,6 +241,8 @@ def _warnings(plan: RunPlan, settings: Settings, sensor_range_a: float) -> tuple
     """Return what may go wrong though it can be done."""
     request, limits = plan.request, settings.limits
     found: list[tuple[str, str]] = []
+    if plan.metal.not_in_nitric_because is not None:
+        found.append(("metal", f"{plan.metal.title} does not belong into nitric acid: {plan.metal.not_in_nitric_because}"))
     if request.growth_mm2 is None and request.edge_mm == 0.0:
         found.append(("edge_mm", "the edge length is unknown and counts as 0 mm: fine work will come out shallower than planned"))
     if plan.density_a_per_dm2 > BRISK_A_PER_DM2:

@@ -49,13 +49,24 @@ def gauge_to_mm(gauge_number: int) -> float:
     return float(0.127 * 92.0 ** ((36 - gauge_number) / 39))
 
 
+def not_negative(value: float, field: str, unit: str, note: str = "") -> float:
+    """Return value if it is finite and not below zero.
+
+    Raises: RefusedError naming the field, the value with its unit and the limit.
+    """
+    if not math.isfinite(value) or value < 0.0:
+        raise RefusedError(
+            f"{field} is {value:g} {unit}, it must be a number of at least 0 {unit}{note}", field=field, limit=f"0 {unit}"
+        )
+    return value
+
+
 def positive(value: float, field: str, unit: str) -> float:
     """Return value if it is finite and above zero.
 
     Raises: RefusedError naming the field, the value with its unit and the limit.
     """
     if not math.isfinite(value) or value <= 0.0:
-        raise RefusedError(
-            f"{field} is {value:g} {unit}, it must be a number above 0 {unit}", field=field, limit=f"above 0 {unit}"
-        )
+        unit = f" {unit}" if unit else ""
+        raise RefusedError(f"{field} is {value:g}{unit}, it must be a number above 0{unit}", field=field, limit=f"above 0{unit}")
     return value

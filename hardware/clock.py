@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import random
 import select
@@ -12,6 +13,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+_log = logging.getLogger("biteclock")
 _BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")
 
 
@@ -70,10 +72,13 @@ class ThreadBeat:
 
         def body() -> None:
             while True:
-                for descriptor in select.select(self._readable, [], [], period_s)[0]:
-                    for number in os.read(descriptor, 64):
-                        self._on_signal(number)
-                callback(self._clock.monotonic_s())
+                try:
+                    for descriptor in select.select(self._readable, [], [], period_s)[0]:
+                        for number in os.read(descriptor, 64):
+                            self._on_signal(number)
+                    callback(self._clock.monotonic_s())
+                except Exception:  # told, and the next beat comes all the same: a watch that ends is no watch
+                    _log.exception("a beat failed")
 
         threading.Thread(target=body, name="biteclock-beat", daemon=True).start()
 
@@ -108,7 +113,9 @@ class VirtualClock:
         self._utc_start += timedelta(seconds=seconds)
 
     def every(self, period_s: float, callback: Callable[[float], None]) -> None:
-        """Call ``callback(now_s)`` each ``period_s`` while the time advances, also in the middle of a bus call."""
+        """Call ``callback(now_s)`` each ``period_s`` (> 0) while the time advances, also in the middle of a bus call."""
+        if not period_s > 0.0:
+            raise ValueError(f"period_s is {period_s:g} s, it must be above 0 s")
         self._beats.append((self._now_s + period_s, period_s, callback))
 
     def advance_to(self, deadline_s: float) -> None:
