@@ -14,6 +14,10 @@ from controller.plan import PlanRequest, RunPlan, make_plan
 from controller.plan_json import plan_to_json
 from controller.units import mm2_to_cm2
 
+FAULT_HELP = (
+    "A fault, SECONDS after the relay turned on; 0: there from the beginning. Names: lead_off, short_circuit, supply_runaway, "
+    "supply_lost, polarity_reversed, relay_welded, chip_reset, i2c_errors, bus_stuck, sample_stuck, ripple_worst."
+)
 CAUTION = (
     "Acid, fumes and current can hurt: extraction, goggles, gloves, apron; a real emergency stop in the supply. "
     "Local codes, safety data sheets and licensed practice come first."
@@ -49,9 +53,7 @@ def main() -> None:
     help="Where the logbook lies when its path is relative.",
 )
 @click.option("--seed", type=int, default=1, show_default=True, help="Rehearsal only: noise, ripple phase, chip tolerances.")
-@click.option(
-    "--fault", "faults", multiple=True, metavar="NAME@SECONDS", help="Rehearsal only: a fault after the relay turned on."
-)
+@click.option("--fault", "faults", multiple=True, metavar="NAME@SECONDS", help=f"Rehearsal only. {FAULT_HELP}")
 @refusing
 def serve(
     settings: Settings, rig: str, speed: float, port: int | None, state_directory: Path, seed: int, faults: tuple[str, ...]
@@ -81,7 +83,7 @@ def serve(
     "faults",
     multiple=True,
     metavar="NAME@SECONDS",
-    help="A fault, SECONDS after the relay turned on; 0: there from the beginning.",
+    help=FAULT_HELP,
 )
 @click.option("--bite-factor", type=float, default=1.0, show_default=True, help="The truth: metal removed over Faraday's.")
 @click.option("--true-etch-factor", type=float, help="The truth: depth over undercut. Default: what the plan believes.")
