@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from controller.age_watch import AgeWatch, Freshness
+from controller.baths import BathShelf
 from controller.config import Settings
 from controller.loop import Board, ControlLoop
 from controller.ports import Beat, Clock, DeadMan, Follower, Gate, Pacer, PowerSensor, Thermometer
@@ -55,6 +56,7 @@ def assemble(
     followers: Sequence[Follower] = (),
     not_ready: Callable[[], str | None] = lambda: None,
     new_run_id: Callable[[], str],
+    shelf: BathShelf | None = None,
 ) -> Assembly:
     """Return the controller, its age watch beating beside the loop.
 
@@ -88,9 +90,11 @@ def assemble(
         loop=loop,
         supervisor=supervisor,
         gate=rig.gate,
+        clock=rig.clock,
         settings=settings,
         sensor_range_a=rig.range_a,
         not_ready=not_ready,
         new_run_id=new_run_id,
+        shelf=shelf,
     )
     return Assembly(supervisor, loop, age_watch, service)

@@ -119,6 +119,10 @@ class DepthTable:
         """Return the charge at which the best estimate reaches a depth within the table."""
         return interpolate([(depth, charge) for charge, depth in self.best], depth_mm)
 
+    def charge_for_upper_bound_coulombs(self, depth_mm: float) -> float:
+        """Return the charge at which the upper bound reaches a depth within the table."""
+        return interpolate([(depth, charge) for charge, depth in self.high], depth_mm)
+
 
 def _depth_mm(row: tuple[tuple[float, float], ...], charge_coulombs: float) -> float:
     """Return the depth at a charge; beyond the row its last step goes on in a straight line, which errs to the deep side."""

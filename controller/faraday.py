@@ -49,6 +49,8 @@ class Metal:
     :param run_sd: standard deviation of ln(bite factor) from run to run in one bath. Source: as above.
     :param etch_factor: median of depth over undercut per side; its logarithm has ``etch_factor_sd``. Source: as above;
         photo-etching figures of 1.5 to 3.5 come from spray etching and do not transfer.
+    :param soak_um_per_min: attack by the bath without current, a guess within a factor of four. Source: common practice,
+        no source; copper is autocatalytic.
     :param not_in_nitric_because: None when the metal belongs into a dilute nitric bath, else the reason why not.
     """
 
@@ -61,6 +63,7 @@ class Metal:
     run_sd: float = 0.10
     etch_factor: float = 1.2
     etch_factor_sd: float = 0.35
+    soak_um_per_min: float = 0.2
     not_in_nitric_because: str | None = None
     other_densities_g_per_cm3: tuple[tuple[float, str], ...] = ()
 
@@ -89,6 +92,7 @@ _ALL = (
         10.5,
         "handbook value as in periodictable and mendeleev",
         *_SILVER_SD,
+        soak_um_per_min=0.05,
         other_densities_g_per_cm3=((10.49, "common handbook value for fine silver, read in a secondary source"),),
     ),
     Metal(
@@ -98,6 +102,7 @@ _ALL = (
         10.36,
         "ESPI Metals technical data",
         *_SILVER_SD,
+        soak_um_per_min=0.05,
         other_densities_g_per_cm3=((10.40, "a jewellers' table"), (10.366, "rule of mixtures from 10.5 and 8.96 g/cm3")),
     ),
     Metal(
@@ -107,6 +112,7 @@ _ALL = (
         10.425,
         "rule of mixtures from 10.5 and 8.96 g/cm3",
         *_SILVER_SD,
+        soak_um_per_min=0.05,
     ),
     Metal(
         "copper",

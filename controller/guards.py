@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from controller.messages import Finding, Sample, TripReason
-from controller.plan import RunPlan
+from controller.run_plan import RunPlan
 
 if TYPE_CHECKING:
     from controller.config import LimitSettings

@@ -150,9 +150,9 @@ class Learner:
             expected, variance = _dot(direction, node.mean), _quadratic(direction, node.covariance) + noise_sd**2
             likelihood = slope * math.exp(-0.5 * (seen - expected) ** 2 / variance) / math.sqrt(variance)
             across = _times(node.covariance, direction)
-            mean = _triple(m + a / variance * (seen - expected) for m, a in zip(node.mean, across, strict=True))
+            mean = triple(m + a / variance * (seen - expected) for m, a in zip(node.mean, across, strict=True))
             rows = [
-                _triple(c - row_across / variance * a for c, a in zip(row, across, strict=True))
+                triple(c - row_across / variance * a for c, a in zip(row, across, strict=True))
                 for row, row_across in zip(node.covariance, across, strict=True)
             ]
             nodes.append(Node(node.etch_factor, node.weight * likelihood, mean, (rows[0], rows[1], rows[2])))
@@ -236,13 +236,14 @@ def _dot(a: Sequence[float], b: Sequence[float]) -> float:
 
 
 def _times(matrix: Matrix, vector: Triple) -> Triple:
-    return _triple(_dot(row, vector) for row in matrix)
+    return triple(_dot(row, vector) for row in matrix)
 
 
 def _quadratic(vector: Triple, matrix: Matrix) -> float:
     return _dot(vector, _times(matrix, vector))
 
 
-def _triple(values: Iterable[float]) -> Triple:
+def triple(values: Iterable[float]) -> Triple:
+    """Return three values as a triple. Raises: ValueError when they are not three."""
     first, second, third = values
     return first, second, third

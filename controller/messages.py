@@ -150,6 +150,13 @@ class Snapshot:
     on_time_s: float | None
     remaining_s: float | None
     planned_s: float | None
+    first_look_due: bool
+    in_bath_without_current: bool
+    soak_s: float | None
+    gauge_stop_mm: float | None
+    next_gauge_stop_mm: float | None
+    max_charge_coulombs: float | None
+    bath: str | None
     sample_age_s: float | None
     zero_offset_a: float | None
     bath_degc: float | None

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from controller.estimate import DepthEstimate
 from controller.messages import Finding, RunState, Sample
-from controller.plan import RunPlan
+from controller.run_plan import RunPlan
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 from controller.charge import CoulombCounter
 from controller.config import LimitSettings
 from controller.estimate import DepthEstimate
 from controller.guards import Limits, RunFigures, Streaks, judge, limits_for
+from controller.learn import Learner, Reading
 from controller.messages import Finding, Sample
 from controller.news import RunTotals
-from controller.plan import RunPlan
+from controller.plan import learned
+from controller.run_plan import RunPlan
+from controller.soak import Soak
 
 SMOOTHING_S = 5.0
 """Time constant of the mean current that predicts the time left: longer than the supply's wobble, short for a person."""
+
+
+FIRST_LOOK_S = 30.0
+"""Time after which gas at the minus plate and even matting of the work tell that the clips are right, s. Common practice."""
 
 
 def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
     """Return a run that has not begun, its limits fixed."""
     limits = limits_for(plan, settings)
     counter = CoulombCounter(settings.max_sample_age_s, limits.max_current_a)
-    return ActiveRun(run_id, plan, limits, counter, mean_current_a=plan.current_a)
+    soak = Soak(plan.metal.soak_um_per_min)
+    return ActiveRun(run_id, plan, limits, counter, soak, plan.learner, mean_current_a=plan.current_a)
 
 
 @dataclass(slots=True)
@@ -29,32 +38,50 @@ class ActiveRun:
 
     :param run_id: its name in the logbook.
     :param limits: fixed at start.
+    :param first_learner: what was believed when it began.
     :param on_time_s: relay-on time of the finished stretches.
     :param turned_on_at_s: start of the present stretch, or None while off.
+    :param gauge_stop_mm: the gauge stop that paused it, or None.
     """
 
     run_id: str
     plan: RunPlan
     limits: Limits
     counter: CoulombCounter
+    soak: Soak
+    first_learner: Learner
     on_time_s: float = 0.0
     turned_on_at_s: float | None = None
     mean_current_a: float = 0.0
+    first_look_done: bool = False
+    gauge_stop_mm: float | None = None
     _streaks: Streaks = field(default_factory=Streaks)
     _mean_at_s: float = 0.0
+    _begun_at_mm: float = 0.0
+
+    def relearn(self, readings: Sequence[Reading]) -> None:
+        """Take the readings of this run that stand into what was believed at its start: depth and stopping charge change."""
+        learner = self.first_learner
+        for reading in readings:
+            learner = learner.learn(reading, self.plan.growth)
+        self.plan = learned(self.plan, learner)
 
     def begin_stretch(self, now_s: float, last_off_sample: Sample) -> None:
         """Begin counting at the last sample with the relay off."""
         self.counter.anchor(last_off_sample)
         self.turned_on_at_s = now_s
         self.mean_current_a, self._mean_at_s = self.plan.current_a, now_s
+        self._begun_at_mm = self.depth(now_s).best_mm
         self._streaks = Streaks()
+        self.gauge_stop_mm = None
+        self.soak.end(now_s)
 
     def end_stretch(self, now_s: float) -> None:
         """Book the relay-on time of the present stretch. Counting goes on until the current is zero."""
         if self.turned_on_at_s is not None:
             self.on_time_s += now_s - self.turned_on_at_s
             self.turned_on_at_s = None
+            self.soak.begin(now_s)
 
     def cancel_stretch(self) -> None:
         """Forget a stretch whose relay never turned on."""
@@ -72,7 +99,7 @@ class ActiveRun:
             on_time_s=self.total_on_time_s(now_s),
             stretch_s=0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s,
             charge_coulombs=self.counter.charge_coulombs,
-            depth_mm=self.depth().best_mm,
+            depth_mm=self.depth(now_s).best_mm,
             bath_degc=bath_degc,
         )
         self._streaks, finding = judge(self.limits, self._streaks, sample, figures)
@@ -90,18 +117,39 @@ class ActiveRun:
         self.mean_current_a += share * (sample.current_a - self.mean_current_a)
         self._mean_at_s = sample.taken_at_s
 
-    def depth(self) -> DepthEstimate:
-        """Return the depth estimate for the counted charge."""
-        return self.plan.table.at(self.counter.charge_coulombs, self.counter.uncertain_coulombs)
+    def depth(self, now_s: float) -> DepthEstimate:
+        """Return the depth estimate for the counted charge; off-time in the bath widens the upper bound only."""
+        estimate = self.plan.table.at(self.counter.charge_coulombs, self.counter.uncertain_coulombs)
+        soak_mm = self.soak.upper_mm(now_s)
+        return replace(estimate, high_mm=estimate.high_mm + soak_mm) if soak_mm > 0.0 else estimate
 
     def totals(self, now_s: float) -> RunTotals:
         """Return where the run stands."""
         counter = self.counter
-        return RunTotals(self.total_on_time_s(now_s), counter.charge_coulombs, counter.uncertain_coulombs, self.depth())
+        return RunTotals(self.total_on_time_s(now_s), counter.charge_coulombs, counter.uncertain_coulombs, self.depth(now_s))
 
-    def has_reached_target(self) -> bool:
-        """Return whether the best estimate stands at the target depth."""
+    def has_reached_target(self, now_s: float) -> bool:
+        """Return whether the run is where its stop policy ends it: best estimate or upper bound at the target depth."""
+        if self.plan.request.stop_policy == "never-deeper":
+            return self.depth(now_s).high_mm >= self.plan.target_depth_mm
         return self.counter.charge_coulombs >= self.plan.charge_coulombs
+
+    def reaches_gauge_stop(self, now_s: float) -> bool:
+        """Return whether the best estimate has passed a gauge stop since the present stretch began; remember which."""
+        stop_mm = self.next_gauge_stop_mm
+        if stop_mm is None or self.depth(now_s).best_mm < stop_mm:
+            return False
+        self.gauge_stop_mm = stop_mm
+        return True
+
+    @property
+    def next_gauge_stop_mm(self) -> float | None:
+        """The next depth at which the run pauses to be gauged, mm, or None."""
+        return next((stop for stop in self.plan.gauge_stops_mm if stop > self._begun_at_mm), None)
+
+    def is_first_look_due(self, now_s: float) -> bool:
+        """Return whether somebody should look at gas and matting: 30 s into the run, until they have."""
+        return not self.first_look_done and self.turned_on_at_s is not None and self.total_on_time_s(now_s) >= FIRST_LOOK_S
 
     def remaining_s(self) -> float | None:
         """Return the relay-on time left at the mean current of the last seconds, s, or None when hardly any flows."""

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import TimeoutError as FutureTimeoutError
-from typing import TypeVar
+from typing import Any, TypeVar
 
+from controller.baths import BathShelf, refuse_surprise
 from controller.checks import CheckReport
 from controller.config import Settings
 from controller.errors import LoopNotAliveError, WrongStateError
+from controller.estimate import DepthEstimate
+from controller.logbook.entries import ReadingKind, ReadingTaken
+from controller.logbook.readings import reading_of, readings_that_stand
 from controller.loop import ControlLoop
 from controller.messages import OffRequest, Snapshot
-from controller.plan import PlanRequest, RunPlan, make_plan
-from controller.ports import Gate
+from controller.plan import make_plan
+from controller.plan_request import PlanRequest
+from controller.ports import Clock, Gate
 from controller.run import new_run
+from controller.run_desk import RunDesk
+from controller.run_plan import RunPlan
 from controller.supervisor import Supervisor
 
 ANSWER_S = 3.0
@@ -30,6 +37,7 @@ class BenchService:
 
     :param not_ready: returns why nothing may start yet (the logbook is being checked), or None.
     :param new_run_id: names the next run.
+    :param shelf: baths and readings, or None where there is no logbook.
     """
 
     def __init__(
@@ -38,10 +46,12 @@ class BenchService:
         loop: ControlLoop,
         supervisor: Supervisor,
         gate: Gate,
+        clock: Clock,
         settings: Settings,
         sensor_range_a: float,
         not_ready: Callable[[], str | None],
         new_run_id: Callable[[], str],
+        shelf: BathShelf | None = None,
     ) -> None:
         self.settings = settings
         self._loop = loop
@@ -50,6 +60,8 @@ class BenchService:
         self._sensor_range_a = sensor_range_a
         self._not_ready = not_ready
         self._new_run_id = new_run_id
+        self._desk = RunDesk(supervisor, clock)
+        self.shelf = shelf
 
     def snapshot(self) -> Snapshot:
         """Return the newest snapshot. Raises: LoopNotAliveError."""
@@ -66,7 +78,8 @@ class BenchService:
 
     def plan(self, request: PlanRequest) -> RunPlan:
         """Return the plan for a request. Raises: RefusedError."""
-        return make_plan(request, self.settings, self._sensor_range_a)
+        knowledge = None if self.shelf is None else self.shelf.knowledge(request)
+        return make_plan(request, self.settings, self._sensor_range_a, knowledge)
 
     def start(self, request: PlanRequest) -> str:
         """Start a run and return its id. Raises: RefusedError, WrongStateError, LoopNotAliveError."""
@@ -85,6 +98,57 @@ class BenchService:
     def acknowledge(self) -> None:
         """Take note of a trip or an ended run. Raises: WrongStateError, LoopNotAliveError."""
         self._ask(self._supervisor.acknowledge)
+
+    def lifted(self) -> None:
+        """The plate is out of the bath and rinsed. Raises: WrongStateError, LoopNotAliveError."""
+        self._ask(self._desk.lifted)
+
+    def left_in(self) -> None:
+        """The plate hangs in the bath without current. Raises: WrongStateError, LoopNotAliveError."""
+        self._ask(self._desk.left_in)
+
+    def first_look(self, *, is_well: bool) -> None:
+        """Take the answer to the first look; a bad one pauses. Raises: WrongStateError, LoopNotAliveError."""
+        self._ask(lambda: self._desk.first_look(is_well=is_well))
+
+    def raise_ceilings(self) -> None:
+        """Set the ceilings anew from what is now believed. Raises: WrongStateError, LoopNotAliveError."""
+        self._ask(self._desk.raise_ceilings)
+
+    def read(
+        self, run_id: str, kind: ReadingKind, body: Mapping[str, Any], *, replaces: str | None = None, is_confirmed: bool = False
+    ) -> tuple[ReadingTaken, DepthEstimate | None, DepthEstimate | None]:
+        """Take a gauge reading or weighing, of the present run or of a past one, new or correcting an earlier one.
+
+        Returns: the reading as kept, and for the present run the depth estimates before and after it.
+        Raises: RefusedError for a reading that is none or surprises and is not confirmed, WrongStateError while the relay
+            may be on, LoopNotAliveError.
+        """
+        reading = reading_of(kind, body)
+        present = self._ask(lambda: self._desk.present(run_id))
+        if present is not None and not is_confirmed:
+            refuse_surprise(present.learner, reading, present.request)
+        return self._keep(run_id, kind, body, replaces)
+
+    def withdraw(self, run_id: str, reading_id: str, why: str) -> tuple[ReadingTaken, DepthEstimate | None, DepthEstimate | None]:
+        """Withdraw a reading, its history kept; returns and raises as ``read``."""
+        self._ask(lambda: self._desk.present(run_id))
+        return self._keep(run_id, ReadingKind.WITHDRAWN, {"why": why}, reading_id)
+
+    def _keep(
+        self, run_id: str, kind: ReadingKind, body: Mapping[str, Any], replaces: str | None
+    ) -> tuple[ReadingTaken, DepthEstimate | None, DepthEstimate | None]:
+        shelf = self._shelf()
+        taken = shelf.take(run_id, kind, body, replaces)
+        if self._ask(lambda: self._desk.present(run_id)) is None:
+            return taken, None, None
+        stand = readings_that_stand(shelf.readings(run_id))
+        return (taken, *self._ask(lambda: self._desk.learn(run_id, stand)))
+
+    def _shelf(self) -> BathShelf:
+        if self.shelf is None:
+            raise WrongStateError("there is no logbook to keep readings in")
+        return self.shelf
 
     def stop(self) -> None:
         """Turn the relay off now, then let the loop end the run. Never refused, never waits for the loop."""

@@ -146,8 +146,10 @@ class Supervisor:
         except ChargeGapError as error:
             self._trip(self._stale(error.gap_s))
             return
-        if run.has_reached_target():
+        if run.has_reached_target(sample.taken_at_s):
             self._leave(RunState.FINISHED, None, "Target depth reached.")
+        elif run.reaches_gauge_stop(sample.taken_at_s):
+            self._leave(RunState.PAUSED, None, f"Gauge stop at {run.gauge_stop_mm:.3f} mm. Lift, rinse and gauge the plate.")
         else:
             if self._dead_man is not None:
                 self._dead_man.pulse()
@@ -178,7 +180,7 @@ class Supervisor:
         try:
             run.count(sample)
         except ChargeGapError as error:
-            self._note(str(error))
+            self.note(str(error))
         self._outbox.append(Counted(run.run_id, sample, run.totals(sample.taken_at_s), None))
         if self._off_watch.is_zero(sample):
             run.counter.close()
@@ -221,7 +223,7 @@ class Supervisor:
         self._poll_again_at_s = self._clock.monotonic_s() + POLL_AGAIN_S
         if self.run is not None and self.run.counter.is_counting:
             self.run.counter.give_up(self._age_s())
-            self._note("The current could not be seen to fall to zero: look at the supply's own ammeter.")
+            self.note("The current could not be seen to fall to zero: look at the supply's own ammeter.")
 
     def _trip(self, finding: Finding, sample: Sample | None = None) -> None:
         """Leave for good reason; ``sample`` is the one that was judged bad, still to be counted."""
@@ -327,7 +329,8 @@ class Supervisor:
         run_id, totals = (None, None) if self.run is None else (self.run.run_id, self.run.totals(now_s))
         self._outbox.append(Changed(now_s, run_id, was, self.state, self.finding, text, totals))
 
-    def _note(self, text: str) -> None:
+    def note(self, text: str) -> None:
+        """Put a line into the event list."""
         self._outbox.append(Noted(self._clock.monotonic_s(), None if self.run is None else self.run.run_id, text))
 
     def _active_run(self) -> ActiveRun:

@@ -28,11 +28,14 @@ IDS = [str(path.relative_to(ROOT)) for path in FILES]
 
 SUFFIXES = (
     "a", "v", "ohm", "s", "mm", "um", "mm2", "cm2", "mm3", "coulombs", "g", "degc", "a_per_dm2", "hz", "g_per_cm3", "fraction",
-    "g_per_mol", "coulombs_per_mol", "w", "wh", "ah", "j", "bytes", "dpi", "px", "utc",
+    "g_per_mol", "coulombs_per_mol", "w", "wh", "ah", "j", "bytes", "dpi", "px", "utc", "l", "k", "um_per_min",
 )  # fmt: skip
 
 RATIOS = {
     "etch_factor": "depth over undercut, a ratio of lengths",
+    "etch_factor_low": "the same",
+    "etch_factor_high": "the same",
+    "bite_factor": "metal removed over metal that Faraday predicts",
     "edge_depth_factor": "depth over depth",
     "weight": "a probability",
     "_sd": "standard deviation of a logarithm",
@@ -152,7 +155,10 @@ def test_nothing_is_named_with_a_lone_c_for_a_unit(path: Path) -> None:
 
 # --- imports ------------------------------------------------------------------------------------------------------------
 
-PURE = ("units", "messages", "faraday", "relief", "charge", "estimate", "plan", "guards")
+PURE = (
+    "units", "messages", "faraday", "relief", "charge", "estimate", "learn", "soak", "plan_request", "run_plan", "plan_warnings",
+    "plan", "guards",
+)  # fmt: skip
 """Physics and policy that import nothing but the standard library."""
 
 

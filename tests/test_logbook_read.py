@@ -152,13 +152,13 @@ def test_without_a_file_the_reader_says_so_and_makes_none(tmp_path: Path) -> Non
 
 def test_a_reader_cannot_write(desk: Desk) -> None:
     desk.begin()
-    with desk.reader._connected() as connection, pytest.raises(sqlite3.OperationalError, match="readonly"):
+    with desk.reader.connected() as connection, pytest.raises(sqlite3.OperationalError, match="readonly"):
         connection.execute("DELETE FROM means")
 
 
 def test_an_open_read_does_not_keep_the_writer_waiting(desk: Desk) -> None:
     desk.begin()
-    with desk.reader._connected() as connection:
+    with desk.reader.connected() as connection:
         connection.execute("BEGIN")
         connection.execute("SELECT count(*) FROM runs").fetchall()
         desk.write(changed("r1", S.FINISHED, 7.0))

@@ -192,11 +192,11 @@ def test_the_check_gives_up_when_the_program_ends(desk: Desk) -> None:
 # --- versions -------------------------------------------------------------------------------------------------------------
 
 
-_BATHS = """
-CREATE TABLE baths (number INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
-INSERT INTO baths (name) SELECT DISTINCT bath FROM runs WHERE bath IS NOT NULL;
-ALTER TABLE runs ADD COLUMN bath_number INTEGER REFERENCES baths (number);
-UPDATE runs SET bath_number = (SELECT number FROM baths WHERE name = bath);
+_VATS = """
+CREATE TABLE vats (number INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+INSERT INTO vats (name) SELECT DISTINCT bath FROM runs WHERE bath IS NOT NULL;
+ALTER TABLE runs ADD COLUMN vat_number INTEGER REFERENCES vats (number);
+UPDATE runs SET vat_number = (SELECT number FROM vats WHERE name = bath);
 """
 
 
@@ -205,9 +205,9 @@ def test_an_older_file_is_brought_forward_with_its_runs(desk: Desk) -> None:
     desk.logbook.finish()
     with closing(schema.connect(desk.path, 0.0)) as connection:
         version = schema.identify(connection, desk.path)
-        schema.migrate(connection, version, (*schema.MIGRATIONS, _BATHS))
+        schema.migrate(connection, version, (*schema.MIGRATIONS, _VATS))
         assert connection.execute("PRAGMA user_version").fetchone()[0] == version + 1
-        rows = connection.execute("SELECT r.id, b.name FROM runs r JOIN baths b ON b.number = r.bath_number").fetchall()
+        rows = connection.execute("SELECT r.id, b.name FROM runs r JOIN vats b ON b.number = r.vat_number").fetchall()
         assert rows == [("r1", "bath 2")]
         with pytest.raises(RefusedError, match="version"):
             schema.identify(connection, desk.path)
@@ -219,9 +219,9 @@ def test_a_migration_that_fails_leaves_the_file_as_it_was(desk: Desk) -> None:
     with closing(schema.connect(desk.path, 0.0)) as connection:
         version = schema.identify(connection, desk.path)
         with pytest.raises(sqlite3.OperationalError, match="no such table"):
-            schema.migrate(connection, version, (*schema.MIGRATIONS, _BATHS + "INSERT INTO nowhere VALUES (1);"))
+            schema.migrate(connection, version, (*schema.MIGRATIONS, _VATS + "INSERT INTO nowhere VALUES (1);"))
         assert schema.identify(connection, desk.path) == version
-        assert connection.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'baths'").fetchone()[0] == 0
+        assert connection.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'vats'").fetchone()[0] == 0
 
 
 def test_the_file_of_version_1_is_still_what_it_was() -> None:

@@ -94,7 +94,7 @@ def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: Desk) -> Non
     assert (record.summary.piece, record.summary.metal, record.summary.state) == ("fern brooch", "fine-silver", S.FINISHED)
     assert record.settings["limits"]["max_voltage_v"] == bench.settings.limits.max_voltage_v
     assert record.summary.progress.charge_coulombs == run.counter.charge_coulombs
-    assert record.summary.progress.depth_mm == run.depth().best_mm
+    assert record.summary.progress.depth_mm == run.depth(bench.clock.monotonic_s()).best_mm
     assert record.summary.progress.on_time_s == pytest.approx(run.on_time_s)
     means = desk.means()
     assert [row.elapsed_s for row in means] == list(range(means[0].elapsed_s, means[-1].elapsed_s + 1))

@@ -237,9 +237,9 @@ def test_figures_of_the_snapshot_go_into_the_record() -> None:
 
 
 def test_every_number_of_an_entry_says_its_unit() -> None:
-    suffixes = ("_a", "_v", "_s", "_mm", "_coulombs", "_degc")
+    suffixes = ("_a", "_v", "_s", "_mm", "_coulombs", "_degc", "_l")
     kinds = [kind for kind in vars(entries_module).values() if is_dataclass(kind) and kind.__module__ == entries_module.__name__]
-    assert len(kinds) == 7
+    assert len(kinds) == 9
     for kind in kinds:
         for field in fields(kind):
             if "float" in str(field.type):

@@ -35,7 +35,7 @@ def test_a_run_that_has_not_begun_has_nothing_in_its_books() -> None:
     totals = run.totals(5000.0)
     assert (totals.on_time_s, totals.charge_coulombs, totals.uncertain_coulombs, totals.depth.best_mm) == (0.0, 0.0, 0.0, 0.0)
     assert not run.counter.is_counting
-    assert not run.has_reached_target()
+    assert not run.has_reached_target(0.0)
     assert run.counter.max_gap_s == SETTINGS.limits.max_sample_age_s
     assert run.counter.bound_a == run.limits.max_current_a == pytest.approx(3.9)
 
@@ -54,10 +54,10 @@ def test_charge_depth_and_time_left_halfway() -> None:
 def test_the_target_is_reached_at_the_planned_charge_and_not_before() -> None:
     run = begun()
     run.counter.charge_coulombs = PLAN.charge_coulombs - 1e-6
-    assert not run.has_reached_target()
+    assert not run.has_reached_target(0.0)
     run.counter.charge_coulombs = PLAN.charge_coulombs
-    assert run.has_reached_target()
-    assert run.depth().best_mm == pytest.approx(0.25)
+    assert run.has_reached_target(0.0)
+    assert run.depth(0.0).best_mm == pytest.approx(0.25)
     assert run.remaining_s() == 0.0
 
 
@@ -162,10 +162,10 @@ def test_guards_see_the_whole_runs_on_time_charge_depth_and_the_bath() -> None:
 def test_a_gap_is_booked_and_widens_the_upper_bound_only() -> None:
     run = begun()
     at_s = feed(run, 100.0)
-    before = run.depth()
+    before = run.depth(0.0)
     with pytest.raises(ChargeGapError):
         run.count(Sample(at_s + 2.0, 3.0, 3.0))
-    after = run.depth()
+    after = run.depth(0.0)
     assert run.totals(at_s + 2.0).uncertain_coulombs == pytest.approx(2.0 * 3.9)
     assert (after.best_mm, after.low_mm) == (before.best_mm, before.low_mm)
     assert after.high_mm > before.high_mm

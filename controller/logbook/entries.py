@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 from typing import Any
 
 from controller.advice import RESUMABLE
@@ -122,4 +123,49 @@ class RawSamples:
     samples: tuple[RawSample, ...]
 
 
-Entry = RunBegan | StateChanged | Checkpoint | Event | Mean | RawSamples
+@dataclass(frozen=True, slots=True)
+class BathSaved:
+    """A bath as a person describes it. The newest of a name holds.
+
+    :param acid: acid and strength in words, such as "nitric acid, 1 part in 10".
+    :param volume_l: or None when not told.
+    :param made_up_on: date in ISO 8601, or None.
+    :param is_retired: it is spent: kept for its history and offered no more.
+    """
+
+    name: str
+    metal: str
+    acid: str
+    volume_l: float | None
+    made_up_on: str | None
+    note: str
+    is_retired: bool
+    saved_at_utc: datetime
+    run_id: None = None
+
+
+class ReadingKind(StrEnum):
+    """Kinds of reading."""
+
+    GAUGE = "gauge"
+    WEIGHING = "weighing"
+    WITHDRAWN = "withdrawn"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTaken:
+    """A gauge reading or weighing of a run, or the word that an earlier one does not stand. Never changed, only replaced.
+
+    :param replaces: the reading that this one corrects or withdraws, or None.
+    :param body: the numbers, units in the keys; for a withdrawn one the reason.
+    """
+
+    reading_id: str
+    run_id: str
+    kind: ReadingKind
+    at_utc: datetime
+    replaces: str | None
+    body: Mapping[str, Any]
+
+
+Entry = RunBegan | StateChanged | Checkpoint | Event | Mean | RawSamples | BathSaved | ReadingTaken

@@ -13,6 +13,7 @@ from typing import Any
 
 from controller.errors import BiteclockError, RefusedError
 from controller.logbook.entries import Progress, RawSample
+from controller.logbook.readings import readings_of_run
 from controller.logbook.records import CurvePoint, MeanSample, RunPage, RunRecord, RunSummary, StoredEvent
 from controller.logbook.schema import MIGRATIONS, identify
 from controller.logbook.values import plain_text
@@ -112,7 +113,8 @@ def unfinished_runs(connection: sqlite3.Connection) -> list[RunSummary]:
 def read_record(connection: sqlite3.Connection, summary: RunSummary) -> RunRecord:
     """Return the run with its papers."""
     plan, settings = connection.execute(_PAPERS, (summary.number,)).fetchone()
-    return RunRecord(summary=summary, plan=json.loads(plan), settings=json.loads(settings))
+    readings = readings_of_run(connection, summary.run_id)
+    return RunRecord(summary=summary, plan=json.loads(plan), settings=json.loads(settings), readings=readings)
 
 
 class LogbookReader:
@@ -136,7 +138,7 @@ class LogbookReader:
             raise RefusedError(f"limit is {limit} runs, it must be at least 1", field="limit", limit="at least 1")
         words = plain_text(search).casefold().split()
         query = _SUMMARIES + "WHERE r.number < ?" + " AND instr(r.search_text || ' ' || p.state, ?)" * len(words)
-        with self._connected() as connection:
+        with self.connected() as connection:
             start = _PAST_THE_NEWEST if before is None else _number(connection, before)
             rows = connection.execute(query + " ORDER BY r.number DESC LIMIT ?", (start, *words, limit + 1)).fetchall()
         runs = tuple(_summary(row) for row in rows[:limit])
@@ -144,13 +146,13 @@ class LogbookReader:
 
     def run(self, run_id: str) -> RunRecord:
         """Return one run with its plan and settings."""
-        with self._connected() as connection:
+        with self.connected() as connection:
             number = _number(connection, run_id)
             return read_record(connection, _summary(connection.execute(_SUMMARIES + "WHERE r.number = ?", (number,)).fetchone()))
 
     def events(self, run_id: str | None, after: int = 0, limit: int = 1000) -> tuple[StoredEvent, ...]:
         """Return up to ``limit`` events of the run, or of the bench for None, oldest first, from after number ``after``."""
-        with self._connected() as connection:
+        with self.connected() as connection:
             if run_id is not None:
                 _number(connection, run_id)
             rows = connection.execute(_EVENTS, (run_id, after, limit)).fetchall()
@@ -174,7 +176,7 @@ class LogbookReader:
         """Return the run reduced to at most ``points`` (1 or more) points of equally many seconds, extremes kept."""
         if points < 1:
             raise RefusedError(f"points is {points}, it must be at least 1", field="points", limit="at least 1")
-        with self._connected() as connection:
+        with self.connected() as connection:
             _number(connection, run_id)
             rows = connection.execute(_CURVE, (points, run_id)).fetchall()
         return tuple(CurvePoint(*row) for row in rows)
@@ -194,7 +196,7 @@ class LogbookReader:
                 f"{target} exists already or lies in no directory: name a new file in an existing directory", field="target"
             )
         part = target.with_name(target.name + ".part")
-        with self._connected() as connection:
+        with self.connected() as connection:
             # SQLite does not wait for the disk here; the copy gets its name when it is whole.
             descriptor = os.open(part, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
             try:
@@ -208,13 +210,13 @@ class LogbookReader:
                 os.close(descriptor)
 
     def _chunks(self, query: str, run_id: str, chunk_rows: int) -> Iterator[list[tuple[Any, ...]]]:
-        with self._connected() as connection:
+        with self.connected() as connection:
             _number(connection, run_id)
 
         def read() -> Iterator[list[tuple[Any, ...]]]:
             last = -math.inf
             while True:
-                with self._connected() as connection:
+                with self.connected() as connection:
                     rows = connection.execute(query, (run_id, last, chunk_rows)).fetchall()
                 if not rows:
                     return
@@ -224,7 +226,8 @@ class LogbookReader:
         return read()
 
     @contextmanager
-    def _connected(self) -> Iterator[sqlite3.Connection]:
+    def connected(self) -> Iterator[sqlite3.Connection]:
+        """Yield a read-only connection to the file in its present version."""
         try:
             with closing(
                 sqlite3.connect(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from controller.logbook.entries import Progress
+from controller.logbook.entries import Progress, ReadingTaken
 from controller.messages import RunState, TripReason
 
 
@@ -35,11 +35,12 @@ class RunSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
-    """A run with its plan and settings as they were stored, units in the keys."""
+    """A run with its plan and settings as they were stored, units in the keys, and its readings, replaced ones too."""
 
     summary: RunSummary
     plan: dict[str, Any]
     settings: dict[str, Any]
+    readings: tuple[ReadingTaken, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,12 @@ from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
+from controller.logbook.readings import readings_that_stand
 from controller.logbook.recorder import RunRecorder
 from controller.messages import Snapshot
 from controller.news import News
-from controller.plan import make_plan
-from controller.plan_json import request_from_json
+from controller.plan import Knowledge, make_plan, planned_metal
+from controller.plan_json import learner_from_json, request_from_json
 from controller.ports import Clock
 from controller.run import ActiveRun, new_run
 from controller.supervisor import Supervisor
@@ -65,10 +66,14 @@ class Restorer:
         self._supervisor.restore(run, record.summary.message or "Interrupted. Resume or stop.")
 
     def _run_of(self, record: RunRecord) -> ActiveRun:
-        plan = make_plan(request_from_json(record.plan["request"]), self._settings, self._sensor_range_a)
+        request = request_from_json(record.plan["request"])
+        learner = learner_from_json(record.plan["believed"], planned_metal(request.metal, self._settings))
+        plan = make_plan(request, self._settings, self._sensor_range_a, Knowledge(learner))
         run = new_run(record.summary.run_id, plan, self._settings.limits)
         progress = record.summary.progress
         run.on_time_s = progress.on_time_s
         run.counter.charge_coulombs = progress.charge_coulombs
         run.counter.uncertain_coulombs = progress.uncertain_charge_coulombs
+        run.relearn(readings_that_stand(record.readings))
+        run.soak.begin(self._clock.monotonic_s())
         return run

@@ -102,7 +102,35 @@ SELECT run, elapsed_us / 1e6 AS elapsed_s, current_ua / 1e6 AS current_a, voltag
 FROM raws;
 """
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1,)
+_VERSION_2 = """
+CREATE TABLE baths (
+    number INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    metal TEXT NOT NULL,
+    acid TEXT NOT NULL,
+    volume_l REAL,
+    made_up_on TEXT,
+    note TEXT NOT NULL,
+    is_retired INTEGER NOT NULL,
+    saved_at_utc TEXT NOT NULL
+) STRICT;
+CREATE INDEX baths_by_name ON baths (name, number);
+
+CREATE TABLE readings (
+    number INTEGER PRIMARY KEY,
+    id TEXT NOT NULL UNIQUE,
+    run INTEGER NOT NULL REFERENCES runs (number),
+    kind TEXT NOT NULL,
+    at_utc TEXT NOT NULL,
+    replaces TEXT,
+    body TEXT NOT NULL
+) STRICT;
+CREATE INDEX readings_of_run ON readings (run, number);
+
+CREATE INDEX runs_by_bath ON runs (bath, number);
+"""
+
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2)
 """Script n brings a file of version n to n + 1. Scripts that were released are never changed."""
 
 

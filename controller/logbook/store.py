@@ -11,53 +11,21 @@ from pathlib import Path
 
 from controller.errors import RefusedError
 from controller.logbook import schema as schema
+from controller.logbook import statements
 from controller.logbook.entries import (
+    BathSaved,
     Checkpoint,
     Entry,
     Mean,
     Progress,
     RawSamples,
+    ReadingTaken,
     RunBegan,
     StateChanged,
     is_unfinished,
 )
 from controller.logbook.values import finite, finite_or_none, json_text, plain_text, utc_text, whole
 from controller.messages import Event
-
-_INSERT_RUN = """
-INSERT INTO runs (id, piece, metal, bath, started_at_utc, target_depth_mm, planned_current_a, plan, settings, search_text)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING
-"""
-
-_INSERT_PROGRESS = """
-INSERT INTO progress (run, state, boot, at_s, elapsed_s, on_time_s, charge_coulombs, uncertain_charge_coulombs)
-VALUES (?, 'checking', ?, ?, 0.0, 0.0, 0.0, 0.0) ON CONFLICT (run) DO NOTHING
-"""
-
-_UPDATE_PROGRESS = """
-UPDATE progress SET boot = ?, at_s = ?, elapsed_s = ?, on_time_s = ?, charge_coulombs = ?, uncertain_charge_coulombs = ?,
-    current_a = ?, depth_mm = ?, depth_low_mm = ?, depth_high_mm = ?
-WHERE run = ?
-"""
-
-_UPDATE_STATE = """
-UPDATE progress SET state = ?, reason = ?, message = ?, ended_at_utc = CASE WHEN ? THEN coalesce(ended_at_utc, ?) END
-WHERE run = ?
-"""
-
-_INSERT_EVENT = """
-INSERT INTO events (run, boot, at_s, at_utc, on_time_s, kind, text, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
-"""
-
-_INSERT_MEAN = """
-INSERT OR REPLACE INTO means
-    (run, elapsed_s, on_time_ms, current_ua, voltage_uv, charge_mc, depth_nm, bath_mdegc)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?)
-"""
-
-_INSERT_RAW = """
-INSERT OR REPLACE INTO raws (run, elapsed_us, current_ua, voltage_uv, saturated, averaged) VALUES (?, ?, ?, ?, ?, ?)
-"""
 
 
 def _is_about_the_file(error: Exception) -> bool:
@@ -166,6 +134,10 @@ class Store:
             self._write_event(entry)
         elif isinstance(entry, Mean):
             self._write_mean(entry)
+        elif isinstance(entry, BathSaved):
+            self._write_bath(entry)
+        elif isinstance(entry, ReadingTaken):
+            self._write_reading(entry)
         else:
             self._write_raws(entry)
 
@@ -192,8 +164,8 @@ class Store:
             *papers,
             plain_text(words.casefold()),
         )
-        self.connection.execute(_INSERT_RUN, values)
-        self.connection.execute(_INSERT_PROGRESS, (self._number(run.run_id), self._boot_number(), finite(run.at_s)))
+        self.connection.execute(statements.INSERT_RUN, values)
+        self.connection.execute(statements.INSERT_PROGRESS, (self._number(run.run_id), self._boot_number(), finite(run.at_s)))
         if refused is not None:
             raise refused
 
@@ -207,12 +179,12 @@ class Store:
             utc_text(change.at_utc),
             number,
         )
-        self.connection.execute(_UPDATE_STATE, state)
+        self.connection.execute(statements.UPDATE_STATE, state)
         self._write_progress(number, change.progress)
 
     def _write_progress(self, number: int, progress: Progress) -> None:
         self.connection.execute(
-            _UPDATE_PROGRESS,
+            statements.UPDATE_PROGRESS,
             (
                 self._boot_number(),
                 finite(progress.at_s),
@@ -230,7 +202,7 @@ class Store:
 
     def _write_event(self, event: Event) -> None:
         self.connection.execute(
-            _INSERT_EVENT,
+            statements.INSERT_EVENT,
             (
                 None if event.run_id is None else self._number(event.run_id),
                 self._boot_number(),
@@ -243,9 +215,18 @@ class Store:
             ),
         )
 
+    def _write_bath(self, bath: BathSaved) -> None:
+        texts = [plain_text(text) for text in (bath.name, bath.metal, bath.acid)]
+        rest = (finite_or_none(bath.volume_l), bath.made_up_on, plain_text(bath.note), int(bath.is_retired))
+        self.connection.execute(statements.INSERT_BATH, (*texts, *rest, utc_text(bath.saved_at_utc)))
+
+    def _write_reading(self, reading: ReadingTaken) -> None:
+        values = (reading.reading_id, self._number(reading.run_id), str(reading.kind), utc_text(reading.at_utc))
+        self.connection.execute(statements.INSERT_READING, (*values, reading.replaces, json_text(reading.body)))
+
     def _write_mean(self, mean: Mean) -> None:
         self.connection.execute(
-            _INSERT_MEAN,
+            statements.INSERT_MEAN,
             (
                 self._number(mean.run_id),
                 mean.elapsed_s,
@@ -271,7 +252,7 @@ class Store:
             )
             for raw in raws.samples
         ]
-        self.connection.executemany(_INSERT_RAW, rows)
+        self.connection.executemany(statements.INSERT_RAW, rows)
 
     def _number(self, run_id: str) -> int:
         number = self._numbers.get(run_id)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-from controller.logbook.entries import Checkpoint, Entry, Mean, RawSamples, RunBegan, StateChanged
+from controller.logbook.entries import BathSaved, Checkpoint, Entry, Mean, RawSamples, ReadingTaken, RunBegan, StateChanged
 from controller.messages import Event
 
 MAX_RUNS = 200
@@ -54,7 +54,7 @@ class WaitingRoom:
         self._max_means = max_means
         self._max_raws = max_raws
         self._runs: dict[str, _RunNews] = {}
-        self._events: deque[Event] = deque()
+        self._events: deque[Event | BathSaved | ReadingTaken] = deque()
         self._means: deque[Mean] = deque()
         self._raws: deque[RawSamples] = deque()
         self._raw_count = 0
@@ -63,7 +63,7 @@ class WaitingRoom:
         """Take an entry; return how many rows had to be refused for want of room (0 when it was taken)."""
         if isinstance(entry, RunBegan | StateChanged | Checkpoint):
             return self._put_run(entry)
-        if isinstance(entry, Event):
+        if isinstance(entry, Event | BathSaved | ReadingTaken):
             if len(self._events) >= self._max_events:
                 return 1
             self._events.append(entry)
@@ -108,7 +108,7 @@ class WaitingRoom:
         return news + len(self._events) + len(self._means) + self._raw_count
 
     def take_urgent(self) -> list[Entry]:
-        """Return and forget runs, states, checkpoints and events, in the order in which they must be written."""
+        """Return and forget runs, states, checkpoints, events, baths and readings, in the order in which they must be written."""
         entries: list[Entry] = [entry for news in self._runs.values() for entry in news.entries()]
         entries += self._events
         self._runs = {}

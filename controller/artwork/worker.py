@@ -1,0 +1,82 @@
+"""The measuring process: one JSON request on standard input, one JSON answer on standard output.
+
+Request: ``path``, ``options``, ``preview_path`` (or null), ``memory_limit_mb``, ``cpu_limit_s``.
+Answer and exit status: ``{"result": ...}`` 0; ``{"refused": {"message", "field", "limit"}}`` 2; ``{"failed": "memory"}`` 3;
+``{"failed": "crash", "error": ...}`` 1.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+import sys
+import traceback
+import warnings
+from pathlib import Path
+from typing import Any
+
+from controller.artwork.options import MeasureOptions
+from controller.errors import RefusedError
+
+EXIT_MEASURED, EXIT_CRASHED, EXIT_REFUSED, EXIT_MEMORY = 0, 1, 2, 3
+
+_NICENESS = 10
+"""The loop of a running etch comes first."""
+
+_MOST_WRITTEN_BYTES = 64_000_000
+"""The preview takes less than 1 MB; a library that floods a file is stopped here."""
+
+
+def confine(memory_limit_mb: int, cpu_limit_s: int) -> None:
+    """Limit this process before anything large is imported.
+
+    Memory is limited twice: what is written (data) as asked, and address space with room for the libraries' own mappings.
+    """
+    data = memory_limit_mb * 1_000_000
+    _lower(resource.RLIMIT_DATA, data)
+    _lower(resource.RLIMIT_AS, data + 600_000_000)
+    _lower(resource.RLIMIT_CPU, cpu_limit_s)
+    _lower(resource.RLIMIT_FSIZE, _MOST_WRITTEN_BYTES)
+    _lower(resource.RLIMIT_CORE, 0)
+    os.nice(_NICENESS)
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"  # each thread would map memory of its own, and no matrix is multiplied here
+
+
+def _lower(what: int, limit: int) -> None:
+    _, hard = resource.getrlimit(what)
+    limit = limit if hard == resource.RLIM_INFINITY else min(limit, hard)
+    resource.setrlimit(what, (limit, limit))
+
+
+def answer(request: dict[str, Any]) -> tuple[dict[str, Any], int]:
+    """Return the answer to a request and the exit status."""
+    try:
+        options = MeasureOptions.from_dict(request["options"])
+        from controller.artwork.measure import measure_file
+
+        preview = request["preview_path"]
+        result = measure_file(Path(request["path"]), options, None if preview is None else Path(preview))
+        return {"result": result.to_dict()}, EXIT_MEASURED
+    except RefusedError as error:
+        return {"refused": {"message": str(error), "field": error.field, "limit": error.limit}}, EXIT_REFUSED
+    except MemoryError:
+        return {"failed": "memory"}, EXIT_MEMORY
+    except Exception as error:
+        traceback.print_exc()
+        return {"failed": "crash", "error": f"{type(error).__name__}: {error}"}, EXIT_CRASHED
+
+
+def main() -> int:
+    """Answer the request on standard input."""
+    request = json.load(sys.stdin)
+    confine(request["memory_limit_mb"], request["cpu_limit_s"])
+    warnings.simplefilter("ignore")  # damaged files make the imaging library talk; what matters is refused or reported
+    reply, status = answer(request)
+    json.dump(reply, sys.stdout, allow_nan=False)
+    sys.stdout.flush()
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

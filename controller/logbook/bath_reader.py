@@ -1,0 +1,90 @@
+"""Reads baths and readings: what was told of a bath, what it has carried, what its runs were gauged to."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from controller.logbook.entries import BathSaved, ReadingTaken
+from controller.logbook.reader import LogbookReader
+from controller.logbook.readings import readings_of_bath, readings_of_run
+
+_BATHS = """
+SELECT name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc FROM baths b
+WHERE number = (SELECT max(number) FROM baths WHERE name = b.name) ORDER BY number DESC
+"""
+
+_CARRIED = """
+SELECT count(*), coalesce(sum(p.charge_coulombs), 0.0) FROM runs r JOIN progress p ON p.run = r.number WHERE r.bath = ?
+"""
+
+_HISTORY = """
+SELECT r.id, plan.body, p.state, p.charge_coulombs, r.number FROM runs r JOIN progress p ON p.run = r.number
+JOIN papers plan ON plan.number = r.plan WHERE r.bath = ? ORDER BY r.number
+"""
+
+_DENSEST = """
+SELECT plan.body FROM runs r JOIN progress p ON p.run = r.number JOIN papers plan ON plan.number = r.plan
+WHERE r.metal = ? AND p.state = 'finished'
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class PastBathRun:
+    """A run of a bath: its plan as JSON values, how it ended, the charge it took."""
+
+    run_id: str
+    plan: Mapping[str, Any]
+    state: str
+    charge_coulombs: float
+
+
+class BathReader:
+    """Reads what concerns baths. Raises as LogbookReader does."""
+
+    def __init__(self, reader: LogbookReader) -> None:
+        self._reader = reader
+
+    def baths(self) -> tuple[BathSaved, ...]:
+        """Return the newest word on every bath, newest bath first."""
+        with self._reader.connected() as connection:
+            rows = connection.execute(_BATHS).fetchall()
+        return tuple(_bath(row) for row in rows)
+
+    def carried(self, name: str) -> tuple[int, float]:
+        """Return how many runs a bath has seen and the charge that they took, C."""
+        with self._reader.connected() as connection:
+            count, charge_coulombs = connection.execute(_CARRIED, (name,)).fetchone()
+        return int(count), float(charge_coulombs)
+
+    def history(self, name: str) -> tuple[PastBathRun, ...]:
+        """Return the runs of a bath, oldest first."""
+        with self._reader.connected() as connection:
+            rows = connection.execute(_HISTORY, (name,)).fetchall()
+        return tuple(PastBathRun(row[0], json.loads(row[1]), row[2], row[3]) for row in rows)
+
+    def readings_of_bath(self, name: str) -> tuple[ReadingTaken, ...]:
+        """Return everything that was read on the runs of a bath, oldest first, replaced ones too."""
+        with self._reader.connected() as connection:
+            return readings_of_bath(connection, name)
+
+    def readings_of_run(self, run_id: str) -> tuple[ReadingTaken, ...]:
+        """Return everything that was read on a run, oldest first, replaced ones too."""
+        with self._reader.connected() as connection:
+            return readings_of_run(connection, run_id)
+
+    def densest_finished_a_per_dm2(self, metal: str) -> float | None:
+        """Return the highest current density of a finished run with a metal, A/dm2, or None."""
+        with self._reader.connected() as connection:
+            rows: list[tuple[str]] = connection.execute(_DENSEST, (metal,)).fetchall()
+        densities = [json.loads(body).get("current_density_a_per_dm2") for (body,) in rows]
+        return max((float(density) for density in densities if density is not None), default=None)
+
+
+def _bath(row: tuple[Any, ...]) -> BathSaved:
+    name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc = row
+    saved = datetime.fromisoformat(saved_at_utc)
+    return BathSaved(name, metal, acid, volume_l, made_up_on, note, bool(is_retired), saved)

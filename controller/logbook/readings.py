@@ -1,0 +1,57 @@
+"""Gauge readings and weighings as they stand in the file."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from controller.errors import RefusedError
+from controller.learn import GaugeReading, Reading, Weighing
+from controller.logbook.entries import ReadingKind, ReadingTaken
+
+_READINGS = """
+SELECT d.id, r.id, d.kind, d.at_utc, d.replaces, d.body FROM readings d JOIN runs r ON r.number = d.run
+"""
+
+
+def readings_of_run(connection: sqlite3.Connection, run_id: str) -> tuple[ReadingTaken, ...]:
+    """Return everything that was read on a run, oldest first, replaced and withdrawn ones too."""
+    return _readings(connection, "WHERE r.id = ? ORDER BY d.number", run_id)
+
+
+def readings_of_bath(connection: sqlite3.Connection, name: str) -> tuple[ReadingTaken, ...]:
+    """Return everything that was read on the runs of a bath, oldest first, replaced and withdrawn ones too."""
+    return _readings(connection, "WHERE r.bath = ? ORDER BY d.number", name)
+
+
+def standing(readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
+    """Return the readings that still stand: neither withdrawn nor replaced by a correction."""
+    replaced = {reading.replaces for reading in readings if reading.replaces is not None}
+    return tuple(r for r in readings if r.reading_id not in replaced and r.kind is not ReadingKind.WITHDRAWN)
+
+
+def readings_that_stand(readings: Sequence[ReadingTaken]) -> tuple[Reading, ...]:
+    """Return what the standing ones among the readings of a run say, oldest first."""
+    return tuple(reading_of(taken.kind, taken.body) for taken in standing(readings))
+
+
+def reading_of(kind: ReadingKind, body: Mapping[str, Any]) -> Reading:
+    """Return the reading in a body. Raises: RefusedError when it holds no reading."""
+    try:
+        if kind is ReadingKind.WEIGHING:
+            return Weighing(**body)
+        spots = tuple(float(spot) for spot in body["spots_mm"])
+        return GaugeReading(**{**body, "spots_mm": spots})
+    except (TypeError, KeyError, ValueError) as error:
+        raise RefusedError(f"this is no {kind.value} reading: {error}", field="reading") from error
+
+
+def _readings(connection: sqlite3.Connection, where: str, value: str) -> tuple[ReadingTaken, ...]:
+    rows: list[tuple[str, str, str, str, str | None, str]] = connection.execute(_READINGS + where, (value,)).fetchall()
+    return tuple(
+        ReadingTaken(reading_id, run_id, ReadingKind(kind), datetime.fromisoformat(at_utc), replaces, json.loads(body))
+        for reading_id, run_id, kind, at_utc, replaces, body in rows
+    )
