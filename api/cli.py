@@ -10,8 +10,10 @@ from api.cli_book import runs
 from api.cli_check import check, off
 from api.cli_options import config_option, json_option, plan_options, print_json, refusing
 from controller.config import Settings
-from controller.plan import PlanRequest, RunPlan, make_plan
+from controller.plan import make_plan
 from controller.plan_json import plan_to_json
+from controller.plan_request import PlanRequest
+from controller.run_plan import RunPlan
 from controller.units import mm2_to_cm2
 
 FAULT_HELP = (
@@ -163,7 +165,7 @@ def _print_plan(made: RunPlan) -> None:
         ("time", f"{minutes} min {seconds:02d} s at {made.current_a:.2f} A, ceiling {made.max_on_time_s / 60:.1f} min"),
         ("density", f"{made.density_a_per_dm2:.1f} A/dm2"),
         ("metal lost", f"{made.metal_removed_g:.2f} g"),
-        ("depth", f"{made.request.depth_mm:g} mm (95 %: {made.depth_low_mm:.3f} to {made.depth_high_mm:.3f} mm)"),
+        ("depth", f"{made.target_depth_mm:.4g} mm (95 %: {made.depth_low_mm:.3f} to {made.depth_high_mm:.3f} mm)"),
         ("over-current", f"from {made.max_current_a:.2f} A"),
     ]
     for name, text in rows:

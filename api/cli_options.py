@@ -13,7 +13,7 @@ import click
 from controller.config import Settings, load_settings
 from controller.errors import BiteclockError
 from controller.faraday import METALS
-from controller.plan import PlanRequest
+from controller.plan_request import PlanRequest
 from controller.units import cm2_to_mm2
 
 Function = TypeVar("Function", bound=Callable[..., Any])

@@ -14,8 +14,10 @@ from types import FrameType
 from typing import Any
 
 from controller.assembly import Assembly, assemble
+from controller.baths import BathShelf
 from controller.config import Settings
 from controller.errors import RefusedError
+from controller.logbook.bath_reader import BathReader
 from controller.logbook.journal import Journal
 from controller.logbook.logbook import Logbook, LogbookThread
 from controller.logbook.reader import LogbookReader
@@ -25,7 +27,7 @@ from controller.logbook.store_watch import StoreWatch
 from controller.loop import Board
 from controller.messages import Snapshot
 from controller.news import Began, News
-from controller.plan import RunPlan
+from controller.run_plan import RunPlan
 from hardware.clock import SystemClock
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
@@ -165,6 +167,7 @@ class Daemon:
         self.logbook = Logbook(state_directory / settings.logbook.path, self.rig.clock)
         self._logbook_thread = LogbookThread(self.logbook)
         recorder = RunRecorder()
+        book = LogbookReader(self.logbook.path)
         followers: list[Any] = [Journal(recorder, self.logbook, self.rig.clock, settings)]
         if rehearsal is not None:
             followers.append(PlateHanger(self.rig, rehearsal, settings))
@@ -175,6 +178,7 @@ class Daemon:
             followers=followers,
             not_ready=lambda: self._restorer.not_ready(),  # noqa: PLW0108 bound late
             new_run_id=self.logbook.new_run_id,
+            shelf=BathShelf(self.logbook, BathReader(book), self.rig.clock, settings),
         )
         self._restorer = Restorer(self.assembly.supervisor, self.logbook, recorder, self.rig.clock, settings, self.rig.range_a)
         self.assembly.loop.add_follower(self._restorer)
@@ -191,7 +195,7 @@ class Daemon:
             create_app(
                 service=self.assembly.service,
                 board=board,
-                book=LogbookReader(self.logbook.path),
+                book=book,
                 logbook_health=self.logbook.health,
                 rig_kind=self.rig.kind,
                 version=VERSION,

@@ -11,7 +11,8 @@ from controller.assembly import assemble
 from controller.config import Settings
 from controller.messages import RunState, Snapshot
 from controller.news import Changed, News
-from controller.plan import PlanRequest, make_plan
+from controller.plan import make_plan
+from controller.plan_request import PlanRequest
 from controller.run import new_run
 from controller.transitions import AT_WORK
 
@@ -106,7 +107,7 @@ def rehearse(request: PlanRequest, rehearsal: Rehearsal, settings: Settings) -> 
         depth_mm=totals.depth.best_mm,
         depth_low_mm=totals.depth.low_mm,
         depth_high_mm=totals.depth.high_mm,
-        target_depth_mm=request.depth_mm,
+        target_depth_mm=plan.target_depth_mm,
         true_depth_mm=truth.depth_mm,
         charge_coulombs=totals.charge_coulombs,
         uncertain_charge_coulombs=totals.uncertain_coulombs,

@@ -8,8 +8,9 @@ from pydantic import ConfigDict
 
 from api.schemas import NAME, NO_UNIT, PLAIN_TEXT, Answer, Wish, number, said
 from controller.faraday import Metal
-from controller.plan import PlanRequest, RunPlan
 from controller.plan_json import plan_to_json, request_from_json
+from controller.plan_request import PlanRequest
+from controller.run_plan import RunPlan
 
 MAX_GROWTH_PAIRS = 1000
 """Pairs of a growth curve: an artwork measured every 0.001 mm up to 1 mm."""

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from controller.age_watch import AgeWatch, Freshness
 from controller.config import Settings, parse_settings
 from controller.messages import RunState, Sample
-from controller.plan import PlanRequest, RunPlan, make_plan
+from controller.plan import make_plan
+from controller.plan_request import PlanRequest
+from controller.run_plan import RunPlan
 from controller.run import new_run
 from controller.supervisor import Supervisor
 from hardware.clock import VirtualClock

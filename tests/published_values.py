@@ -23,7 +23,9 @@ from controller.faraday import (
     removed_mass_g,
     removed_volume_mm3,
 )
-from controller.plan import PlanRequest, RunPlan, make_plan
+from controller.plan import make_plan
+from controller.plan_request import PlanRequest
+from controller.run_plan import RunPlan
 from controller.relief import SteinerGrowth
 from controller.relief import removed_volume_mm3 as relief_volume_mm3
 from controller.units import FARADAY_COULOMBS_PER_MOL

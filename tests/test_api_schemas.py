@@ -19,7 +19,8 @@ from controller.logbook.entries import Progress, RawSample
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
 from controller.messages import RunState, Sample, Snapshot, TripReason
-from controller.plan import PlanRequest, make_plan
+from controller.plan import make_plan
+from controller.plan_request import PlanRequest
 from hardware.rehearsal.spec import BenchTruth
 from tests.api_client import SILVER
 from tests.test_recorder import snap

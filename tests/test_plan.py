@@ -13,7 +13,8 @@ from scipy.integrate import quad
 from controller.config import Settings, parse_settings
 from controller.errors import RefusedError
 from controller.faraday import METALS
-from controller.plan import RunPlan, make_plan
+from controller.plan import make_plan
+from controller.run_plan import RunPlan
 from tests.doubles import silver_request
 
 RANGE_A = 16.0

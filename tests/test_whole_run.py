@@ -9,7 +9,7 @@ import pytest
 from api.main import Rehearsal
 from api.rehearse import RehearsalResult, rehearse
 from controller.config import Settings, parse_settings
-from controller.plan import PlanRequest
+from controller.plan_request import PlanRequest
 from tests.doubles import silver_request
 
 
