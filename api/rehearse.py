@@ -10,7 +10,7 @@ from api.main import Rehearsal, machine_board, rehearsal_rig, rig_range_a
 from controller.assembly import assemble
 from controller.config import Settings
 from controller.messages import RunState, Snapshot
-from controller.news import Changed, News
+from controller.news import Changed, News, Noted
 from controller.plan import make_plan
 from controller.plan_request import PlanRequest
 from controller.run import new_run
@@ -56,6 +56,7 @@ class RehearsalResult:
     relay_on: bool
     bath_degc: float
     warnings: list[str]
+    notes: list[str]
 
     def to_json(self) -> dict[str, Any]:
         """Return the result as JSON values."""
@@ -73,12 +74,15 @@ class _End:
     def __init__(self) -> None:
         self.left_at_s: float | None = None
         self.message: str | None = None
+        self.notes: list[str] = []
 
     def follow(self, _snapshot: Snapshot, news: Sequence[News]) -> None:
         for item in news:
             if isinstance(item, Changed):
                 self.left_at_s = None if item.state in AT_WORK else item.at_s
                 self.message = item.message
+            elif isinstance(item, Noted):
+                self.notes.append(item.text)
 
 
 def rehearse(request: PlanRequest, rehearsal: Rehearsal, settings: Settings) -> RehearsalResult:
@@ -116,4 +120,5 @@ def rehearse(request: PlanRequest, rehearsal: Rehearsal, settings: Settings) -> 
         relay_on=truth.relay_on,
         bath_degc=truth.bath_degc,
         warnings=[warning.text for warning in plan.warnings],
+        notes=end.notes,
     )

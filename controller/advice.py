@@ -55,7 +55,7 @@ RESUMABLE = frozenset(
 )
 """Reasons after which the same run may go on once acknowledged. Not: used-up ceilings, a welded relay, a program fault."""
 
-_DECIMALS: Mapping[str, int] = {"A": 3, "V": 2, "s": 1, "C": 1, "mm": 3, "degC": 1}
+_DECIMALS: Mapping[str, int] = {"A": 3, "V": 2, "s": 1, "C": 1, "mm": 3, "degC": 1, "%": 0}
 
 
 def describe(finding: Finding) -> str:

@@ -103,6 +103,28 @@ class LimitSettings(Section):
     edge_depth_factor: float = Field(
         1.3, ge=1.0, le=3.0, description="Deepest place over the mean depth until gauged: edges and small fields run deeper."
     )
+    trend_blind_s: float = Field(
+        60.0, ge=10.0, le=600.0, description="Conductance is not judged for this long after start or resume, s: the cell settles."
+    )
+    trend_patience_s: float = Field(20.0, ge=2.0, le=600.0, description="A trend warns after this time, s.")
+    leak_step_fraction: float = Field(
+        0.15,
+        gt=0.03,
+        le=1.0,
+        description="Step of the conductance within 30 s that pauses: a leak or a bridge. Less is not seen.",
+    )
+    leak_drift_fraction: float = Field(
+        0.08, gt=0.02, le=1.0, description="Conductance above what growth and warming explain that warns."
+    )
+    resistance_rise_fraction: float = Field(
+        0.15, gt=0.03, le=2.0, description="Rise of the resistance within 60 s that warns: stirring, film, contact."
+    )
+    voltage_warn_fraction: float = Field(
+        0.20, gt=0.05, le=1.0, description="Cell voltage over the run's own median of 60 to 120 s ago that warns."
+    )
+    voltage_trip_fraction: float = Field(
+        0.50, gt=0.1, le=2.0, description="Cell voltage over the run's own median of 60 to 120 s ago that trips over_voltage."
+    )
     bath_warn_degc: float = Field(35.0, ge=0.0, le=90.0, description="Bath temperature that warns, degC.")
     bath_off_degc: float = Field(45.0, ge=0.0, le=90.0, description="Bath temperature that trips, degC.")
     max_run_s: Positive = Field(4 * 3600.0, le=48 * 3600.0, description="Longest relay-on time of any run, s.")
@@ -113,6 +135,11 @@ class LimitSettings(Section):
         if self.bath_warn_degc >= self.bath_off_degc:
             raise ValueError(
                 f"bath_warn_degc {self.bath_warn_degc:g} must be below bath_off_degc {self.bath_off_degc:g}: warn first"
+            )
+        if self.voltage_warn_fraction >= self.voltage_trip_fraction:
+            raise ValueError(
+                f"voltage_warn_fraction {self.voltage_warn_fraction:g} must be below "
+                f"voltage_trip_fraction {self.voltage_trip_fraction:g}: warn first"
             )
         if self.lost_contact_fraction >= self.weak_contact_fraction:
             raise ValueError(

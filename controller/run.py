@@ -15,6 +15,7 @@ from controller.news import RunTotals
 from controller.plan import learned
 from controller.run_plan import RunPlan
 from controller.soak import Soak
+from controller.trends import Expected, Trend, follow
 
 SMOOTHING_S = 5.0
 """Time constant of the mean current that predicts the time left: longer than the supply's wobble, short for a person."""
@@ -29,7 +30,7 @@ def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
     limits = limits_for(plan, settings)
     counter = CoulombCounter(settings.max_sample_age_s, limits.max_current_a)
     soak = Soak(plan.metal.soak_um_per_min)
-    return ActiveRun(run_id, plan, limits, counter, soak, plan.learner, mean_current_a=plan.current_a)
+    return ActiveRun(run_id, plan, limits, counter, soak, plan.learner, settings, mean_current_a=plan.current_a)
 
 
 @dataclass(slots=True)
@@ -50,6 +51,7 @@ class ActiveRun:
     counter: CoulombCounter
     soak: Soak
     first_learner: Learner
+    _settings: LimitSettings
     on_time_s: float = 0.0
     turned_on_at_s: float | None = None
     mean_current_a: float = 0.0
@@ -58,6 +60,10 @@ class ActiveRun:
     _streaks: Streaks = field(default_factory=Streaks)
     _mean_at_s: float = 0.0
     _begun_at_mm: float = 0.0
+    _begun_at_degc: float | None = None
+    _trend: Trend = field(default_factory=lambda: Trend(0.0))
+    _bath_warnings: tuple[str, ...] = ()
+    _told: tuple[str, ...] = ()
 
     def relearn(self, readings: Sequence[Reading]) -> None:
         """Take the readings of this run that stand into what was believed at its start: depth and stopping charge change."""
@@ -71,7 +77,8 @@ class ActiveRun:
         self.counter.anchor(last_off_sample)
         self.turned_on_at_s = now_s
         self.mean_current_a, self._mean_at_s = self.plan.current_a, now_s
-        self._begun_at_mm = self.depth(now_s).best_mm
+        self._begun_at_mm, self._begun_at_degc = self.depth(now_s).best_mm, None
+        self._trend = Trend(now_s, self.plan.request.pieces)
         self._streaks = Streaks()
         self.gauge_stop_mm = None
         self.soak.end(now_s)
@@ -102,8 +109,34 @@ class ActiveRun:
             depth_mm=self.depth(now_s).best_mm,
             bath_degc=bath_degc,
         )
+        self._bath_warnings = ()
+        if bath_degc is not None and bath_degc >= self._settings.bath_warn_degc:
+            off_degc = self._settings.bath_off_degc
+            self._bath_warnings = (f"The bath is above {self._settings.bath_warn_degc:g} degC, off comes at {off_degc:g} degC.",)
         self._streaks, finding = judge(self.limits, self._streaks, sample, figures)
+        if finding is None:
+            depth_mm = figures.depth_mm
+            self._trend, finding = follow(self._trend, sample, lambda: self._expected(depth_mm, bath_degc), self._settings)
         return finding
+
+    def warnings(self) -> tuple[str, ...]:
+        """Return what slow changes of the cell and of the bath warn of now."""
+        return (*self._trend.warnings, *self._bath_warnings)
+
+    def take_new_warnings(self) -> tuple[str, ...]:
+        """Return the warnings that were not there when this was last called."""
+        now = self.warnings()
+        new = tuple(text for text in now if text not in self._told)
+        self._told = now
+        return new
+
+    def _expected(self, depth_mm: float, bath_degc: float | None) -> Expected:
+        """Return what growth of the open area and warming have changed since the stretch began."""
+        if bath_degc is not None and self._begun_at_degc is None:
+            self._begun_at_degc = bath_degc
+        warming_k = None if bath_degc is None or self._begun_at_degc is None else bath_degc - self._begun_at_degc
+        growth, factor = self.plan.growth, self.plan.belief.best_etch_factor
+        return Expected(growth.area_mm2(depth_mm / factor) / growth.area_mm2(self._begun_at_mm / factor), warming_k)
 
     @property
     def wants_second_look(self) -> bool:

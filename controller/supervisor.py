@@ -137,6 +137,8 @@ class Supervisor:
         if finding is not None:
             self._trip(finding, sample)
             return
+        for text in run.take_new_warnings():
+            self.note(text)
         self.last_sample = sample
         if not sample.averaged:
             self._outbox.append(Seen(run.run_id, sample))

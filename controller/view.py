@@ -57,5 +57,8 @@ def take_snapshot(supervisor: Supervisor, gate: RelayGate, clock: Clock, sequenc
         relay_on=gate.reads_on(),
         relay_welded=supervisor.is_welded,
         sensor_message=supervisor.sensor_message,
-        warnings=(WHAT_TO_DO[TripReason.RELAY_WELDED],) if supervisor.is_welded else (),
+        warnings=(
+            *((WHAT_TO_DO[TripReason.RELAY_WELDED],) if supervisor.is_welded else ()),
+            *(run.warnings() if run is not None and supervisor.state is RunState.RUNNING else ()),
+        ),
     )

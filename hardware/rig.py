@@ -23,7 +23,7 @@ from hardware.thermometer import READ_EVERY_S, OneWireThermometer, thermometer_p
 
 if TYPE_CHECKING:
     from hardware.rehearsal.bench import Bench
-    from hardware.rehearsal.faults import Fault
+    from hardware.rehearsal.fault_kinds import Fault
     from hardware.rehearsal.spec import BenchSpec
 
 

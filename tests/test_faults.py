@@ -138,3 +138,49 @@ def test_a_hot_bath_trips_when_a_thermometer_is_fitted() -> None:
     result = run(settings=cool)
     assert (result.outcome, result.reason) == ("tripped", "bath_hot")
     assert result.bath_degc == pytest.approx(20.6, abs=0.05)
+
+
+SLOW = ("resist_leak", "dendrite_bridge", "black_film", "contact_corroding", "plate_lifted")
+
+
+@pytest.mark.parametrize("fault", SLOW)
+def test_a_slow_fault_ends_as_its_row_says(fault: str) -> None:
+    row = rows(fault)[0]
+    result = run(f"{fault}@200", edge_mm=800.0)
+    assert result.outcome == row.outcome
+    assert result.reason in row.reasons
+    assert row.worst_s is not None
+    assert result.off_after_fault_s is not None
+    assert result.off_after_fault_s <= row.worst_s + 0.1
+
+
+@pytest.mark.parametrize("fault", ["resist_leak", "dendrite_bridge", "contact_corroding", "plate_lifted"])
+def test_a_slow_fault_is_seen_in_constant_voltage_too(fault: str) -> None:
+    result = run(f"{fault}@200", edge_mm=800.0, supply_mode="constant-voltage")
+    assert result.outcome == "paused"
+    assert result.reason in rows(fault)[0].reasons
+
+
+def test_one_piece_of_two_that_loses_contact_pauses_before_the_other_is_ruined() -> None:
+    row = rows("one_piece_off")[0]
+    result = run("one_piece_off@200", area_mm2=383.5, edge_mm=400.0, pieces=2)
+    assert (result.outcome, result.reason) == (row.outcome, "lost_contact")
+    assert result.off_after_fault_s is not None
+    assert row.worst_s is not None
+    assert result.off_after_fault_s <= row.worst_s
+    assert result.message is not None
+    assert "one piece of several" in result.message
+    assert result.true_depth_mm < 0.1
+
+
+def test_a_warming_bath_warns_first_and_trips_then() -> None:
+    result = run("bath_warming@0", current_a=1.0)
+    assert (result.outcome, result.reason) == ("tripped", "bath_hot")
+    assert "The bath is above 35 degC, off comes at 45 degC." in result.notes
+    assert result.bath_degc == pytest.approx(45.0, abs=0.3)
+
+
+def test_what_cannot_be_seen_is_known() -> None:
+    """Lost stirring far below the limiting current changes nothing that the sensor can see."""
+    result = run("stirrer_stopped@200", edge_mm=800.0)
+    assert (result.outcome, result.reason) == (rows("stirrer_stopped")[0].outcome, None)

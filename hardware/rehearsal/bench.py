@@ -14,7 +14,8 @@ from gpiozero.pins.mock import MockFactory, MockPin
 from controller.units import MM3_PER_CM3
 from hardware.clock import VirtualClock
 from hardware.rehearsal.circuit import Circuit, RelayContact
-from hardware.rehearsal.faults import FAULTS, Fault, Parts
+from hardware.rehearsal.fault_kinds import Fault, Parts
+from hardware.rehearsal.faults import FAULTS
 from hardware.rehearsal.spec import BenchSpec, BenchTruth
 from hardware.rehearsal.waveform import Waveform
 from hardware.rehearsal.wire import I2cWire
@@ -61,6 +62,7 @@ class Bench:
         self._fault_at_s: float | None = None
         self._off_after_fault_s: float | None = None
         self._armed: list[tuple[float, str]] = []
+        self._evolving: list[tuple[float, Callable[[Parts, float], None]]] = []
         self._shunt_ohm = spec.shunt_ohm
         self._cell = spec.make_cell()
         self._contact = RelayContact(spec.contact_delay_s)
@@ -178,7 +180,10 @@ class Bench:
                 self._off_after_fault_s = now_s - self._fault_at_s
 
     def _begin(self, name: str, now_s: float, *, from_start: bool) -> None:
-        FAULTS[name].begin(self._parts, now_s, from_start)
+        fault = FAULTS[name]
+        fault.begin(self._parts, now_s, from_start)
+        if fault.evolve is not None:
+            self._evolving.append((now_s, fault.evolve))
         if self._fault_at_s is None:
             self._fault_at_s = now_s
 
@@ -200,6 +205,8 @@ class Bench:
         """Let one step with constant DC pass: waveform to the chip, charge and heat to the cell."""
         from_s = self._at_s
         seconds = until_s - from_s
+        for begun_at_s, evolve in self._evolving:
+            evolve(self._parts, from_s - begun_at_s)
         supply = self._circuit.supply
         point = self._circuit.operating_point(0.5 * (from_s + until_s))
         ripple_a = supply.ripple_fraction * point.shunt_a

@@ -67,6 +67,9 @@ class Cell:
     :param rest_v: voltage without current.
     :param limiting_a_per_dm2: limiting current density at the plate; stirring raises it.
     :param heat_loss_w_per_k: heat that the bath loses to the room per K.
+
+    Faults set ``leak_mm2`` (bare metal beside the artwork), ``active_fraction`` (share of the artwork that has contact),
+    ``film_ohm_mm2`` (a film on the plate, ohm times its area), ``heater_w``, ``lead_ohm`` and ``limiting_a_per_dm2``.
     """
 
     def __init__(
@@ -94,6 +97,10 @@ class Cell:
         self.heat_j = 0.0
         self.lead_ohm = lead_ohm
         self.limiting_a_per_dm2 = limiting_a_per_dm2
+        self.leak_mm2 = 0.0
+        self.active_fraction = 1.0
+        self.film_ohm_mm2 = 0.0
+        self.heater_w = 0.0
         self._mm3_per_coulomb = bite_factor * equivalent_g_per_mol / (FARADAY_COULOMBS_PER_MOL * density_g_per_cm3) * MM3_PER_CM3
         self._kappa_s_per_cm = nitric_acid_s_per_cm(acid_fraction, 25.0)
         self._gap_mm = gap_mm
@@ -135,10 +142,12 @@ class Cell:
         if charge_coulombs > 0.0:
             volume_mm3 = self._mm3_per_coulomb * charge_coulombs
             self.volume_mm3 += volume_mm3
-            self.front.remove(volume_mm3)
+            # Pieces without contact do not etch, so the others take their share; what leaks is etched beside the artwork.
+            active_mm2 = self.active_fraction * self.front.exposed_area_mm2
+            self.front.remove(volume_mm3 / (self.active_fraction * (1.0 + self.leak_mm2 / active_mm2)))
         self.heat_j += heat_j
-        lost_j = self._heat_loss_w_per_k * (self.bath_degc - self._room_degc) * seconds
-        self.bath_degc += (heat_j - lost_j) / self._heat_capacity_j_per_k
+        gained_j = heat_j + (self.heater_w - self._heat_loss_w_per_k * (self.bath_degc - self._room_degc)) * seconds
+        self.bath_degc += gained_j / self._heat_capacity_j_per_k
         if current_a:
             self._polarisation_v = self._overvoltage_v(current_a)
         else:
@@ -160,9 +169,13 @@ class Cell:
 
     def _settle(self) -> None:
         """Work out what depends on temperature and open area."""
-        area_mm2 = self.front.exposed_area_mm2
+        area_mm2 = self.active_fraction * self.front.exposed_area_mm2 + self.leak_mm2
         kappa_s_per_mm = self._kappa_s_per_cm * (1.0 + CONDUCTIVITY_PER_K * (self.bath_degc - 25.0)) / 10.0
-        self._ohm = self.lead_ohm + self._gap_mm / (kappa_s_per_mm * sqrt(area_mm2 * self._cathode_area_mm2))
+        self._ohm = (
+            self.lead_ohm
+            + self._gap_mm / (kappa_s_per_mm * sqrt(area_mm2 * self._cathode_area_mm2))
+            + self.film_ohm_mm2 / area_mm2
+        )
         self._thermal_v = GAS_CONSTANT * (self.bath_degc + ZERO_DEGC_K) / FARADAY_COULOMBS_PER_MOL
         self._anode_a = 2.0 * ANODE_EXCHANGE_A_PER_MM2 * area_mm2
         self._cathode_a = 2.0 * CATHODE_EXCHANGE_A_PER_MM2 * self._cathode_area_mm2
