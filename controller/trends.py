@@ -72,11 +72,11 @@ class Trend:
 class Expected:
     """What is expected to change the conductance.
 
-    :param growth: open area now over that at the start of the stretch.
+    :param growth_fraction: open area now over that at the start of the stretch.
     :param warming_k: warming of the bath in the stretch, or None without a thermometer: then 0 is taken.
     """
 
-    growth: float
+    growth_fraction: float
     warming_k: float | None
 
 
@@ -94,7 +94,7 @@ def follow(trend: Trend, sample: Sample, expect: Callable[[], Expected], limits:
     if current_a <= 0.0 or voltage_v <= 0.0:
         return fresh, None
     expected = expect()
-    expected_ln = math.log(expected.growth) + CONDUCTIVITY_PER_K * (expected.warming_k or 0.0)
+    expected_ln = math.log(expected.growth_fraction) + CONDUCTIVITY_PER_K * (expected.warming_k or 0.0)
     block = Block(sample.taken_at_s, voltage_v / SAMPLES_PER_BLOCK, math.log(current_a / voltage_v), expected_ln)
     kept = tuple(b for b in trend.blocks if b.at_s >= block.at_s - KEPT_S)
     return _judge(replace(fresh, blocks=(*kept, block)), limits)

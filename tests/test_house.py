@@ -40,6 +40,7 @@ RATIOS = {
     "weight": "a probability",
     "_sd": "standard deviation of a logarithm",
     "_ln": "a logarithm",
+    "ln_conductance": "a logarithm",
     "_level": "a grey level, 0 to 255",
 }
 """Names and endings of what has no unit, wherever it stands."""
