@@ -17,7 +17,7 @@ from controller.supervisor import Supervisor
 from controller.view import take_snapshot
 
 PUBLISH_S = 0.25
-"""Longest time between two snapshots, s: readers see an age that moves."""
+"""Longest time between two snapshots, s: what changes by the sample is told four times a second, a new state at once."""
 
 SETTLE_S = 0.5
 """At the end the loop goes on for at most this long until the current is seen at zero, s."""
@@ -123,10 +123,9 @@ class ControlLoop:
         else:
             self.board.beat()
         answers = self._act()
-        news = self._supervisor.take_news()
         now_s = self._clock.monotonic_s()
-        if news or now_s - self._published_at_s >= PUBLISH_S:
-            self._publish(now_s, news)
+        if self._supervisor.has_changed or answers or now_s - self._published_at_s >= PUBLISH_S:
+            self._publish(now_s, self._supervisor.take_news())
         for answer in answers:
             answer()
 
@@ -162,5 +161,6 @@ class ControlLoop:
             self.step()
             run = self._supervisor.run
             if run is None or not run.counter.is_counting:
-                return
+                break
             self._pacer.wait_until(self._clock.monotonic_s() + self._period_s)
+        self._publish(self._clock.monotonic_s(), self._supervisor.take_news())

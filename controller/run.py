@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from controller.charge import CoulombCounter
 from controller.config import LimitSettings
-from controller.estimate import DepthEstimate
+from controller.estimate import DepthEstimate, DepthTable
 from controller.guards import Limits, RunFigures, Streaks, judge, limits_for
 from controller.learn import Learner, Reading
 from controller.messages import Finding, Sample
@@ -64,6 +64,9 @@ class ActiveRun:
     _trend: Trend = field(default_factory=lambda: Trend(0.0))
     _bath_warnings: tuple[str, ...] = ()
     _told: tuple[str, ...] = ()
+    _asked: tuple[float, float] | None = None
+    _asked_table: DepthTable | None = None
+    _answer: DepthEstimate | None = None
 
     def relearn(self, readings: Sequence[Reading]) -> None:
         """Take the readings of this run that stand into what was believed at its start: depth and stopping charge change."""
@@ -152,7 +155,11 @@ class ActiveRun:
 
     def depth(self, now_s: float) -> DepthEstimate:
         """Return the depth estimate for the counted charge; off-time in the bath widens the upper bound only."""
-        estimate = self.plan.table.at(self.counter.charge_coulombs, self.counter.uncertain_coulombs)
+        counter, table = self.counter, self.plan.table
+        asked = (counter.charge_coulombs, counter.uncertain_coulombs)
+        if self._answer is None or asked != self._asked or table is not self._asked_table:
+            self._asked, self._asked_table, self._answer = asked, table, table.at(*asked)
+        estimate = self._answer
         soak_mm = self.soak.upper_mm(now_s)
         return replace(estimate, high_mm=estimate.high_mm + soak_mm) if soak_mm > 0.0 else estimate
 

@@ -71,6 +71,7 @@ class Supervisor:
         self._off_samples: deque[Sample] = deque(maxlen=settings.loop.offset_samples)
         self._poll_again_at_s = -math.inf
         self._outbox: list[News] = []
+        self.has_changed = False
 
     # --- one pass ---------------------------------------------------------------------------------------------------
 
@@ -269,6 +270,7 @@ class Supervisor:
         """Begin a run: checks with the relay off, then on. Raises: WrongStateError."""
         require(Command.START, self.state)
         self.run = run
+        self.has_changed = True
         self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
         self._begin_checking("Checking the rig with the relay off.")
 
@@ -308,7 +310,7 @@ class Supervisor:
 
     def take_news(self) -> list[News]:
         """Return and forget what happened since the last call, oldest first."""
-        news, self._outbox = self._outbox, []
+        news, self._outbox, self.has_changed = self._outbox, [], False
         return news
 
     # --- small ------------------------------------------------------------------------------------------------------
@@ -329,10 +331,12 @@ class Supervisor:
         self.message = text
         now_s = self._clock.monotonic_s()
         run_id, totals = (None, None) if self.run is None else (self.run.run_id, self.run.totals(now_s))
+        self.has_changed = True
         self._outbox.append(Changed(now_s, run_id, was, self.state, self.finding, text, totals))
 
     def note(self, text: str) -> None:
         """Put a line into the event list."""
+        self.has_changed = True
         self._outbox.append(Noted(self._clock.monotonic_s(), None if self.run is None else self.run.run_id, text))
 
     def _active_run(self) -> ActiveRun:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import os
 import random
 import select
@@ -95,6 +96,7 @@ class VirtualClock:
         self._utc_start = datetime.now(UTC) if utc_start is None else utc_start
         self._boot_id = uuid.uuid4().hex
         self._beats: list[tuple[float, float, Callable[[float], None]]] = []
+        self._next_beat_s = math.inf
 
     def monotonic_s(self) -> float:
         """Return the virtual time in s."""
@@ -117,6 +119,7 @@ class VirtualClock:
         if not period_s > 0.0:
             raise ValueError(f"period_s is {period_s:g} s, it must be above 0 s")
         self._beats.append((self._now_s + period_s, period_s, callback))
+        self._next_beat_s = min(self._next_beat_s, self._now_s + period_s)
 
     def advance_to(self, deadline_s: float) -> None:
         """Move to ``deadline_s``, calling back at each beat on the way.
@@ -125,13 +128,12 @@ class VirtualClock:
         """
         if deadline_s < self._now_s:
             raise ValueError(f"time cannot go back: {deadline_s:.6f} s is before {self._now_s:.6f} s")
-        while self._beats:
+        while self._next_beat_s <= deadline_s:
             index = min(range(len(self._beats)), key=lambda i: self._beats[i][0])
             due_s, period_s, callback = self._beats[index]
-            if due_s > deadline_s:
-                break
             self._now_s = max(self._now_s, due_s)
             self._beats[index] = (due_s + period_s, period_s, callback)
+            self._next_beat_s = min(beat[0] for beat in self._beats)
             callback(self._now_s)
         self._now_s = max(self._now_s, deadline_s)
 
