@@ -1,0 +1,90 @@
+// Puts the page together.
+
+import { announce } from "./announcer.js";
+import { Bench } from "./bench.js";
+import { beginScreen } from "./screen_begin.js";
+import { byId } from "./dom.js";
+import { checkScreen } from "./screen_check.js";
+import { compareScreen } from "./screen_compare.js";
+import { EMPTY, keepDraft, keptDraft } from "./draft.js";
+import { keepFrame } from "./frame.js";
+import { LiveLink } from "./live.js";
+import { Router } from "./router.js";
+import { gaugeScreen } from "./screen_gauge.js";
+import { keepPrompt } from "./prompt.js";
+import { askToPair, pinInAddress } from "./pairing.js";
+import { nowScreen } from "./screen_now.js";
+import { prepareScreen } from "./screen_prepare.js";
+import { rigScreen } from "./screen_rig.js";
+import { runScreen } from "./screen_run.js";
+import { runsScreen } from "./screen_runs.js";
+import { sheetScreen } from "./screen_sheet.js";
+import { get } from "./server.js";
+import { Sounder } from "./sound.js";
+import { armStop } from "./stop.js";
+import { keepTab } from "./tab.js";
+import { keepTrip } from "./trip.js";
+
+const FONT_PATIENCE_MS = 1500;
+
+armStop();
+
+const bench = new Bench();
+keepFrame(bench);
+keepPrompt(bench);
+keepTrip(bench);
+keepTab(bench);
+announce(bench);
+new Sounder(bench);
+
+/** What Prepare, the rig check and Start share: what was typed, the plan, and the wish that it was made from. */
+const shared = {
+  draft: keptDraft(),
+  plan: null,
+  wish: null,
+  keep: () => keepDraft(shared.draft),
+  empty: () => ({ ...EMPTY }),
+};
+
+const router = new Router(
+  {
+    now: () => nowScreen(bench),
+    prepare: () => prepareScreen(bench, shared),
+    check: () => checkScreen(bench, shared),
+    begin: () => beginScreen(bench, shared),
+    gauge: () => gaugeScreen(bench),
+    runs: () => runsScreen(),
+    run: () => runScreen(bench, shared),
+    compare: () => compareScreen(),
+    sheet: () => sheetScreen(),
+    rig: () => rigScreen(bench),
+  },
+  "now",
+);
+
+const live = new LiveLink({
+  onStatus: (status) => bench.take(status),
+  onNews: () => bench.hearNoNews(),
+  onTrouble: (message) => bench.hearTrouble(message),
+  onLook: (silentMs, isFresh) => bench.look(silentMs, isFresh),
+  fetchStatus: () => get("/api/status"),
+});
+
+for (const link of document.querySelectorAll(".skip")) {
+  link.addEventListener("click", (event) => {
+    event.preventDefault();
+    byId(link.hash.slice(1)).focus();
+  });
+}
+
+// The typeface first, so that nothing is laid out twice; without it the system's own stays.
+const patience = new Promise((resolve) => setTimeout(resolve, FONT_PATIENCE_MS));
+await Promise.race([document.fonts.load("1rem Hyperlegible"), patience]);
+const pin = pinInAddress();
+router.start();
+live.start();
+
+const access = await get("/api/access").catch(() => null);
+if (access !== null && !access.may_control && (pin !== null || !access.may_view)) {
+  if (await askToPair(pin ?? "")) live.turn();
+}

@@ -1,0 +1,62 @@
+// The API of the bench. A refusal is an error that says what is wrong and what to do.
+
+const PATIENCE_MS = 8000;
+const UPLOAD_PATIENCE_MS = 120000;
+
+/** Types of artwork files; of all others the controller looks at the bytes. */
+export const FILE_TYPES = ["image/png", "image/tiff", "image/jpeg", "application/pdf", "image/svg+xml"];
+
+/** A request that was refused. `errors` holds the fields that cannot be used: [{field, message, limit}]. */
+export class RefusedError extends Error {
+  constructor(status, problem) {
+    super(problem?.detail ?? `the controller answered ${status}`);
+    this.status = status;
+    this.kind = (problem?.type ?? "").split("/").pop();
+    this.errors = problem?.errors ?? [];
+    this.surprise = problem?.surprise ?? null;
+  }
+}
+
+/** A request that got no answer. */
+export class UnreachableError extends Error {
+  constructor() {
+    super("The controller cannot be reached from here. Is this phone on the studio network?");
+  }
+}
+
+async function ask(path, options, patienceMs = PATIENCE_MS) {
+  let answer;
+  try {
+    answer = await fetch(path, { cache: "no-store", ...options, signal: AbortSignal.timeout(patienceMs) });
+  } catch {
+    throw new UnreachableError();
+  }
+  const body = await answer.json().catch(() => null);
+  if (!answer.ok) throw new RefusedError(answer.status, body);
+  return body;
+}
+
+/** Return what stands at a path. */
+export const get = (path) => ask(path, {});
+
+/** Send JSON, or nothing, and return the answer. */
+export function post(path, body) {
+  if (body === undefined) return ask(path, { method: "POST" });
+  return ask(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+}
+
+/** Send a file as it is and return the answer. */
+export function upload(path, file) {
+  const headers = { "Content-Type": FILE_TYPES.includes(file.type) ? file.type : "application/octet-stream" };
+  return ask(path, { method: "POST", headers, body: file }, UPLOAD_PATIENCE_MS);
+}
+
+/** Return a path with its query; what is null or empty is left out. */
+export function query(path, values) {
+  const known = Object.entries(values).filter(([, value]) => value !== null && value !== undefined && value !== "");
+  const text = new URLSearchParams(known.map(([name, value]) => [name, String(value)])).toString();
+  return text === "" ? path : `${path}?${text}`;
+}
+
+/** Return a path from its parts, each one escaped. */
+export const path = (...parts) => `/api/${parts.map(encodeURIComponent).join("/")}`;

@@ -1,0 +1,67 @@
+// The words of the page for what the controller calls by name.
+
+export const STATES = {
+  idle: { word: "Idle", line: "Nothing on the bench" },
+  checking: { word: "Checking", line: "Relay off, reading the sensor" },
+  running: { word: "Running", line: "Relay on, the plate is etching" },
+  paused: { word: "Paused", line: "Relay off. The acid goes on" },
+  finished: { word: "Finished", line: "Relay off. Lift and rinse the plate" },
+  stopped: { word: "Stopped", line: "Relay off. Lift and rinse the plate" },
+  tripped: { word: "Tripped", line: "Relay off. Look at the bench" },
+  interrupted: { word: "Interrupted", line: "Relay off since the service ended" },
+};
+
+export const REASONS = {
+  over_voltage: "Too much voltage",
+  over_current: "Too much current",
+  short_circuit: "Short circuit",
+  lost_contact: "Contact lost",
+  reverse_current: "Current runs backwards",
+  sensor_fault: "The sensor fails",
+  sensor_stale: "The sensor is silent",
+  sensor_saturated: "Current beyond the sensor",
+  sensor_reset: "The sensor was reset",
+  zero_offset: "The sensor\u2019s zero is off",
+  relay_welded: "The relay is welded",
+  over_time: "Time ceiling reached",
+  over_charge: "Charge ceiling reached",
+  depth_limit: "Deep enough for this sheet",
+  bath_hot: "The bath is hot",
+  resist_leak: "The resist may leak",
+  store_full: "The logbook has no room",
+  controller_fault: "Fault of the program",
+};
+
+/** Return the words for a state. */
+export const stateOf = (name) => STATES[name] ?? { word: name, line: "" };
+
+/** Return the words for a reason, or null without one. */
+export const reasonOf = (name) => (name === null ? null : REASONS[name] ?? name.replaceAll("_", " "));
+
+/** Return a metal's name as it is read. */
+export const metalOf = (name) => (name === null ? null : name.replaceAll("-", " "));
+
+/** Return a supply mode as it is read. */
+export const supplyOf = (name) => (name === "constant-voltage" ? "constant voltage" : "constant current");
+
+/** Return a stop policy as it is read. */
+export const policyOf = (name) =>
+  name === "never-deeper" ? "stop while the depth is surely not passed" : "stop at the best estimate";
+
+export const PLACES = [
+  { name: "centre", title: "Middle of a wide floor" },
+  { name: "edge", title: "Near an edge of the plate" },
+  { name: "small-field", title: "Small field" },
+];
+
+export const CAUTIONS = [
+  ["Nitrogen dioxide", "No warning below about 10 ppm, and lung oedema can follow 3 to 30 hours later without earlier symptoms. "
+    + "Extraction on. Brown fume: leave, cut the power from outside, see a doctor."],
+  ["Off does not stop the acid", "Stay within call. This tool is no permission to leave the building."],
+  ["Nothing else into the bath", "No ammonia, alcohol or other organics: silver compounds that explode. No zinc, aluminium or steel."],
+  ["Goggles, gloves, apron", "Acid into water, never the reverse. Eyewash at hand."],
+  ["The supply", "Isolated, behind a residual-current device and a fuse, with a real emergency stop that cuts it."],
+  ["Oxidiser", "No rags near it, a vented cap. Owning nitric acid may need a licence."],
+  ["Silver nitrate", "Keep off eyes and skin. Nothing down the drain: collect for refining or licensed disposal."],
+  ["Lamp and stripper", "Mind the ultraviolet lamp, the sensitising resist and the caustic stripper."],
+];

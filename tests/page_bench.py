@@ -1,0 +1,121 @@
+"""The daemon on the rehearsal bench as a process of its own, for tests that look at it through a browser."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from urllib.request import Request, urlopen
+
+from api.auth import BENCH_TOKEN_FILE, COOKIE
+
+ROOT = Path(__file__).parent.parent
+ANSWER_S = 30
+LEAVES_WITHIN_S = 10
+"""Bounds on hanging, not speeds."""
+
+PLATE: dict[str, Any] = {
+    "piece": "Tide lines, brooch plate",
+    "metal": "fine-silver",
+    "area_mm2": 712.0,
+    "edge_mm": 640.0,
+    "depth_mm": 0.25,
+    "thickness_mm": 1.2,
+    "current_a": 2.8,
+}
+"""A brooch plate of fine silver with fine lines."""
+
+
+class PageBench:
+    """``biteclock serve`` on the rehearsal bench.
+
+    :param speed: virtual seconds per real second.
+    :param faults: NAME@SECONDS.
+    """
+
+    def __init__(self, state_directory: Path, speed: float = 30.0, faults: tuple[str, ...] = ()) -> None:
+        self._state_directory = state_directory
+        told = [word for fault in faults for word in ("--fault", fault)]
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "api.cli", "serve", "--rig", "rehearsal", "--speed", str(speed), "--port", "0",
+             "--state-directory", str(state_directory), *told],
+            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, cwd=ROOT,
+        )  # fmt: skip
+        assert self.process.stdout is not None
+        self.address = ""
+        for line in self.process.stdout:
+            self.address = next((word for word in line.split() if word.startswith("http://127.0.0.1:")), "")
+            if self.address:
+                break
+        assert self.address, "the daemon told no address"
+
+    @property
+    def cookie(self) -> Any:
+        """The cookie of a device that may control: here the bench's own token."""
+        token = (self._state_directory / BENCH_TOKEN_FILE).read_text(encoding="ascii").strip()
+        return {"name": COOKIE, "value": token, "url": self.address}
+
+    def ask(self, method: str, path: str, body: Any = None) -> Any:
+        """Return the answer of the API."""
+        data = None if body is None else json.dumps(body).encode()
+        headers = {"Authorization": f"Bearer {self.cookie['value']}"}
+        if body is not None:
+            headers["Content-Type"] = "application/json"
+        request = Request(self.address + path.lstrip("/"), data=data, method=method, headers=headers)
+        with urlopen(request, timeout=ANSWER_S) as answer:
+            return json.load(answer)
+
+    def events(self) -> Iterator[dict[str, Any]]:
+        """Yield each status that the daemon sends."""
+        with urlopen(f"{self.address}api/events", timeout=ANSWER_S) as stream:
+            for line in stream:
+                if line.startswith(b"data:"):
+                    status = json.loads(line[5:])
+                    if "state" in status:
+                        yield status
+
+    def until(self, *states: str) -> dict[str, Any]:
+        """Return the first status in one of the states."""
+        return next(status for status in self.events() if status["state"] in states)
+
+    def start(self, **changes: Any) -> str:
+        """Start the plate as soon as the logbook has been checked; return the run."""
+        next(status for status in self.events() if status["logbook_ready"])
+        return str(self.ask("POST", "/api/start", {**PLATE, **changes})["run_id"])
+
+    @contextmanager
+    def frozen(self) -> Iterator[None]:
+        """Freeze the process meanwhile: connections stand, nobody answers."""
+        self.process.send_signal(signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            self.process.send_signal(signal.SIGCONT)
+
+    def end(self) -> None:
+        gone = os.pidfd_open(self.process.pid)
+        try:
+            self.process.send_signal(signal.SIGCONT)
+            self.process.terminate()
+            if not select.select([gone], [], [], LEAVES_WITHIN_S)[0]:
+                self.process.kill()
+        finally:
+            os.close(gone)
+        self.process.communicate()
+
+
+@contextmanager
+def page_bench(state_directory: Path, speed: float = 30.0, faults: tuple[str, ...] = ()) -> Iterator[PageBench]:
+    """Serve meanwhile."""
+    bench = PageBench(state_directory, speed, faults)
+    try:
+        yield bench
+    finally:
+        bench.end()
