@@ -39,14 +39,14 @@ def measure_file(path: Path, options: MeasureOptions, preview_path: Path | None 
 
     Raises: RefusedError when the file or the options cannot be used.
     """
-    picture = _load(path, options)
+    picture = load_picture(path, options)
     levels = find_levels(picture, options.invert)
     walk = _Walk(Sheet(picture, levels, options), levels, options, with_preview=preview_path is not None)
     walk.run()
     return walk.result(path, picture, preview_path)
 
 
-def _load(path: Path, options: MeasureOptions) -> Picture:
+def load_picture(path: Path, options: MeasureOptions) -> Picture:
     """Return the picture. Each loader is imported only for its own kind of file: that spares memory and time."""
     kind = sniff(path)
     if kind == "PDF":

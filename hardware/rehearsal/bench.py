@@ -130,6 +130,7 @@ class Bench:
                 charge_coulombs=self._charge_coulombs,
                 cell_charge_coulombs=cell.charge_coulombs,
                 depth_mm=cell.front.depth_mm,
+                deepest_mm=cell.front.deepest_mm,
                 volume_mm3=cell.volume_mm3,
                 mass_g=cell.volume_mm3 * self.spec.density_g_per_cm3 / MM3_PER_CM3,
                 heat_j=cell.heat_j,

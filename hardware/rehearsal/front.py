@@ -17,6 +17,10 @@ class Front(Protocol):
         """Depth of the floor below the bare surface, mm."""
 
     @property
+    def deepest_mm(self) -> float:
+        """Depth of the deepest place, mm."""
+
+    @property
     def exposed_area_mm2(self) -> float:
         """Surface that recedes with the floor, mm2: removed volume per depth."""
 
@@ -25,28 +29,34 @@ class Front(Protocol):
 
 
 class SteinerFront:
-    """A convex opening of area and edge length whose edge runs under the resist.
+    """Convex openings of area and edge length, far from each other, whose edges run under the resist.
 
     The undercut is depth / etch factor and its profile a quarter ellipse, so that removed volume per depth is
-    A + (pi/2) P d/k + 2 pi d^2/k^2. Source: Steiner's formula for the area grown by s, A + P s + pi s^2, put through the
+    A + (pi/2) P d/k + 2 pi n d^2/k^2. Source: Steiner's formula for the area grown by s, A + P s + pi n s^2, put through the
     quarter ellipse. The depth is integrated from that in small steps (midpoint rule), never from a volume formula.
 
-    :param area_mm2: open area.
-    :param edge_mm: length of its edge, 0 for none.
+    :param area_mm2: open area of all of them.
+    :param edge_mm: length of their edges, 0 for none.
     :param etch_factor: depth over undercut per side.
+    :param fields: how many openings there are.
     """
 
-    def __init__(self, area_mm2: float, edge_mm: float, etch_factor: float) -> None:
+    def __init__(self, area_mm2: float, edge_mm: float, etch_factor: float, fields: int = 1) -> None:
         self._area_mm2 = positive(area_mm2, "area_mm2", "mm2")
         if not edge_mm >= 0.0:
             raise RefusedError(f"edge_mm is {edge_mm:g} mm, it must not be negative", field="edge_mm", limit="0 mm")
         self._linear_mm = pi / 2.0 * edge_mm / positive(etch_factor, "etch_factor", "")
-        self._square = 2.0 * pi / etch_factor**2 if edge_mm else 0.0
+        self._square = 2.0 * pi * positive(fields, "fields", "") / etch_factor**2 if edge_mm else 0.0
         self._depth_mm = 0.0
 
     @property
     def depth_mm(self) -> float:
         """Depth of the floor, mm."""
+        return self._depth_mm
+
+    @property
+    def deepest_mm(self) -> float:
+        """Depth of the deepest place, mm: the floor is even."""
         return self._depth_mm
 
     @property

@@ -8,7 +8,8 @@ from random import Random
 
 from hardware.rehearsal.cell import Cell
 from hardware.rehearsal.chip import Ina219Chip
-from hardware.rehearsal.front import SteinerFront
+from hardware.rehearsal.front import Front, SteinerFront
+from hardware.rehearsal.front_table import FrontTable, TabulatedFront
 from hardware.rehearsal.supply import Supply
 
 MAX_CLOCK_ERROR_FRACTION = 0.05
@@ -23,6 +24,8 @@ class BenchSpec:
 
     :param equivalent_g_per_mol: equivalent weight of the metal, g per mol of electrons.
     :param bite_factor: metal really removed over Faraday's.
+    :param fields: openings that the area is made of.
+    :param front_table: etching of the whole plate, worked out beforehand; stands above area, edge, fields and etch factor.
     :param supply_v: set point or compliance; ``supply_limit_a`` None makes a plain voltage source.
     :param ripple_fraction: amplitude of the current's ripple over its DC.
     :param ramp_s: time over which the supply is turned up after each closing of the contact.
@@ -41,7 +44,9 @@ class BenchSpec:
     bite_factor: float = 1.0
     area_mm2: float = 767.0
     edge_mm: float = 0.0
+    fields: int = 1
     etch_factor: float = 1.2
+    front_table: FrontTable | None = None
     supply_v: float = 5.0
     supply_limit_a: float | None = 3.0
     supply_internal_ohm: float = 0.05
@@ -91,7 +96,7 @@ class BenchSpec:
     def make_cell(self) -> Cell:
         """Return the cell with its plate not yet etched."""
         return Cell(
-            SteinerFront(self.area_mm2, self.edge_mm, self.etch_factor),
+            self._make_front(),
             bite_factor=self.bite_factor,
             equivalent_g_per_mol=self.equivalent_g_per_mol,
             density_g_per_cm3=self.density_g_per_cm3,
@@ -106,6 +111,11 @@ class BenchSpec:
             room_degc=self.room_degc,
             heat_loss_w_per_k=self.heat_loss_w_per_k,
         )
+
+    def _make_front(self) -> Front:
+        if self.front_table is not None:
+            return TabulatedFront(self.front_table)
+        return SteinerFront(self.area_mm2, self.edge_mm, self.etch_factor, self.fields)
 
     def make_chip(self) -> Ina219Chip:
         """Return the sensor chip, clock and offset drawn by the seed unless given."""
@@ -135,7 +145,7 @@ class BenchTruth:
 
     :param charge_coulombs: charge through the shunt.
     :param cell_charge_coulombs: the part of it that went through the plate.
-    :param depth_mm: depth of the etched floor.
+    :param depth_mm: mean depth of the etched floor; ``deepest_mm`` that of its deepest place.
     :param mass_g: metal removed.
     :param heat_j: electrical energy that went into the bath.
     :param relay_on: whether the relay's coil is energised; ``contact_closed`` whether current can flow.
@@ -147,6 +157,7 @@ class BenchTruth:
     charge_coulombs: float
     cell_charge_coulombs: float
     depth_mm: float
+    deepest_mm: float
     volume_mm3: float
     mass_g: float
     heat_j: float

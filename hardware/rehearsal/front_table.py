@@ -1,0 +1,116 @@
+"""A front that replays what was worked out beforehand: depth, deepest place and removed volume, row by row. Pure."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import isfinite, sqrt
+
+from controller.errors import RefusedError
+from controller.units import not_negative, positive
+
+
+@dataclass(frozen=True, slots=True)
+class FrontRow:
+    """The surface at one moment.
+
+    :param depth_mm: mean depth over the area that was open at the start.
+    :param volume_mm3: removed so far, undercut included.
+    :param deepest_mm: depth of the deepest place.
+    """
+
+    depth_mm: float
+    volume_mm3: float
+    deepest_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class FrontTable:
+    """A whole etching in rows, all three figures rising from 0.
+
+    Raises: RefusedError for rows that do not.
+    """
+
+    rows: tuple[FrontRow, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.rows) < 2 or self.rows[0] != FrontRow(0.0, 0.0, 0.0):
+            raise RefusedError("a front table needs at least two rows, the first all 0", field="rows")
+        for before, after in pairwise(self.rows):
+            values = (after.depth_mm, after.volume_mm3, after.deepest_mm)
+            rises = after.depth_mm > before.depth_mm and after.volume_mm3 > before.volume_mm3
+            if not (all(map(isfinite, values)) and rises and after.deepest_mm >= before.deepest_mm):
+                raise RefusedError(f"the rows of a front table must rise: after {before} comes {after}", field="rows")
+
+    def plate(self, copies: int, other_bare_mm2: float) -> FrontTable:
+        """Return the table of so many copies and of bare metal beside them, which etches at the mean depth."""
+        positive(copies, "copies", "")
+        not_negative(other_bare_mm2, "other_bare_mm2", "mm2")
+        return FrontTable(
+            tuple(
+                FrontRow(row.depth_mm, copies * row.volume_mm3 + other_bare_mm2 * row.depth_mm, row.deepest_mm)
+                for row in self.rows
+            )
+        )
+
+
+def growth_table(
+    growth_mm2: Sequence[tuple[float, float]], etch_factor: float, deepest_mm: float, steps: int = 200
+) -> FrontTable:
+    """Return the front of an opening of which only the growth curve is known, when the artwork itself is not at hand.
+
+    Each ring between two distances of the curve is taken at the quarter ellipse over its middle (midpoint rule).
+
+    :param growth_mm2: pairs of distance into the resist, mm, from 0, and open area, mm2.
+    """
+    positive(etch_factor, "etch_factor", "")
+    positive(deepest_mm, "deepest_mm", "mm")
+    rings = [(0.5 * (s0 + s1), a1 - a0) for (s0, a0), (s1, a1) in pairwise(growth_mm2)]
+    rows = [FrontRow(0.0, 0.0, 0.0)]
+    for step in range(1, steps + 1):
+        depth_mm = deepest_mm * step / steps
+        under_mm3 = sum(area * sqrt(max(0.0, depth_mm**2 - (etch_factor * s) ** 2)) for s, area in rings)
+        rows.append(FrontRow(depth_mm, growth_mm2[0][1] * depth_mm + under_mm3, depth_mm))
+    return FrontTable(tuple(rows))
+
+
+class TabulatedFront:
+    """A front that follows a table by the volume that has left; beyond its end it goes on as in its last step."""
+
+    def __init__(self, table: FrontTable) -> None:
+        self._rows = table.rows
+        self._volumes_mm3 = [row.volume_mm3 for row in table.rows]
+        areas_mm2 = [(b.volume_mm3 - a.volume_mm3) / (b.depth_mm - a.depth_mm) for a, b in pairwise(table.rows)]
+        self._areas_mm2 = [areas_mm2[0], *(0.5 * (a + b) for a, b in pairwise(areas_mm2)), areas_mm2[-1]]
+        self._volume_mm3 = 0.0
+
+    @property
+    def depth_mm(self) -> float:
+        """Mean depth over the area that was open at the start, mm."""
+        before, after, share, _ = self._place()
+        return before.depth_mm + share * (after.depth_mm - before.depth_mm)
+
+    @property
+    def deepest_mm(self) -> float:
+        """Depth of the deepest place, mm."""
+        before, after, share, _ = self._place()
+        return before.deepest_mm + share * (after.deepest_mm - before.deepest_mm)
+
+    @property
+    def exposed_area_mm2(self) -> float:
+        """Surface that recedes with the floor, mm2: removed volume per mean depth."""
+        _, _, share, index = self._place()
+        here_mm2, next_mm2 = self._areas_mm2[index - 1], self._areas_mm2[index]
+        return here_mm2 + min(share, 1.0) * (next_mm2 - here_mm2)
+
+    def remove(self, volume_mm3: float) -> None:
+        """Let ``volume_mm3`` (>= 0) leave from the surface."""
+        self._volume_mm3 += volume_mm3
+
+    def _place(self) -> tuple[FrontRow, FrontRow, float, int]:
+        """Return the rows around the present volume, how far it lies between them (over 1 beyond the last), the later's index."""
+        index = min(max(bisect_right(self._volumes_mm3, self._volume_mm3), 1), len(self._rows) - 1)
+        before, after = self._rows[index - 1], self._rows[index]
+        return before, after, (self._volume_mm3 - before.volume_mm3) / (after.volume_mm3 - before.volume_mm3), index
