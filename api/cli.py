@@ -1,4 +1,4 @@
-"""``biteclock``: the command line. Serve the bench, rehearse, plan, check, look back, force the relay off."""
+"""``biteclock``: the command line. Serve the bench, rehearse, plan, measure, count, check, look back, force the relay off."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ import click
 
 from api.cli_book import runs
 from api.cli_check import check, off
+from api.cli_count import count
+from api.cli_measure import measure
 from api.cli_options import config_option, json_option, plan_options, print_json, refusing
+from controller.artwork.planned import ArtworkFile
 from controller.config import Settings
 from controller.plan import make_plan
 from controller.plan_json import plan_to_json
@@ -89,6 +92,18 @@ def serve(
 )
 @click.option("--bite-factor", type=float, default=1.0, show_default=True, help="The truth: metal removed over Faraday's.")
 @click.option("--true-etch-factor", type=float, help="The truth: depth over undercut. Default: what the plan believes.")
+@click.option(
+    "--crowding",
+    type=float,
+    default=0.0,
+    show_default=True,
+    help="The truth, with --artwork: how much faster than a wide floor metal goes at the edge of the resist. 0.3: by 30 %.",
+)
+@click.option(
+    "--stop-at-gauge",
+    is_flag=True,
+    help="End at the first gauge stop. Otherwise the rehearsal resumes there by itself: nobody is at the bench.",
+)
 @click.option("--ripple-fraction", type=float, default=0.03, show_default=True, help="Ripple amplitude over DC.")
 @click.option("--ripple-hz", type=float, default=100.0, show_default=True, help="100 or 120.")
 @config_option
@@ -96,17 +111,23 @@ def serve(
 @refusing
 def rehearse(
     request: PlanRequest,
+    artwork: ArtworkFile | None,
     supply_v: float | None,
     seed: int,
     faults: tuple[str, ...],
     bite_factor: float,
     true_etch_factor: float | None,
+    crowding: float,
+    stop_at_gauge: bool,
     ripple_fraction: float,
     ripple_hz: float,
     settings: Settings,
     as_json: bool,
 ) -> None:
     """Rehearse a whole run headless, as fast as the machine allows, on a model of chip, supply and cell.
+
+    With --artwork the plate really etches as a front moving on the artwork's own pixels, which the plan's formula knows nothing
+    of; working that out takes some seconds. Without it the plate has the plan's area and edges.
 
     Exit status: 0 finished, 3 stopped or paused, 4 tripped, 2 bad usage.
     """
@@ -121,8 +142,10 @@ def rehearse(
         etch_factor=true_etch_factor,
         ripple_fraction=ripple_fraction,
         ripple_hz=ripple_hz,
+        artwork=artwork,
+        crowding=crowding,
     )
-    result = rehearse_run(request, rehearsal, settings)
+    result = rehearse_run(request, rehearsal, settings, stop_at_gauge=stop_at_gauge)
     if as_json:
         print_json(result.to_json())
     else:
@@ -132,8 +155,12 @@ def rehearse(
             click.echo(result.message)
         click.echo(
             f"depth   {result.depth_mm:.4f} mm estimated (95 %: {result.depth_low_mm:.3f} to {result.depth_high_mm:.3f}), "
-            f"{result.true_depth_mm:.4f} mm true, {result.target_depth_mm:g} mm wanted"
+            f"{result.true_depth_mm:.4f} mm true, {result.target_depth_mm:.4g} mm wanted"
         )
+        if result.true_deepest_mm > 1.001 * result.true_depth_mm:
+            click.echo(f"deepest {result.true_deepest_mm:.4f} mm true")
+        for stop in result.gauge_stops:
+            click.echo(f"gauge   at {stop.stop_mm:g} mm: {stop.depth_mm:.4f} mm estimated, {stop.true_depth_mm:.4f} mm true")
         click.echo(f"charge  {result.charge_coulombs:.1f} C counted, {result.true_charge_coulombs:.1f} C true")
         if result.off_after_fault_s is not None and faults:
             click.echo(f"off     {result.off_after_fault_s:.3f} s after the fault")
@@ -145,7 +172,7 @@ def rehearse(
 @config_option
 @json_option
 @refusing
-def plan(request: PlanRequest, settings: Settings, as_json: bool) -> None:
+def plan(request: PlanRequest, artwork: ArtworkFile | None, settings: Settings, as_json: bool) -> None:
     """Plan a run: charge, time, metal lost, ceilings, and what may go wrong."""
     from api.main import rig_range_a
 
@@ -153,10 +180,10 @@ def plan(request: PlanRequest, settings: Settings, as_json: bool) -> None:
     if as_json:
         print_json(plan_to_json(made))
     else:
-        _print_plan(made)
+        _print_plan(made, artwork)
 
 
-def _print_plan(made: RunPlan) -> None:
+def _print_plan(made: RunPlan, artwork: ArtworkFile | None) -> None:
     minutes, seconds = divmod(round(made.duration_s), 60)
     rows: list[tuple[str, str]] = [
         ("metal", f"{made.metal.title}, {made.metal.density_g_per_cm3:g} g/cm3 ({made.metal.density_source})"),
@@ -164,14 +191,33 @@ def _print_plan(made: RunPlan) -> None:
         ("charge", f"{made.charge_coulombs:.0f} C, ceiling {made.max_charge_coulombs:.0f} C"),
         ("time", f"{minutes} min {seconds:02d} s at {made.current_a:.2f} A, ceiling {made.max_on_time_s / 60:.1f} min"),
         ("density", f"{made.density_a_per_dm2:.1f} A/dm2"),
-        ("metal lost", f"{made.metal_removed_g:.2f} g"),
+        ("metal lost", f"{made.metal_removed_g:.2f} g{_share(made.metal_removed_fraction)}"),
+        ("heat", f"{made.power_w:.1f} W, {made.heat_j / 1000:.1f} kJ{_warming(made.warming_k)}"),
         ("depth", f"{made.target_depth_mm:.4g} mm (95 %: {made.depth_low_mm:.3f} to {made.depth_high_mm:.3f} mm)"),
         ("over-current", f"from {made.max_current_a:.2f} A"),
     ]
+    if artwork is not None:
+        request = made.request
+        rows.insert(
+            1, ("artwork", f"{artwork.path.name}: {mm2_to_cm2(request.area_mm2):.4g} cm2, {request.edge_mm:.0f} mm of edges")
+        )
+    if made.gauge_stops_mm:
+        rows.append(("gauge at", ", ".join(f"{stop:.3g} mm" for stop in made.gauge_stops_mm)))
+    elif made.offered_gauge_stops_mm:
+        offered = " ".join(f"--gauge-stop-mm {stop:.3g}" for stop in made.offered_gauge_stops_mm)
+        rows.append(("advice", f"gauge once before the end, in a bath that you do not know yet: {offered}"))
     for name, text in rows:
         click.echo(f"{name:<13}{text}")
     for warning in made.warnings:
         click.secho(f"warning      {warning.text}", fg="yellow")
+
+
+def _share(fraction: float | None) -> str:
+    return "" if fraction is None else f", {fraction:.1%} of the sheet"
+
+
+def _warming(warming_k: float | None) -> str:
+    return "" if warming_k is None else f", warms the bath by up to {warming_k:.1f} K"
 
 
 @main.command()
@@ -186,7 +232,7 @@ def demo(speed: float, port: int, once: bool) -> None:
     raise SystemExit(run_demo(speed, port, once))
 
 
-for command in (check, off, runs):
+for command in (measure, count, check, off, runs):
     main.add_command(command)
 
 if __name__ == "__main__":

@@ -32,9 +32,20 @@ EXIT_STATUS = {
 
 
 @dataclass(frozen=True, slots=True)
+class GaugeStop:
+    """A gauge stop that was reached: where it was planned, what was believed there, and what is true."""
+
+    stop_mm: float
+    depth_mm: float
+    true_depth_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class RehearsalResult:
     """How a rehearsal ended. What the controller believes, and what the bench knows to be true.
 
+    :param true_depth_mm: mean depth of the etched floor; ``true_deepest_mm`` that of its deepest place.
+    :param gauge_stops: what a gauge would have found at each gauge stop that was reached.
     :param elapsed_s: relay-on time.
     :param off_after_fault_s: from the fault to the breaking of the contact, or None.
     :param relay_on: whether the relay's coil is energised at the end.
@@ -49,12 +60,14 @@ class RehearsalResult:
     depth_high_mm: float
     target_depth_mm: float
     true_depth_mm: float
+    true_deepest_mm: float
     charge_coulombs: float
     uncertain_charge_coulombs: float
     true_charge_coulombs: float
     off_after_fault_s: float | None
     relay_on: bool
     bath_degc: float
+    gauge_stops: list[GaugeStop]
     warnings: list[str]
     notes: list[str]
 
@@ -85,10 +98,11 @@ class _End:
                 self.notes.append(item.text)
 
 
-def rehearse(request: PlanRequest, rehearsal: Rehearsal, settings: Settings) -> RehearsalResult:
+def rehearse(request: PlanRequest, rehearsal: Rehearsal, settings: Settings, *, stop_at_gauge: bool = False) -> RehearsalResult:
     """Return how a run ends on the rehearsal bench.
 
-    Raises: RefusedError for a plan that cannot be.
+    :param stop_at_gauge: end at the first gauge stop. Otherwise the run is resumed there at once: nobody is at the bench.
+    Raises: RefusedError for a plan that cannot be, MeasureFailedError when the front on an artwork cannot be worked out.
     """
     plan = make_plan(request, settings, rig_range_a(settings))
     rig = rehearsal_rig(plan, rehearsal, settings)
@@ -98,10 +112,20 @@ def rehearse(request: PlanRequest, rehearsal: Rehearsal, settings: Settings) -> 
     begin_s = clock.monotonic_s() + SETTLE_BEFORE_S
     loop.run(lambda: clock.monotonic_s() >= begin_s)
     supervisor.start(new_run("rehearsal", plan, settings.limits))
-    loop.run(lambda: end.left_at_s is not None and clock.monotonic_s() >= end.left_at_s + WATCH_AFTER_S)
-    run, bench = supervisor.run, rig.bench
-    if run is None or bench is None:
-        raise RuntimeError("the rehearsal lost its run")
+    gauge_stops: list[GaugeStop] = []
+    while True:
+        loop.run(lambda: end.left_at_s is not None and clock.monotonic_s() >= end.left_at_s + WATCH_AFTER_S)
+        run, bench = supervisor.run, rig.bench
+        if run is None or bench is None:
+            raise RuntimeError("the rehearsal lost its run")
+        if supervisor.state is not RunState.PAUSED or run.gauge_stop_mm is None:
+            break
+        depth_mm = run.depth(clock.monotonic_s()).best_mm
+        gauge_stops.append(GaugeStop(run.gauge_stop_mm, depth_mm, bench.truth().depth_mm))
+        if stop_at_gauge:
+            break
+        end.left_at_s = None
+        supervisor.resume()
     totals, truth = run.totals(clock.monotonic_s()), bench.truth()
     return RehearsalResult(
         outcome=supervisor.state.value,
@@ -113,12 +137,14 @@ def rehearse(request: PlanRequest, rehearsal: Rehearsal, settings: Settings) -> 
         depth_high_mm=totals.depth.high_mm,
         target_depth_mm=plan.target_depth_mm,
         true_depth_mm=truth.depth_mm,
+        true_deepest_mm=truth.deepest_mm,
         charge_coulombs=totals.charge_coulombs,
         uncertain_charge_coulombs=totals.uncertain_coulombs,
         true_charge_coulombs=truth.charge_coulombs,
         off_after_fault_s=truth.off_after_fault_s,
         relay_on=truth.relay_on,
         bath_degc=truth.bath_degc,
+        gauge_stops=gauge_stops,
         warnings=[warning.text for warning in plan.warnings],
         notes=end.notes,
     )
