@@ -61,7 +61,7 @@ class Sample:
     :param current_a: current through the shunt, the zero offset still in it; positive etches.
     :param voltage_v: cell voltage, from behind the shunt to the minus pole.
     :param saturated: the shunt reading stands at the end of its range, the true current is larger.
-    :param averaged: False for a quick second look, which carries the supply's ripple.
+    :param averaged: False for a quick second look, which carries a part of the supply's ripple, its voltage all of it.
     """
 
     taken_at_s: float

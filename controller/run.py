@@ -43,6 +43,7 @@ class ActiveRun:
     :param on_time_s: relay-on time of the finished stretches.
     :param turned_on_at_s: start of the present stretch, or None while off.
     :param gauge_stop_mm: the gauge stop that paused it, or None.
+    :param wants_second_look: the sample judged last is the first to break some limit, or leapt towards one.
     """
 
     run_id: str
@@ -57,6 +58,8 @@ class ActiveRun:
     mean_current_a: float = 0.0
     first_look_done: bool = False
     gauge_stop_mm: float | None = None
+    wants_second_look: bool = False
+    _last_a: float | None = None
     _streaks: Streaks = field(default_factory=Streaks)
     _mean_at_s: float = 0.0
     _begun_at_mm: float = 0.0
@@ -83,6 +86,8 @@ class ActiveRun:
         self._begun_at_mm, self._begun_at_degc = self.depth(now_s).best_mm, None
         self._trend = Trend(now_s, self.plan.request.pieces)
         self._streaks = Streaks()
+        self._last_a = None
+        self.wants_second_look = False
         self.gauge_stop_mm = None
         self.soak.end(now_s)
 
@@ -116,7 +121,9 @@ class ActiveRun:
         if bath_degc is not None and bath_degc >= self._settings.bath_warn_degc:
             off_degc = self._settings.bath_off_degc
             self._bath_warnings = (f"The bath is above {self._settings.bath_warn_degc:g} degC, off comes at {off_degc:g} degC.",)
-        self._streaks, finding = judge(self.limits, self._streaks, sample, figures)
+        before = self._streaks
+        self._streaks, finding = judge(self.limits, before, sample, figures)
+        self.wants_second_look = self._leaps(sample) or (self._streaks.is_suspicious and self._streaks != before)
         if finding is None:
             depth_mm = figures.depth_mm
             self._trend, finding = follow(self._trend, sample, lambda: self._expected(depth_mm, bath_degc), self._settings)
@@ -141,10 +148,18 @@ class ActiveRun:
         growth, factor = self.plan.growth, self.plan.belief.best_etch_factor
         return Expected(growth.area_mm2(depth_mm / factor) / growth.area_mm2(self._begun_at_mm / factor), warming_k)
 
-    @property
-    def wants_second_look(self) -> bool:
-        """Return whether one sample broke a limit and a second one is needed to tell."""
-        return self._streaks.is_suspicious
+    def _leaps(self, sample: Sample) -> bool:
+        """Return whether an averaged sample lies over half the way from the last one to a limit of the current.
+
+        It may straddle the beginning of a fault, and the next one comes a whole conversion later.
+        """
+        if not sample.averaged:
+            return False
+        last_a, self._last_a = self._last_a, sample.current_a
+        if last_a is None:
+            return False
+        most_a, least_a = self.limits.max_current_a, -self.limits.reverse_current_a
+        return sample.current_a > 0.5 * (last_a + most_a) or sample.current_a < 0.5 * (last_a + least_a)
 
     def count(self, sample: Sample) -> None:
         """Integrate a sample. Raises: ChargeGapError after too long a gap."""

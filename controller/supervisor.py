@@ -143,6 +143,8 @@ class Supervisor:
         self.last_sample = sample
         if not sample.averaged:
             self._outbox.append(Seen(run.run_id, sample))
+            if run.wants_second_look:
+                self._sensor.look_again()
             return
         try:
             run.count(sample)

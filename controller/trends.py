@@ -110,7 +110,7 @@ def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
     steps_down = trend.steps_down + 1 if step < -limit_ln and trend.pieces > 1 else 0
     drifting_since_s = _since(trend.drifting_since_s, _drift(trend, limits) > math.log1p(limits.leak_drift_fraction), newest.at_s)
     rise = _rise(trend.blocks, trend.began_at_s + limits.trend_blind_s)
-    over = _over_median(trend.blocks)
+    over = _over_median(trend.blocks, trend.began_at_s + limits.contact_grace_s)
     rising_since_s = _since(trend.rising_since_s, over > limits.voltage_warn_fraction, newest.at_s)
     warnings = []
     if drifting_since_s is not None and newest.at_s - drifting_since_s >= limits.trend_patience_s:
@@ -179,10 +179,10 @@ def _rise(blocks: Sequence[Block], from_s: float) -> float:
     return median(block.ln_conductance for block in before) - blocks[-1].ln_conductance if before else 0.0
 
 
-def _over_median(blocks: Sequence[Block]) -> float:
-    """Return the newest voltage over the median of 60 to 120 s ago, less 1."""
+def _over_median(blocks: Sequence[Block], from_s: float) -> float:
+    """Return the newest voltage over the median of 60 to 120 s ago, less 1. Before from_s the supply is still being turned up."""
     now_s = blocks[-1].at_s
-    before = _window(blocks, now_s - 60.0, now_s - 120.0)
+    before = _window(blocks, now_s - 60.0, max(from_s, now_s - 120.0))
     return blocks[-1].voltage_v / median(block.voltage_v for block in before) - 1.0 if before else 0.0
 
 

@@ -9,7 +9,7 @@ from hardware.clock import VirtualClock
 from hardware.ina219 import SHUNT_RANGES_V, Ina219Sensor, shunt_range
 
 AVERAGING = 0x19FF  # 16 V, /8, bus 12 bit 1 sample, shunt 128 samples, both continuous
-QUICK = 0x199F  # the same with 1 sample
+QUICK = 0x19E7  # the same with 16 samples
 POWER_ON = 0x399F
 
 

@@ -25,7 +25,7 @@ class RunBegan:
     """A run as it was asked for. Written once, never changed.
 
     :param at_s: monotonic time of this boot.
-    :param planned_current_a: bounds the missing charge of a run that was cut off before its first checkpoint.
+    :param planned_current_a: at its end; bounds the missing charge of a run that was cut off, as long as it flows no more.
     :param plan: what was planned, as JSON values, units in the keys.
     :param settings: the settings in force, as JSON values, units in the keys.
     """

@@ -22,6 +22,9 @@ SAMPLES_EVERY_S = 10.0
 RETRY_AFTER_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 """Waits between tries while writing fails, s: short for a passing lock, long for a full card."""
 
+LAST_WRITES = 3
+"""Turns at the end: what a failure held back, what came after it, and the note on the outage."""
+
 IDLE_WAIT_S = 60.0
 """Longest wait of the thread, s. News wakes it."""
 
@@ -182,7 +185,10 @@ class Logbook:
     def finish(self) -> None:
         """Try once more to write everything and close the file. What could not be written counts as lost."""
         self.close_soon()
-        self.work()
+        for _ in range(LAST_WRITES):
+            self.work()
+            if self._retry_at_s is not None or not self.health().waiting:
+                break
         with self._news:
             left = len(self._room) + len(self._urgent) + len(self._samples)
             if left:

@@ -28,8 +28,8 @@ def recover(connection: sqlite3.Connection, clock: Clock, *, has_newer_run: bool
     :param has_newer_run: a newer run than those in the file has been begun, so none of them can be resumed.
 
     The newest run becomes ``interrupted`` with the charge of its last checkpoint and can be resumed or stopped; any older
-    one is stopped. A run that was left ``running`` gets an uncertain charge of UNCERTAIN_S times its last current (the
-    planned current before the first sample). The missing charge lies between 0 and that as long as the relay dropped
+    one is stopped. A run that was left ``running`` gets an uncertain charge of UNCERTAIN_S times the larger of its last and
+    its planned current: the supply may just have been turned up. The missing charge lies between 0 and that as long as the relay dropped
     together with the process and the logbook did not complain before; while it cannot be written, charge is missing
     from the time on that its health named then. ``checking``, ``paused`` and ``interrupted`` have the relay off and add
     nothing: a change to ``running`` is written at once, within a few ms here.
@@ -54,8 +54,7 @@ def _change(run: RunSummary, clock: Clock, state: RunState) -> StateChanged:
     progress = run.progress
     missing_coulombs = 0.0
     if run.state is RunState.RUNNING:
-        current_a = run.planned_current_a if progress.current_a is None else progress.current_a
-        missing_coulombs = max(0.0, current_a) * UNCERTAIN_S
+        missing_coulombs = max(run.planned_current_a, progress.current_a or 0.0) * UNCERTAIN_S
     progress = replace(
         progress,
         at_s=clock.monotonic_s(),
