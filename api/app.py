@@ -12,13 +12,18 @@ from fastapi import FastAPI
 from pydantic.json_schema import models_json_schema
 from starlette.middleware import Middleware
 
+from api.artwork_shelf import ArtworkShelf
+from api.auth import Access
 from api.body_limit import BodyLimit
 from api.desk import Desk
 from api.freshness import NoStore
+from api.guard import UPLOAD
+from api.guards import tell_guards
 from api.live import Heartbeat, LiveFeed
 from api.page_files import PAGE_DIRECTORY, PageMount
 from api.problems import Problem, problem_handlers
 from api.routes import api_routes
+from api.routes_artworks import UPLOAD_BOUNDS
 from api.schemas_status import RigKind, Status
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
@@ -28,13 +33,20 @@ from controller.service import BenchService
 _DESCRIPTION = """Counts coulombs instead of minutes: electrolytic etching to a depth.
 
 Units stand in the names of all numbers. What is not known is null, never 0. Refusals are problem details (RFC 9457).
-Stop is taken in every state. It is no emergency stop: fit a real one in the supply."""
+Stop is taken in every state. It is no emergency stop: fit a real one in the supply.
+
+Looking is open on the studio's network, unless the settings say otherwise. Control, which is every POST but Stop, is for paired
+devices: give the PIN that stands in the daemon's terminal or log to /api/pair once."""
 
 _TAGS = [
     {"name": "status", "description": "How the bench stands, now and live."},
-    {"name": "commands", "description": "Plan, start, pause, resume, acknowledge, stop."},
+    {"name": "commands", "description": "Plan, start, pause, resume, acknowledge, stop; lifted, left in, first look."},
+    {"name": "readings", "description": "What was gauged and weighed, and what it changed."},
+    {"name": "baths", "description": "What is in each bath, what it carried, what it teaches."},
+    {"name": "artworks", "description": "Upload and measure a file, see what becomes of it."},
     {"name": "logbook", "description": "Past runs."},
     {"name": "rig", "description": "The rig check, the metals, the rehearsal's truth."},
+    {"name": "pairing", "description": "Who may control. Stop needs no pairing."},
 ]
 
 
@@ -49,6 +61,8 @@ class BenchApi(FastAPI):
         )
         for name, schema in extra["$defs"].items():
             document["components"]["schemas"].setdefault(name, schema)
+        if "securitySchemes" not in document["components"]:
+            tell_guards(document)
         return document
 
 
@@ -60,6 +74,9 @@ def create_app(
     logbook_health: Callable[[], LogbookHealth],
     rig_kind: RigKind,
     version: str,
+    access: Access,
+    artworks: ArtworkShelf,
+    addresses: Callable[[], Sequence[str]],
     truth: Callable[[], Any] | None = None,
     host_notes: Callable[[], Sequence[str]] = tuple,
     guards: Sequence[Middleware] = (),
@@ -67,6 +84,9 @@ def create_app(
 ) -> FastAPI:
     """Return the application. Its ``state.live.end()`` ends the live streams; a server that is to end soon calls it first.
 
+    :param access: who may control. ``guards`` hold others off (api.guards.bench_guards).
+    :param artworks: where uploaded artworks are kept.
+    :param addresses: returns the base addresses under which a phone reaches the bench.
     :param truth: returns what really happened on the rehearsal bench (an object or a mapping with the fields of
         RehearsalTruth); None on a real bench.
     :param host_notes: returns what is to be known of the machine, for the rig check. May block.
@@ -89,6 +109,9 @@ def create_app(
         truth=truth,
         host_notes=host_notes,
         live=live,
+        access=access,
+        artworks=artworks,
+        addresses=addresses,
     )
 
     @asynccontextmanager
@@ -111,7 +134,7 @@ def create_app(
         redirect_slashes=False,
         lifespan=lifespan,
         exception_handlers=problem_handlers(),
-        middleware=[*guards, Middleware(NoStore), Middleware(BodyLimit)],
+        middleware=[*guards, Middleware(NoStore), Middleware(BodyLimit, others={UPLOAD: UPLOAD_BOUNDS})],
     )
     app.state.live = live
     for router in api_routes(desk):

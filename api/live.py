@@ -11,7 +11,8 @@ from typing import Annotated
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from api.problems import TOO_MANY_STREAMS, ProblemError
+from api.problem_kinds import TOO_MANY_STREAMS
+from api.problems import ProblemError
 from api.schemas import NO_UNIT, Answer, said
 from api.schemas_status import Status
 from controller.errors import LoopNotAliveError

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import os
 import signal
-import socket
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from controller.artwork.planned import ArtworkFile
 from controller.assembly import Assembly, assemble
 from controller.baths import BathShelf
 from controller.config import Settings
@@ -31,7 +32,10 @@ from controller.run_plan import RunPlan
 from hardware.clock import SystemClock
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
-from hardware.rehearsal.faults import Fault, parse_fault
+from hardware.rehearsal.fault_kinds import Fault
+from hardware.rehearsal.faults import parse_fault
+from hardware.rehearsal.front_table import FrontTable
+from hardware.rehearsal.plate import artwork_table, measured_table
 from hardware.rehearsal.spec import BenchSpec
 from hardware.rig import Rig, build_bench_rig, build_rehearsal_rig, sensor_range_a
 
@@ -52,6 +56,8 @@ class Rehearsal:
         set point that gives the planned current.
     :param seed: noise, ripple phase, chip clock and offset.
     :param bite_factor: metal really removed over Faraday's.
+    :param artwork: the file whose pixels the plate really carries, or None: then what the plan knows of it.
+    :param crowding: how much faster than a wide floor metal goes at the edge of the resist; with ``artwork`` only.
     :param speed: virtual seconds per real second, or None for as fast as the machine can.
     """
 
@@ -62,11 +68,22 @@ class Rehearsal:
     etch_factor: float | None = None
     ripple_fraction: float = 0.03
     ripple_hz: float = 100.0
+    artwork: ArtworkFile | None = None
+    crowding: float = 0.0
     speed: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.crowding != 0.0 and self.artwork is None:
+            raise RefusedError(
+                f"crowding is {self.crowding:g}, which only edges of an artwork can show: give the artwork too", field="crowding"
+            )
 
 
 def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> BenchSpec:
-    """Return the bench on which a plan is rehearsed: its plate, its current, and the rehearsal's own truth."""
+    """Return the bench on which a plan is rehearsed: its plate, its current, and the rehearsal's own truth.
+
+    Blocks for seconds when the rehearsal has an artwork. Raises: RefusedError, MeasureFailedError.
+    """
     common: dict[str, Any] = {
         "bite_factor": rehearsal.bite_factor,
         "ripple_fraction": rehearsal.ripple_fraction,
@@ -83,12 +100,20 @@ def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -
     request = plan.request
     copies = request.pieces * request.sides
     constant_voltage = request.supply_mode == "constant-voltage"
+    etch_factor = plan.belief.best_etch_factor if rehearsal.etch_factor is None else rehearsal.etch_factor
+    truth = {"etch_factor": etch_factor, "bite_factor": rehearsal.bite_factor}
+    if rehearsal.artwork is not None:
+        table: FrontTable | None = artwork_table(plan, rehearsal.artwork, crowding=rehearsal.crowding, **truth)
+    else:
+        table = measured_table(plan, **truth)
     spec = BenchSpec(
         equivalent_g_per_mol=plan.metal.equivalent_weight_g_per_mol,
         density_g_per_cm3=plan.metal.density_g_per_cm3,
         area_mm2=plan.total_area_mm2,
         edge_mm=request.edge_mm * copies,
-        etch_factor=plan.belief.best_etch_factor if rehearsal.etch_factor is None else rehearsal.etch_factor,
+        fields=copies,
+        etch_factor=etch_factor,
+        front_table=table,
         supply_limit_a=None if constant_voltage else plan.current_a,
         **common,
     )
@@ -153,7 +178,7 @@ class Daemon:
     """Loop on the calling thread; server, logbook and age watch beside it.
 
     :param rehearsal: None for the real bench.
-    :param state_directory: where a relative logbook path lies.
+    :param state_directory: where a relative logbook path lies, the artworks, the pairings, and the bench's own token.
     """
 
     def __init__(self, settings: Settings, rehearsal: Rehearsal | None, state_directory: Path, port: int | None = None) -> None:
@@ -184,13 +209,22 @@ class Daemon:
         self.assembly.loop.add_follower(self._restorer)
         if settings.logbook.when_full == "trip":
             self.assembly.loop.add_follower(StoreWatch(self.assembly.supervisor, self.logbook, self.rig.clock))
-        host = "127.0.0.1" if settings.server.listen == "loopback" else "0.0.0.0"  # noqa: S104 the setting says so in words
-        self._socket = _listen(host, settings.server.port if port is None else port)
-        self.address = f"http://127.0.0.1:{self._socket.getsockname()[1]}/"
         # Planning and rehearsing never load the web server.
+        from api.addresses import own_names
         from api.app import create_app
+        from api.artwork_shelf import ArtworkShelf
+        from api.auth import Access
+        from api.front_door import bench_addresses, listening_socket
+        from api.guards import bench_guards
+        from api.invitation import Invitation
         from api.server import BenchServer
 
+        self._socket = listening_socket(settings.server, settings.server.port if port is None else port)
+        bound_port = self._socket.getsockname()[1]
+        self.address = f"http://127.0.0.1:{bound_port}/"
+        addresses = partial(bench_addresses, settings.server, bound_port)
+        access = Access(state_directory, heart, view_needs_pairing=settings.server.view_needs_pairing)
+        self.invitation = Invitation(access.pins.pin, addresses() or (self.address,))
         self._server = BenchServer(
             create_app(
                 service=self.assembly.service,
@@ -199,6 +233,10 @@ class Daemon:
                 logbook_health=self.logbook.health,
                 rig_kind=self.rig.kind,
                 version=VERSION,
+                access=access,
+                artworks=ArtworkShelf(state_directory / "artworks", heart),
+                addresses=addresses,
+                guards=bench_guards(access, (*own_names(), *settings.server.hosts)),
                 truth=self.rig.bench.truth if self.rig.bench is not None else None,
                 host_notes=(lambda: host_notes(state_directory)) if self.rig.kind == "bench" else tuple,
             )
@@ -236,14 +274,3 @@ def _refuse_another_pin(relay_pin: str) -> None:
             field="relay_pin",
             limit=unit_pin,
         )
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    """Return the listening socket. Raises: RefusedError when the port is taken."""
-    try:
-        return socket.create_server((host, port), backlog=128)
-    except OSError as error:
-        raise RefusedError(
-            f"cannot listen on {host} port {port}: {error.strerror}. Is another biteclock running? Give another --port",
-            field="port",
-        ) from error

@@ -28,6 +28,9 @@ class FieldProblem(Answer):
         return cls(field=field, message=message, limit=limit, unit=unit_of(field), place=place)
 
 
+_TAGS = frozenset({"gauge", "weighing"})
+"""What pydantic puts into a path for the kinds of a wish, which is no part of its field's name."""
+
 _LIMITS: Mapping[str, str] = {
     "greater_than": "above {gt:g}{unit}",
     "greater_than_equal": "at least {ge:g}{unit}",
@@ -48,6 +51,11 @@ _LIMITS: Mapping[str, str] = {
     "too_long": "at most {max_length} entries",
     "tuple_type": "a list",
     "model_attributes_type": "a JSON object",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "union_tag_invalid": "{expected_tags}",
+    "float_parsing": "a number{unit_after}",
+    "string_too_short": "at least {min_length} characters",
 }
 """Pydantic's error types in words. Types that are missing here keep pydantic's own message."""
 
@@ -55,20 +63,22 @@ _LIMITS: Mapping[str, str] = {
 def field_problem(error: Mapping[str, Any]) -> FieldProblem:
     """Return the problem in one of pydantic's errors, whose ``loc`` begins with the place."""
     place, *path = (str(part) for part in error["loc"])
-    field = ".".join(path) or place
+    field = ".".join(part for part in path if part not in _TAGS) or place
+    kind, context = error["type"], dict(error.get("ctx", {}))
+    if kind in ("union_tag_invalid", "union_tag_not_found"):
+        field = context["discriminator"].strip("'")
     unit = unit_of(field)
-    kind = error["type"]
-    if kind == "missing":
+    if kind in ("missing", "union_tag_not_found"):
         return FieldProblem.of(field, f"{field} is missing{_in(unit)}: give it", None, place)
     if kind == "extra_forbidden":
         return FieldProblem.of(field, f"{field} is not known here: leave it out, or look for a slip in its name", None, place)
     words = _LIMITS.get(kind)
     if words is None:
-        return FieldProblem.of(field, f"{field}: {error['msg']}", None, place)
-    known = dict(error.get("ctx", {}))
-    known["words"] = PATTERNS_IN_WORDS.get(known.get("pattern", ""), "text of another form")
-    limit = words.format(unit=f" {unit}" if unit else "", unit_after=_in(unit), **known)
-    return FieldProblem.of(field, f"{field} is {_echo(error.get('input'), unit)}, it must be {limit}: correct it", limit, place)
+        return FieldProblem.of(field, f"{field}: {error['msg'].removeprefix('Value error, ')}", None, place)
+    context["words"] = PATTERNS_IN_WORDS.get(context.get("pattern", ""), "text of another form")
+    limit = words.format(unit=f" {unit}" if unit else "", unit_after=_in(unit), **context)
+    given = context["tag"] if kind == "union_tag_invalid" else error.get("input")
+    return FieldProblem.of(field, f"{field} is {_echo(given, unit)}, it must be {limit}: correct it", limit, place)
 
 
 def _in(unit: str | None) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Coroutine, Mapping, Sequence
-from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Annotated, Any
 from urllib.parse import quote
@@ -14,7 +13,23 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from api.answer_headers import SAFE_HEADERS
 from api.problem_fields import FieldProblem, field_problem
+from api.problem_kinds import (
+    BAD_VALUE,
+    BROKEN_JSON,
+    FAULT,
+    LOGBOOK_UNREADABLE,
+    LOOP_NOT_ALIVE,
+    NOT_JSON,
+    NOTHING_HERE,
+    TOO_LARGE,
+    TOO_SLOW,
+    UNKNOWN_RUN,
+    WRONG_METHOD,
+    WRONG_STATE,
+    Kind,
+)
 from api.schemas import NO_UNIT, Answer, said
 from controller.errors import LoopNotAliveError, RefusedError, WrongStateError
 from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
@@ -25,31 +40,18 @@ RETRY_AFTER_S = 2
 _log = logging.getLogger("biteclock")
 
 
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """A kind of problem. ``slug`` ends its type URI."""
-
-    slug: str
-    status: int
-    title: str
-
-
-BROKEN_JSON = Kind("broken-json", 400, "The body is no JSON")
-UNKNOWN_RUN = Kind("unknown-run", 404, "There is no such run")
-NO_REHEARSAL = Kind("no-rehearsal", 404, "This is a real bench")
-NOTHING_HERE = Kind("nothing-here", 404, "Nothing is at this address")
-WRONG_METHOD = Kind("wrong-method", 405, "The address does not take this method")
-WRONG_STATE = Kind("wrong-state", 409, "The present state does not take this command")
-TOO_LARGE = Kind("too-large", 413, "The body is too large")
-NOT_JSON = Kind("not-json", 415, "The body must be JSON")
-BAD_VALUE = Kind("bad-value", 422, "A value cannot be used")
-FAULT = Kind("fault", 500, "The program failed on this request")
-LOOP_NOT_ALIVE = Kind("loop-not-alive", 503, "The control loop is not alive")
-LOGBOOK_UNREADABLE = Kind("logbook-unreadable", 503, "The logbook cannot be read now")
-TOO_MANY_STREAMS = Kind("too-many-streams", 503, "Too many live streams are open")
-
-_OF_STATUS = {kind.status: kind for kind in (BROKEN_JSON, NOTHING_HERE, WRONG_METHOD, TOO_LARGE, NOT_JSON)}
+_OF_STATUS = {kind.status: kind for kind in (BROKEN_JSON, NOTHING_HERE, WRONG_METHOD, TOO_SLOW, TOO_LARGE, NOT_JSON)}
 """What a bare HTTP error of the framework means here."""
+
+
+class Surprise(Answer):
+    """A reading that lies far from the estimate, with the numbers to compare. Confirm it when it is right."""
+
+    read_depth_mm: Annotated[float | None, said("Mean depth that the gauge says; null for a weighing.", "mm", 0.21)]
+    read_error_mm: Annotated[float | None, said("Standard error of it.", "mm", 0.006)]
+    depth_mm: Annotated[float | None, said("Best estimate before it.", "mm", 0.12)]
+    depth_low_mm: Annotated[float | None, said("Lower end of the estimate's 95 % interval.", "mm", 0.1)]
+    depth_high_mm: Annotated[float | None, said("Upper end of the estimate's 95 % interval.", "mm", 0.145)]
 
 
 class Problem(Answer):
@@ -66,6 +68,15 @@ class Problem(Answer):
     limit: Annotated[str | None, said("Its limit, with its unit.", NO_UNIT, "above 0 mm")] = None
     unit: Annotated[str | None, said("Its unit.", NO_UNIT, "mm")] = None
     part: Annotated[str | None, said("The part of the service that is not well.", NO_UNIT, "loop")] = None
+    retry_after_s: Annotated[int | None, said("When to try again.", "s", 16)] = None
+    surprise: Annotated[
+        Surprise | None,
+        said(
+            "What a reading says and what was expected.",
+            NO_UNIT,
+            {"read_depth_mm": 0.21, "read_error_mm": 0.006, "depth_mm": 0.12, "depth_low_mm": 0.1, "depth_high_mm": 0.145},
+        ),
+    ] = None
     errors: Annotated[
         tuple[FieldProblem, ...] | None,
         said(
@@ -77,11 +88,15 @@ class Problem(Answer):
 
 
 class ProblemError(Exception):
-    """A refusal that the API itself makes."""
+    """A refusal that the API itself makes.
 
-    def __init__(self, kind: Kind, detail: str) -> None:
+    :param extensions: further members of the problem.
+    """
+
+    def __init__(self, kind: Kind, detail: str, **extensions: Any) -> None:
         super().__init__(detail)
         self.kind = kind
+        self.extensions = extensions
 
 
 class ProblemResponse(JSONResponse):
@@ -94,6 +109,7 @@ def problem_response(
     request: Request, kind: Kind, detail: str, *, headers: Mapping[str, str] | None = None, **extensions: Any
 ) -> ProblemResponse:
     """Return the answer for a problem."""
+    seconds = RETRY_AFTER_S if kind.status == HTTPStatus.SERVICE_UNAVAILABLE else extensions.get("retry_after_s")
     problem = Problem(
         type=f"/problems/{kind.slug}",
         title=kind.title,
@@ -102,7 +118,7 @@ def problem_response(
         instance=quote(request.scope["path"]),
         **extensions,
     )
-    retry = {"Retry-After": str(RETRY_AFTER_S)} if kind.status == HTTPStatus.SERVICE_UNAVAILABLE else {}
+    retry = {} if seconds is None else {"Retry-After": str(seconds)}
     return ProblemResponse(
         problem.model_dump(mode="json", exclude_none=True), status_code=kind.status, headers={**retry, **(headers or {})}
     )
@@ -111,7 +127,8 @@ def problem_response(
 def _refused(request: Request, error: RefusedError) -> ProblemResponse:
     if error.field is None:
         return problem_response(request, BAD_VALUE, str(error), limit=error.limit)
-    return _bad_values(request, str(error), (FieldProblem.of(error.field, str(error), error.limit, "body"),))
+    place = "query" if error.field in request.query_params else "body"
+    return _bad_values(request, str(error), (FieldProblem.of(error.field, str(error), error.limit, place),))
 
 
 def _invalid(request: Request, error: RequestValidationError) -> ProblemResponse:
@@ -143,10 +160,13 @@ def _http(request: Request, error: HTTPException) -> ProblemResponse:
 
 
 def _fault(request: Request, error: Exception) -> ProblemResponse:
-    """Tell nothing of what happened inside; the server logs the traceback."""
+    """Tell nothing of what happened inside; the server logs the traceback. It passes no middleware on its way out."""
     _log.error("%s %s failed: %s", request.method, request.scope["path"], type(error).__name__)
     return problem_response(
-        request, FAULT, "the program failed on this request, its log says how: look at the bench's state before trying again"
+        request,
+        FAULT,
+        "the program failed on this request, its log says how: look at the bench's state before trying again",
+        headers=SAFE_HEADERS,
     )
 
 
@@ -166,7 +186,7 @@ def _without_thread(answer: Callable[[Request, Any], ProblemResponse]) -> Callab
 def problem_handlers() -> dict[Any, Callable[[Request, Any], Coroutine[Any, Any, Response]]]:
     """Return the exception handlers of the application: what each error becomes for those who asked."""
     answers: dict[Any, Callable[[Request, Any], ProblemResponse]] = {
-        ProblemError: lambda request, error: problem_response(request, error.kind, str(error)),
+        ProblemError: lambda request, error: problem_response(request, error.kind, str(error), **error.extensions),
         UnknownRunError: _of_kind(UNKNOWN_RUN),
         RefusedError: _refused,
         WrongStateError: _of_kind(WRONG_STATE),
@@ -182,9 +202,15 @@ def problem_handlers() -> dict[Any, Callable[[Request, Any], Coroutine[Any, Any,
 def told_problems(*kinds: Kind) -> dict[int | str, dict[str, Any]]:
     """Return the OpenAPI responses for these kinds and for a fault. Kinds of one status share an entry."""
     told: dict[int | str, dict[str, Any]] = {}
-    for kind in (*kinds, FAULT):
+    tell_problems(told, *kinds, FAULT)
+    return told
+
+
+def tell_problems(told: dict[Any, dict[str, Any]], *kinds: Kind, key: type[int] | type[str] = int) -> None:
+    """Add these kinds to OpenAPI responses. ``key`` is str in a finished document."""
+    for kind in kinds:
         entry = told.setdefault(
-            kind.status,
+            key(kind.status),
             {"description": "", "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}, "examples": {}}}},
         )
         entry["description"] = ". ".join(filter(None, (entry["description"], kind.title)))
@@ -197,4 +223,3 @@ def told_problems(*kinds: Kind) -> dict[int | str, dict[str, Any]]:
                 "instance": "/api/status",
             }
         }
-    return told

@@ -5,12 +5,25 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from api.desk import Desk
+from api.routes_access import access_routes
+from api.routes_artworks import artwork_routes
+from api.routes_baths import bath_routes
 from api.routes_book import book_routes
 from api.routes_commands import command_routes
+from api.routes_readings import reading_routes
 from api.routes_rig import rig_routes
 from api.routes_status import status_routes
 
 
 def api_routes(desk: Desk) -> tuple[APIRouter, ...]:
     """Return the routers, in the order of the document."""
-    return (status_routes(desk), command_routes(desk), book_routes(desk), rig_routes(desk))
+    return (
+        status_routes(desk),
+        command_routes(desk),
+        reading_routes(desk),
+        bath_routes(desk),
+        artwork_routes(desk),
+        book_routes(desk),
+        rig_routes(desk),
+        access_routes(desk),
+    )

@@ -8,7 +8,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Response
 
 from api.desk import Desk
-from api.problems import BAD_VALUE, LOGBOOK_UNREADABLE, UNKNOWN_RUN, told_problems
+from api.problem_kinds import BAD_VALUE, LOGBOOK_UNREADABLE, UNKNOWN_RUN
+from api.problems import told_problems
 from api.schemas import PLAIN_TEXT
 from api.schemas_runs import EventList, EventTold, PointList, RawList, RunList, RunListed, RunTold, SecondList
 from api.table_stream import Format, table_response

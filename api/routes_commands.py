@@ -1,4 +1,4 @@
-"""Plan, start, pause, resume, acknowledge, stop."""
+"""Plan, start, pause, resume, acknowledge, stop, and what a person says of the plate meanwhile."""
 
 from __future__ import annotations
 
@@ -11,18 +11,20 @@ from fastapi import APIRouter, Depends, Response
 from starlette.requests import Request
 
 from api.desk import Desk
-from api.problems import (
+from api.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
+    LOGBOOK_UNREADABLE,
     LOOP_NOT_ALIVE,
     NOT_JSON,
     TOO_LARGE,
+    TOO_SLOW,
     WRONG_STATE,
-    ProblemError,
-    told_problems,
 )
+from api.problems import ProblemError, told_problems
 from api.schemas_plan import PlanAnswer, PlanWish
-from api.schemas_status import CommandAnswer, StartAnswer, StopAnswer
+from api.schemas_status import CeilingsWish, CommandAnswer, FirstLookWish, StartAnswer, StopAnswer
+from api.wishes import request_of
 from controller.advice import WHAT_TO_DO
 from controller.errors import LoopNotAliveError
 from controller.messages import Snapshot, TripReason
@@ -34,7 +36,7 @@ STOP_WAIT_S = 0.15
 STOP_LOOK_S = 0.01
 """Time between two looks at the board meanwhile, s."""
 
-_BODY_PROBLEMS = (BROKEN_JSON, TOO_LARGE, NOT_JSON, BAD_VALUE)
+_BODY_PROBLEMS = (BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON, BAD_VALUE)
 
 _log = logging.getLogger("biteclock")
 
@@ -55,11 +57,11 @@ def command_routes(desk: Desk) -> APIRouter:
         operation_id="plan",
         summary="Turn a wish into charge, time and limits",
         dependencies=[Depends(json_only)],
-        responses=told_problems(*_BODY_PROBLEMS),
+        responses=told_problems(*_BODY_PROBLEMS, LOGBOOK_UNREADABLE),
     )
     async def plan(wish: PlanWish) -> PlanAnswer:
         """Nothing is switched on and nothing is kept."""
-        return PlanAnswer.of(await desk.planning.run(desk.service.plan, wish.request()))
+        return PlanAnswer.of(await desk.planning.run(lambda: desk.service.plan(request_of(wish, desk.artworks))))
 
     @router.post(
         "/api/start",
@@ -67,11 +69,11 @@ def command_routes(desk: Desk) -> APIRouter:
         summary="Begin a run: check the rig, then turn the relay on",
         status_code=202,
         dependencies=[Depends(json_only)],
-        responses=told_problems(*_BODY_PROBLEMS, WRONG_STATE, LOOP_NOT_ALIVE),
+        responses=told_problems(*_BODY_PROBLEMS, LOGBOOK_UNREADABLE, WRONG_STATE, LOOP_NOT_ALIVE),
     )
     async def start(wish: PlanWish, response: Response) -> StartAnswer:
         """The answer comes when the check has begun; see the status for what becomes of it."""
-        run_id = await desk.starting.run(desk.service.start, wish.request())
+        run_id = await desk.starting.run(lambda: desk.service.start(request_of(wish, desk.artworks)))
         response.headers["Location"] = f"/api/runs/{run_id}"
         return StartAnswer(run_id=run_id)
 
@@ -108,6 +110,48 @@ def command_routes(desk: Desk) -> APIRouter:
     async def acknowledge() -> CommandAnswer:
         """Nothing restarts by itself."""
         return await command(desk.service.acknowledge)
+
+    @router.post(
+        "/api/lifted",
+        operation_id="lifted",
+        summary="The plate is out of the bath and rinsed",
+        responses=told_problems(WRONG_STATE, LOOP_NOT_ALIVE),
+    )
+    async def lifted() -> CommandAnswer:
+        """Nothing attacks it any more. Needs a run with the relay off."""
+        return await command(desk.service.lifted)
+
+    @router.post(
+        "/api/left-in",
+        operation_id="leftIn",
+        summary="The plate hangs in the bath without current",
+        responses=told_problems(WRONG_STATE, LOOP_NOT_ALIVE),
+    )
+    async def left_in() -> CommandAnswer:
+        """What the acid takes meanwhile widens the upper bound of the depth. Needs a run with the relay off."""
+        return await command(desk.service.left_in)
+
+    @router.post(
+        "/api/first-look",
+        operation_id="firstLook",
+        summary="Answer the first look: gas at the minus plate and even matting, or not",
+        dependencies=[Depends(json_only)],
+        responses=told_problems(*_BODY_PROBLEMS, WRONG_STATE, LOOP_NOT_ALIVE),
+    )
+    async def first_look(wish: FirstLookWish) -> CommandAnswer:
+        """A bad one pauses the run: the clips may be swapped at the cell."""
+        return await command(lambda: desk.service.first_look(is_well=wish.is_well))
+
+    @router.post(
+        "/api/ceilings",
+        operation_id="raiseCeilings",
+        summary="Set the ceilings on charge and time anew from what is now believed",
+        dependencies=[Depends(json_only)],
+        responses=told_problems(*_BODY_PROBLEMS, WRONG_STATE, LOOP_NOT_ALIVE),
+    )
+    async def raise_ceilings(_wish: CeilingsWish) -> CommandAnswer:
+        """Needs a run with the relay off, and that a person confirms it; the logbook keeps both."""
+        return await command(desk.service.raise_ceilings)
 
     @router.post("/api/stop", operation_id="stop", summary="Turn the relay off now and end the run", responses=told_problems())
     async def stop() -> StopAnswer:

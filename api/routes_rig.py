@@ -5,8 +5,9 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from api.desk import Desk
-from api.problems import LOOP_NOT_ALIVE, NO_REHEARSAL, ProblemError, told_problems
-from api.schemas_plan import MetalAnswer, MetalList
+from api.problem_kinds import LOOP_NOT_ALIVE, NO_REHEARSAL
+from api.problems import ProblemError, told_problems
+from api.schemas_metals import MetalAnswer, MetalList
 from api.schemas_rig import RehearsalTruth, RigCheck
 from controller.config import MetalSettings
 from controller.faraday import METALS, metal_named

@@ -7,7 +7,8 @@ from starlette.responses import StreamingResponse
 
 from api.desk import Desk
 from api.live import LiveResponse
-from api.problems import LOOP_NOT_ALIVE, TOO_MANY_STREAMS, told_problems
+from api.problem_kinds import LOOP_NOT_ALIVE, TOO_MANY_STREAMS
+from api.problems import told_problems
 from api.schemas_status import Health, LogbookHealthAnswer, LoopHealth, SensorHealth, Status
 
 _STREAM = {

@@ -12,6 +12,7 @@ _UNIT_OF_SUFFIX = (
     ("_g_per_cm3", "g/cm3"),
     ("_g_per_mol", "g/mol"),
     ("_a_per_dm2", "A/dm2"),
+    ("_um_per_min", "um/min"),
     ("mm3_per_coulomb", "mm3/C"),
     ("_coulombs", "C"),
     ("_mm3", "mm3"),
@@ -20,11 +21,17 @@ _UNIT_OF_SUFFIX = (
     ("_degc", "degC"),
     ("_ohm", "ohm"),
     ("_hz", "Hz"),
+    ("_ah", "Ah"),
+    ("_px", "px"),
+    ("dpi", "dpi"),
     ("_a", "A"),
     ("_v", "V"),
     ("_s", "s"),
     ("_g", "g"),
     ("_j", "J"),
+    ("_w", "W"),
+    ("_k", "K"),
+    ("_l", "L"),
 )
 
 PLAIN_TEXT = r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]*$"
@@ -33,7 +40,13 @@ Zp and the bidirectional formatting characters of UAX 9)."""
 
 NAME = r"^[a-z0-9-]+$"
 
+HASH = r"^[0-9a-f]{64}$"
+
+PIN = r"^ *[0-9](?: *[0-9]){5} *$"
+
 PATTERNS_IN_WORDS = {
+    PIN: "six digits",
+    HASH: "64 digits 0 to 9 and a to f",
     PLAIN_TEXT: "text without control characters and line ends",
     NAME: "lower-case letters, digits and hyphens",
 }
@@ -70,3 +83,8 @@ class Answer(BaseModel):
     """What they get. What is not known is null."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", from_attributes=True)
+
+
+def example_of(model: type[BaseModel]) -> dict[str, Any]:
+    """Return an example of a schema, made of the examples of its fields."""
+    return {name: field.examples[0] for name, field in model.model_fields.items() if field.examples}

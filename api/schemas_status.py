@@ -6,7 +6,9 @@ from dataclasses import fields
 from datetime import datetime
 from typing import Annotated, Literal
 
-from api.schemas import NO_UNIT, Answer, said
+from pydantic import field_validator
+
+from api.schemas import NO_UNIT, Answer, Wish, said
 from controller.logbook.health import LogbookHealth
 from controller.messages import RunState, Snapshot, TripReason
 
@@ -53,6 +55,17 @@ class Status(Answer):
     on_time_s: Annotated[float | None, said("Time with the relay on in this run.", "s", 290.4)]
     remaining_s: Annotated[float | None, said("Relay-on time left at the mean current of the last seconds.", "s", 309.9)]
     planned_s: Annotated[float | None, said("Relay-on time planned.", "s", 600.4)]
+    first_look_due: Annotated[
+        bool, said("30 s into the run: somebody should look for gas at the minus plate and even matting.", NO_UNIT, False)
+    ]
+    in_bath_without_current: Annotated[
+        bool, said("The plate is taken to hang in the bath without current, until somebody says otherwise.", NO_UNIT, False)
+    ]
+    soak_s: Annotated[float | None, said("Time so far in the bath without current; widens the upper bound only.", "s", 42.0)]
+    gauge_stop_mm: Annotated[float | None, said("Gauge stop that paused the run; null when none did.", "mm", 0.188)]
+    next_gauge_stop_mm: Annotated[float | None, said("Depth at which the run pauses next to be gauged.", "mm", 0.188)]
+    max_charge_coulombs: Annotated[float | None, said("Ceiling on charge: ends the run whatever is believed.", "C", 2251.5)]
+    bath: Annotated[str | None, said("Name of the bath.", NO_UNIT, "silver bath of March")]
     sample_age_s: Annotated[float | None, said("Age of the newest sample when the snapshot was taken.", "s", 0.02)]
     zero_offset_a: Annotated[float | None, said("Sensor reading without current, taken out of every sample.", "A", 0.0012)]
     bath_degc: Annotated[float | None, said("Bath temperature, null without a thermometer.", "degC", 21.4)]
@@ -76,6 +89,27 @@ class Status(Answer):
         return cls(
             **values, rig=rig, version=version, logbook_ready=logbook.ready, logbook_message=logbook.message or logbook.notice
         )
+
+
+class FirstLookWish(Wish):
+    """What somebody saw 30 s into the run."""
+
+    is_well: Annotated[
+        bool, said("Gas at the minus plate and even matting of the work; false pauses the run.", NO_UNIT, True, strict=True)
+    ]
+
+
+class CeilingsWish(Wish):
+    """That a person wants the ceilings raised."""
+
+    is_confirmed: Annotated[Literal[True], said("Must be true.", NO_UNIT, True)]
+
+    @field_validator("is_confirmed", mode="before")
+    @classmethod
+    def _true_itself(cls, value: object) -> object:
+        if value is not True:
+            raise ValueError("ceilings guard the plate and the person: confirm with true that they are to be raised")
+        return value
 
 
 class CommandAnswer(Answer):

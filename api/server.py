@@ -7,6 +7,7 @@ import socket
 import uvicorn
 from fastapi import FastAPI
 
+from api.bounded_protocol import BoundedProtocol
 from api.live import LiveFeed
 
 GRACE_S = 1
@@ -14,12 +15,18 @@ GRACE_S = 1
 
 
 class BenchServer(uvicorn.Server):
-    """Run it in any thread with its listening sockets; set ``should_exit`` to end it."""
+    """Run it in any thread with its listening sockets; set ``should_exit`` to end it.
+
+    No header tells it where a request comes from: X-Forwarded-For is anybody's word. uvicorn's own limit of concurrency is
+    left alone, since it would refuse Stop as well: see LoadGuard and BoundedProtocol.
+    """
 
     def __init__(self, app: FastAPI) -> None:
         super().__init__(
             uvicorn.Config(
                 app,
+                http=BoundedProtocol,
+                proxy_headers=False,
                 log_level="warning",
                 access_log=False,
                 timeout_graceful_shutdown=GRACE_S,

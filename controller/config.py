@@ -18,6 +18,8 @@ Pin = Annotated[str, Field(pattern=r"^GPIO([0-9]|1[0-9]|2[0-7])$")]
 LowPin = Annotated[str, Field(pattern=r"^GPIO(9|1[0-9]|2[0-7])$")]
 """A pin that boots with a pull-down: GPIO 0 to 8 boot with a pull-up. Source: BCM2835 peripherals, table 6-31."""
 
+HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")]
+
 SATURATION_FRACTION = 0.997
 """Share of the shunt range from which a reading counts as saturated. Source: the chip clips at its range, measured on the
 register-level emulation; 0.3 % is more than the data sheet's gain error (TI SBOS448, 0.04 %)."""
@@ -158,12 +160,16 @@ class LoopSettings(Section):
 
 
 class ServerSettings(Section):
-    """Where the page and the API listen."""
+    """Where the page and the API listen, and who may look. Control always needs pairing, Stop never."""
 
-    listen: Literal["loopback", "studio-network-where-anyone-can-control"] = Field(
-        "loopback", description="loopback, or the studio network in words that admit what it means."
+    listen: Literal["loopback", "studio-network"] = Field(
+        "loopback", description="loopback: the Pi itself only; studio-network: the phones of the studio, too."
     )
     port: int = Field(8420, ge=1024, le=65535)
+    view_needs_pairing: bool = Field(False, description="Looking needs pairing, too, but on the Pi itself.")
+    hosts: tuple[HostName, ...] = Field(
+        (), strict=False, description="Further host names of the bench, beside its own, name.local and its addresses."
+    )
 
 
 class LogbookSettings(Section):

@@ -15,16 +15,22 @@ from typing import Any
 import httpx
 
 from api.app import create_app
+from api.artwork_shelf import ArtworkShelf
+from api.auth import BENCH_TOKEN_FILE, Access
+from api.guards import bench_guards
 from api.server import BenchServer
+from controller.artwork.client import measure as measure_in_process
 from controller.assembly import Assembly, assemble
+from controller.baths import BathShelf
 from controller.config import parse_settings
+from controller.logbook.bath_reader import BathReader
 from controller.logbook.journal import Journal
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
+from controller.logbook.recorder import RunRecorder
 from controller.loop import Board
 from controller.messages import RunState, Sample
 from controller.ports import PowerSensor
-from controller.logbook.recorder import RunRecorder
 from hardware.clock import SystemClock
 from hardware.rehearsal.faults import parse_fault
 from hardware.rehearsal.spec import BenchSpec
@@ -35,6 +41,9 @@ SPEED = 40.0
 
 WAIT_S = 8.0
 """Longest real wait for a thread: a bound on hanging, not a speed."""
+
+ADDRESSES = ("http://192.0.2.7:8420/", "http://bench.local:8420/")
+"""Addresses of the bench. Source of the first: RFC 5737, for documentation."""
 
 SILVER = {"metal": "fine-silver", "area_mm2": 767.0, "depth_mm": 0.25, "current_a": 3.0, "thickness_mm": 1.2}
 
@@ -107,10 +116,21 @@ class Watch:
 
 
 class Daemon:
-    """Everything but the threads, which ``looping`` and ``served`` lend."""
+    """Everything but the threads, which ``looping`` and ``served`` lend.
+
+    :param guarded: with the guards of the real daemon, under the names bench.local and bench.
+    :param measure: measures artworks; the real one in a process of its own unless given.
+    """
 
     def __init__(
-        self, directory: Path, *, faults: tuple[str, ...] = (), tables: dict[str, Any] | None = None, **app: Any
+        self,
+        directory: Path,
+        *,
+        faults: tuple[str, ...] = (),
+        tables: dict[str, Any] | None = None,
+        guarded: bool = False,
+        measure: Any = measure_in_process,
+        **app: Any,
     ) -> None:
         directory.mkdir(exist_ok=True)
         settings = parse_settings(tables or {})
@@ -124,6 +144,11 @@ class Daemon:
         self.logbook.work()
         self.watch = Watch()
         self.why_not_ready: str | None = None
+        book = LogbookReader(self.logbook.path)
+        self.shelf = BathShelf(self.logbook, BathReader(book), self.clock, settings)
+        self.access = Access(directory, self.heart, view_needs_pairing=settings.server.view_needs_pairing)
+        self.bench_token = (directory / BENCH_TOKEN_FILE).read_text()
+        self.artworks = ArtworkShelf(directory / "artworks", self.heart, measure=measure)
         self.assembly: Assembly = assemble(
             self.rig,
             settings,
@@ -131,14 +156,19 @@ class Daemon:
             followers=(Journal(RunRecorder(), self.logbook, self.rig.clock, settings), self.watch),
             not_ready=lambda: self.why_not_ready,
             new_run_id=self.logbook.new_run_id,
+            shelf=self.shelf,
         )
         known: dict[str, Any] = {
             "service": self.assembly.service,
             "board": self.board,
-            "book": LogbookReader(self.logbook.path),
+            "book": book,
             "logbook_health": self.logbook.health,
             "rig_kind": "rehearsal",
             "version": "1.2.3",
+            "access": self.access,
+            "artworks": self.artworks,
+            "addresses": lambda: ADDRESSES,
+            "guards": bench_guards(self.access, ("bench.local", "bench")) if guarded else (),
             "truth": self.rig.bench.truth if self.rig.bench is not None else None,
         }
         self.app = create_app(**{**known, **app})
@@ -200,13 +230,16 @@ def events_of(answer: httpx.Response) -> Iterator[dict[str, Any]]:
             event = {}
 
 
-def ask(app: Any, method: str, path: str, **request: Any) -> httpx.Response:
-    """Return the application's answer without a server between."""
+def ask(app: Any, method: str, path: str, *, client: tuple[str, int] = ("127.0.0.1", 123), **request: Any) -> httpx.Response:
+    """Return the application's answer without a server between. Live streams must not be asked for: they have no end.
+
+    :param client: address from which the request comes.
+    """
 
     async def asked() -> httpx.Response:
-        transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
-        async with httpx.AsyncClient(transport=transport, base_url="http://bench.local:8420") as client:
-            return await client.request(method, path, **request)
+        transport = httpx.ASGITransport(app=app, raise_app_exceptions=False, client=client)
+        async with httpx.AsyncClient(transport=transport, base_url="http://bench.local:8420") as asking:
+            return await asking.request(method, path, **request)
 
     return asyncio.run(asked())
 

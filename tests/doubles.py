@@ -10,8 +10,8 @@ from controller.config import Settings, parse_settings
 from controller.messages import RunState, Sample
 from controller.plan import make_plan
 from controller.plan_request import PlanRequest
-from controller.run_plan import RunPlan
 from controller.run import new_run
+from controller.run_plan import RunPlan
 from controller.supervisor import Supervisor
 from hardware.clock import VirtualClock
 from hardware.relay import RelayGate

@@ -11,8 +11,8 @@ from typing import Any
 
 from controller.logbook.entries import Checkpoint, Mean, Progress, RawSample, RawSamples, RunBegan, StateChanged
 from controller.logbook.logbook import Logbook
-from controller.logbook.waiting_room import WaitingRoom
 from controller.logbook.reader import LogbookReader, MeanSample
+from controller.logbook.waiting_room import WaitingRoom
 from controller.messages import Event, EventKind, RunState, TripReason
 from hardware.clock import VirtualClock
 

@@ -25,9 +25,9 @@ from controller.faraday import (
 )
 from controller.plan import make_plan
 from controller.plan_request import PlanRequest
-from controller.run_plan import RunPlan
 from controller.relief import SteinerGrowth
 from controller.relief import removed_volume_mm3 as relief_volume_mm3
+from controller.run_plan import RunPlan
 from controller.units import FARADAY_COULOMBS_PER_MOL
 
 HALF_A_DIGIT = "half of the last printed digit"

@@ -10,7 +10,7 @@ import pytest
 from fastapi import HTTPException
 from starlette.types import Message, Receive, Scope, Send
 
-from api.body_limit import MAX_BODY_BYTES, BodyLimit
+from api.body_limit import PLAIN_BOUNDS, BodyLimit, Bounds
 from tests.api_client import Daemon, ask, assert_problem
 
 
@@ -34,7 +34,8 @@ def read_all(pieces: list[bytes], declared: bytes | None, limit_bytes: int = 10)
         raise AssertionError("nothing is sent here")
 
     headers = [] if declared is None else [(b"content-length", declared)]
-    asyncio.run(BodyLimit(app, limit_bytes)({"type": "http", "headers": headers}, receive, send))
+    scope = {"type": "http", "path": "/x", "headers": headers}
+    asyncio.run(BodyLimit(app, Bounds(limit_bytes, 5.0))(scope, receive, send))
     return b"".join(got), fetched
 
 
@@ -56,6 +57,61 @@ def test_a_body_in_pieces_is_refused_when_it_grows_beyond(declared: bytes | None
         read_all([b"01234", b"567890", b"never asked for"], declared)
 
 
+def read_slowly(pieces: list[bytes], within_s: float) -> list[bytes]:
+    """Return what an application reads whose client falls silent after the pieces; at the end it waits once more."""
+    got: list[bytes] = []
+
+    async def app(_scope: Scope, receive: Receive, _send: Send) -> None:
+        while True:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                return
+            got.append(message["body"])
+
+    waiting = list(pieces)
+
+    async def receive() -> Message:
+        if waiting:
+            piece = waiting.pop(0)
+            return {"type": "http.request", "body": piece, "more_body": not piece.endswith(b".")}
+        if got and got[-1].endswith(b"."):
+            await asyncio.wait([asyncio.get_running_loop().create_future()], timeout=3 * within_s)
+            return {"type": "http.disconnect"}
+        await asyncio.get_running_loop().create_future()
+        raise AssertionError("never")
+
+    async def send(_message: Message) -> None:
+        raise AssertionError("nothing is sent here")
+
+    scope = {"type": "http", "path": "/x", "headers": []}
+    asyncio.run(BodyLimit(app, Bounds(100, within_s))(scope, receive, send))
+    return got
+
+
+@pytest.mark.parametrize("pieces", [[], [b"a"], [b"a", b"b"]])
+def test_a_body_that_does_not_end_in_time_is_refused(pieces: list[bytes]) -> None:
+    with pytest.raises(HTTPException, match=f"did not end within 0.05 s, {len(pieces)} bytes") as caught:
+        read_slowly(pieces, 0.05)
+    assert caught.value.status_code == 408
+
+
+def test_after_the_end_of_the_body_a_connection_may_take_its_time() -> None:
+    assert read_slowly([b"a", b"b."], 0.05) == [b"a", b"b."]
+
+
+def test_some_addresses_have_bounds_of_their_own() -> None:
+    async def app(_scope: Scope, receive: Receive, _send: Send) -> None:
+        await receive()
+
+    async def receive() -> Message:
+        return {"type": "http.request", "body": b"x" * 50, "more_body": False}
+
+    limit = BodyLimit(app, Bounds(10, 1.0), {"/large": Bounds(50, 1.0)})
+    asyncio.run(limit({"type": "http", "path": "/large", "headers": []}, receive, None))  # type: ignore[arg-type]
+    with pytest.raises(HTTPException, match="at most 10 bytes"):
+        asyncio.run(limit({"type": "http", "path": "/large/x", "headers": []}, receive, None))  # type: ignore[arg-type]
+
+
 def test_what_is_no_request_passes_untouched() -> None:
     seen: list[str] = []
 
@@ -70,10 +126,10 @@ def test_the_application_refuses_a_chunked_flood_and_stop_does_not_care(tmp_path
     app = Daemon(tmp_path).app
 
     async def flood() -> AsyncIterator[bytes]:
-        for _ in range(MAX_BODY_BYTES // 1000 + 1):
+        for _ in range(PLAIN_BOUNDS.max_bytes // 1000 + 1):
             yield b" " * 1000
 
     headers = {"content-type": "application/json"}
     assert_problem(ask(app, "POST", "/api/plan", content=flood(), headers=headers), 413, "too-large")
     assert ask(app, "POST", "/api/stop", content=flood()).status_code == 200
-    assert ask(app, "POST", "/api/stop", content=b"x" * (MAX_BODY_BYTES + 1)).status_code == 200
+    assert ask(app, "POST", "/api/stop", content=b"x" * (PLAIN_BOUNDS.max_bytes + 1)).status_code == 200

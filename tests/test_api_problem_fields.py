@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pytest
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from api.problem_fields import FieldProblem, field_problem
 from api.schemas_plan import PlanWish
+from api.schemas_readings import ReadingWish
 from tests.api_client import SILVER
 
 
@@ -26,7 +28,7 @@ def told(name: str, value: object) -> FieldProblem:
         ("depth_mm", 11.0, "at most 10 mm", "mm", "11 mm"),
         ("depth_mm", math.nan, "a finite number in mm", "mm", "nan mm"),
         ("depth_mm", "0.25", "a number in mm", "mm", "'0.25'"),
-        ("depth_mm", None, "a number in mm", "mm", "null"),
+        ("film_mm", None, "a number in mm", "mm", "null"),
         ("depth_mm", True, "a number in mm", "mm", "true"),
         ("current_a", 0.0, "at least 0.001 A", "A", "0 A"),
         ("area_uncertainty_fraction", 0.5, "below 0.5", None, "0.5"),
@@ -39,6 +41,9 @@ def told(name: str, value: object) -> FieldProblem:
         ("supply_mode", "both", "'constant-current' or 'constant-voltage'", None, "'both'"),
         ("growth_mm2", 5, "a list", "mm2", "5 mm2"),
         ("growth_mm2", [[0, 1]], "at least 2 entries", "mm2", "a list"),
+        ("gauge_stops_mm", [0.01] * 11, "at most 10 entries", "mm", "a list"),
+        ("artwork", "abc", "64 digits 0 to 9 and a to f", None, "'abc'"),
+        ("stop_policy", "guess", "'best-estimate' or 'never-deeper'", None, "'guess'"),
     ],
 )
 def test_value_and_limit_are_told_with_the_unit(name: str, value: object, limit: str, unit: str | None, echo: str) -> None:
@@ -58,6 +63,23 @@ def test_what_is_missing_and_what_is_not_known() -> None:
 
 def test_a_place_inside_a_list_is_named() -> None:
     assert told("growth_mm2", [[0.0, 1.0], [0.1, -1.0]]).field == "growth_mm2.1.1"
+
+
+@pytest.mark.parametrize(
+    ("body", "field", "message"),
+    [
+        ({"kind": "gauge", "spots_mm": [0.1, -1]}, "spots_mm.1", "spots_mm.1 is -1, it must be above 0: correct it"),
+        ({"kind": "gauge"}, "spots_mm", "spots_mm is missing in mm: give it"),
+        ({"kind": "smell"}, "kind", "kind is 'smell', it must be 'gauge', 'weighing': correct it"),
+        ({}, "kind", "kind is missing: give it"),
+    ],
+)
+def test_a_field_of_a_kind_is_named_without_the_kind(body: dict[str, Any], field: str, message: str) -> None:
+    with pytest.raises(ValidationError) as caught:
+        TypeAdapter(ReadingWish).validate_python(body)
+    error = caught.value.errors()[0]
+    problem = field_problem({**error, "loc": ("body", *error["loc"])})
+    assert (problem.field, problem.message) == (field, message)
 
 
 def test_a_kind_of_error_that_has_no_words_keeps_the_checkers_own() -> None:

@@ -11,13 +11,13 @@ import pytest
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
-from api import problems
+from api import problem_kinds
 from api.problems import MEDIA_TYPE, ProblemError, problem_handlers, told_problems
 from controller.errors import LoopNotAliveError, RefusedError, WrongStateError
 from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
 from tests.api_client import SILVER, Daemon, ask, assert_problem
 
-KINDS = [kind for kind in vars(problems).values() if isinstance(kind, problems.Kind)]
+KINDS = [kind for kind in vars(problem_kinds).values() if isinstance(kind, problem_kinds.Kind)]
 
 
 def answered(error: Exception, path: str = "/api/x") -> tuple[int, dict[str, str], dict[str, Any]]:
@@ -40,7 +40,7 @@ def answered(error: Exception, path: str = "/api/x") -> tuple[int, dict[str, str
         (LoopNotAliveError("silent for 4.0 s"), 503, "loop-not-alive", {"part": "loop"}),
         (UnknownRunError("there is no run 'x'", field="run_id"), 404, "unknown-run", {}),
         (LogbookUnreadableError("cannot read the logbook"), 503, "logbook-unreadable", {"part": "logbook"}),
-        (ProblemError(problems.TOO_MANY_STREAMS, "250 are open"), 503, "too-many-streams", {}),
+        (ProblemError(problem_kinds.TOO_MANY_STREAMS, "250 are open"), 503, "too-many-streams", {}),
         (HTTPException(404), 404, "nothing-here", {}),
         (HTTPException(405, headers={"Allow": "POST"}), 405, "wrong-method", {}),
         (HTTPException(413, "too much"), 413, "too-large", {}),
@@ -77,7 +77,7 @@ def test_kinds_have_types_of_their_own() -> None:
 
 
 def test_the_document_tells_kinds_of_one_status_together() -> None:
-    told = told_problems(problems.LOOP_NOT_ALIVE, problems.LOGBOOK_UNREADABLE)
+    told = told_problems(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
     assert set(told) == {503, 500}
     assert set(told[503]["content"]) == {MEDIA_TYPE}
     assert set(told[503]["content"][MEDIA_TYPE]["examples"]) == {"loop-not-alive", "logbook-unreadable"}
@@ -105,7 +105,7 @@ JSON = {"content-type": "application/json"}
         (b"[" * 30_000, 400, "broken-json"),
         (b'{"area_mm2":' + b"9" * 5000 + b"}", 400, "broken-json"),
         (b'{"metal":"copper","area_mm2":1e999,"depth_mm":NaN}', 422, "bad-value"),
-        (b" " * 64_001, 413, "too-large"),
+        (b" " * 96_001, 413, "too-large"),
     ],
 )
 def test_bodies_that_are_no_wish(app: Any, content: bytes, status: int, slug: str) -> None:

@@ -132,6 +132,77 @@ def test_a_refused_start_leaves_the_relay_alone(daemon: Daemon) -> None:
     assert daemon.assembly.supervisor.run is None
 
 
+def until(client: httpx.Client, condition: Any) -> dict[str, Any]:
+    """Return the first status that fulfils the condition; the clock of the rehearsal runs meanwhile."""
+    while True:
+        status: dict[str, Any] = client.get("/api/status").json()
+        if condition(status):
+            return status
+
+
+def test_a_paused_plate_hangs_in_the_bath_until_somebody_says_that_it_is_lifted(daemon: Daemon) -> None:
+    """Off-time in the bath widens the upper bound of the depth only: four times 0.05 um/min for silver (common practice)."""
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        until(client, lambda status: status["on_time_s"] > 2.0)
+        for command in ("lifted", "left-in"):
+            assert_problem(client.post(f"/api/{command}"), 409, "wrong-state")
+        client.post("/api/pause")
+        until(client, lambda status: status["soak_s"] > 1.0)
+        first = until(client, lambda status: status["soak_s"] > 30.0)
+        assert first["in_bath_without_current"] is True
+        later = until(client, lambda status: status["soak_s"] > 60.0)
+        grown_um = 4 * 0.05 * (later["soak_s"] - first["soak_s"]) / 60.0
+        assert later["depth_high_mm"] - first["depth_high_mm"] == pytest.approx(grown_um / 1000.0, rel=0.01)
+        assert (later["depth_mm"], later["depth_low_mm"]) == pytest.approx((first["depth_mm"], first["depth_low_mm"]), rel=1e-6)
+        assert client.post("/api/lifted").json()["state"] == "paused"
+        dry = client.get("/api/status").json()
+        assert dry["in_bath_without_current"] is False
+        after = until(client, lambda status: status["at_s"] > dry["at_s"] + 10.0)
+        assert after["soak_s"] == dry["soak_s"]
+        assert client.post("/api/left-in").status_code == 200
+        assert client.get("/api/status").json()["in_bath_without_current"] is True
+
+
+@pytest.mark.parametrize(("is_well", "state"), [(True, "running"), (False, "paused")])
+def test_the_first_look_is_due_after_half_a_minute_and_a_bad_one_pauses(daemon: Daemon, is_well: bool, state: str) -> None:
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        assert client.get("/api/status").json()["first_look_due"] is False
+        due = until(client, lambda status: status["first_look_due"])
+        assert 30.0 <= due["on_time_s"] < 32.0
+        for body in ({}, {"is_well": 1}, {"is_well": "true"}, {"is_well": None}, {"is_well": True, "x": 1}):
+            assert client.post("/api/first-look", json=body).status_code == 422
+        answer = client.post("/api/first-look", json={"is_well": is_well}).json()
+        assert answer["state"] == state
+        assert answer["relay_on"] is is_well
+        assert client.get("/api/status").json()["first_look_due"] is False
+
+
+def test_what_needs_a_run_is_refused_without_one(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        for path, body in (
+            ("lifted", {}),
+            ("left-in", {}),
+            ("first-look", {"is_well": True}),
+            ("ceilings", {"is_confirmed": True}),
+        ):
+            assert_problem(client.post(f"/api/{path}", json=body), 409, "wrong-state")
+
+
+def test_gauge_stops_and_ceiling_of_a_run_are_told(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        client.post("/api/start", json={**SILVER, "gauge_stops_mm": [0.004, 0.2]})
+        daemon.watch.until(RunState.RUNNING)
+        running = client.get("/api/status").json()
+        assert (running["gauge_stop_mm"], running["next_gauge_stop_mm"]) == (None, 0.004)
+        assert running["max_charge_coulombs"] > running["target_charge_coulombs"]
+        daemon.watch.until(RunState.PAUSED)
+        paused = client.get("/api/status").json()
+        assert paused["gauge_stop_mm"] == 0.004
+        assert paused["depth_mm"] >= 0.004
+
+
 # --- Stop -------------------------------------------------------------------------------------------------------------
 
 

@@ -3,35 +3,61 @@
 from __future__ import annotations
 
 import inspect
+import json
 import math
 from dataclasses import fields
+from pathlib import Path
 from typing import Any, get_args
 
 import pytest
 from pydantic import BaseModel, ValidationError
 
-from api import live, problem_fields, problems, schemas_plan, schemas_rig, schemas_runs, schemas_status
+from api import (
+    live,
+    problem_fields,
+    problems,
+    schemas_access,
+    schemas_artworks,
+    schemas_baths,
+    schemas_metals,
+    schemas_plan,
+    schemas_readings,
+    schemas_rig,
+    schemas_runs,
+    schemas_status,
+)
+from api.artwork_shelf import ArtworkShelf
 from api.schemas import NO_UNIT, Answer, Wish, unit_of
+from api.wishes import request_of
 from controller.advice import WHAT_TO_DO
+from controller.artwork.result import ArtworkMeasure, LinePlace
+from controller.baths import BathState
 from controller.checks import CheckReport, check_rig
 from controller.config import Settings
-from controller.logbook.entries import Progress, RawSample
+from controller.learn import GaugeReading, Weighing
+from controller.logbook.entries import BathSaved, Progress, RawSample, ReadingTaken
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
 from controller.messages import RunState, Sample, Snapshot, TripReason
 from controller.plan import make_plan
-from controller.plan_request import PlanRequest
+from controller.plan_json import plan_to_json
+from controller.plan_request import NarrowLine, PlanRequest
+from hardware.clock import SystemClock
 from hardware.rehearsal.spec import BenchTruth
 from tests.api_client import SILVER
 from tests.test_recorder import snap
 
-MODULES = (live, problem_fields, problems, schemas_plan, schemas_rig, schemas_runs, schemas_status)
+MODULES = (
+    live, problem_fields, problems, schemas_access, schemas_artworks, schemas_baths, schemas_metals, schemas_plan,
+    schemas_readings, schemas_rig, schemas_runs, schemas_status,
+)  # fmt: skip
+BASES = (Answer, Wish, schemas_readings._ReadingWish)
 MODELS = sorted(
     {
         thing
         for module in MODULES
         for thing in vars(module).values()
-        if inspect.isclass(thing) and issubclass(thing, BaseModel) and thing not in (Answer, Wish)
+        if inspect.isclass(thing) and issubclass(thing, BaseModel) and thing not in BASES
     },
     key=lambda model: model.__name__,
 )
@@ -58,10 +84,26 @@ def test_status_carries_every_field_of_the_snapshot_and_those_that_scripts_rely_
         (schemas_runs.RawTold, RawSample),
         (schemas_runs.EventTold, StoredEvent),
         (schemas_rig.RehearsalTruth, BenchTruth),
+        (schemas_plan.NarrowLineWish, NarrowLine),
+        (schemas_artworks.LinePlaceTold, LinePlace),
     ],
 )
 def test_a_schema_has_the_fields_of_what_it_tells(model: type[BaseModel], dataclass: type[Any]) -> None:
     assert set(model.model_fields) == names(dataclass)
+
+
+def test_an_artwork_is_told_with_all_that_was_measured() -> None:
+    assert set(schemas_artworks.MeasureTold.model_fields) == names(ArtworkMeasure) | {"narrowest_resist_mm", "narrowest_open_mm"}
+
+
+def test_a_bath_is_told_whole() -> None:
+    known = names(BathSaved) | names(BathState)
+    assert set(schemas_baths.BathTold.model_fields) == known - {"bath", "run_id"}
+
+
+def test_a_reading_is_told_whole() -> None:
+    known = names(ReadingTaken) | names(GaugeReading) | names(Weighing)
+    assert set(schemas_readings.ReadingTold.model_fields) > known - {"body"}
 
 
 def test_a_listed_run_has_all_but_the_bookkeeping_of_the_logbook() -> None:
@@ -92,26 +134,40 @@ def test_numbers_of_the_document_carry_their_unit_in_the_name() -> None:
         for name, field in model.model_fields.items()
         if float in (field.annotation, *get_args(field.annotation)) and unit_of(name) is None
     }
-    ratios = {"mass_fraction", "area_uncertainty_fraction", "bite_factor", "etch_factor", "etch_factor_low", "etch_factor_high"}
-    assert {name for _, name in bare} == ratios | {"etch_factor_sd", "bath_sd", "run_sd", "value", "limit"}
+    ratios = {"bite_factor", "etch_factor", "etch_factor_low", "etch_factor_high", "threshold_level"}
+    ratios |= {name for _, name in bare if name.endswith("_fraction")}
+    assert {name for _, name in bare} == ratios | {"bite_factor_sd", "etch_factor_sd", "bath_sd", "run_sd", "value", "limit"}
 
 
-def test_a_plan_is_told_as_the_logbook_and_the_command_line_have_it() -> None:
-    plan = make_plan(PlanRequest("copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0), Settings(), 16.0)
+def test_a_plan_is_told_as_the_logbook_and_the_command_line_have_it(tmp_path: Path) -> None:
+    request = PlanRequest(
+        "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0, bath_volume_l=2.0,
+        gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3, artwork="ab" * 32,
+        growth_mm2=((0.0, 500.0), (0.2, 560.0), (1.0, 700.0)), stop_policy="never-deeper", piece="fern",
+    )  # fmt: skip
+    plan = make_plan(request, Settings(), 16.0)
     told = schemas_plan.PlanAnswer.of(plan)
     assert told.charge_coulombs == plan.charge_coulombs
     assert told.current_density_a_per_dm2 == pytest.approx(1.0 / 0.05)  # 1 A over 500 mm2 = 0.05 dm2
-    assert told.request.request() == plan.request
+    assert request_of(told.request, ArtworkShelf(tmp_path, SystemClock())) == plan.request
+    kept = plan_to_json(plan)
+    assert set(kept) - set(schemas_plan.PlanAnswer.model_fields) == {"believed"}, "which the logbook keeps"
+    del kept["believed"]
+    assert told.model_dump(mode="json") == json.loads(json.dumps(kept))
 
 
 @pytest.mark.parametrize(
     ("name", "value"),
     [
         ("area_mm2", "767"), ("area_mm2", True), ("area_mm2", math.nan), ("area_mm2", math.inf), ("area_mm2", 0.0),
-        ("area_mm2", 10**400), ("depth_mm", -0.1), ("depth_mm", None), ("current_a", 0.0), ("pieces", 1.0), ("pieces", True),
+        ("area_mm2", 10**400), ("depth_mm", -0.1), ("film_mm", None), ("charge_coulombs", 0.0), ("current_a", 0.0),
+        ("pieces", 1.0), ("pieces", True),
         ("pieces", 0), ("sides", 3), ("metal", "Fine silver"), ("supply_mode", "both"), ("piece", "a\tb"), ("piece", "a\nb"),
         ("piece", "a\u202eb"), ("piece", "x" * 81), ("piece", "\ud800"), ("edge_mm", -1.0), ("growth_mm2", [[0.0, 1.0]]),
         ("growth_mm2", [[0.0, 1.0], [1.0]]), ("thickness_um", 1200.0),
+        ("artwork", "A" * 64), ("artwork", "../" * 21 + "a"), ("bath", ""), ("bath", "a\x00"), ("bath", "x" * 61),
+        ("gauge_stops_mm", [0.1] * 11), ("gauge_stops_mm", ["0.1"]), ("gauge_stops_mm", 0.1), ("stop_policy", "deep"),
+        ("narrow_lines", [{"x_mm": 1.0}]), ("narrow_lines", [{"x_mm": 1.0, "y_mm": 1.0, "width_mm": 1.0}] * 201),
     ],
 )  # fmt: skip
 def test_input_is_refused_and_never_bent(name: str, value: object) -> None:
@@ -141,6 +197,8 @@ def idle(**known: Any) -> Snapshot:
         "sample_age_s": 0.05,
         "relay_on": False,
         "relay_welded": False,
+        "first_look_due": False,
+        "in_bath_without_current": False,
         "warnings": (),
         "sequence": 1,
     } | known

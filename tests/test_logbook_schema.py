@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.logbook import schema as schema
 from controller.errors import RefusedError
+from controller.logbook import schema as schema
 from controller.logbook.store import open_store
 from controller.messages import RunState
 from tests.logbook_kit import UTC_0, Desk, changed, checkpoint, mean

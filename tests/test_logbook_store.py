@@ -13,8 +13,8 @@ import pytest
 from controller.logbook import schema as schema
 from controller.logbook.entries import Entry, Progress
 from controller.logbook.journal import Journal
-from controller.messages import RunState, TripReason
 from controller.logbook.recorder import RunRecorder
+from controller.messages import RunState, TripReason
 from controller.view import take_snapshot
 from hardware.clock import VirtualClock
 from tests.doubles import make_bench, silver_request

@@ -11,8 +11,8 @@ import pytest
 
 from controller.logbook import entries as entries_module
 from controller.logbook.entries import Checkpoint, Entry, Mean, Progress, RawSamples, RunBegan, StateChanged
-from controller.messages import Event, EventKind, RunState, Sample, Snapshot, TripReason
 from controller.logbook.recorder import RunRecorder
+from controller.messages import Event, EventKind, RunState, Sample, Snapshot, TripReason
 
 BEGAN_AT_S = 5000.0
 UTC_0 = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)

@@ -13,6 +13,8 @@ from controller.config import MetalSettings, Settings, load_settings, parse_sett
 SYSTEMD = Path(__file__).resolve().parent.parent / "systemd"
 SAMPLE = SYSTEMD / "biteclock.toml"
 KEY = re.compile(r"^# ([a-z0-9_]+) = (.+?)(  # default: none)?$")
+SET = 'listen = "studio-network"\n'
+"""What the sample sets: a bench without its phone is none. The demonstration and a trial keep to the machine itself."""
 TABLE = re.compile(r"^(?:# )?\[([a-z]+)(?:\.[a-z0-9-]+)?\]$")
 
 
@@ -74,12 +76,16 @@ def test_the_comparison_sees_a_missing_a_wrong_and_an_unknown_key(old, new, comp
     assert any(found.startswith(complaint) for found in differences(text.replace(old, new)))
 
 
-def test_sample_as_it_is_shipped_gives_the_defaults():
-    assert load_settings(SAMPLE) == Settings()
+def test_sample_as_it_is_shipped_gives_the_defaults_and_opens_the_bench_to_the_studio():
+    given = parse_settings({"server": {"listen": "studio-network"}})
+    assert load_settings(SAMPLE) == given
+    text = SAMPLE.read_text()
+    assert text.count("\n" + SET) == 1
+    assert parse_settings(tomllib.loads(text.replace("\n" + SET, "\n"))) == Settings()
 
 
 def test_every_example_can_be_uncommented_at_once():
-    lines = SAMPLE.read_text().splitlines()
+    lines = SAMPLE.read_text().replace("\n" + SET, "\n").splitlines()
     text = "\n".join(line.removeprefix("# ") if KEY.match(line) or TABLE.match(line) else line for line in lines)
     settings = parse_settings(tomllib.loads(text))
     assert settings.rig.dead_man_pin == "GPIO25"

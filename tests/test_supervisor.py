@@ -9,7 +9,7 @@ import pytest
 
 from controller.errors import SensorError, SensorResetError, WrongStateError
 from controller.messages import OffRequest, RunState, TripReason
-from controller.news import Counted, Began, Changed
+from controller.news import Began, Changed, Counted
 from controller.run import ActiveRun
 from tests.doubles import Bench, make_bench, silver_request
 
