@@ -1,0 +1,82 @@
+"""Keeps the sensor's conversions out of step with the supply's ripple, by the length of the bus conversion.
+
+The shunt is averaged over 68 ms, the bus voltage is a short look, and in step with the ripple each look would see the same phase
+of it: the mean of many looks would be off by up to the ripple's amplitude, for minutes. At 100 Hz that is so with a chip clock
+2 % slow (7 periods per conversion), at 120 Hz with one 3 % fast. A slightly longer look shifts the pace.
+"""
+
+from __future__ import annotations
+
+from adafruit_ina219 import ADCResolution
+
+SHUNT_CONVERSION_S = 68.10e-3
+BUS_LOOKS = (
+    (ADCResolution.ADCRES_12BIT_1S, 0.532e-3),
+    (ADCResolution.ADCRES_12BIT_2S, 1.06e-3),
+    (ADCResolution.ADCRES_12BIT_4S, 2.13e-3),
+    (ADCResolution.ADCRES_12BIT_8S, 4.26e-3),
+)
+"""Setting of the bus ADC and its typical time, s. Source, as for the shunt: TI SBOS448, table of ADC settings."""
+
+RIPPLE_HZ = (100.0, 120.0)
+"""Ripple of a full-wave rectifier on mains of 50 and 60 Hz, Hz."""
+
+LEAST_BEAT_HZ = 0.9
+"""Slower beats are avoided, Hz. Means of 2.2 s leave at most a sixth of a faster one; some setting gives 1.4 Hz at any chip clock
+within 10 % (tests/test_conversion_pace.py)."""
+
+COUNT = 256
+"""Conversions over which the pace is measured, 18 s: a poll's jitter is 0.1 % of that, 0.1 Hz of beat."""
+
+_GAP = 1.6
+"""Longer than this many typical conversions is a missed one."""
+
+
+def beat_hz(period_s: float) -> float:
+    """Return the slowest beat of conversions every ``period_s`` with the ripple, Hz."""
+    return min(abs(hertz - round(period_s * hertz) / period_s) for hertz in RIPPLE_HZ)
+
+
+class ConversionPace:
+    """Measures the pace of the averaged conversions and chooses the setting of the bus ADC."""
+
+    def __init__(self) -> None:
+        self._choice = 0
+        self._first_s: float | None = None
+        self._last_s = 0.0
+        self._count = 0
+
+    @property
+    def bus_adc(self) -> int:
+        """Setting of the bus ADC now."""
+        return int(BUS_LOOKS[self._choice][0])
+
+    @property
+    def typical_s(self) -> float:
+        """Typical time of a conversion at this setting, s."""
+        return SHUNT_CONVERSION_S + BUS_LOOKS[self._choice][1]
+
+    def note(self, at_s: float) -> bool:
+        """Take in that a conversion was read at a time, and return whether the setting has changed."""
+        if self._first_s is None or at_s - self._last_s > _GAP * self.typical_s:
+            self._first_s, self._count = at_s, 0
+        else:
+            self._count += 1
+        self._last_s = at_s
+        if self._count < COUNT:
+            return False
+        period_s = (at_s - self._first_s) / self._count
+        self._first_s = None
+        return self._choose(period_s)
+
+    def restart(self) -> None:
+        """Forget the times: the conversions were interrupted."""
+        self._first_s = None
+
+    def _choose(self, period_s: float) -> bool:
+        if beat_hz(period_s) >= LEAST_BEAT_HZ:
+            return False
+        stretch = period_s / self.typical_s
+        before = self._choice
+        self._choice = max(range(len(BUS_LOOKS)), key=lambda k: beat_hz(stretch * (SHUNT_CONVERSION_S + BUS_LOOKS[k][1])))
+        return self._choice != before
