@@ -154,7 +154,7 @@ class LimitSettings(Section):
 class LoopSettings(Section):
     """Rates of the loop."""
 
-    poll_s: float = Field(0.02, ge=0.005, le=0.1, description="Poll period, s. The chip finishes a conversion each 68.6 ms.")
+    poll_s: float = Field(0.02, ge=0.005, le=0.1, description="Poll period, s. The chip finishes a conversion each 69 to 72 ms.")
     age_check_s: float = Field(0.05, ge=0.01, le=0.5, description="Period of the independent age watch, s.")
     offset_samples: int = Field(16, ge=4, le=200, description="Conversions averaged for the zero offset.")
 

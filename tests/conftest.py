@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+import time  # noqa: TID251 to forbid its sleep
 
 import pytest
 
