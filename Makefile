@@ -1,7 +1,7 @@
 # Two commands do all the set-up on a fresh machine:
 #   make demo            the main job on the rehearsal bench, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand: make campaign, make bench (DEVELOPERS.md).
+# By hand (DEVELOPERS.md): make screenshots, campaign, mutants, bench, cuts, soak, bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -12,7 +12,7 @@ ONCE ?=
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
 
-.PHONY: demo test lint clean need-python need-test-tools
+.PHONY: demo test lint screenshots campaign mutants bench cuts soak clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -24,6 +24,26 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check controller hardware api tests
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
+
+screenshots: need-test-tools $(VENV)/.installed-dev
+	$(BIN)/python -m pytest tests/test_page_screens.py tests/test_page_trip.py
+	$(BIN)/python -m tests.pictures
+
+campaign: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.campaign --runs 2000 --workers 2
+	$(BIN)/python -m tests.campaign --study 1000 --workers 2
+
+mutants: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.mutants
+
+bench: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.bench
+
+cuts: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.power_cuts --cuts 500
+
+soak: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.soak --hours 24
 
 $(VENV)/bin/python: | need-python
 	$(PYTHON) -m venv $(VENV)

@@ -10,8 +10,10 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
+from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 
 from api.auth import BENCH_TOKEN_FILE, COOKIE
@@ -38,13 +40,14 @@ class PageBench:
 
     :param speed: virtual seconds per real second.
     :param faults: NAME@SECONDS.
+    :param port: 0 takes a free one.
     """
 
-    def __init__(self, state_directory: Path, speed: float = 30.0, faults: tuple[str, ...] = ()) -> None:
+    def __init__(self, state_directory: Path, speed: float = 30.0, faults: tuple[str, ...] = (), port: int = 0) -> None:
         self._state_directory = state_directory
         told = [word for fault in faults for word in ("--fault", fault)]
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "api.cli", "serve", "--rig", "rehearsal", "--speed", str(speed), "--port", "0",
+            [sys.executable, "-m", "api.cli", "serve", "--rig", "rehearsal", "--speed", str(speed), "--port", str(port),
              "--state-directory", str(state_directory), *told],
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, cwd=ROOT,
         )  # fmt: skip
@@ -63,14 +66,22 @@ class PageBench:
         return {"name": COOKIE, "value": token, "url": self.address}
 
     def ask(self, method: str, path: str, body: Any = None) -> Any:
-        """Return the answer of the API."""
+        """Return the answer of the API; while the bench is busy (503, nothing done) ask again after its next news."""
         data = None if body is None else json.dumps(body).encode()
         headers = {"Authorization": f"Bearer {self.cookie['value']}"}
         if body is not None:
             headers["Content-Type"] = "application/json"
         request = Request(self.address + path.lstrip("/"), data=data, method=method, headers=headers)
-        with urlopen(request, timeout=ANSWER_S) as answer:
-            return json.load(answer)
+        for is_last in (False, False, False, True):
+            try:
+                with urlopen(request, timeout=ANSWER_S) as answer:
+                    return json.load(answer)
+            except HTTPError as error:
+                if is_last or error.code != HTTPStatus.SERVICE_UNAVAILABLE:
+                    raise
+                error.close()
+                next(status for status in self.events() if status["logbook_ready"])
+        raise AssertionError("the last try returns or raises")
 
     def events(self) -> Iterator[dict[str, Any]]:
         """Yield each status that the daemon sends."""
@@ -99,7 +110,14 @@ class PageBench:
         finally:
             self.process.send_signal(signal.SIGCONT)
 
+    def kill(self) -> None:
+        """Take the process away without a word, as a power cut does."""
+        self.process.kill()
+        self.process.communicate()
+
     def end(self) -> None:
+        if self.process.poll() is not None:
+            return
         gone = os.pidfd_open(self.process.pid)
         try:
             self.process.send_signal(signal.SIGCONT)
@@ -112,9 +130,9 @@ class PageBench:
 
 
 @contextmanager
-def page_bench(state_directory: Path, speed: float = 30.0, faults: tuple[str, ...] = ()) -> Iterator[PageBench]:
+def page_bench(state_directory: Path, speed: float = 30.0, faults: tuple[str, ...] = (), port: int = 0) -> Iterator[PageBench]:
     """Serve meanwhile."""
-    bench = PageBench(state_directory, speed, faults)
+    bench = PageBench(state_directory, speed, faults, port)
     try:
         yield bench
     finally:

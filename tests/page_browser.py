@@ -41,7 +41,9 @@ new PerformanceObserver((list) => {
     }).join("; "));
   }
 }).observe({ type: "layout-shift", buffered: true });
-document.addEventListener("securitypolicyviolation", (event) => flaws.policy.push(`${event.violatedDirective} ${event.blockedURI}`));
+document.addEventListener("securitypolicyviolation", (event) => {
+  flaws.policy.push(`${event.violatedDirective} ${event.blockedURI}`);
+});
 """
 
 

@@ -55,7 +55,14 @@ def begin(page: Page) -> None:
     start.click(force=True)  # it is marked as disabled, and says why
     expect(page.get_by_text("Tick the box when it is so.")).to_be_visible()
     page.get_by_label("I have seen the cautions").check()
-    start.click()
+    start.dblclick()
+    expect(page.locator(".piece")).to_have_text("Reed panel, fine silver")
+    expect(page.locator("#answer"), "a double tap starts one run").to_be_hidden()
+
+
+def width_mm(interval: str) -> float:
+    low, high = interval.split(" to ")
+    return float(high) - float(low)
 
 
 def gauge(page: Page) -> None:
@@ -64,6 +71,7 @@ def gauge(page: Page) -> None:
     page.get_by_label("Question from the bench").get_by_role("link", name="Gauge").click()
     expect(page.get_by_text("The plate is out and rinsed.")).to_be_visible()
     spots = page.get_by_role("textbox", name=re.compile(r"^Spot \d"))
+    expect(spots).to_have_count(3)
     for spot, depth in zip(spots.all(), ("0.31", "0.3", "0,29"), strict=True):
         spot.fill(depth)
     page.get_by_role("button", name="Take this reading").click()
@@ -75,8 +83,7 @@ def gauge(page: Page) -> None:
     rows = page.locator(".change tbody tr")
     expect(rows).to_have_count(2)
     before, after = (row.locator("td").last.inner_text() for row in rows.all())
-    width = lambda text: float(text.split(" to ")[1]) - float(text.split(" to ")[0])  # noqa: E731
-    assert width(after) < width(before), "a reading narrows the interval"
+    assert width_mm(after) < width_mm(before), "a reading narrows the interval"
     page.get_by_role("button", name="Go on etching").click()
 
 
@@ -131,7 +138,7 @@ def test_a_new_phone_looks_and_stops_and_controls_after_the_pin(browser: Browser
         with visit(browser, bench, is_paired=False) as visited:
             page = visited.go()
             visited.state("running")
-            page.get_by_role("button", name="Pause").click()
+            page.get_by_role("button", name="Pause", exact=True).click()
             dialog = page.get_by_role("dialog", name="Pair this phone")
             dialog.get_by_label("PIN").fill("000000")
             dialog.get_by_label("Name of this phone").fill("phone on the easel")

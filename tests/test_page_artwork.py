@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from PIL import Image, ImageDraw
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Route, expect
 
 from tests.page_bench import page_bench
 from tests.page_browser import chromium, visit
@@ -34,7 +35,18 @@ def two_fields(path: Path) -> Path:
 
 def test_a_file_is_measured_and_planned(browser: Browser, tmp_path: Path) -> None:
     artwork = two_fields(tmp_path / "two fields.png")
+    refused: list[Route] = []
+
+    def busy_once(route: Route) -> None:
+        if refused:
+            route.fallback()
+        else:
+            refused.append(route)
+            route.fulfill(status=503)
+
     with page_bench(tmp_path / "state") as bench, visit(browser, bench) as visited:
+        visited.expect_refusal("Service Unavailable")  # somebody else's picture is being drawn: the page asks again
+        visited.context.route("**/preview.png*", busy_once)
         page = visited.go("prepare")
         page.get_by_label("Artwork file").set_input_files(artwork)
         facts = page.locator(".note", has_text="two fields.png:")
@@ -48,7 +60,8 @@ def test_a_file_is_measured_and_planned(browser: Browser, tmp_path: Path) -> Non
         picture = page.get_by_alt_text("Picture of two fields.png")
         page.wait_for_function("() => document.querySelector('.preview img').naturalWidth > 300")
         expect(picture).to_be_visible()
-        assert "etch_factor" in (picture.get_attribute("src") or "")
+        expect(picture).to_have_attribute("src", re.compile("etch_factor"))
+        assert len(refused) == 1
         page.get_by_label("Depth wanted in mm").fill("0.02")
         expect(plan).not_to_contain_text("may be undercut through")
         page.reload()

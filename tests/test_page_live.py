@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from tests.page_bench import PageBench, page_bench
 from tests.page_browser import Visit, chromium, visit
@@ -120,7 +121,7 @@ def test_two_phones_see_the_same_and_either_commands(browser: Browser, bench: Pa
         bench.start()
         easel.state("running")
         bath.state("running")
-        easel.page.get_by_role("button", name="Pause").click()
+        easel.page.get_by_role("button", name="Pause", exact=True).click()
         bath.state("paused")
         bath.page.get_by_role("button", name="Lifted and rinsed").click()
         expect(easel.page.get_by_text("The plate is out and rinsed.")).to_be_visible()
@@ -165,6 +166,32 @@ def test_a_silent_loop_is_told_though_the_server_answers(browser: Browser, bench
         visited.page.goto(bench.address)
         expect(visited.page.locator("#heard")).to_contain_text("the control loop has been silent for 4.2 s")
         expect(visited.page.locator("body")).to_have_attribute("data-fresh", "no")
+
+
+def test_a_warning_stands_on_every_screen_until_it_is_seen(browser: Browser, bench: PageBench) -> None:
+    status = {**bench.ask("GET", "/api/status"), "logbook_ready": True, "logbook_message": None}
+
+    def stream(route: Route) -> None:
+        route.fulfill(content_type="text/event-stream", body=f"retry: 20\ndata: {json.dumps(status)}\n\n")
+
+    with visit(browser, bench) as visited:
+        visited.context.route("**/api/events", stream)
+        status |= {"current_a": 0.111, "warnings": ["The resistance is up by 17 %: stir, look for film and at the contact."]}
+        page = visited.go("rig")
+        card = page.get_by_label("Warning", exact=True)
+        expect(card).to_contain_text("up by 17 %")
+        expect(page.locator("#polite")).to_contain_text("up by 17 %")
+        assert visited.axe() == []
+        card.get_by_role("button", name="Seen").click()
+        expect(card).to_be_hidden()
+        status |= {"current_a": 0.222, "warnings": ["The resistance is up by 18 %: stir, look for film and at the contact."]}
+        expect(page.get_by_text("0.222")).to_be_visible()
+        expect(card, "the same warning with other numbers is the same warning").to_be_hidden()
+        status["warnings"] = ["The store is nearly full."]
+        expect(card).to_contain_text("nearly full")
+        status["warnings"] = []
+        expect(card).to_be_hidden()
+        visited.assert_sound()
 
 
 def test_the_screen_reader_is_told_each_tenth_and_no_more(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> None:

@@ -11,6 +11,8 @@ from playwright.sync_api import Browser, expect
 from tests.page_bench import PLATE, PageBench, page_bench
 from tests.page_browser import DESK, PHONE, Visit, chromium, visit
 
+BATH = "silver bath of March"
+
 SMALL = """
 () => [...document.querySelectorAll('button, a, input, select, summary, label:has(input)')]
   .filter((element) => element.checkVisibility() && !element.closest('[inert]') && !element.matches('.skip'))
@@ -21,9 +23,12 @@ SMALL = """
   .map(([name, box]) => `${name} ${box.width}x${box.height}`)
 """
 
+LINK_PLACES = "[...document.querySelectorAll('nav a')].map((link) => link.getBoundingClientRect().x)"
+
 TINY = """
 () => [...document.querySelectorAll('body *')]
-  .filter((element) => element.checkVisibility() && [...element.childNodes].some((node) => node.nodeType === 3 && node.data.trim()))
+  .filter((element) => element.checkVisibility())
+  .filter((element) => [...element.childNodes].some((node) => node.nodeType === 3 && node.data.trim()))
   .filter((element) => parseFloat(getComputedStyle(element).fontSize) < 16)
   .map((element) => `${element.tagName} ${element.className} ${element.textContent.slice(0, 40)}`)
 """
@@ -36,19 +41,33 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
-    """A bath, two past runs with a reading, and a third run that is paused at a gauge stop."""
+def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
+    """A bath and two past runs with a reading."""
     with page_bench(tmp_path_factory.mktemp("bench"), speed=40.0) as bench:
-        bench.ask("POST", "/api/baths", {"name": "silver bath of March", "metal": "fine-silver", "volume_l": 1.5})
+        bench.ask("POST", "/api/baths", {"name": BATH, "metal": "fine-silver", "volume_l": 1.5})
         for piece, depth_mm in (("Reed panel", 0.06), ("Fern brooch", 0.08)):
-            run = bench.start(piece=piece, depth_mm=depth_mm, bath="silver bath of March")
+            run = bench.start(piece=piece, depth_mm=depth_mm, bath=BATH)
             bench.until("finished")
             bench.ask("POST", "/api/lifted")
             bench.ask("POST", f"/api/runs/{run}/readings", {"kind": "gauge", "spots_mm": [depth_mm, depth_mm * 1.03]})
             bench.ask("POST", "/api/acknowledge")
-        bench.start(bath="silver bath of March", gauge_stops_mm=[0.16])
-        bench.until("paused")
         yield bench
+
+
+def clear(bench: PageBench) -> None:
+    bench.ask("POST", "/api/stop")
+    if bench.ask("GET", "/api/status")["state"] != "idle":
+        bench.ask("POST", "/api/acknowledge")
+
+
+@pytest.fixture
+def bench(book: PageBench) -> PageBench:
+    """Besides, a run that is paused at a gauge stop."""
+    if book.ask("GET", "/api/status")["state"] != "paused":
+        clear(book)
+        book.start(bath=BATH, gauge_stops_mm=[0.16])
+        book.until("paused")
+    return book
 
 
 def screens(bench: PageBench) -> dict[str, str]:
@@ -83,6 +102,7 @@ def look_at(visited: Visit, bench: PageBench, name: str, address: str) -> None:
     page = visited.page
     page.evaluate("(hash) => { location.hash = hash; }", address)
     page.locator(SETTLED[name]).first.wait_for()
+    expect(page.locator("[data-waiting]")).to_have_count(0)
     page.evaluate("document.fonts.ready")
     assert page.evaluate(SMALL) == [], name
     assert page.evaluate(TINY) == [], name
@@ -99,8 +119,10 @@ def test_every_screen_is_open_to_everybody(browser: Browser, bench: PageBench, s
         device = "phone" if size == PHONE else "desk"
         page.evaluate("(hash) => { location.hash = hash; }", "prepare")
         page.locator(SETTLED["prepare"]).first.wait_for()
+        places = page.evaluate(LINK_PLACES)
         for name, address in screens(bench).items():
             look_at(visited, bench, name, address)
+            assert page.evaluate(LINK_PLACES) == places, "the links to the screens stand still"
             visited.picture(f"{name}-{device}" + ("" if scheme == "light" else "-dark"))
         visited.assert_sound()
 
@@ -136,19 +158,29 @@ def test_the_whole_page_goes_by_keyboard(browser: Browser, bench: PageBench) -> 
         assert len(set(seen)) > 15, "no trap on the way"
 
 
-def test_running_is_pictured(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> None:
-    with page_bench(tmp_path_factory.mktemp("bench"), speed=40.0) as bench:
-        bench.start()
-        with visit(browser, bench) as phone, visit(browser, bench, DESK, scheme="dark") as desk:
-            for visited in (phone, desk):
-                visited.go()
-                visited.state("running")
-            phone.page.get_by_role("heading", name="First look").wait_for()
-            assert phone.axe() == []
-            phone.picture("first-look-phone")
-            phone.page.get_by_role("button", name="Both, all well").click()
-            phone.page.wait_for_function("() => Number(document.querySelector('.depth-number').textContent) > 0.15")
-            phone.picture("now-phone")
-            desk.picture("now-desk-dark")
-            assert phone.axe() == []
-            assert desk.axe() == []
+def test_the_readme_is_pictured(browser: Browser, book: PageBench) -> None:
+    clear(book)
+    with visit(browser, book, device_scale_factor=2) as phone, visit(browser, book, DESK) as desk:
+        page = phone.go()
+        fill_draft(phone)
+        for name in ("prepare", "runs", "rig"):
+            look_at(phone, book, name, name)
+            phone.picture(f"readme-{name}-phone")
+        for visited in (phone, desk):
+            visited.go()
+        book.start(bath=BATH, gauge_stops_mm=[0.16])
+        page.get_by_role("heading", name="First look").wait_for()
+        assert phone.axe() == []
+        phone.picture("readme-first-look-phone")
+        page.get_by_role("button", name="Both, all well").click()
+        page.wait_for_function("() => Number(document.querySelector('.depth-number').textContent) > 0.12")
+        phone.picture("readme-now-phone")
+        desk.picture("readme-now-desk")
+        assert phone.axe() == []
+        assert desk.axe() == []
+        phone.state("paused")
+        page.get_by_label("Question from the bench").get_by_role("button", name="Lifted and rinsed").click()
+        look_at(phone, book, "gauge", "gauge")
+        phone.picture("readme-gauge-phone")
+        for visited in (phone, desk):
+            visited.assert_sound()

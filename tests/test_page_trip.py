@@ -1,4 +1,4 @@
-"""What the page does when the bench asks or alarms: a trip fills the screen, lost contact is one tap, a welded relay says pull."""
+"""When the bench asks or alarms: a trip fills the screen, lost contact is one tap, a welded relay says pull."""
 
 from __future__ import annotations
 
@@ -47,6 +47,7 @@ def test_a_trip_fills_the_screen_until_it_is_acknowledged(browser: Browser, tmp_
         expect(page.get_by_role("button", name="Stop")).to_be_enabled()
         page.wait_for_function("() => tones >= 4")
         assert not visited.axe()
+        visited.picture("readme-trip-phone" if size == PHONE else "trip-desk")
         trip.get_by_role("button", name="Acknowledge").click()
         visited.state("paused")
         expect(trip).to_be_hidden()

@@ -15,7 +15,7 @@ from tests.page_bench import page_bench
 from tests.page_browser import chromium, visit
 
 FIRST_LOAD_BYTES = 150_000
-LIVE_UPDATES = 60
+LIVE_UPDATES = 40
 SCRIPT_SHARE = 0.05
 
 PICTURED = {".woff2"}

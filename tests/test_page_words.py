@@ -156,12 +156,24 @@ def test_numbers_for_a_person(page: Page) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("told", "shown"),
+    [
+        ("current_a is -3 A: correct it", "the current is -3 A: correct it"),
+        ("pieces is 1.5", "the number of copies is 1.5"),
+        ("two pieces of rig.max_current_a, max_current_a", "two pieces of rig.max_current_a, max_current_a"),
+    ],
+)
+def test_fields_are_called_as_people_call_them(page: Page, told: str, shown: str) -> None:
+    assert call(page, "numbers", "printed", told) == shown
+
+
 def test_a_draft_becomes_a_wish_and_a_stored_wish_a_draft_again(page: Page) -> None:
-    stored = {
-        "metal": "fine-silver", "piece": "Reed panel", "area_mm2": 712.0, "edge_mm": 640.0, "depth_mm": 0.25, "charge_coulombs": None,
-        "current_a": None, "density_a_per_dm2": 15.0, "thickness_mm": 1.024, "sheet_mm2": 1500.0, "pieces": 2, "sides": 1,
-        "other_bare_mm2": 30.0, "supply_mode": "constant-voltage", "growth_mm2": None, "artwork": None, "film_mm": 0.045, "bath": None,
-        "stop_policy": "never-deeper", "gauge_stops_mm": [0.188],
+    stored: dict[str, Any] = {
+        "metal": "fine-silver", "piece": "Reed panel", "area_mm2": 712.0, "edge_mm": 640.0, "depth_mm": 0.25,
+        "charge_coulombs": None, "current_a": None, "density_a_per_dm2": 15.0, "thickness_mm": 1.024, "sheet_mm2": 1500.0,
+        "pieces": 2, "sides": 1, "other_bare_mm2": 30.0, "supply_mode": "constant-voltage", "growth_mm2": None, "artwork": None,
+        "film_mm": 0.045, "bath": None, "stop_policy": "never-deeper", "gauge_stops_mm": [0.188], "expected_voltage_v": 2.4,
     }  # fmt: skip
     draft = call(page, "draft", "draftOf", stored)
     again = call(page, "draft", "wishOf", draft, None)

@@ -7,6 +7,9 @@ import { fixed, numberIn, printed } from "./numbers.js";
 import { FILE_TYPES, get, path, query, RefusedError, upload } from "./server.js";
 
 const PICTURE_AFTER_MS = 600;
+const PICTURE_AGAIN_MS = 2000;
+const MOST_FAILURES = 8;
+const WAITING = "The picture of the artwork, its undercut and the lines that it loses";
 const KINDS = ".png,.tif,.tiff,.jpg,.jpeg,.pdf,.svg";
 
 /** onchange(): another artwork was chosen or measured. */
@@ -16,7 +19,9 @@ export class ArtworkPicker {
     this.artwork = null;
     this.name = "";
     this.measured = null;
-    this.drawn = "";
+    this.wanted = "";
+    this.asked = null;
+    this.failures = 0;
     this.timer = null;
     this.isRefused = false;
     this.build();
@@ -33,8 +38,8 @@ export class ArtworkPicker {
     this.margin = numberField("Margin outside the plate", "mm", "So much along each side is not etched.");
     this.page = numberField("Page", "", "Of a PDF or TIFF, from 1.");
     for (const option of [this.width, this.margin, this.page]) option.input.addEventListener("change", () => this.send());
-    this.image = h("img", { alt: "", onload: () => show(this.waiting, false), onerror: () => put(this.waiting, "The picture cannot be drawn.") });
-    this.waiting = h("span", {}, "The picture of the artwork, its undercut and the lines that it loses");
+    this.image = h("img", { alt: "", onload: () => this.drawn(true), onerror: () => this.drawn(false) });
+    this.waiting = h("span", {}, WAITING);
     this.facts = h("p", { class: "note" }, "");
     this.element = h(
       "div",
@@ -115,7 +120,7 @@ export class ArtworkPicker {
       + `${fixed(found.width_mm, 1)} \u00d7 ${fixed(found.height_mm, 1)} mm.`;
     put(this.facts, [facts, ...measure.warnings.map(printed)].join(" "));
     mark(this.image, "alt", `Picture of ${found.name}: what is etched, how far the undercut reaches, resist lines that will not survive`);
-    this.drawn = "";
+    this.wanted = "";
     this.draw(null, null);
   }
 
@@ -125,12 +130,28 @@ export class ArtworkPicker {
     const address = query(path("artworks", this.artwork, "preview.png"), {
       depth_mm: depthMm === null ? null : Number(depthMm.toPrecision(4)), etch_factor: etchFactor === null ? null : Number(etchFactor.toPrecision(3)),
     });
-    if (address === this.drawn) return;
-    this.drawn = address;
+    if (address === this.wanted) return;
+    Object.assign(this, { wanted: address, failures: 0 });
     clearTimeout(this.timer);
-    this.timer = setTimeout(() => {
-      this.image.src = address;
-      show(this.image, true);
-    }, PICTURE_AFTER_MS);
+    this.timer = setTimeout(() => this.ask(), PICTURE_AFTER_MS);
+  }
+
+  /** Ask for the picture; one at a time, as the controller draws one at a time. */
+  ask() {
+    if (this.asked !== null) return;
+    this.asked = this.wanted;
+    this.image.src = this.asked;
+  }
+
+  /** A picture has come or not. Another one is wanted by now, or it is tried again: somebody else's may be on the easel. */
+  drawn(hasCome) {
+    const isOld = this.asked !== this.wanted;
+    this.asked = null;
+    this.failures = hasCome || isOld ? 0 : this.failures + 1;
+    show(this.image, hasCome);
+    show(this.waiting, !hasCome);
+    put(this.waiting, this.failures < MOST_FAILURES ? WAITING : "The picture cannot be drawn.");
+    if (isOld) this.ask();
+    else if (!hasCome && this.failures < MOST_FAILURES) this.timer = setTimeout(() => this.ask(), PICTURE_AGAIN_MS);
   }
 }

@@ -1,6 +1,6 @@
 // The bath: chosen from the shelf of baths of this metal, or made up anew.
 
-import { button, h, put } from "./dom.js";
+import { button, h, put, single } from "./dom.js";
 import { attempt } from "./commands.js";
 import { field, numberField, textField } from "./field.js";
 import { numberIn } from "./numbers.js";
@@ -92,8 +92,7 @@ function askForBath(metal) {
       dialog.remove();
       resolve(bath);
     };
-    const save = async (event) => {
-      event.preventDefault();
+    const save = async () => {
       const wish = {
         name: name.input.value.trim(), metal, acid: acid.input.value.trim(), volume_l: numberIn(volume.input.value), made_up_on: madeUp.input.value || null,
       };
@@ -107,7 +106,7 @@ function askForBath(metal) {
     const dialog = h(
       "dialog",
       { "aria-labelledby": "bath-title", oncancel: () => finish(null) },
-      h("form", { class: "stack", onsubmit: save },
+      h("form", { class: "stack", onsubmit: single(save) },
         h("h2", { id: "bath-title" }, "New bath"),
         h("p", {}, `For ${metalOf(metal)} alone: silver plates out on copper by itself.`),
         name.element, acid.element, h("div", { class: "two" }, volume.element, madeUp.element), problem,

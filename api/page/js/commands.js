@@ -4,6 +4,8 @@ import { askToPair } from "./pairing.js";
 import { post } from "./server.js";
 import { tell } from "./stop.js";
 
+const ECHO_MS = 700;
+
 /** Do something that the controller may refuse; pair first where it asks for that. Returns the answer, or null. */
 export async function attempt(action) {
   try {
@@ -19,5 +21,18 @@ export async function attempt(action) {
   }
 }
 
-/** Send a command; returns the answer, or null when it was refused, which the person is told. */
-export const command = (name, body) => attempt(() => post(`/api/${name}`, body));
+let newest = { name: "", answeredAt: 0 };
+
+/**
+ * Send a command; returns the answer, or null when it was refused, which the person is told.
+ *
+ * The same command again while the first is under way or hardly answered is a double tap: null, and nothing is sent.
+ */
+export async function command(name, body) {
+  if (name === newest.name && performance.now() - newest.answeredAt < ECHO_MS) return null;
+  const own = { name, answeredAt: Infinity };
+  newest = own;
+  const answer = await attempt(() => post(`/api/${name}`, body));
+  own.answeredAt = answer === null ? -Infinity : performance.now();
+  return answer;
+}

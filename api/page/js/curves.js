@@ -98,7 +98,7 @@ export class Curves {
       bands: isBand ? [{ series: [2, 1], fill: colours.band }] : [],
       axes: [
         { ...axis, size: isLast ? 30 : 6, values: isLast ? (_, ticks) => ticks.map((tick) => String(tick)) : () => [], space: 60 },
-        { ...axis, size: 58, space: 34, values: (_, ticks) => ticks.map((tick) => tick.toFixed(panel.name === "depth" ? 2 : 1)) },
+        { ...axis, size: 58, space: 34, values: (_, ticks) => labelsOf(ticks) },
       ],
       hooks: { drawClear: [(plot) => this.drawMarks(plot, panel, colours)], setCursor: [(plot) => panel.name === "depth" && this.read(plot)] },
     };
@@ -131,6 +131,13 @@ export class Curves {
     const words = PANELS.map(({ name, unit, digits }) => `${fixed(data[name][idx], digits)} ${unit}`);
     return put(this.readout, `${fixed(data.minutes[idx], 1)} min: ${words.join(", ")}`);
   }
+}
+
+/** Return the labels of an axis with as many decimals as its step needs. */
+export function labelsOf(ticks) {
+  const step = ticks.length > 1 ? ticks[1] - ticks[0] : ticks[0];
+  const digits = [0, 1, 2, 3].find((count) => Math.abs(step - Number(step.toFixed(count))) < step / 1000) ?? 4;
+  return ticks.map((tick) => tick.toFixed(digits));
 }
 
 function strike(ctx, x, y, box) {

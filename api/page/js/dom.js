@@ -40,9 +40,24 @@ export function show(element, isShown) {
   if (element.hidden === isShown) element.hidden = !isShown;
 }
 
-/** Return a button that does something. */
+/** Return a listener that does something once at a time: what comes before it is done is a double tap and does nothing. */
+export function single(action) {
+  let isBusy = false;
+  return async (event) => {
+    event?.preventDefault();
+    if (isBusy) return;
+    isBusy = true;
+    try {
+      await action(event);
+    } finally {
+      isBusy = false;
+    }
+  };
+}
+
+/** Return a button that does something, once at a time. */
 export function button(text, onclick, attributes = {}) {
-  return h("button", { type: "button", ...attributes, onclick }, text);
+  return h("button", { type: "button", ...attributes, onclick: single(onclick) }, text);
 }
 
 /** Return a definition list of [term, value] pairs, the empty ones left out. */

@@ -14,7 +14,7 @@ export const EMPTY = {
   thickness: "", thickness_unit: "mm", sheet_cm2: "", pieces: "1", sides: "1", film_mm: "0.045",
   area_by: "artwork", artwork: null, artwork_name: "", measured: null, area_cm2: "", edge_mm: "", other_bare_cm2: "",
   target_by: "depth", depth_mm: "0.25", charge_coulombs: "",
-  current_by: "current", current_a: "", density_a_per_dm2: "", supply_mode: "constant-current",
+  current_by: "current", current_a: "", density_a_per_dm2: "", expected_voltage_v: "3", supply_mode: "constant-current",
   stop_policy: "best-estimate", gauge_stops_mm: [],
 };
 
@@ -43,10 +43,11 @@ export function wishOf(draft, bath) {
     return value === null ? null : Number((value * scale).toPrecision(12));
   };
   const wish = {
-    metal: draft.metal, piece: draft.piece.trim(), supply_mode: draft.supply_mode, stop_policy: draft.stop_policy,
+    metal: draft.metal, piece: draft.piece.trim().replace(/\s+/g, " "), supply_mode: draft.supply_mode, stop_policy: draft.stop_policy,
     sides: Number(draft.sides), pieces: number("pieces", draft.pieces, true),
     other_bare_mm2: number("other_bare_mm2", draft.other_bare_cm2, false, MM2_PER_CM2),
     film_mm: number("film_mm", draft.film_mm, true),
+    expected_voltage_v: number("expected_voltage_v", draft.expected_voltage_v, true),
     thickness_mm: thicknessOf(draft, missing),
     sheet_mm2: number("sheet_mm2", draft.sheet_cm2, false, MM2_PER_CM2),
     gauge_stops_mm: draft.gauge_stops_mm,
@@ -92,6 +93,7 @@ export function draftOf(request) {
     depth_mm: text(request.depth_mm), charge_coulombs: text(request.charge_coulombs),
     current_by: request.current_a === null || request.current_a === undefined ? "density" : "current",
     current_a: text(request.current_a), density_a_per_dm2: text(request.density_a_per_dm2),
+    expected_voltage_v: text(request.expected_voltage_v ?? 3),
     supply_mode: request.supply_mode, stop_policy: request.stop_policy ?? "best-estimate", gauge_stops_mm: [...(request.gauge_stops_mm ?? [])],
   };
 }

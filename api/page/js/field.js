@@ -23,7 +23,7 @@ export class Note {
 
   /** Show texts of a kind, "warn" or "bad"; none: the hint. */
   say(texts, kind) {
-    const text = printed(texts.map(sentence).join(" "));
+    const text = texts.map((said) => sentence(printed(said))).join(" ");
     if (text === this.told) return;
     this.told = text === "" ? this.hint : text;
     if (text === "") return this.element.replaceChildren(this.hint);
@@ -35,7 +35,8 @@ export class Note {
   }
 }
 
-const sentence = (text) => {
+/** Return a text as a sentence. */
+export const sentence = (text) => {
   const begun = text[0].toUpperCase() + text.slice(1);
   return /[.?!]$/.test(begun) ? begun : `${begun}.`;
 };
@@ -54,7 +55,7 @@ export function field(title, input, { hint = "", unit = null, beside = null } = 
 /** Return a number's field. */
 export function numberField(title, unit, hint, beside = null) {
   const input = h("input", { type: "text", inputmode: "decimal", autocomplete: "off", maxlength: "12" });
-  return field(title, input, { hint, unit: beside === null ? unit : null, beside });
+  return field(title, input, { hint, unit: beside === null && unit !== "" ? unit : null, beside });
 }
 
 /** Return a text's field. */

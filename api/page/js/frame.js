@@ -33,10 +33,11 @@ export function keepFrame(bench) {
   });
 }
 
-/** Return depth and time left in few words, for the line above the other screens. */
+/** Return depth and time left in few words, for the line above every screen. */
 function brief(status) {
-  if (status.state !== "running" || status.depth_mm === null) return "";
-  return `${fixed(status.depth_mm, 3)} mm, ${clockwork(status.remaining_s)} left`;
+  if (status.depth_mm === null) return "";
+  const left = status.state === "running" ? `, ${clockwork(status.remaining_s)} left` : "";
+  return `${fixed(status.depth_mm, 3)} mm${left}`;
 }
 
 /** Return how old the news is. */

@@ -87,6 +87,7 @@ export class LiveLink {
       if (this.messages === before) this.hear(status);
     } catch (error) {
       if (error.kind === "loop-not-alive") this.onTrouble(error.message);
+      if (error.kind === "pairing-needed") this.onTrouble("this phone may no longer look. Pair it on the Rig screen");
     }
   }
 

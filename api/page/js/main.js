@@ -24,6 +24,7 @@ import { Sounder } from "./sound.js";
 import { armStop } from "./stop.js";
 import { keepTab } from "./tab.js";
 import { keepTrip } from "./trip.js";
+import { keepWarnings } from "./warning_card.js";
 
 const FONT_PATIENCE_MS = 1500;
 
@@ -33,6 +34,7 @@ const bench = new Bench();
 keepFrame(bench);
 keepPrompt(bench);
 keepTrip(bench);
+keepWarnings(bench);
 keepTab(bench);
 announce(bench);
 new Sounder(bench);
@@ -57,7 +59,7 @@ const router = new Router(
     run: () => runScreen(bench, shared),
     compare: () => compareScreen(),
     sheet: () => sheetScreen(),
-    rig: () => rigScreen(bench),
+    rig: () => rigScreen(bench, shared),
   },
   "now",
 );
@@ -84,7 +86,15 @@ const pin = pinInAddress();
 router.start();
 live.start();
 
-const access = await get("/api/access").catch(() => null);
-if (access !== null && !access.may_control && (pin !== null || !access.may_view)) {
-  if (await askToPair(pin ?? "")) live.turn();
+/** Ask for the PIN where this phone needs it: to control with the PIN of a scanned code, or even to look. */
+async function offerToPair(scannedPin) {
+  const access = await get("/api/access").catch(() => null);
+  if (access === null || access.may_control || (scannedPin === null && access.may_view)) return;
+  if (await askToPair(scannedPin ?? "")) live.turn();
 }
+
+window.addEventListener("hashchange", () => {
+  const scanned = pinInAddress();
+  if (scanned !== null) offerToPair(scanned);
+});
+offerToPair(pin);

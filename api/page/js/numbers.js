@@ -1,5 +1,7 @@
 // Numbers for a person. What is not known is a dash, never 0.
 
+import { FIELDS } from "./words.js";
+
 const NARROW = "\u202f";
 export const NONE = "\u2013";
 
@@ -47,15 +49,18 @@ export function moment(text) {
   return `${date.toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" })}, ${timeOfDay(date)}`;
 }
 
-/** Return a text of the controller with its units set as they are printed. */
+const FIELD = new RegExp(`(?<![\\w.])(${Object.keys(FIELDS).filter((name) => name.includes("_")).join("|")})(?!\\w)|^(pieces|piece)(?= is )`, "g");
+
+/** Return a text of the controller as people read it: fields by their names, units as they are printed. */
 export function printed(text) {
-  return (text ?? "").replaceAll("degC", "\u00b0C").replace(/\b([cdm]?m)([23])\b/g, (_, unit, power) => unit + "\u00b2\u00b3"[power - 2]);
+  const named = (text ?? "").replace(FIELD, (field) => FIELDS[field]);
+  return named.replaceAll("degC", "\u00b0C").replace(/\b([cdm]?m)([23])\b/g, (_, unit, power) => unit + "\u00b2\u00b3"[power - 2]);
 }
 
 /** Return the number in an input, comma or point, or null when there is none. */
 export function numberIn(text) {
-  const clean = String(text).trim().replace(",", ".");
-  return clean === "" || !Number.isFinite(Number(clean)) ? null : Number(clean);
+  const clean = String(text).trim().replace(",", ".").replace("\u2212", "-");
+  return /^[-+]?(\d+\.?\d*|\.\d+)$/.test(clean) ? Number(clean) : null;
 }
 
 /** Return a number without the noise of its arithmetic, to be shown in an input. */

@@ -1,6 +1,6 @@
 // Pairing this phone: control asks once for the PIN that stands at the bench. Looking and Stop never ask.
 
-import { button, h, put } from "./dom.js";
+import { button, h, put, single } from "./dom.js";
 import { post } from "./server.js";
 
 let dialog = null;
@@ -29,10 +29,9 @@ function build() {
   const problem = h("p", { class: "problem", role: "alert" });
   const pin = h("input", { id: "pin", name: "pin", inputmode: "numeric", autocomplete: "one-time-code", required: true });
   const name = h("input", { id: "pin-name", name: "name", autocomplete: "off", maxlength: "40", value: guessName(), required: true });
-  const pair = async (event) => {
-    event.preventDefault();
+  const pair = async () => {
     try {
-      await post("/api/pair", { pin: pin.value.trim(), name: name.value.trim() });
+      await post("/api/pair", { pin: pin.value.replace(/\s/g, ""), name: name.value.trim() });
       finish(true);
     } catch (error) {
       put(problem, error.message);
@@ -44,7 +43,7 @@ function build() {
     { class: "sheet-dialog", "aria-labelledby": "pair-title" },
     h(
       "form",
-      { class: "stack", onsubmit: pair },
+      { class: "stack", onsubmit: single(pair) },
       h("h2", { id: "pair-title" }, "Pair this phone"),
       h("p", {}, "Control asks once for the PIN. It stands in the daemon\u2019s terminal or log at the bench, and on the Rig screen of every "
         + "phone that is paired. Stop never needs it."),

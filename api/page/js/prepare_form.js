@@ -39,6 +39,7 @@ export class PrepareForm {
       depth_mm: numberField("Depth wanted", "mm", "Mean depth of an open floor."),
       charge_coulombs: numberField("Charge wanted", "C", "The depth follows from it."),
       current_a: numberField("Current", "A", "As the supply will be set."),
+      expected_voltage_v: numberField("Voltage expected", "V", "Across the cell, for the warming of the bath. Common practice: near 3 V."),
       density_a_per_dm2: numberField("Current density", "A/dm\u00b2", "Trade work runs 5 to 15 A/dm\u00b2."),
     };
     this.byChoice = {
@@ -63,16 +64,14 @@ export class PrepareForm {
       group("Sheet", n.thickness.element, h("div", { class: "two" }, n.pieces.element, n.film_mm.element), c.sides.element, n.sheet_cm2.element),
       group("Artwork", c.area_by.element, this.artwork.element, this.typedArea, n.other_bare_cm2.element),
       group("Etch", c.target_by.element, n.depth_mm.element, n.charge_coulombs.element, c.current_by.element, n.current_a.element,
-        n.density_a_per_dm2.element, c.supply_mode.element),
+        n.density_a_per_dm2.element, n.expected_voltage_v.element, c.supply_mode.element),
       group("Stops", c.stop_policy.element, this.stops.element),
     ];
   }
 
   /** Fetch what can be chosen. */
   async fetch() {
-    this.bath.fetch();
-    this.artwork.fetch();
-    const { metals } = await get("/api/metals").catch(() => ({ metals: [] }));
+    const [{ metals }] = await Promise.all([get("/api/metals").catch(() => ({ metals: [] })), this.bath.fetch(), this.artwork.fetch()]);
     if (metals.length === 0) return;
     const chosen = this.metal.input.value;
     this.metal.input.replaceChildren(...metals.map((metal) => h("option", { value: metal.name }, metal.title)));

@@ -1,8 +1,9 @@
 // The question that the bench asks now, above the commands: first look, lost contact, lift and rinse, what next.
 
-import { button, byId, h } from "./dom.js";
+import { button, byId, h, mark } from "./dom.js";
 import { command } from "./commands.js";
 import { fixed, printed } from "./numbers.js";
+import { place } from "./taps.js";
 import { reasonOf } from "./words.js";
 
 /** Keep the question up to date. It is built anew only when another one is asked. */
@@ -17,7 +18,8 @@ export function keepPrompt(bench) {
     const hadFocus = box.contains(document.activeElement);
     asked = key;
     const sheet = h("section", { class: "prompt", "aria-label": "Question from the bench" }, question?.parts ?? []);
-    box.replaceChildren(...(question === null ? [] : [sheet]));
+    place(box, question === null ? [] : [sheet]);
+    mark(document.body, "data-asks", question !== null);
     if (hadFocus) (box.querySelector("h2") ?? byId("main")).focus();
   };
   bench.on("status", update);

@@ -1,7 +1,7 @@
 // A reading: spot depths with datum and place, or a weighing. What surprises is asked about, not swallowed.
 
 import { attempt } from "./commands.js";
-import { button, h, put, show } from "./dom.js";
+import { button, h, put, show, single } from "./dom.js";
 import { choiceField, numberField } from "./field.js";
 import { fixed, interval, numberIn, printed } from "./numbers.js";
 import { path, post } from "./server.js";
@@ -21,7 +21,7 @@ export class ReadingForm {
     this.confirm = h("div", { class: "stack", role: "group", "aria-label": "A surprising reading" });
     this.element = h(
       "form",
-      { class: "reading-form", novalidate: true, onsubmit: (event) => this.send(event, false) },
+      { class: "reading-form", novalidate: true, onsubmit: single(() => this.send(false)) },
       this.kind.element, this.gaugeParts(), this.weighingParts(), this.problem, this.confirm,
       h("button", { type: "submit", class: "primary wide" }, "Take this reading"),
     );
@@ -86,8 +86,7 @@ export class ReadingForm {
     return { kind: "gauge", spots_mm, place: this.place.read(), from_resist_top, resolution_mm: numberIn(this.step.input.value) ?? 0.01 };
   }
 
-  async send(event, isConfirmed) {
-    event?.preventDefault();
+  async send(isConfirmed) {
     const wish = this.wish();
     put(this.problem, typeof wish === "string" ? wish : "");
     this.confirm.replaceChildren();
@@ -106,7 +105,7 @@ export class ReadingForm {
       const { surprise } = error;
       this.confirm.replaceChildren(
         ...(surprise?.depth_mm == null ? [] : [h("p", {}, `Expected ${fixed(surprise.depth_mm, 3)} mm (${interval(surprise.depth_low_mm, surprise.depth_high_mm, 3)}), read ${fixed(surprise.read_depth_mm, 3)} mm.`)]),
-        button("It is right: take it", () => this.send(null, true), { class: "wide" }),
+        button("It is right: take it", () => this.send(true), { class: "wide" }),
       );
     }
     return null;

@@ -1,7 +1,7 @@
 // The readings of a run with their history; a wrong one is withdrawn, never wiped out.
 
 import { attempt } from "./commands.js";
-import { h, uniqueId } from "./dom.js";
+import { h, single, uniqueId } from "./dom.js";
 import { fixed, moment, withUnit } from "./numbers.js";
 import { get, path, post } from "./server.js";
 import { PLACES } from "./words.js";
@@ -50,15 +50,14 @@ export class ReadingList {
   withdrawal(reading) {
     const id = uniqueId("why");
     const why = h("input", { id, type: "text", maxlength: "200", required: true, autocomplete: "off" });
-    const send = async (event) => {
-      event.preventDefault();
+    const send = async () => {
       if (why.value.trim() === "") return why.focus();
       const answer = await attempt(() => post(path("runs", this.runId, "readings", reading.reading_id, "withdraw"), { why: why.value.trim() }));
       if (answer === null) return undefined;
       await this.fetch(this.runId);
       return this.onchange(answer);
     };
-    return h("details", {}, h("summary", {}, "Withdraw"), h("form", { class: "stack", onsubmit: send },
+    return h("details", {}, h("summary", {}, "Withdraw"), h("form", { class: "stack", onsubmit: single(send) },
       h("label", { for: id }, "Why does it not count?"), why, h("button", { type: "submit" }, "Withdraw this reading")));
   }
 

@@ -2,10 +2,12 @@
 
 import { byId, mark, show } from "./dom.js";
 
+const PATIENCE_MS = 2500;
+
 /**
  * Shows one screen at a time.
  *
- * builders: {name: () => {element, title, enter(parts), leave(), update(status)}}; all but element may be missing.
+ * builders: {name: () => {element, enter(parts), leave()}}; all but element may be missing. What enter returns is waited for.
  */
 export class Router {
   constructor(builders, home) {
@@ -13,6 +15,7 @@ export class Router {
     this.home = home;
     this.screens = new Map();
     this.present = null;
+    this.entry = 0;
     this.place = byId("screens");
     window.addEventListener("hashchange", () => this.go(true));
   }
@@ -23,8 +26,8 @@ export class Router {
 
   /** Show what the address names; the focus follows when a person went there. */
   go(isMoved) {
-    const [name, ...parts] = location.hash.slice(1).split("/").map(decodeURIComponent);
-    const known = name in this.builders ? name : this.home;
+    const [name, ...parts] = location.hash.slice(1).split("/").map(readable);
+    const known = Object.hasOwn(this.builders, name) ? name : this.home;
     const screen = this.screen(known);
     if (this.present !== null) {
       this.present.leave?.();
@@ -34,8 +37,18 @@ export class Router {
     if (screen.element.parentNode === null) this.place.append(screen.element);
     show(screen.element, true);
     this.markLink(known);
-    screen.enter?.(parts);
+    this.reveal(screen, screen.enter?.(parts));
     if (isMoved) this.lead(screen);
+  }
+
+  /** Show what an address holds at once and whole, not bit by bit as it comes; after a while whatever is there. */
+  async reveal(screen, arrival) {
+    this.entry += 1;
+    const own = this.entry;
+    if (arrival === undefined) return;
+    mark(screen.element, "data-waiting", true);
+    await Promise.race([arrival, new Promise((resolve) => setTimeout(resolve, PATIENCE_MS))]).catch(() => {});
+    if (own === this.entry || this.present !== screen) mark(screen.element, "data-waiting", null);
   }
 
   screen(name) {
@@ -45,6 +58,7 @@ export class Router {
 
   /** Bring the person to the top of a screen. */
   lead(screen) {
+    for (const dialog of document.querySelectorAll("dialog[open]")) dialog.dispatchEvent(new Event("cancel"));
     window.scrollTo(0, 0);
     const heading = screen.element.querySelector("h1");
     heading.tabIndex = -1;
@@ -56,5 +70,14 @@ export class Router {
       const screens = link.dataset.screens.split(" ");
       mark(link, "aria-current", screens.includes(name) ? "page" : null);
     }
+  }
+}
+
+/** Return a part of the address as it is read; one that is spoilt stays as it is. */
+function readable(part) {
+  try {
+    return decodeURIComponent(part);
+  } catch {
+    return part;
   }
 }

@@ -1,6 +1,6 @@
 // Cautions and Start: the last screen before the relay turns on.
 
-import { h, mark, pairs, put, show } from "./dom.js";
+import { h, mark, pairs, put, show, single } from "./dom.js";
 import { command } from "./commands.js";
 import { clockwork, interval, withUnit } from "./numbers.js";
 import { planWarnings } from "./plan_panel.js";
@@ -24,7 +24,7 @@ export function beginScreen(bench, shared) {
       h("ol", { class: "cautions" }, CAUTIONS.map(([name, text]) => h("li", {}, h("strong", {}, `${name}. `), text))),
       h("p", { class: "quiet" }, "Local codes, safety data sheets and licensed practice come first.")),
     h("section", { "aria-labelledby": "run-title" }, h("h2", { id: "run-title" }, "The run"), summary, warnings),
-    h("form", { class: "stack", onsubmit: begin },
+    h("form", { class: "stack", onsubmit: single(begin) },
       h("label", { class: "check-line", for: "cautions-seen" }, seen, "I have seen the cautions. Extraction is on, goggles and gloves are on, the emergency stop is within reach."),
       why, start, h("a", { class: "button wide", href: "#check" }, "Back to the rig check")),
   );
@@ -42,8 +42,7 @@ export function beginScreen(bench, shared) {
     mark(start, "aria-disabled", text === "" ? null : "true");
   }
 
-  async function begin(event) {
-    event.preventDefault();
+  async function begin() {
     allow();
     if (reason() !== "") return;
     mark(start, "aria-disabled", "true");
@@ -65,7 +64,7 @@ export function beginScreen(bench, shared) {
       if (plan !== null) {
         summary.replaceChildren(pairs([
           ["Piece", plan.request.piece || "without a name"], ["Metal", metalOf(plan.metal)], ["Bath", plan.request.bath ?? "none named"],
-          ["Depth wanted", withUnit(plan.target_depth_mm, 3, "mm")], ["With 95 %", `${interval(plan.depth_low_mm, plan.depth_high_mm, 3)} mm`],
+          ["Depth wanted", withUnit(plan.target_depth_mm, 3, "mm")], ["95\u00a0% sure", `${interval(plan.depth_low_mm, plan.depth_high_mm, 3)} mm`],
           ["Current", withUnit(plan.current_a, 2, "A")], ["Time with the relay on", clockwork(plan.duration_s)],
           ["Gauge stops", plan.gauge_stops_mm.map((mm) => withUnit(mm, 3, "mm")).join(", ") || "none"],
         ]));

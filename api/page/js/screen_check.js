@@ -2,7 +2,7 @@
 
 import { button, h, mark, put } from "./dom.js";
 import { fixed, printed, withUnit } from "./numbers.js";
-import { get } from "./server.js";
+import { getPatiently } from "./server.js";
 import { shape } from "./shapes.js";
 
 const DIGITS = { A: 4, V: 3, s: 2 };
@@ -52,7 +52,7 @@ export function checkScreen(bench, shared) {
     put(verdict, "Reading the sensor\u2026");
     mark(next, "aria-disabled", "true");
     try {
-      show(await get("/api/rig-check"));
+      show(await getPatiently("/api/rig-check"));
     } catch (error) {
       put(verdict, error.message);
       mark(verdict, "data-passed", "no");

@@ -8,6 +8,7 @@ import { PLATE_LINES, plateAnswers, standsAt } from "./prompt.js";
 import { ReadingForm } from "./reading_form.js";
 import { ReadingList } from "./reading_list.js";
 import { get, query } from "./server.js";
+import { place } from "./taps.js";
 
 const OFF = new Set(["paused", "finished", "stopped", "interrupted", "tripped"]);
 
@@ -30,16 +31,16 @@ export function gaugeScreen(bench) {
       return away(view, status);
     }
     put(view.stand, standsAt(status));
-    put(view.estimate, `Estimate ${withUnit(status.depth_mm, 3, "mm")}, ${interval(status.depth_low_mm, status.depth_high_mm, 3)} with 95 %, of ${withUnit(status.target_depth_mm, 3, "mm")}.`);
+    put(view.estimate, `Estimate ${withUnit(status.depth_mm, 3, "mm")} (${interval(status.depth_low_mm, status.depth_high_mm, 3)}, 95\u00a0% sure) of ${withUnit(status.target_depth_mm, 3, "mm")} wanted.`);
     ceiling(view, status);
     const key = [status.run_id, status.state, bench.plateIs(), bench.asksForPlate()].join();
     if (key !== shownFor) {
       shownFor = key;
       put(view.plateLine, bench.asksForPlate() ? "Lift and rinse the plate: the acid goes on without current." : PLATE_LINES[bench.plateIs()]);
-      view.plate.replaceChildren(...plateAnswers(bench));
-      view.onward.replaceChildren(...onward(status));
+      place(view.plate, plateAnswers(bench));
+      place(view.onward, onward(status));
       view.form.runId = status.run_id;
-      view.list.fetch(status.run_id);
+      return view.list.fetch(status.run_id);
     }
     return undefined;
   };
@@ -51,7 +52,7 @@ export function gaugeScreen(bench) {
       isSeen = true;
       shownFor = "";
       show(view.change, false);
-      update();
+      return update();
     },
     leave: () => {
       isSeen = false;
@@ -97,7 +98,7 @@ function changed(view, bench, answer) {
   if (answer.before === null) return;
   view.change.replaceChildren(
     h("h2", { id: "change-title", tabindex: "-1" }, "What the reading changed"),
-    h("table", {}, h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col" }, "Estimate"), h("th", { scope: "col" }, "With 95 %"))),
+    h("table", {}, h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col" }, "Estimate"), h("th", { scope: "col" }, "95\u00a0% sure"))),
       h("tbody", {}, row("Before", answer.before), row("After", answer.after))),
     h("p", {}, `The run stops at ${withUnit(answer.target_charge_coulombs, 0, "C")} now.`),
   );

@@ -5,7 +5,7 @@ import { CurveData } from "./curve_data.js";
 import { Curves } from "./curves.js";
 import { DepthBar } from "./depth_bar.js";
 import { EventList } from "./event_list.js";
-import { clockwork, fixed, interval, printed, timeOfDay, withUnit } from "./numbers.js";
+import { clockwork, fixed, interval, timeOfDay, withUnit } from "./numbers.js";
 import { Section } from "./section.js";
 import { plateOf } from "./section_geometry.js";
 import { get, path, query } from "./server.js";
@@ -87,7 +87,6 @@ function build() {
     leftName: h("span", { class: "time-name" }),
     ends: h("span", { class: "time-number" }),
     endsName: h("span", { class: "time-name" }),
-    notice: h("p", { class: "notice" }),
     bar: new DepthBar(),
     section: new Section(),
     curveBox: h("div", {}),
@@ -126,7 +125,7 @@ function build() {
       ),
     )),
     h("div", {}, h("section", {}, h("h2", {}, "Curves"), view.curveBox),
-      h("section", {}, h("h2", {}, "Events"), view.newest, view.eventBox, view.notice)),
+      h("section", {}, h("h2", {}, "Events"), view.newest, view.eventBox)),
   );
   view.empty = h(
     "section",
@@ -137,13 +136,14 @@ function build() {
   );
   view.element = h("div", { class: "screen screen-now" }, h("h1", { class: "only-heard" }, "Now"), view.empty, view.run);
   show(view.run, false);
+  show(view.empty, false);
   return view;
 }
 
 function fill(view, status, papers) {
   put(view.piece, [status.piece ?? "Piece without a name", metalOf(status.metal)].filter(Boolean).join(", "));
   put(view.depth, fixed(status.depth_mm, 3));
-  put(view.between, `${interval(status.depth_low_mm, status.depth_high_mm, 3)} mm with 95 %`);
+  put(view.between, `${interval(status.depth_low_mm, status.depth_high_mm, 3)} mm, 95\u00a0% sure`);
   put(view.wanted, `of ${withUnit(status.target_depth_mm, 3, "mm")} wanted`);
   fillTimes(view, status);
   const depth = depthOf(status);
@@ -155,8 +155,6 @@ function fill(view, status, papers) {
   set(view, "charge", `${fixed(status.charge_coulombs, 0)} of ${withUnit(status.target_charge_coulombs, 0, "C")}`);
   set(view, "bath", status.bath_degc === null ? null : withUnit(status.bath_degc, 1, "\u00b0C"));
   set(view, "gauge", status.next_gauge_stop_mm === null ? null : withUnit(status.next_gauge_stop_mm, 3, "mm"));
-  put(view.notice, printed([status.logbook_message, ...status.warnings].filter(Boolean).join(" ")));
-  show(view.notice, view.notice.textContent !== "");
 }
 
 function fillTimes(view, status) {

@@ -2,14 +2,17 @@
 
 import { button, h, mark, put } from "./dom.js";
 import { say } from "./announcer.js";
+import { printed } from "./numbers.js";
 import { PlanPanel } from "./plan_panel.js";
 import { PrepareForm } from "./prepare_form.js";
 import { post, RefusedError } from "./server.js";
 
 const AFTER_MS = 250;
+const AGAIN_MS = 2000;
+const BUSY = 503;
 
 /** Where a note about a value is shown, when it has no field of its own name. */
-const BESIDE = { growth_mm2: "artwork", narrow_lines: "artwork", narrowest_open_mm: "artwork", area_uncertainty_fraction: "artwork", expected_voltage_v: "bath_volume_l", bath_volume_l: "bath" };
+const BESIDE = { growth_mm2: "artwork", narrow_lines: "artwork", narrowest_open_mm: "artwork", area_uncertainty_fraction: "artwork", bath_volume_l: "bath" };
 
 /** Build the screen. shared.draft is what was typed; shared.plan and shared.wish follow. */
 export function prepareScreen(bench, shared) {
@@ -35,7 +38,7 @@ export function prepareScreen(bench, shared) {
     h("h1", {}, "Prepare a piece"),
     panel.line,
     h("div", { class: "prepare" }, h("form", { class: "prepare-form", novalidate: true, onsubmit: (event) => event.preventDefault() }, form.parts),
-      h("div", { class: "prepare-plan" }, panel.element, problem, next, button("Begin with an empty form", () => fill(null), { class: "wide" }))),
+      h("section", { class: "prepare-plan", "aria-labelledby": "plan-title" }, panel.element, problem, next, button("Begin with an empty form", () => fill(null), { class: "wide" }), panel.warnings)),
   );
   let timer = null;
   let asked = 0;
@@ -66,6 +69,7 @@ export function prepareScreen(bench, shared) {
       if (own !== asked) return;
       const errors = error instanceof RefusedError ? error.errors : [];
       lack(errors, errors.length === 0 ? error.message : "Something cannot be done: it is marked beside its field.");
+      if (!(error instanceof RefusedError) || error.status === BUSY) timer = setTimeout(replan, AGAIN_MS);
     }
   }
 
@@ -83,7 +87,7 @@ export function prepareScreen(bench, shared) {
     form.tell(errors.map(({ field, message }) => ({ field: placed(field), text: message, kind: "bad" })));
     panel.lack(why);
     mark(next, "aria-disabled", "true");
-    if (errors.length > 0) say(errors[0].message);
+    if (errors.length > 0) say(printed(errors[0].message));
   }
 
   const placed = (field) => {
@@ -102,9 +106,8 @@ export function prepareScreen(bench, shared) {
   return {
     element,
     enter: () => {
-      form.fetch();
       form.write(shared.draft);
-      replan();
+      return form.fetch().then(replan);
     },
   };
 }

@@ -5,10 +5,10 @@ import { attempt } from "./commands.js";
 import { askToPair } from "./pairing.js";
 import { fixed, moment, printed, withUnit } from "./numbers.js";
 import { checkLine } from "./screen_check.js";
-import { get, path, post } from "./server.js";
+import { get, getPatiently, path, post } from "./server.js";
 
 /** Build the screen. */
-export function rigScreen(bench) {
+export function rigScreen(bench, shared) {
   const view = {
     now: h("div", {}),
     verdict: h("p", { class: "verdict", role: "status" }),
@@ -28,15 +28,14 @@ export function rigScreen(bench) {
       h("div", {}, h("h2", {}, "Phones"), view.pairing, view.paired)),
   );
   let isSeen = false;
-  bench.on("status", (status) => isSeen && showNow(view, status));
+  const show = (status) => showNow(view, status, shared.plan ?? bench.papers?.plan ?? null);
+  bench.on("status", (status) => isSeen && show(status));
   return {
     element,
     enter: () => {
       isSeen = true;
-      if (bench.status !== null) showNow(view, bench.status);
-      fetchCheck(view);
-      fetchHealth(view);
-      fetchPairing(view);
+      if (bench.status !== null) show(bench.status);
+      return Promise.all([fetchCheck(view), fetchHealth(view), fetchPairing(view)]);
     },
     leave: () => {
       isSeen = false;
@@ -45,13 +44,14 @@ export function rigScreen(bench) {
 }
 
 /** Show the readings that change; the lines stay, only their values are written anew. */
-function showNow(view, status) {
+function showNow(view, status, plan) {
   const values = [
     ["Sensor", status.sensor_message === null ? "answers" : printed(status.sensor_message)],
     ["Age of the newest sample", withUnit(status.sample_age_s, 2, "s")],
     ["Current", withUnit(status.current_a, 3, "A")],
     ["Cell voltage", withUnit(status.voltage_v, 2, "V")],
     ["Zero offset", status.zero_offset_a === null ? "not measured yet" : withUnit(status.zero_offset_a * 1000, 2, "mA")],
+    ["Shunt headroom", plan === null ? "told with a plan" : `over-current limit at ${fixed(100 * plan.range_fraction, 0)}\u00a0% of the range`],
     ["Relay output", status.relay_on ? "reads on" : "reads off"],
     ["Relay contact", status.relay_welded ? "WELDED: pull the plug" : "not seen welded"],
     ["Bath", status.bath_degc === null ? "no thermometer" : withUnit(status.bath_degc, 1, "\u00b0C")],
@@ -63,7 +63,7 @@ function showNow(view, status) {
 
 async function fetchCheck(view) {
   try {
-    const check = await get("/api/rig-check");
+    const check = await getPatiently("/api/rig-check");
     put(view.verdict, check.passed ? "All that can be checked now is well." : printed(check.message ?? "Something is not well."));
     view.checks.replaceChildren(...check.items.map(checkLine));
     view.notes.replaceChildren(...(check.host_notes.length ? [h("h3", {}, "This machine"), h("ul", {}, check.host_notes.map((text) => h("li", {}, text)))] : []));
@@ -74,7 +74,7 @@ async function fetchCheck(view) {
 
 async function fetchHealth(view) {
   try {
-    const { loop, logbook, rig, version } = await get("/api/health");
+    const { loop, logbook, rig, version } = await getPatiently("/api/health");
     view.health.replaceChildren(pairs([
       ["Control loop", `alive, last pass ${fixed(loop.silent_s, 2)} s ago`],
       ["Logbook", logbook.message ?? logbook.notice ?? (logbook.ready ? "writes" : "is being checked")],
@@ -91,7 +91,7 @@ async function fetchHealth(view) {
 
 async function fetchPairing(view) {
   try {
-    const access = await get("/api/access");
+    const access = await getPatiently("/api/access");
     view.pairing.replaceChildren(...(access.may_control ? await invitation() : notPaired(view)));
     await fetchPaired(view, access);
   } catch (error) {

@@ -27,7 +27,7 @@ export function runScreen(bench, shared) {
     put(view.result, "");
     put(view.problem, "");
     try {
-      fill(await fetchRun(runId));
+      await fill(await fetchRun(runId));
     } catch (error) {
       put(view.problem, error.message);
       show(view.body, false);
@@ -62,7 +62,7 @@ export function runScreen(bench, shared) {
   }
 
   function again(plan) {
-    shared.draft = draftOf(plan.request);
+    Object.assign(shared, { draft: draftOf(plan.request), plan: null, wish: null });
     shared.keep();
     location.hash = "#prepare";
   }

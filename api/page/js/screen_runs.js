@@ -98,5 +98,5 @@ function row(run, chosen, choose) {
 /** Return the result of a run in words. */
 export function resultOf(run) {
   if (run.depth_mm === null) return "No depth counted";
-  return `${withUnit(run.depth_mm, 3, "mm")}, ${interval(run.depth_low_mm, run.depth_high_mm, 3)} with 95 %`;
+  return `${withUnit(run.depth_mm, 3, "mm")}, ${interval(run.depth_low_mm, run.depth_high_mm, 3)}, 95\u00a0% sure`;
 }

@@ -2,6 +2,8 @@
 
 const PATIENCE_MS = 8000;
 const UPLOAD_PATIENCE_MS = 120000;
+const TRIES = 3;
+const AGAIN_MS = 1000;
 
 /** Types of artwork files; of all others the controller looks at the bytes. */
 export const FILE_TYPES = ["image/png", "image/tiff", "image/jpeg", "application/pdf", "image/svg+xml"];
@@ -38,6 +40,18 @@ async function ask(path, options, patienceMs = PATIENCE_MS) {
 
 /** Return what stands at a path. */
 export const get = (path) => ask(path, {});
+
+/** Return what stands at a path; ask again a little later while the control loop is busy. */
+export async function getPatiently(path) {
+  for (let trial = 1; ; trial += 1) {
+    try {
+      return await get(path);
+    } catch (error) {
+      if (trial === TRIES || error.kind !== "loop-not-alive") throw error;
+      await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+    }
+  }
+}
 
 /** Send JSON, or nothing, and return the answer. */
 export function post(path, body) {

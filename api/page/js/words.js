@@ -48,6 +48,15 @@ export const supplyOf = (name) => (name === "constant-voltage" ? "constant volta
 export const policyOf = (name) =>
   name === "never-deeper" ? "stop while the depth is surely not passed" : "stop at the best estimate";
 
+/** What people call what programs call by the name of a field. */
+export const FIELDS = {
+  area_mm2: "the open area", bath_volume_l: "the bath\u2019s volume", charge_coulombs: "the charge", current_a: "the current",
+  density_a_per_dm2: "the current density", depth_mm: "the depth", edge_mm: "the length of all edges", expected_voltage_v: "the voltage expected",
+  film_mm: "the resist film", gauge_stops_mm: "the gauge stop", other_bare_mm2: "the other bare metal", piece: "the name", pieces: "the number of copies",
+  sheet_mm2: "the bare sheet", spots_mm: "the depth", thickness_mm: "the thickness", before_g: "the weight before", after_g: "the weight after",
+  resolution_mm: "the smallest step", resolution_g: "the smallest step", depth_limit: "the depth limit",
+};
+
 export const PLACES = [
   { name: "centre", title: "Middle of a wide floor" },
   { name: "edge", title: "Near an edge of the plate" },
