@@ -19,10 +19,14 @@ def own_names() -> tuple[str, ...]:
 
 
 def own_addresses() -> tuple[str, ...]:
-    """Return the machine's IPv4 addresses, loopback left out; empty when there is no network."""
+    """Return the machine's IPv4 addresses, loopback left out; empty when there is no network, or nothing tells its interfaces."""
     found = []
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
-        for _, interface in socket.if_nameindex():
+        try:
+            interfaces = socket.if_nameindex()
+        except OSError:  # no netlink: a unit that allows fewer kinds of sockets
+            return ()
+        for _, interface in interfaces:
             try:
                 answer = fcntl.ioctl(asking, SIOCGIFADDR, struct.pack("256s", interface.encode()[:15]))
             except OSError:  # it has none

@@ -79,6 +79,7 @@ def create_app(
     addresses: Callable[[], Sequence[str]],
     truth: Callable[[], Any] | None = None,
     host_notes: Callable[[], Sequence[str]] = tuple,
+    watchdog_s: float | None = None,
     guards: Sequence[Middleware] = (),
     page: Path = PAGE_DIRECTORY,
 ) -> FastAPI:
@@ -90,6 +91,7 @@ def create_app(
     :param truth: returns what really happened on the rehearsal bench (an object or a mapping with the fields of
         RehearsalTruth); None on a real bench.
     :param host_notes: returns what is to be known of the machine, for the rig check. May block.
+    :param watchdog_s: the loop's signs of life reach the service manager so often, s; None when nobody waits for them.
     :param guards: who may ask what; outermost first, before everything here. They must let Stop through.
     :param page: directory of the static page.
     """
@@ -108,6 +110,7 @@ def create_app(
         version=version,
         truth=truth,
         host_notes=host_notes,
+        watchdog_s=watchdog_s,
         live=live,
         access=access,
         artworks=artworks,

@@ -67,6 +67,11 @@ class Access:
         pairing = self.book.of_token(token)
         return None if pairing is None else Caller(pairing)
 
+    def may_still_view(self, caller: Caller | None) -> bool:
+        """Return whether somebody who was let in may go on looking: a device that was revoked meanwhile may not."""
+        pairing = None if caller is None else caller.pairing
+        return not self.view_needs_pairing or pairing is None or pairing in self.book.pairings()
+
 
 def read_bench_token(state_directory: Path) -> str | None:
     """Return the token of the daemon that runs on a state directory, or None when there is none or it is not for us."""

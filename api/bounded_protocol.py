@@ -1,4 +1,4 @@
-"""HTTP connections that cannot be held open by saying little: a bound on the time for a head, and on idle connections."""
+"""HTTP connections that cannot be held open by saying or taking little: bounds on the head, on taking an answer, on idling."""
 
 from __future__ import annotations
 
@@ -12,6 +12,10 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 HEAD_S = 10.0
 """Time for the head of a request from the moment that one is awaited, and for the rest of a body after its answer, s. uvicorn
 itself bounds only the silence after an answer."""
+
+STALL_S = 30.0
+"""Time that a client may take nothing of an answer that waits for it, s: longer than a phone's walk through a dead spot. One
+that never takes it would keep its place for ever."""
 
 MAX_CONNECTIONS = 500
 """Open connections: 250 live streams, 100 requests under way, and room to knock. Half of the 1024 descriptors that a process
@@ -27,6 +31,7 @@ class BoundedProtocol(H11Protocol):
         super().__init__(*args, **kwargs)
         self.number = next(_numbers)
         self._giving_up: asyncio.TimerHandle | None = None
+        self._stalling: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Take a connection, and let another one go when there are too many."""
@@ -49,9 +54,20 @@ class BoundedProtocol(H11Protocol):
         super().on_response_complete()
         self._watch()
 
+    def pause_writing(self) -> None:
+        """Wait for a client that takes nothing, not for ever."""
+        super().pause_writing()
+        self._stalling = self.loop.call_later(STALL_S, self.transport.abort)
+
+    def resume_writing(self) -> None:
+        """Go on."""
+        self._stop_stalling()
+        super().resume_writing()
+
     def connection_lost(self, exc: Exception | None) -> None:
         """Forget the connection."""
         self._stop_watching()
+        self._stop_stalling()
         super().connection_lost(exc)
 
     @property
@@ -70,3 +86,8 @@ class BoundedProtocol(H11Protocol):
         if self._giving_up is not None:
             self._giving_up.cancel()
             self._giving_up = None
+
+    def _stop_stalling(self) -> None:
+        if self._stalling is not None:
+            self._stalling.cancel()
+            self._stalling = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -19,10 +20,14 @@ from controller.plan_request import PlanRequest
 from controller.run_plan import RunPlan
 from controller.units import mm2_to_cm2
 
-FAULT_HELP = (
-    "A fault, SECONDS after the relay turned on; 0: there from the beginning. Names: lead_off, short_circuit, supply_runaway, "
-    "supply_lost, polarity_reversed, relay_welded, chip_reset, i2c_errors, bus_stuck, sample_stuck, ripple_worst."
-)
+FAULT_NAMES = (
+    "lead_off", "short_circuit", "supply_runaway", "supply_lost", "polarity_reversed", "relay_welded", "chip_reset", "i2c_errors",
+    "bus_stuck", "sample_stuck", "ripple_worst", "resist_leak", "stirrer_stopped", "bath_warming", "dendrite_bridge",
+    "contact_corroding", "one_piece_off", "plate_lifted", "black_film",
+)  # fmt: skip
+"""Those of the rehearsal bench, written out so that help comes at once, without loading the bench."""
+
+FAULT_HELP = f"A fault, SECONDS after the relay turned on; 0: there from the beginning. Several. Names: {', '.join(FAULT_NAMES)}."
 CAUTION = (
     "Acid, fumes and current can hurt: extraction, goggles, gloves, apron; a real emergency stop in the supply. "
     "Local codes, safety data sheets and licensed practice come first."
@@ -70,6 +75,7 @@ def serve(
     state_directory.mkdir(parents=True, exist_ok=True)
     daemon = Daemon(settings, rehearsal, state_directory, port)
     click.echo(f"biteclock serves {daemon.address} on the {daemon.rig.kind} rig. Ctrl-C ends it with the relay off.")
+    click.echo(daemon.invitation.terminal() if sys.stdout.isatty() else daemon.invitation.text())
     daemon.run()
     click.echo(f"biteclock has ended; the relay output reads {'ON' if daemon.rig.gate.reads_on() else 'off'}.")
 

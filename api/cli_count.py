@@ -137,8 +137,7 @@ def _print(values: dict[str, Any]) -> None:
         click.secho(f"gap      and {len(values['gaps']) - _SHOWN_GAPS} more", fg="yellow")
     if values["depth_mm"] is not None:
         wanted = "" if values["target_depth_mm"] is None else f", {values['target_depth_mm']:.4g} mm wanted"
-        click.echo(
-            f"depth    {values['depth_mm']:.4f} mm (95 %: {values['depth_low_mm']:.3f} to {values['depth_high_mm']:.3f} mm){wanted}"
-        )
+        interval = f"95 %: {values['depth_low_mm']:.3f} to {values['depth_high_mm']:.3f} mm"
+        click.echo(f"depth    {values['depth_mm']:.4f} mm ({interval}){wanted}")
     for text in values["warnings"]:
         click.secho(f"warning  {text}", fg="yellow")

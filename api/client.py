@@ -25,19 +25,21 @@ class ApiClient:
     """Asks a daemon.
 
     :param address: its base address, such as http://127.0.0.1:8420.
+    :param token: what allows commands other than Stop, see api.auth.read_bench_token; None to look and stop only.
     """
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, token: str | None = None) -> None:
         self._address = address.rstrip("/")
+        self._shown = {} if token is None else {"Authorization": f"Bearer {token}"}
 
     def get(self, path: str) -> Any:
         """Return the JSON answer to GET. Raises: NoDaemonError, ApiRefusedError."""
-        return self._ask(Request(self._address + path))  # noqa: S310 always http
+        return self._ask(Request(self._address + path, headers=self._shown))  # noqa: S310 always http
 
     def post(self, path: str, body: Any = None) -> Any:
         """Return the JSON answer to POST. Raises: NoDaemonError, ApiRefusedError."""
         data = b"" if body is None else json.dumps(body).encode()
-        return self._ask(Request(self._address + path, data, {"Content-Type": "application/json"}))  # noqa: S310
+        return self._ask(Request(self._address + path, data, {"Content-Type": "application/json", **self._shown}))  # noqa: S310
 
     def _ask(self, request: Request) -> Any:
         try:

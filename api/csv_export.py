@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
@@ -17,6 +15,9 @@ MEDIA_TYPE = "text/csv; charset=utf-8; header=present"
 _RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """First characters that make a spreadsheet take a cell for a formula, full-width ones included. Source: OWASP, CSV injection
 (from memory)."""
+
+_ENDS_OF_CELLS = ',"\r\n;\t|'
+"""A spreadsheet that separates by semicolons, as half of Europe's do, must not find a cell within a cell."""
 
 DIGITS = 10
 """Significant digits of a number: finer than what the logbook keeps."""
@@ -49,6 +50,9 @@ def cell(value: Any) -> str:
 
 
 def _written(rows: Iterable[Sequence[str]]) -> str:
-    page = io.StringIO()
-    csv.writer(page, lineterminator="\r\n").writerows(rows)
-    return page.getvalue()
+    return "".join(",".join(map(_quoted, row)) + "\r\n" for row in rows)
+
+
+def _quoted(text: str) -> str:
+    """Return a cell in quotes where it needs them: for RFC 4180, and for what else spreadsheets take for the end of a cell."""
+    return '"' + text.replace('"', '""') + '"' if any(sign in text for sign in _ENDS_OF_CELLS) else text

@@ -7,11 +7,13 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
 
 import click
 
+from api.auth import read_bench_token
 from api.client import ApiClient, ApiRefusedError
 from api.rehearse import EXIT_STATUS
 from controller.errors import BiteclockError
@@ -46,7 +48,7 @@ def run_demo(speed: float, port: int, once: bool) -> int:
             stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         try:
-            return _show(daemon, once)
+            return _show(daemon, Path(state_directory), once)
         except KeyboardInterrupt:
             click.echo("\nCtrl-C: the daemon turns the relay off and ends.")
             return 130
@@ -54,18 +56,18 @@ def run_demo(speed: float, port: int, once: bool) -> int:
             if daemon.poll() is None:
                 daemon.terminate()
             try:
-                daemon.wait(GOODBYE_S)
+                farewell, _ = daemon.communicate(timeout=GOODBYE_S)
             except subprocess.TimeoutExpired:
                 daemon.kill()
+            else:
+                click.echo("".join(farewell.splitlines()[-1:]))
 
 
-def _show(daemon: subprocess.Popen[str], once: bool) -> int:
-    greeting = daemon.stdout.readline() if daemon.stdout is not None else ""
-    if not greeting:
-        raise BiteclockError("the daemon did not start: its own message stands above")
-    address = next(word for word in greeting.split() if word.startswith("http"))
+def _show(daemon: subprocess.Popen[str], state_directory: Path, once: bool) -> int:
+    address = _address(daemon)
+    client = ApiClient(address, read_bench_token(state_directory))
     click.echo(f"Page and API: {address} (Ctrl-C ends it). A model of the bench; a real one needs the cautions in README.md.")
-    client = ApiClient(address)
+    click.echo(f"To command it from the page, give the PIN {client.get('/api/pairing')['pin']}.")
     click.echo(
         f"{PIECE['piece']}: {PIECE['metal']}, {PIECE['area_mm2'] / 100:.2f} cm2, {PIECE['depth_mm']} mm at {PIECE['current_a']} A"
     )
@@ -78,13 +80,22 @@ def _show(daemon: subprocess.Popen[str], once: bool) -> int:
     return EXIT_STATUS[state]
 
 
+def _address(daemon: subprocess.Popen[str]) -> str:
+    """Return the address in the daemon's greeting. Raises: BiteclockError when it ends without one."""
+    for line in daemon.stdout or ():
+        for word in line.split():
+            if word.startswith("http://127.0.0.1:"):
+                return word
+    raise BiteclockError("the daemon did not start: its own message stands above")
+
+
 def _watch(client: ApiClient, address: str) -> RunState:
     """Start the run as soon as the daemon takes it, print its progress, and return the state that it ends in."""
     is_terminal = sys.stdout.isatty()
     run_id, shown_percent = None, -5
     for status in _events(address):
         if run_id is None:
-            run_id = _start(client)
+            run_id = _start(client) if status["logbook_ready"] else None
             continue
         if status["run_id"] != run_id or status["depth_mm"] is None:
             continue

@@ -83,6 +83,7 @@ class Desk:
     version: str
     truth: Callable[[], Any] | None
     host_notes: Callable[[], Sequence[str]]
+    watchdog_s: float | None
     live: LiveFeed
     access: Access
     artworks: ArtworkShelf

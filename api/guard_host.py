@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -52,6 +53,7 @@ class HostGuard(Guard):
         return address is not None and (address.is_loopback or (server is not None and address == address_in(server[0])))
 
 
+@lru_cache(maxsize=64)
 def address_in(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
     """Return the IP address in a text, IPv4 where it is one in the clothes of IPv6, or None."""
     try:

@@ -13,6 +13,7 @@ from api.guard import ACCESS, PAIR, STOP, UPLOAD
 from api.guard_control import ControlGuard
 from api.guard_host import HostGuard
 from api.guard_load import LoadGuard
+from api.guard_method import MethodGuard
 from api.guard_origin import OriginGuard
 from api.problem_kinds import FOREIGN_ORIGIN, NOT_JSON, PAIRING_NEEDED, TOO_BUSY, UNKNOWN_HOST, Kind
 from api.problems import tell_problems
@@ -36,6 +37,7 @@ def bench_guards(access: Access, names: Iterable[str]) -> tuple[Middleware, ...]
         Middleware(AnswerHeaders),
         Middleware(LoadGuard),
         Middleware(HostGuard, names=tuple(names)),
+        Middleware(MethodGuard),
         Middleware(OriginGuard),
         Middleware(ControlGuard, access=access),
     )

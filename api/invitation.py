@@ -37,8 +37,12 @@ class Invitation:
         """Return what the daemon prints: PIN, addresses and QR code."""
         code = io.StringIO()
         self._code().terminal(code, border=2, compact=True)
+        return f"{code.getvalue()}Scan the code, or: {self.text()}"
+
+    def text(self) -> str:
+        """Return PIN and addresses, for a journal."""
         addresses = "\n".join(f"  {address}" for address in self.addresses)
-        return f"{code.getvalue()}To pair a phone, scan the code, or open\n{addresses}\nand give the PIN {self.spaced_pin}."
+        return f"To pair a phone, open\n{addresses}\nand give the PIN {self.spaced_pin}."
 
     @property
     def spaced_pin(self) -> str:

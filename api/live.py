@@ -147,14 +147,19 @@ class LiveFeed:
         waited, self._next = self._next, asyncio.Event()
         waited.set()
 
-    async def messages(self) -> AsyncGenerator[bytes]:
-        """Return the greeting, then each new message. A reader that is slow gets the newest and misses those between."""
+    async def messages(self, may_go_on: Callable[[], bool] = lambda: True) -> AsyncGenerator[bytes]:
+        """Return the greeting, then each new message. A reader that is slow gets the newest and misses those between.
+
+        :param may_go_on: asked before each message: whether its reader may still look.
+        """
         seen = self._number
         yield self.greeting()
         while not self._is_ending:
             if self._number == seen:
                 await self._next.wait()
                 continue
+            if not may_go_on():
+                return
             seen = self._number
             yield self._message
 
@@ -177,8 +182,8 @@ class LiveResponse(StreamingResponse):
 
     media_type = "text/event-stream"
 
-    def __init__(self, feed: LiveFeed) -> None:
-        super().__init__(feed.messages(), headers={"Cache-Control": "no-cache", "X-Accel-Buffering": "no"})
+    def __init__(self, feed: LiveFeed, may_go_on: Callable[[], bool] = lambda: True) -> None:
+        super().__init__(feed.messages(may_go_on), headers={"Cache-Control": "no-cache", "X-Accel-Buffering": "no"})
         self._feed = feed
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

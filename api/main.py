@@ -209,6 +209,7 @@ class Daemon:
         self.assembly.loop.add_follower(self._restorer)
         if settings.logbook.when_full == "trip":
             self.assembly.loop.add_follower(StoreWatch(self.assembly.supervisor, self.logbook, self.rig.clock))
+        self.assembly.loop.step()  # proves the relay off before the web server is loaded, which takes longer than all else
         # Planning and rehearsing never load the web server.
         from api.addresses import own_names
         from api.app import create_app
@@ -238,6 +239,7 @@ class Daemon:
                 addresses=addresses,
                 guards=bench_guards(access, (*own_names(), *settings.server.hosts)),
                 truth=self.rig.bench.truth if self.rig.bench is not None else None,
+                watchdog_s=self._notifier.period_s,
                 host_notes=(lambda: host_notes(state_directory)) if self.rig.kind == "bench" else tuple,
             )
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import Response
 from starlette.routing import Match, Mount
 from starlette.staticfiles import StaticFiles
@@ -31,7 +32,7 @@ class PageMount(Mount):
     """The page at /, out of the API's way: there, a wrong method is a wrong method and no missing file."""
 
     def __init__(self, directory: Path) -> None:
-        super().__init__("/", PageFiles(directory=directory, html=True), name="page")
+        super().__init__("/", GZipMiddleware(PageFiles(directory=directory, html=True)), name="page")
 
     def matches(self, scope: Scope) -> tuple[Match, Scope]:
         """Match everything but the API's paths."""

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from api.answer_headers import SAFE_HEADERS
+from api.methods import allowed_methods
 from api.problem_fields import FieldProblem, field_problem
 from api.problem_kinds import (
     BAD_VALUE,
@@ -147,13 +148,15 @@ def _bad_values(request: Request, detail: str, problems: Sequence[FieldProblem])
     )
 
 
-def _http(request: Request, error: HTTPException) -> ProblemResponse:
+def http_problem(request: Request, error: HTTPException) -> ProblemResponse:
+    """Return the answer for an HTTP error of the framework."""
     headers = error.headers
     if error.status_code == HTTPStatus.NOT_FOUND:
         return problem_response(request, NOTHING_HERE, "nothing is at this address: see /api/openapi.json", headers=headers)
     if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
-        allowed = (headers or {}).get("Allow", "another")
-        return problem_response(request, WRONG_METHOD, f"{request.method} is not taken here: use {allowed}", headers=headers)
+        allowed = allowed_methods(request)
+        detail = f"{request.method} is not taken here: use {allowed}"
+        return problem_response(request, WRONG_METHOD, detail, headers={"Allow": allowed})
     status = error.status_code
     kind = _OF_STATUS.get(status) or Kind(f"http-{status}", status, HTTPStatus(status).phrase)
     return problem_response(request, kind, str(error.detail), headers=headers)
@@ -161,7 +164,7 @@ def _http(request: Request, error: HTTPException) -> ProblemResponse:
 
 def _fault(request: Request, error: Exception) -> ProblemResponse:
     """Tell nothing of what happened inside; the server logs the traceback. It passes no middleware on its way out."""
-    _log.error("%s %s failed: %s", request.method, request.scope["path"], type(error).__name__)
+    _log.error("%s %s failed: %s", request.method, quote(request.scope["path"]), type(error).__name__)
     return problem_response(
         request,
         FAULT,
@@ -193,7 +196,7 @@ def problem_handlers() -> dict[Any, Callable[[Request, Any], Coroutine[Any, Any,
         LoopNotAliveError: _of_kind(LOOP_NOT_ALIVE, part="loop"),
         LogbookUnreadableError: _of_kind(LOGBOOK_UNREADABLE, part="logbook"),
         RequestValidationError: _invalid,
-        HTTPException: _http,
+        HTTPException: http_problem,
         Exception: _fault,
     }
     return {error: _without_thread(answer) for error, answer in answers.items()}

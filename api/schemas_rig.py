@@ -122,6 +122,7 @@ class RehearsalTruth(Answer):
     charge_coulombs: Annotated[float, said("True charge through the shunt.", "C", 1801.9)]
     cell_charge_coulombs: Annotated[float, said("The part of it that went through the plate.", "C", 1801.9)]
     depth_mm: Annotated[float, said("True depth of the etched floor.", "mm", 0.2501)]
+    deepest_mm: Annotated[float, said("True depth of its deepest place: edges may run deeper.", "mm", 0.2502)]
     volume_mm3: Annotated[float, said("True volume removed.", "mm3", 191.9)]
     mass_g: Annotated[float, said("True metal removed.", "g", 2.015)]
     heat_j: Annotated[float, said("Electrical energy that went into the bath.", "J", 5400.0)]

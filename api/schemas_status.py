@@ -146,6 +146,9 @@ class LoopHealth(Answer):
 
     alive: Annotated[bool, said("Whether the loop completed a pass lately.", NO_UNIT, True)]
     silent_s: Annotated[float, said("Time since it completed a pass.", "s", 0.02)]
+    watchdog_s: Annotated[
+        float | None, said("Completed passes feed the service manager's watchdog so often; null: no watchdog waits.", "s", 2.5)
+    ]
 
 
 class SensorHealth(Answer):

@@ -230,6 +230,9 @@ def load_settings(path: Path) -> Settings:
             table = tomllib.load(file)
     except OSError as error:
         raise RefusedError(f"cannot read the configuration {path}: {error.strerror}", field="config") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # what tomllib raises: no TOML, no UTF-8, numbers of 5,000 digits, deep nesting
         raise RefusedError(f"{path} is no valid TOML: {error}", field="config") from error
-    return parse_settings(table)
+    try:
+        return parse_settings(table)
+    except RecursionError as error:
+        raise RefusedError(f"{path} is nested too deeply: {error}", field="config") from error

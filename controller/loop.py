@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import logging
-import queue
+import threading
+from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from functools import partial
@@ -78,7 +79,8 @@ class ControlLoop:
         self._period_s = period_s
         self._followers = list(followers)
         self._thermometer = thermometer
-        self._mailbox: queue.Queue[tuple[Callable[[], Any], Future[Any]]] = queue.Queue(MAILBOX)
+        self._mailbox: deque[tuple[Callable[[], Any], Future[Any]]] = deque()
+        self._mailbox_lock = threading.Lock()
         self._sequence = 0
         self._published_at_s = float("-inf")
         self._ending = False
@@ -90,10 +92,10 @@ class ControlLoop:
     def submit(self, action: Callable[[], Any]) -> Future[Any]:
         """Have the loop's thread call ``action`` between two passes. Raises: LoopNotAliveError when too many wait."""
         future: Future[Any] = Future()
-        try:
-            self._mailbox.put_nowait((action, future))
-        except queue.Full:
-            raise LoopNotAliveError(f"{MAILBOX} commands are waiting and none is answered: look at the service's log") from None
+        with self._mailbox_lock:
+            if len(self._mailbox) >= MAILBOX:
+                raise LoopNotAliveError(f"{MAILBOX} commands are waiting and none is answered: look at the service's log")
+            self._mailbox.append((action, future))
         return future
 
     def end(self) -> None:
@@ -119,7 +121,7 @@ class ControlLoop:
         try:
             self._supervisor.tick()
         except Exception:
-            _log.exception("a pass of the control loop failed; the relay is off")
+            _log.exception("a pass of the control loop failed; the relay was told to turn off")
         else:
             self.board.beat()
         answers = self._act()
@@ -132,8 +134,8 @@ class ControlLoop:
     def _act(self) -> list[Callable[[], None]]:
         """Call the waiting actions; return their answers, to be given once the snapshot shows what they did."""
         answers: list[Callable[[], None]] = []
-        while not self._mailbox.empty():
-            action, future = self._mailbox.get_nowait()
+        while self._mailbox:
+            action, future = self._mailbox.popleft()
             if not future.set_running_or_notify_cancel():
                 continue
             try:

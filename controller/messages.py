@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import Any
@@ -72,7 +72,7 @@ class Sample:
 
     def less_offset(self, zero_offset_a: float) -> Sample:
         """Return the sample with the sensor's zero offset in A taken out."""
-        return replace(self, current_a=self.current_a - zero_offset_a)
+        return Sample(self.taken_at_s, self.current_a - zero_offset_a, self.voltage_v, self.saturated, self.averaged)
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,7 +98,7 @@ def interpolate(pairs: Sequence[tuple[float, float]], x: float) -> float:
         return pairs[0][1]
     if x >= pairs[-1][0]:
         return pairs[-1][1]
-    i = bisect_right(pairs, x, key=lambda pair: pair[0])
+    i = bisect_right(pairs, (x, math.inf))
     (x0, y0), (x1, y1) = pairs[i - 1], pairs[i]
     return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
 

@@ -83,6 +83,7 @@ class BenchService:
 
     def start(self, request: PlanRequest) -> str:
         """Start a run and return its id. Raises: RefusedError, WrongStateError, LoopNotAliveError."""
+        self._refuse_unready()
         run = new_run(self._new_run_id(), self.plan(request), self.settings.limits)
         self._ask(self._unless_stopped(lambda: self._supervisor.start(run)))
         return run.run_id
@@ -171,14 +172,17 @@ class BenchService:
         asked_at = self._gate.newest_request()
 
         def act() -> None:
-            why = self._not_ready()
-            if why is not None:
-                raise WrongStateError(why)
+            self._refuse_unready()
             if self._gate.newest_request() != asked_at:
                 raise WrongStateError("off was asked for meanwhile, so nothing was started: ask again")
             action()
 
         return act
+
+    def _refuse_unready(self) -> None:
+        why = self._not_ready()
+        if why is not None:
+            raise WrongStateError(why)
 
     def _ask(self, action: Callable[[], Answer]) -> Answer:
         future = self._loop.submit(action)

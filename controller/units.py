@@ -58,8 +58,9 @@ def not_negative(value: float, field: str, unit: str, note: str = "") -> float:
     Raises: RefusedError naming the field, the value with its unit and the limit.
     """
     if not math.isfinite(value) or value < 0.0:
+        unit = f" {unit}" if unit else ""
         raise RefusedError(
-            f"{field} is {value:g} {unit}, it must be a number of at least 0 {unit}{note}", field=field, limit=f"0 {unit}"
+            f"{field} is {value:g}{unit}, it must be a number of at least 0{unit}{note}", field=field, limit=f"0{unit}"
         )
     return value
 

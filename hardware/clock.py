@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 import logging
 import math
 import os
@@ -95,7 +96,7 @@ class VirtualClock:
         self._now_s = self._start_s
         self._utc_start = datetime.now(UTC) if utc_start is None else utc_start
         self._boot_id = uuid.uuid4().hex
-        self._beats: list[tuple[float, float, Callable[[float], None]]] = []
+        self._beats: list[tuple[float, int, float, Callable[[float], None]]] = []  # a heap: when due, which, how often, what
         self._next_beat_s = math.inf
 
     def monotonic_s(self) -> float:
@@ -118,8 +119,8 @@ class VirtualClock:
         """Call ``callback(now_s)`` each ``period_s`` (> 0) while the time advances, also in the middle of a bus call."""
         if not period_s > 0.0:
             raise ValueError(f"period_s is {period_s:g} s, it must be above 0 s")
-        self._beats.append((self._now_s + period_s, period_s, callback))
-        self._next_beat_s = min(self._next_beat_s, self._now_s + period_s)
+        heapq.heappush(self._beats, (self._now_s + period_s, len(self._beats), period_s, callback))
+        self._next_beat_s = self._beats[0][0]
 
     def advance_to(self, deadline_s: float) -> None:
         """Move to ``deadline_s``, calling back at each beat on the way.
@@ -129,17 +130,21 @@ class VirtualClock:
         if deadline_s < self._now_s:
             raise ValueError(f"time cannot go back: {deadline_s:.6f} s is before {self._now_s:.6f} s")
         while self._next_beat_s <= deadline_s:
-            index = min(range(len(self._beats)), key=lambda i: self._beats[i][0])
-            due_s, period_s, callback = self._beats[index]
+            due_s, number, period_s, callback = self._beats[0]
             self._now_s = max(self._now_s, due_s)
-            self._beats[index] = (due_s + period_s, period_s, callback)
-            self._next_beat_s = min(beat[0] for beat in self._beats)
+            heapq.heapreplace(self._beats, (due_s + period_s, number, period_s, callback))
+            self._next_beat_s = self._beats[0][0]
             callback(self._now_s)
         self._now_s = max(self._now_s, deadline_s)
 
-    def advance(self, seconds: float) -> None:
-        """Move forward by ``seconds`` (>= 0)."""
-        self.advance_to(self._now_s + seconds)
+    def advance(self, seconds: float) -> float:
+        """Move forward by ``seconds`` (>= 0) and return the time then, s."""
+        deadline_s = self._now_s + seconds
+        if self._now_s <= deadline_s < self._next_beat_s:
+            self._now_s = deadline_s
+        else:
+            self.advance_to(deadline_s)
+        return self._now_s
 
 
 class LockstepPacer:
@@ -160,14 +165,20 @@ class LockstepPacer:
 
     def wait_until(self, deadline_s: float) -> None:
         """Advance the virtual clock to the deadline (monotonic s)."""
-        step_s = max(0.0, deadline_s - self._clock.monotonic_s())
+        step_s = deadline_s - self._clock.monotonic_s()
+        if step_s < 0.0:
+            step_s = 0.0
         if self._speed is not None:
-            now_s = time.monotonic()
-            self._real_deadline_s = max(self._real_deadline_s + step_s / self._speed, now_s)
-            if self._real_deadline_s > now_s:
-                self._woken.wait(self._real_deadline_s - now_s)
-            self._woken.clear()
+            self._sleep(step_s / self._speed)
         self._clock.advance(step_s)
+
+    def _sleep(self, seconds: float) -> None:
+        """Sleep so long after the last real deadline, or until a wake."""
+        now_s = time.monotonic()
+        self._real_deadline_s = max(self._real_deadline_s + seconds, now_s)
+        if self._real_deadline_s > now_s:
+            self._woken.wait(self._real_deadline_s - now_s)
+        self._woken.clear()
 
     def wake(self) -> None:
         """End the present real wait; the virtual step is made all the same."""

@@ -16,7 +16,7 @@ class ServiceNotifier:
 
     def __init__(self, address: str | None, period_s: float | None = None) -> None:
         self._address = address
-        self._period_s = period_s
+        self.period_s = period_s
         self._alive_at_s: float | None = None
 
     @classmethod
@@ -48,9 +48,9 @@ class ServiceNotifier:
 
         :param now_s: monotonic time, s.
         """
-        if self._period_s is None:
+        if self.period_s is None:
             return
-        due = self._alive_at_s is None or now_s - self._alive_at_s >= self._period_s
+        due = self._alive_at_s is None or now_s - self._alive_at_s >= self.period_s
         if due and self._send("WATCHDOG=1"):
             self._alive_at_s = now_s
 

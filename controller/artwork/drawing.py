@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from controller.artwork import limits
 from controller.errors import RefusedError
 from controller.units import MM_PER_INCH
@@ -14,13 +16,28 @@ _FINEST_DPI = 1150.0
 
 _COARSEST_DPI = 300.0
 
+_SEARCH = 0.04
+"""How much finer than asked a page may be drawn so that it ends at whole pixels both ways: less than from _FINEST_DPI to 1200."""
 
-def drawing_dpi(width_mm: float, height_mm: float, finer: int) -> float:
-    """Return the resolution to draw a page at: 600 dpi or more on the measuring grid where the pixels allow it.
+
+def drawing_px(width_mm: float, height_mm: float, finer: int) -> tuple[int, int]:
+    """Return width and height to draw a page at, pixels, at one scale both ways to a hundredth of a pixel or so.
+
+    A page that ended between pixels would be stretched or get a rim of background, which counts as open when inverted.
 
     :param finer: draw so many times finer than the grid where the pixels allow it, for renderers that shade edges coarsely.
     Raises: RefusedError for a page too small or too large.
     """
+    dpi = _drawing_dpi(width_mm, height_mm, finer)
+    ratio = height_mm / width_mm
+    first = max(1, math.ceil(width_mm / MM_PER_INCH * dpi - 1e-6))
+    widths = [width for width in range(first, int(first * (1.0 + _SEARCH)) + 2) if width * width * ratio < limits.MAX_PIXELS]
+    width = min(widths, key=lambda width: (round(abs(width * ratio - round(width * ratio)), 2), width))
+    return width, max(1, round(width * ratio))
+
+
+def _drawing_dpi(width_mm: float, height_mm: float, finer: int) -> float:
+    """Return the resolution wanted: 600 dpi or more on the measuring grid where the pixels allow it."""
     for side, name in ((width_mm, "width"), (height_mm, "height")):
         if not limits.MIN_SIDE_MM <= side <= limits.MAX_SIDE_MM:
             raise RefusedError(

@@ -9,7 +9,7 @@ from pathlib import Path
 import pypdfium2 as pdfium  # type: ignore[import-untyped]
 import pypdfium2.raw as raw  # type: ignore[import-untyped]
 
-from controller.artwork.drawing import drawing_dpi
+from controller.artwork.drawing import drawing_px
 from controller.artwork.options import MeasureOptions
 from controller.artwork.picture import Grey, Picture, looked_up
 from controller.errors import RefusedError
@@ -51,8 +51,7 @@ def load_pdf(path: Path, options: MeasureOptions) -> Picture:
     if options.width_mm is not None:
         size_mm = [options.width_mm, size_mm[1] * options.width_mm / size_mm[0]] if size_mm[0] > 0 else [0.0, 0.0]
         scale_source = "width given"
-    dpi = drawing_dpi(size_mm[0], size_mm[1], finer=1)
-    width_px, height_px = (max(1, round(side / MM_PER_INCH * dpi)) for side in size_mm)
+    width_px, height_px = drawing_px(size_mm[0], size_mm[1], finer=1)
     dpi = width_px / size_mm[0] * MM_PER_INCH
 
     warnings = _prepared(page, width_px / size_points[0])

@@ -10,7 +10,7 @@ import numpy as np
 import resvg_py
 from PIL import Image
 
-from controller.artwork.drawing import drawing_dpi
+from controller.artwork.drawing import drawing_px
 from controller.artwork.options import MeasureOptions
 from controller.artwork.picture import Grey, Picture, looked_up
 from controller.artwork.svg_check import SvgFile, check_svg
@@ -32,8 +32,7 @@ def load_svg(path: Path, options: MeasureOptions) -> Picture:
         raise RefusedError(f"page {options.page} is asked for, an SVG file has one", field="page", limit="1-1")
     drawing = check_svg(path.read_bytes())
     width_mm, height_mm = drawing.size_mm(options.width_mm)
-    dpi = drawing_dpi(width_mm, height_mm, finer=2)
-    width_px, height_px = (max(1, round(side / MM_PER_INCH * dpi)) for side in (width_mm, height_mm))
+    width_px, height_px = drawing_px(width_mm, height_mm, finer=2)
     dpi = width_px / width_mm * MM_PER_INCH
     bands = _Bands(drawing, width_px, height_px)
     scale_source = "drawing size" if options.width_mm is None else "width given"

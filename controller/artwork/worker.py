@@ -36,17 +36,18 @@ def confine(memory_limit_mb: int, cpu_limit_s: int) -> None:
     data = memory_limit_mb * 1_000_000
     _lower(resource.RLIMIT_DATA, data)
     _lower(resource.RLIMIT_AS, data + 600_000_000)
-    _lower(resource.RLIMIT_CPU, cpu_limit_s)
+    _lower(resource.RLIMIT_CPU, cpu_limit_s, cpu_limit_s + 1)  # a second later it is killed without a reason
     _lower(resource.RLIMIT_FSIZE, _MOST_WRITTEN_BYTES)
     _lower(resource.RLIMIT_CORE, 0)
     os.nice(_NICENESS)
     os.environ["OPENBLAS_NUM_THREADS"] = "1"  # each thread would map memory of its own, and no matrix is multiplied here
 
 
-def _lower(what: int, limit: int) -> None:
+def _lower(what: int, limit: int, hard_limit: int | None = None) -> None:
     _, hard = resource.getrlimit(what)
-    limit = limit if hard == resource.RLIM_INFINITY else min(limit, hard)
-    resource.setrlimit(what, (limit, limit))
+    wanted = limit if hard_limit is None else hard_limit
+    ceiling = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+    resource.setrlimit(what, (min(limit, ceiling), ceiling))
 
 
 def answer(request: dict[str, Any]) -> tuple[dict[str, Any], int]:

@@ -29,10 +29,10 @@ def recover(connection: sqlite3.Connection, clock: Clock, *, has_newer_run: bool
 
     The newest run becomes ``interrupted`` with the charge of its last checkpoint and can be resumed or stopped; any older
     one is stopped. A run that was left ``running`` gets an uncertain charge of UNCERTAIN_S times the larger of its last and
-    its planned current: the supply may just have been turned up. The missing charge lies between 0 and that as long as the relay dropped
-    together with the process and the logbook did not complain before; while it cannot be written, charge is missing
-    from the time on that its health named then. ``checking``, ``paused`` and ``interrupted`` have the relay off and add
-    nothing: a change to ``running`` is written at once, within a few ms here.
+    its planned current: the supply may just have been turned up. The missing charge lies between 0 and that as long as the
+    relay dropped together with the process and the logbook did not complain before; while it cannot be written, charge is
+    missing from the time on that its health named then. ``checking``, ``paused`` and ``interrupted`` have the relay off and
+    add nothing: a change to ``running`` is written at once, within a few ms here.
     """
     newest = connection.execute("SELECT max(number) FROM runs").fetchone()[0]
     entries: list[Entry] = []

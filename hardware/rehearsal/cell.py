@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from math import asinh, exp, log, sqrt
+from math import asinh, exp, log, nan, sqrt
 
 from controller.errors import RefusedError
 from controller.units import FARADAY_COULOMBS_PER_MOL, MM3_PER_CM3
@@ -110,6 +110,8 @@ class Cell:
         self._room_degc = room_degc
         self._heat_loss_w_per_k = heat_loss_w_per_k
         self._polarisation_v = 0.0
+        self._newest_a = nan  # current of the overvoltage below, nan after anything that it hangs on has changed
+        self._newest_overvoltage_v = 0.0
         self._settle()
 
     @property
@@ -149,23 +151,27 @@ class Cell:
         gained_j = heat_j + (self.heater_w - self._heat_loss_w_per_k * (self.bath_degc - self._room_degc)) * seconds
         self.bath_degc += gained_j / self._heat_capacity_j_per_k
         if current_a:
-            self._polarisation_v = self._overvoltage_v(current_a)
+            self._polarisation_v = self._overvoltage_v(current_a)  # of the conditions in which it flowed
         else:
             self._polarisation_v *= exp(-seconds / DEPOLARISE_S)
         self._settle()
 
     def _overvoltage_v(self, current_a: float) -> float:
         """Return polarisation of both electrodes and of the diffusion layer, V, with the sign of the current."""
+        if current_a == self._newest_a:
+            return self._newest_overvoltage_v
         thermal_v = self._thermal_v
         share = abs(current_a) / self._limiting_a
         if share < _LINEAR_FROM:
             concentration = -log(1.0 - share)
         else:
             concentration = -log(1.0 - _LINEAR_FROM) + (share - _LINEAR_FROM) / (1.0 - _LINEAR_FROM)
-        return thermal_v * (
+        self._newest_a = current_a
+        self._newest_overvoltage_v = thermal_v * (
             2.0 * (asinh(current_a / self._anode_a) + asinh(current_a / self._cathode_a))
             + (concentration if current_a >= 0.0 else -concentration)
         )
+        return self._newest_overvoltage_v
 
     def _settle(self) -> None:
         """Work out what depends on temperature and open area."""
@@ -180,3 +186,4 @@ class Cell:
         self._anode_a = 2.0 * ANODE_EXCHANGE_A_PER_MM2 * area_mm2
         self._cathode_a = 2.0 * CATHODE_EXCHANGE_A_PER_MM2 * self._cathode_area_mm2
         self._limiting_a = self.limiting_a_per_dm2 / 1e4 * area_mm2
+        self._newest_a = nan

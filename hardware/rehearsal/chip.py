@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from math import floor, inf, sqrt
 from random import Random
+from typing import NamedTuple
 
 from hardware.rehearsal.waveform import Waveform
 
@@ -38,6 +39,26 @@ _PHASES: tuple[tuple[int, ...], ...] = (
     (), (_SHUNT,), (_BUS,), (_SHUNT, _BUS), (), (_SHUNT,), (_BUS,), (_SHUNT, _BUS),
 )  # fmt: skip
 """What a cycle converts by the MODE bits, Table 7: the shunt first, then the bus."""
+
+
+class _Conversion(NamedTuple):
+    """One conversion of a cycle, as the configuration wants it.
+
+    :param duration_s: by this chip's clock.
+    :param noise_v: standard deviation of one sample, of which ``root_samples`` is the root of how many are averaged.
+    :param coarse: steps of the register that this resolution counts in; ``coarse_v`` is that many.
+    :param least, most: ends of the range, steps.
+    """
+
+    is_shunt: bool
+    duration_s: float
+    samples: int
+    noise_v: float
+    root_samples: float
+    coarse: int
+    coarse_v: float
+    least: int
+    most: int
 
 
 class Ina219Chip:
@@ -107,9 +128,9 @@ class Ina219Chip:
         elif self._pointer == _CALIBRATION:
             self.registers[_CALIBRATION] = word & 0xFFFE  # bit 0 cannot be set, section 8.6.4
 
-    def transmit(self, count: int) -> bytes:
-        """Return ``count`` bytes of the register under the pointer; past its two bytes the bus is let go (0xFF)."""
-        pointer = self._pointer
+    def read(self, pointer: int, count: int) -> bytes:
+        """Point at a register and return ``count`` bytes of it; past its two bytes the bus is let go (0xFF)."""
+        self._pointer = pointer
         if pointer == _BUS:
             word = self._bus_steps << 3 | self._ready << 1 | self._overflow
         elif pointer <= _CALIBRATION:
@@ -120,6 +141,10 @@ class Ina219Chip:
             word = 0
         data = word.to_bytes(2, "big")
         return data if count == 2 else (data + b"\xff" * count)[:count]
+
+    def transmit(self, count: int) -> bytes:
+        """Return ``count`` bytes of the register under the pointer, as ``read`` does."""
+        return self.read(self._pointer, count)
 
     def feed(self, from_s: float, to_s: float, wave: Waveform) -> None:
         """Let the waveform stand at the inputs between two times in s, in order and without holes."""
@@ -134,22 +159,37 @@ class Ina219Chip:
         """Begin the cycle of the present configuration. Source: a write to it ends the conversion that runs."""
         config = self.registers[_CONFIG]
         gain = config >> 11 & 3
-        self._phases = _PHASES[config & 7]
-        self._phase = 0
         self._range_v = SHUNT_RANGES_V[gain]
         self._offset_v = TYPICAL_OFFSET_V[gain] * self._offset_share_fraction
-        self._bus_full_steps = BUS_FULL_STEPS[config >> 13 & 1]
+        self._cycle = [self._conversion(phase == _SHUNT, config) for phase in _PHASES[config & 7]]
+        self._phase = 0
         self._begin(now_s)
+
+    def _conversion(self, is_shunt: bool, config: int) -> _Conversion:
+        adc = config >> (3 if is_shunt else 7) & 15
+        step_v = SHUNT_STEP_V if is_shunt else BUS_STEP_V
+        full = round(self._range_v / SHUNT_STEP_V) if is_shunt else BUS_FULL_STEPS[config >> 13 & 1]
+        coarse = 1 << 12 - _BITS[adc]
+        return _Conversion(
+            is_shunt=is_shunt,
+            duration_s=CONVERSION_S[adc] * self._stretch,
+            samples=_SAMPLES[adc],
+            noise_v=self._noise_v if is_shunt else self._bus_noise_v,
+            root_samples=sqrt(_SAMPLES[adc]),
+            coarse=coarse,
+            coarse_v=step_v * coarse,
+            least=-full if is_shunt else 0,
+            most=full,
+        )
 
     def _begin(self, now_s: float) -> None:
         self._sum_vs = 0.0
         self._start_s = now_s
-        if self._stuck or self._phase >= len(self._phases):
+        if self._stuck or self._phase >= len(self._cycle):
             self.due_s = inf
             return
-        self._adc = self.registers[_CONFIG] >> (3 if self._phases[self._phase] == _SHUNT else 7) & 15
-        self._duration_s = CONVERSION_S[self._adc] * self._stretch
-        self.due_s = now_s + self._duration_s
+        self._running = self._cycle[self._phase]
+        self.due_s = now_s + self._running.duration_s
 
     def _gather(self, from_s: float, to_s: float, wave: Waveform) -> None:
         """Add a part of the waveform to the running conversion."""
@@ -158,7 +198,7 @@ class Ina219Chip:
         span_s = to_s - from_s
         if span_s <= 0.0:
             return
-        if self._phases[self._phase] == _BUS:
+        if not self._running.is_shunt:
             self._sum_vs += wave.bus_v * span_s
             if wave.bus_ripple_v:
                 self._sum_vs += wave.bus_ripple_v * wave.ripple_integral_s(from_s, to_s)
@@ -176,7 +216,7 @@ class Ina219Chip:
 
         A sample that a step of the bench cuts is clipped in two parts.
         """
-        sample_s = self._duration_s / _SAMPLES[self._adc]
+        sample_s = self._running.duration_s / self._running.samples
         total_vs = 0.0
         while from_s < to_s:
             edge_s = self._start_s + sample_s * (floor((from_s - self._start_s) / sample_s + 1e-6) + 1)
@@ -189,20 +229,17 @@ class Ina219Chip:
 
     def _finish(self, now_s: float) -> None:
         """End a conversion: fill its register; after the cycle's last one multiply and set the flags."""
-        mean_v = self._sum_vs / self._duration_s
-        coarse = 1 << 12 - _BITS[self._adc]
-        root_samples = sqrt(_SAMPLES[self._adc])
-        if self._phases[self._phase] == _SHUNT:
-            mean_v += self._gauss(0.0, self._noise_v) / root_samples if self._noise_v else 0.0
-            full = round(self._range_v / SHUNT_STEP_V)
-            steps = coarse * round(mean_v / (SHUNT_STEP_V * coarse))
-            self.registers[_SHUNT] = max(-full, min(full, steps))
+        is_shunt, duration_s, _, noise_v, root_samples, coarse, coarse_v, least, most = self._running
+        mean_v = self._sum_vs / duration_s
+        if noise_v:
+            mean_v += self._gauss(0.0, noise_v) / root_samples
+        steps = max(least, min(most, coarse * round(mean_v / coarse_v)))
+        if is_shunt:
+            self.registers[_SHUNT] = steps
         else:
-            mean_v += self._gauss(0.0, self._bus_noise_v) / root_samples if self._bus_noise_v else 0.0
-            steps = coarse * round(mean_v / (BUS_STEP_V * coarse))
-            self._bus_steps = max(0, min(self._bus_full_steps, steps))
+            self._bus_steps = steps
         self._phase += 1
-        if self._phase >= len(self._phases):
+        if self._phase >= len(self._cycle):
             self._multiply()
             self._ready = True
             if self.registers[_CONFIG] & 4:  # continuous

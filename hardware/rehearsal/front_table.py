@@ -6,7 +6,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isfinite, sqrt
+from math import asin, isfinite, sqrt
 
 from controller.errors import RefusedError
 from controller.units import not_negative, positive
@@ -61,19 +61,26 @@ def growth_table(
 ) -> FrontTable:
     """Return the front of an opening of which only the growth curve is known, when the artwork itself is not at hand.
 
-    Each ring between two distances of the curve is taken at the quarter ellipse over its middle (midpoint rule).
+    Between two distances of the curve the edge has one length, and the quarter ellipse over it is integrated in closed form.
 
     :param growth_mm2: pairs of distance into the resist, mm, from 0, and open area, mm2.
     """
     positive(etch_factor, "etch_factor", "")
     positive(deepest_mm, "deepest_mm", "mm")
-    rings = [(0.5 * (s0 + s1), a1 - a0) for (s0, a0), (s1, a1) in pairwise(growth_mm2)]
+    rings = [(s0, s1, (a1 - a0) / (s1 - s0)) for (s0, a0), (s1, a1) in pairwise(growth_mm2)]
     rows = [FrontRow(0.0, 0.0, 0.0)]
     for step in range(1, steps + 1):
         depth_mm = deepest_mm * step / steps
-        under_mm3 = sum(area * sqrt(max(0.0, depth_mm**2 - (etch_factor * s) ** 2)) for s, area in rings)
-        rows.append(FrontRow(depth_mm, growth_mm2[0][1] * depth_mm + under_mm3, depth_mm))
+        undercut_mm = depth_mm / etch_factor
+        under_mm2 = sum(edge_mm * (_quarter(s1 / undercut_mm) - _quarter(s0 / undercut_mm)) for s0, s1, edge_mm in rings)
+        rows.append(FrontRow(depth_mm, growth_mm2[0][1] * depth_mm + depth_mm * undercut_mm * under_mm2, depth_mm))
     return FrontTable(tuple(rows))
+
+
+def _quarter(u: float) -> float:
+    """Return the area under the unit quarter circle from 0 to u; all of it beyond 1."""
+    u = min(u, 1.0)
+    return 0.5 * (asin(u) + u * sqrt(1.0 - u * u))
 
 
 class TabulatedFront:

@@ -35,6 +35,7 @@ class Wall:
         self._is_open = arrival <= 0.0
         self._speed = speed.astype(np.float32)
         self._speed2 = self._speed**2
+        self._fastest = float(self._speed.max())
         # Cells that are never reached lie a cell behind the last one that is: the surface must go on smoothly below zero.
         last = np.max(arrival, initial=0.0, where=np.isfinite(arrival))
         self._arrival2 = np.where(self._is_open, 0.0, np.minimum(arrival, last + etch_factor)).astype(np.float32) ** 2
@@ -66,6 +67,8 @@ class Wall:
         np.copyto(rate, ahead, where=is_ahead)
         # Nothing shields an open floor: it is never shallower than a plain one.
         np.maximum(rate, ahead, out=rate, where=self._is_open)
+        # Nothing gets deeper than the fastest place: a wall much steeper than the grid would overshoot by some per cent.
+        np.minimum(rate, (self._fastest * later) ** 2, out=rate)
         self._square = rate
         self.time = later
 

@@ -104,26 +104,31 @@ class I2cWire:
 
         Raises: OSError as the kernel does; ValueError for more than the pointer byte, which no register read needs.
         """
-        pointer = bytes(out_buffer[out_start:out_end])
-        if len(pointer) != 1:
-            raise ValueError(f"{len(pointer)} bytes written before the read, a register pointer is 1 byte")
-        in_end = len(in_buffer) if in_end is None else in_end
-        now_s = self._transact(address, self._word_read_s)
+        if out_end is None:
+            out_end = len(out_buffer)
+        if in_end is None:
+            in_end = len(in_buffer)
+        if out_end - out_start != 1:
+            raise ValueError(f"{out_end - out_start} bytes written before the read, a register pointer is 1 byte")
+        now_s = self._clock.advance(self._word_read_s)
+        if now_s >= self._chip.due_s or now_s >= self.event_s or self._fails is not None or address != self._address:
+            self._look_around(address, now_s)
         with self._lock:
-            self._chip.receive(pointer, now_s)
-            in_buffer[in_start:in_end] = self._chip.transmit(in_end - in_start)
+            in_buffer[in_start:in_end] = self._chip.read(out_buffer[out_start], in_end - in_start)
 
     def _transact(self, address: int, takes_s: float) -> float:
         """Let the time of a transaction pass and return the time after it, s. Raises: OSError."""
-        clock = self._clock
-        clock.advance(takes_s)
-        now_s = clock.monotonic_s()
+        now_s = self._clock.advance(takes_s)
+        self._look_around(address, now_s)
+        return now_s
+
+    def _look_around(self, address: int, now_s: float) -> None:
+        """Bring the bench to the end of a transaction if it has anything to do by then. Raises: OSError when that fails."""
         if now_s >= self._chip.due_s or now_s >= self.event_s:
             with self._lock:
                 self._catch_up(now_s)
         if self._fails is not None or address != self._address:
             number = errno.EREMOTEIO if self._fails is None else self._fails
             if number == errno.ETIMEDOUT:
-                clock.advance(STUCK_S)
+                self._clock.advance(STUCK_S)
             raise OSError(number, os.strerror(number))
-        return now_s

@@ -77,6 +77,7 @@ async function fetchHealth(view) {
     const { loop, logbook, rig, version } = await getPatiently("/api/health");
     view.health.replaceChildren(pairs([
       ["Control loop", `alive, last pass ${fixed(loop.silent_s, 2)} s ago`],
+      ["Watchdog", loop.watchdog_s === null ? "none waits: only the service has one" : `fed every ${fixed(loop.watchdog_s, 1)} s`],
       ["Logbook", logbook.message ?? logbook.notice ?? (logbook.ready ? "writes" : "is being checked")],
       ["Rows waiting to be written", fixed(logbook.waiting, 0)],
       ["Rows lost", logbook.lost === 0 ? "none" : `${logbook.lost}: ${logbook.lost_note ?? ""}`],
