@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
-import controller.artwork.client as client_module
+import controller.artwork.process as process_module
 from controller.artwork.client import measure
 from controller.artwork.measure import measure_file
 from controller.artwork.options import MeasureOptions
@@ -110,7 +110,7 @@ def test_too_little_time_kills_the_whole_group(tmp_path: Path, monkeypatch: pyte
         started.append(popen(*args, **kwargs))
         return started[-1]
 
-    monkeypatch.setattr(client_module.subprocess, "Popen", remember)
+    monkeypatch.setattr(process_module.subprocess, "Popen", remember)
     with pytest.raises((MeasureFailedError, RefusedError)):
         measure(path, MeasureOptions(), time_limit_s=1.5)
     assert started[0].returncode is not None
@@ -124,7 +124,7 @@ def test_time_up_is_told_as_time(artwork: Path) -> None:
 
 
 def test_a_worker_that_dies_is_a_failure_with_advice(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(client_module.sys, "executable", "/bin/false")
+    monkeypatch.setattr(process_module.sys, "executable", "/bin/false")
     with pytest.raises(MeasureFailedError, match="exit status 1"):
         measure(artwork, MeasureOptions())
 
@@ -143,7 +143,7 @@ def test_the_worker_is_nice_confined_and_alone(artwork: Path, tmp_path: Path) ->
     nice, data, cpu, core = json.loads(done.stdout)
     assert nice == 10
     assert data == [321_000_000, 321_000_000]
-    assert cpu == [45, 45]
+    assert cpu == [45, 46]
     assert core == [0, 0]
 
 
@@ -155,7 +155,7 @@ def test_the_measuring_process_starts_a_session_of_its_own(artwork: Path, monkey
         seen.update(kwargs)
         return popen(*args, **kwargs)
 
-    monkeypatch.setattr(client_module.subprocess, "Popen", look)
+    monkeypatch.setattr(process_module.subprocess, "Popen", look)
     measure(artwork, MeasureOptions())
     assert seen["start_new_session"] is True
     assert seen.get("close_fds", True) is True, "the relay's descriptor stays here"

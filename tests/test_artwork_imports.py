@@ -22,7 +22,7 @@ def heavy_after(statement: str) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("module", ["options", "result", "limits", "client", "cache", "sniff", "worker"])
+@pytest.mark.parametrize("module", ["options", "result", "limits", "client", "process", "cache", "planned", "sniff", "worker"])
 def test_what_the_daemon_imports_is_light(module: str) -> None:
     assert heavy_after(f"import controller.artwork.{module}") == []
 

@@ -65,7 +65,7 @@ def test_the_crop_box_is_the_page_and_rotation_turns_it(tmp_path: Path) -> None:
     assert turned.narrowest_resist is not None
     # Clockwise by 90 degrees: what was x from the left is now y from the top.
     assert turned.narrowest_resist.y_mm == pytest.approx(6.15, abs=0.05)
-    assert 5.0 <= turned.narrowest_resist.x_mm <= 15.0
+    assert 4.99 <= turned.narrowest_resist.x_mm <= 15.0
 
 
 def test_pages_of_a_pdf(tmp_path: Path) -> None:
@@ -196,3 +196,17 @@ def test_references_inside_the_file_are_fine(tmp_path: Path) -> None:
 def test_dpi_and_pages_are_not_for_svg(tmp_path: Path) -> None:
     assert refused(tmp_path, svg(TWO_SVG), dpi=600.0).field == "dpi"
     assert refused(tmp_path, svg(TWO_SVG), page=2).field == "page"
+
+
+@pytest.mark.parametrize(("width", "height"), [(100.0, 60.0), (33.3, 21.7), (7.9, 5.3)])
+def test_a_dark_page_has_no_bright_rim(tmp_path: Path, width: float, height: float) -> None:
+    """A page that is black but for a square of 2 mm: plain it is the page less 4 mm2, inverted the square alone."""
+    drawn = pdf([f"0 0 {width} {height} re 2 2 2 2 re f*"], width, height)
+    size, box = f'width="{width}mm" height="{height}mm"', f'viewBox="0 0 {width} {height}"'
+    both = f'<rect width="{width}" height="{height}"/><rect x="2" y="2" width="2" height="2" fill="white"/>'
+    for data in (drawn, svg(both, size, box)):
+        inverted = measured(tmp_path, data, invert=True)
+        assert inverted.area_mm2 == pytest.approx(4.0, rel=4e-3), "level edges between pixels"
+        assert inverted.open_fields == 1
+        assert measured(tmp_path, data).area_mm2 == pytest.approx(width * height - 4.0, rel=5e-4)
+        assert (inverted.width_mm, inverted.height_mm) == pytest.approx((width, height), rel=5e-4)

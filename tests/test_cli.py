@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from api import cli_check
-from api.cli import main
+from api.cli import FAULT_NAMES, main
 from api.client import ApiRefusedError, NoDaemonError
 from controller.faraday import METALS
 from controller.messages import RunState
@@ -104,13 +104,17 @@ def test_an_unknown_key_of_the_configuration_is_named(tmp_path: Path) -> None:
     assert stopped["reason"] == "over_voltage"
 
 
+def test_the_faults_in_the_help_are_those_of_the_bench() -> None:
+    assert tuple(FAULTS) == FAULT_NAMES
+
+
 def test_help_tells_cautions_metals_faults_and_exit_statuses() -> None:
     assert "emergency stop" in " ".join(call("--help").output.split())
     text = " ".join(call("rehearse", "--help").output.split())
     for word in ("0 finished, 3 stopped or paused, 4 tripped, 2 bad usage", *FAULTS):
         assert word in text
     assert all(name in text for name in METALS if METALS[name].not_in_nitric_because is None)
-    for command in ("serve", "rehearse", "plan", "check", "runs", "off", "demo"):
+    for command in ("serve", "rehearse", "plan", "measure", "count", "check", "runs", "off", "demo"):
         assert call(command, "--help").exit_code == 0
 
 
