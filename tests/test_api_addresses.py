@@ -88,3 +88,13 @@ def test_a_taken_port_is_told(server: ServerSettings) -> None:
         with pytest.raises(RefusedError, match=f"port {port}: Address already in use") as caught:
             listening_socket(server, port)
     assert caught.value.field == "port"
+
+
+def test_no_netlink_is_no_address_and_no_failure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a service sees whose unit does not allow AF_NETLINK: a daemon that only lacks an address must start."""
+
+    def refuse() -> None:
+        raise OSError(97, "Address family not supported by protocol")
+
+    monkeypatch.setattr(socket, "if_nameindex", refuse)
+    assert own_addresses() == ()

@@ -177,5 +177,5 @@ def test_stop_is_taken_while_the_pin_is_not(daemon: Daemon) -> None:
 @pytest.mark.parametrize("path", ["/api/stop/", "/api/Stop", "//api/stop", "/api/stop%00", "/api/stop;x"])
 def test_what_only_looks_like_stop_is_not_let_through(daemon: Daemon, path: str) -> None:
     answer = ask(daemon.app, "POST", path, json=SILVER)
-    assert answer.status_code in (401, 404)
+    assert answer.status_code in (401, 404, 405)
     assert daemon.rig.gate.standing_request() is None

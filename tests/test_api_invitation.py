@@ -34,6 +34,6 @@ def test_the_terminal_shows_code_addresses_and_pin() -> None:
     text = INVITATION.terminal()
     assert text.splitlines()[-1] == "and give the PIN 012 345."
     assert "  http://192.0.2.7:8420/\n  http://bench.local:8420/\n" in text
-    code = text[: text.index("To pair")].splitlines()
+    code = text[: text.index("Scan the code")].splitlines()
     assert len(code) == -(-(29 + 4) // 2), "two rows of modules a line, two modules of margin"
     assert {len(line) for line in code} == {29 + 4}

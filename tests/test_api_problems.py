@@ -42,7 +42,6 @@ def answered(error: Exception, path: str = "/api/x") -> tuple[int, dict[str, str
         (LogbookUnreadableError("cannot read the logbook"), 503, "logbook-unreadable", {"part": "logbook"}),
         (ProblemError(problem_kinds.TOO_MANY_STREAMS, "250 are open"), 503, "too-many-streams", {}),
         (HTTPException(404), 404, "nothing-here", {}),
-        (HTTPException(405, headers={"Allow": "POST"}), 405, "wrong-method", {}),
         (HTTPException(413, "too much"), 413, "too-large", {}),
         (HTTPException(418, "a teapot"), 418, "http-418", {}),
         (ZeroDivisionError("secret"), 500, "fault", {}),
@@ -138,6 +137,8 @@ def test_what_the_plan_refuses_comes_with_field_limit_and_unit(app: Any) -> None
         ("GET", "/api/stop", {"POST"}),
         ("POST", "/api/status", {"GET"}),
         ("DELETE", "/api/runs/r1", {"GET"}),
+        ("PUT", "/api/baths", {"GET", "POST"}),
+        ("DELETE", "/api/runs/r1/readings", {"GET", "POST"}),
         ("POST", "/", {"GET", "HEAD"}),
     ],
 )

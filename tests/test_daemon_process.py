@@ -2,94 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import os
-import select
 import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
-from urllib.request import urlopen
 
 import pytest
 
 from api.client import ApiClient, ApiRefusedError
-
-PLATE = {
-    "piece": "reed panel",
-    "metal": "fine-silver",
-    "area_mm2": 767.0,
-    "depth_mm": 0.25,
-    "current_a": 3.0,
-    "thickness_mm": 1.2,
-}
-LEAVES_WITHIN_S = 3.0
-"""A limit on hanging, not a speed."""
-
-
-class Process:
-    """``biteclock serve`` on the rehearsal bench."""
-
-    def __init__(self, state_directory: Path, speed: float) -> None:
-        self._child = subprocess.Popen(
-            [sys.executable, "-m", "api.cli", "serve", "--rig", "rehearsal", "--speed", str(speed), "--port", "0",
-             "--state-directory", str(state_directory)],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=Path(__file__).parent.parent,
-        )  # fmt: skip
-        assert self._child.stdout is not None
-        greeting = self._child.stdout.readline()
-        assert greeting, self._child.stderr.read() if self._child.stderr else ""
-        self.address = next(word for word in greeting.split() if word.startswith("http"))
-        self.client = ApiClient(self.address)
-
-    def until(self, condition: Any) -> dict[str, Any]:
-        """Follow the event stream until a status fulfils the condition."""
-        with urlopen(f"{self.address}api/events", timeout=30) as stream:
-            for line in stream:
-                if line.startswith(b"data:"):
-                    status: dict[str, Any] = json.loads(line[5:])
-                    if "state" in status and condition(status):
-                        return status
-        raise AssertionError("the stream ended first")
-
-    def start(self) -> str:
-        """Start the plate as soon as the logbook has been checked."""
-        while True:
-            self.until(lambda _status: True)
-            try:
-                return str(self.client.post("/api/start", PLATE)["run_id"])
-            except ApiRefusedError as error:
-                if "logbook" not in str(error):
-                    raise
-
-    def end(self, number: signal.Signals) -> tuple[int, str, str]:
-        """Send a signal and return exit status, output and errors of the process, which must leave in time."""
-        gone = os.pidfd_open(self._child.pid)
-        try:
-            self._child.send_signal(number)
-            assert select.select([gone], [], [], LEAVES_WITHIN_S)[0], f"still there {LEAVES_WITHIN_S} s after {number.name}"
-        finally:
-            os.close(gone)
-        out, err = self._child.communicate()
-        return self._child.returncode, out, err
-
-    def kill(self) -> None:
-        if self._child.poll() is None:
-            self._child.kill()
-            self._child.communicate()
-
-
-@contextmanager
-def serving(state_directory: Path, speed: float = 30.0) -> Iterator[Process]:
-    process = Process(state_directory, speed)
-    try:
-        yield process
-    finally:
-        process.kill()
+from tests.daemon_child import PLATE, ROOT, serving
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
@@ -142,12 +66,51 @@ def test_a_kill_in_mid_run_comes_back_interrupted_with_its_charge_and_says_what_
         assert stopped["charge_coulombs"] == back["charge_coulombs"]
 
 
+def test_a_program_at_the_bench_commands_by_the_token_in_the_state_directory(tmp_path: Path) -> None:
+    with serving(tmp_path) as process:
+        process.until(lambda status: status["logbook_ready"])
+        with pytest.raises(ApiRefusedError, match="not paired"):
+            ApiClient(process.address).post("/api/start", PLATE)
+        assert ApiClient(process.address).post("/api/stop")["relay_on"] is False
+        process.start()
+
+
+def test_the_demonstration_needs_no_pin_and_ctrl_c_leaves_the_relay_off() -> None:
+    command = [sys.executable, "-m", "api.cli", "demo", "--speed", "60", "--port", "0"]
+    demo = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        start_new_session=True,
+    )
+    try:
+        assert demo.stdout is not None
+        told = []
+        for line in demo.stdout:
+            told.append(line)
+            if line.startswith("running"):
+                break
+        os.killpg(demo.pid, signal.SIGINT)  # as a terminal sends it, to the demonstration and its daemon
+        out, err = demo.communicate()
+    finally:
+        if demo.poll() is None:
+            os.killpg(demo.pid, signal.SIGKILL)
+            demo.communicate()
+    assert any("give the PIN" in line for line in told)
+    assert "the relay output reads off" in out
+    assert "Traceback" not in err
+    assert demo.returncode == 130
+
+
 def test_a_taken_port_is_told_in_one_line(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         result = subprocess.run(
-            [sys.executable, "-m", "api.cli", "serve", "--rig", "rehearsal", "--port", str(port), "--state-directory", str(tmp_path)],
-            capture_output=True, text=True, cwd=Path(__file__).parent.parent, check=False,
+            [sys.executable, "-m", "api.cli", "serve", "--rig", "rehearsal", "--port", str(port),
+             "--state-directory", str(tmp_path)],
+            capture_output=True, text=True, cwd=ROOT, check=False,
         )  # fmt: skip
     assert result.returncode == 2
     assert f"cannot listen on 127.0.0.1 port {port}: Address already in use" in result.stderr

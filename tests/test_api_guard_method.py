@@ -1,0 +1,44 @@
+"""Methods that no address takes: refused at the door, to everybody alike, and Stop is no exception."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.api_client import Daemon, ask, assert_problem
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path, guarded=True)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+@pytest.mark.parametrize("method", ["TRACE", "PUT", "PATCH", "DELETE", "CONNECT", "NOTHING"])
+@pytest.mark.parametrize(
+    ("path", "allow"), [("/api/stop", "POST"), ("/api/access", "GET"), ("/api/baths", "GET, POST"), ("/", "GET, HEAD")]
+)
+def test_a_method_that_nothing_takes_is_told_with_those_that_are(daemon: Daemon, method: str, path: str, allow: str) -> None:
+    answer = ask(daemon.app, method, path)
+    assert_problem(answer, 405, "wrong-method")
+    assert answer.headers["allow"] == allow
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+def test_post_where_only_get_is_taken_is_no_question_of_pairing(daemon: Daemon) -> None:
+    for path in ("/api/status", "/api/access", "/"):
+        assert_problem(ask(daemon.app, "POST", path), 405, "wrong-method")
+
+
+def test_an_address_where_nothing_is_tells_strangers_nothing(daemon: Daemon) -> None:
+    assert_problem(ask(daemon.app, "DELETE", "/api/nothing"), 401, "pairing-needed")
+    paired = {"authorization": f"Bearer {daemon.bench_token}"}
+    assert_problem(ask(daemon.app, "DELETE", "/api/nothing", headers=paired), 404, "nothing-here")
+
+
+def test_a_foreign_name_is_refused_first(daemon: Daemon) -> None:
+    assert_problem(ask(daemon.app, "PUT", "/api/baths", headers={"host": "evil.example"}), 421, "unknown-host")

@@ -1,0 +1,18 @@
+"""A slice of the soak (tests/soak.py): nothing grows with the runs but the logbook."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.soak import soaked
+
+
+def test_ten_runs_leave_nothing_behind_but_their_records(tmp_path: Path) -> None:
+    sizes = soaked(tmp_path / "state", 0.25, 10, samples=5)
+    first, last = sizes[1], sizes[-1]
+    assert last.runs - first.runs >= 5
+    assert last.threads <= first.threads + 2, "the pool of the server may still be filling"
+    assert last.files <= first.files + 4
+    assert last.objects - first.objects < 2000, f"{last.objects - first.objects} objects in {last.runs - first.runs} runs"
+    assert last.memory_kb - first.memory_kb < 8000
+    assert last.book_kb - first.book_kb < 200 * (last.runs - first.runs)
