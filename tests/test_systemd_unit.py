@@ -147,3 +147,9 @@ def test_only_private_networks_are_reached(unit):
     assert set(unit["IPAddressAllow"]) == {
         "localhost", "link-local", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7",
     }  # fmt: skip
+
+
+def test_interfaces_can_be_named(unit):
+    """if_nameindex(3) asks by netlink: without it the daemon could not tell the addresses of the page. Source: systemd.exec(5)."""
+    (families,) = unit["RestrictAddressFamilies"]
+    assert set(families.split()) == {"AF_UNIX", "AF_INET", "AF_INET6", "AF_NETLINK"}
