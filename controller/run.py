@@ -8,11 +8,12 @@ from dataclasses import dataclass, field, replace
 from controller.charge import CoulombCounter
 from controller.config import LimitSettings
 from controller.estimate import DepthEstimate, DepthTable
-from controller.guards import Limits, RunFigures, Streaks, judge, limits_for
+from controller.guards import RunFigures, Streaks, judge
 from controller.learn import Learner, Reading
 from controller.messages import Finding, Sample
 from controller.news import RunTotals
 from controller.plan import learned
+from controller.run_limits import Limits, limits_for
 from controller.run_plan import RunPlan
 from controller.soak import Soak
 from controller.trends import Expected, Trend, follow
@@ -43,7 +44,7 @@ class ActiveRun:
     :param on_time_s: relay-on time of the finished stretches.
     :param turned_on_at_s: start of the present stretch, or None while off.
     :param gauge_stop_mm: the gauge stop that paused it, or None.
-    :param wants_second_look: the sample judged last is the first to break some limit, or leapt towards one.
+    :param wants_second_look: the sample judged last is the first to break some limit, or on the way to reverse current.
     """
 
     run_id: str
@@ -123,8 +124,8 @@ class ActiveRun:
             self._bath_warnings = (f"The bath is above {self._settings.bath_warn_degc:g} degC, off comes at {off_degc:g} degC.",)
         before = self._streaks
         self._streaks, finding = judge(self.limits, before, sample, figures)
-        self.wants_second_look = self._leaps(sample) or (self._streaks.is_suspicious and self._streaks != before)
-        if finding is None:
+        self.wants_second_look = self._turns(sample) or (self._streaks.is_suspicious and self._streaks != before)
+        if finding is None and sample.current_a >= self.limits.lost_contact_a:  # an open circuit says nothing about the cell
             depth_mm = figures.depth_mm
             self._trend, finding = follow(self._trend, sample, lambda: self._expected(depth_mm, bath_degc), self._settings)
         return finding
@@ -136,6 +137,8 @@ class ActiveRun:
     def take_new_warnings(self) -> tuple[str, ...]:
         """Return the warnings that were not there when this was last called."""
         now = self.warnings()
+        if now == self._told:
+            return ()
         new = tuple(text for text in now if text not in self._told)
         self._told = now
         return new
@@ -148,18 +151,15 @@ class ActiveRun:
         growth, factor = self.plan.growth, self.plan.belief.best_etch_factor
         return Expected(growth.area_mm2(depth_mm / factor) / growth.area_mm2(self._begun_at_mm / factor), warming_k)
 
-    def _leaps(self, sample: Sample) -> bool:
-        """Return whether an averaged sample lies over half the way from the last one to a limit of the current.
+    def _turns(self, sample: Sample) -> bool:
+        """Return whether an averaged sample lies over half the way from the last one to the limit of reverse current.
 
         It may straddle the beginning of a fault, and the next one comes a whole conversion later.
         """
         if not sample.averaged:
             return False
         last_a, self._last_a = self._last_a, sample.current_a
-        if last_a is None:
-            return False
-        most_a, least_a = self.limits.max_current_a, -self.limits.reverse_current_a
-        return sample.current_a > 0.5 * (last_a + most_a) or sample.current_a < 0.5 * (last_a + least_a)
+        return last_a is not None and sample.current_a < 0.5 * (last_a - self.limits.reverse_current_a)
 
     def count(self, sample: Sample) -> None:
         """Integrate a sample. Raises: ChargeGapError after too long a gap."""

@@ -272,7 +272,6 @@ class Supervisor:
         """Begin a run: checks with the relay off, then on. Raises: WrongStateError."""
         require(Command.START, self.state)
         self.run = run
-        self.has_changed = True
         self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
         self._begin_checking("Checking the rig with the relay off.")
 
