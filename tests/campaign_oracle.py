@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from controller.config import LimitSettings
 from controller.run import ActiveRun
+from controller.run_limits import Limits
 from hardware.rehearsal.circuit import OperatingPoint
 from tests.campaign_draw import Scenario
 from tests.campaign_rows import POLL_S, SHIFTED_BY, worst_s
@@ -35,6 +36,7 @@ class Oracle:
 
     scenario: Scenario
     since: dict[str, tuple[float, float]] = field(default_factory=dict)
+    ripple_fraction: float = 0.0
 
     def forget(self) -> None:
         """The relay is off: nothing is due."""
@@ -70,8 +72,7 @@ class Oracle:
         sees = not is_blind
         flows = current_a >= limits.lost_contact_a + sure_a
         yield "supply_runaway", sees and flows and point.cell_v - ripple_v > limits.max_voltage_v + SURE_V
-        over_a = limits.max_current_a * (1.0 + AVERAGED_RIPPLE_FRACTION * ripple) + sure_a
-        yield "too much current", sees and current_a > over_a
+        yield "too much current", sees and current_a > self.surely_over_a(limits)
         is_short = point.cell_v + ripple_v < limits.short_circuit_v - SURE_V and current_a > limits.short_circuit_a + sure_a
         yield "short_circuit", sees and is_short
         yield "polarity_reversed", sees and current_a < -limits.reverse_current_a - sure_a
@@ -85,4 +86,7 @@ class Oracle:
         yield "hot bath", sees and bath_degc is not None and bath_degc >= settings.bath_off_degc + 0.05
         yield "bus_stuck", is_blind
 
-    ripple_fraction: float = 0.0
+    def surely_over_a(self, limits: Limits) -> float:
+        """Return the current from which each averaged sample is over the limit, A."""
+        sure_a = SURE_A * 0.02 / self.scenario.settings.rig.shunt_ohm
+        return limits.max_current_a * (1.0 + AVERAGED_RIPPLE_FRACTION * self.ripple_fraction) + sure_a

@@ -71,3 +71,20 @@ def worst_s(fault: str) -> float:
 def reasons(fault: str) -> frozenset[str]:
     """Return the reasons that a fault's rows name."""
     return frozenset().union(*(row.reasons for row in rows(fault)))
+
+
+def measured() -> dict[str, tuple[float, float, float]]:
+    """Return p50, p99 and largest seconds to off of each fault, from the campaign's own table on the page."""
+    text = PAGE.read_text(encoding="utf-8").split("<!-- campaign -->")[1].split("<!-- /campaign -->")[0]
+    lines = iter(text.splitlines())
+    header = next(line for line in lines if line.startswith("| fault |"))
+    columns = [cell.strip() for cell in header.split("|")[1:-1]]
+    at = [columns.index(name) for name in ("s p50", "s p99", "s max")]
+    found = {}
+    for line in lines:
+        if not line.startswith("|"):
+            break
+        cells = [cell.strip() for cell in line.split("|")[1:-1]]
+        if re.fullmatch(r"[0-9.]+", cells[at[0]]):
+            found[cells[0]] = (float(cells[at[0]]), float(cells[at[1]]), float(cells[at[2]]))
+    return found

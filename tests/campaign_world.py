@@ -18,7 +18,7 @@ from controller.errors import RefusedError, WrongStateError
 from controller.learn import GaugeReading
 from controller.logbook.journal import Journal
 from controller.logbook.logbook import Logbook
-from controller.logbook.reader import LogbookReader
+from controller.logbook.reader import LogbookReader, UnknownRunError
 from controller.logbook.recorder import RunRecorder
 from controller.logbook.restore import Restorer
 from controller.logbook.store_watch import StoreWatch
@@ -188,10 +188,10 @@ class World:
         if deed.what == "shutdown":
             self._down_s = deed.size
             self.loop.end()
+            self.watch.must("stop", not self.watch.is_on, "the end of the service left the relay on")
             return
         self.gate.revoke(OffRequest.STOP if deed.what == "stop" else OffRequest.STOP_BUTTON)
-        if self.watch.is_on:
-            self.watch.fail(f"{deed.what} left the relay on")
+        self.watch.must("stop", not self.watch.is_on, f"{deed.what} left the relay on")
 
     def run(self) -> None:
         """Live through the whole scenario."""
@@ -276,15 +276,19 @@ class World:
             self._bench_watcher(high)
         if first:
             for at_s, factor in self._turned_up:
-                self.at(at_s, lambda factor=factor: self._turn_up(factor))  # type: ignore[misc]
+                self.at(at_s, lambda at_s=at_s, factor=factor: self._turn_up(at_s, factor))  # type: ignore[misc]
 
-    def _turn_up(self, factor: float) -> None:
-        """Somebody turns the supply's knob."""
+    def _turn_up(self, at_s: float, factor: float) -> None:
+        """Somebody turns the supply's knob; not always by enough to break the limit."""
         self.bench.truth()
         supply, plan = self.bench._circuit.supply, self.scenario.plan
         wanted_a = plan.current_a * factor
         set_v = min(30.0, self.bench.spec.set_point_v(wanted_a))
         supply.turn_to(set_v if supply.limit_a is None else max(supply.voltage_v, 1.1 * set_v), supply.limit_a and wanted_a)
+        run = self.supervisor.run
+        if run is not None:
+            current_a = self.bench._circuit.operating_point(self.clock.monotonic_s()).shunt_a * self.watch.scale
+            self.watch.turned_enough[at_s] = current_a > self.watch.oracle.surely_over_a(run.limits)
 
     # --- what is due ------------------------------------------------------------------------------------------------
 
@@ -329,14 +333,14 @@ class World:
 
     def _answers(self) -> None:
         for command, future in self.pending:
+            self.watch.must("answers", future.done(), f"{command} was not answered within one pass")
             if not future.done():
-                self.watch.fail(f"{command} was not answered within one pass")
                 continue
             error = future.exception()
             if error is None:
                 self.watch.accepted(command)
-            elif not isinstance(error, WrongStateError | RefusedError):
-                self.watch.fail(f"{command} raised {error!r}")
+            else:
+                self.watch.must("answers", isinstance(error, WrongStateError | RefusedError), f"{command} raised {error!r}")
         self.pending.clear()
 
     def _do(self, deed: Deed, now_s: float) -> None:
@@ -405,19 +409,21 @@ class World:
         """The file opens, is sound, and says of the run what the run says."""
         with closing(sqlite3.connect(self.path)) as connection:
             verdict = connection.execute("PRAGMA quick_check").fetchone()[0]
-        if verdict != "ok":
-            self.watch.fail(f"the logbook is not sound: {verdict}")
-        health = self.logbook.health()
+        must, health = self.watch.must, self.logbook.health()
+        must("book", verdict == "ok", f"the logbook is not sound: {verdict}")
         run, state = self.supervisor.run, self.supervisor.state
-        if health.lost:
-            self.watch.fail(f"the logbook lost {health.lost} rows: {health.lost_note}")
+        must("book", not health.lost, f"the logbook lost {health.lost} rows: {health.lost_note}")
         if run is None or state is RunState.IDLE:
             return
-        summary = LogbookReader(self.path).run(run.run_id).summary
+        try:
+            summary = LogbookReader(self.path).run(run.run_id).summary
+        except UnknownRunError as error:
+            self.watch.fail("book", str(error))
+            return
         finding = self.supervisor.finding
         ours = (state, finding and finding.reason)
-        if (summary.state, summary.reason) != ours:
-            self.watch.fail(f"the logbook says {summary.state}, {summary.reason}; the run is {ours[0]}, {ours[1]}")
-        off_by = summary.progress.charge_coulombs - run.counter.charge_coulombs
-        if abs(off_by) > 1e-6 and "relay_welded" not in self.scenario.fault_names:
-            self.watch.fail(f"the logbook has {off_by:+.3f} C more than the run's {run.counter.charge_coulombs:.3f} C")
+        theirs = (summary.state, summary.reason)
+        must("book", theirs == ours, f"the logbook says {theirs[0]}, {theirs[1]}; the run is {ours[0]}, {ours[1]}")
+        if "relay_welded" not in self.scenario.fault_names:
+            off_by = summary.progress.charge_coulombs - run.counter.charge_coulombs
+            must("book", abs(off_by) <= 1e-6, f"the logbook has {off_by:+.3f} C more than {run.counter.charge_coulombs:.3f} C")

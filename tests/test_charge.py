@@ -128,3 +128,8 @@ def test_giving_up_books_the_unseen_time_once() -> None:
     counted.anchor(sample(20.0, 3.0))
     counted.give_up(-0.1)
     assert counted.uncertain_coulombs == pytest.approx(1.06 * 4.0), "a time in the future is no gap"
+
+
+def test_a_misspelt_field_is_an_error() -> None:
+    with pytest.raises(AttributeError):
+        counter().charge_coulomb = 1.0  # type: ignore[attr-defined]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import FrozenInstanceError
+
 import periodictable
 import pytest
 from hypothesis import given
@@ -109,3 +111,30 @@ def test_charge_mass_and_volume_are_one_law(metal: Metal, charge_coulombs: float
     atoms = {p.element: p.mass_fraction / periodictable.elements.symbol(p.element).mass for p in metal.parts}
     electrons = sum(p.electrons * atoms[p.element] for p in metal.parts)
     assert mass_g == pytest.approx(bite_factor * moles / electrons, rel=1e-6)
+
+
+def test_attack_by_the_bath_without_current() -> None:
+    # Common practice, no source: a guess within a factor of four.
+    silver = {"fine-silver", "sterling-silver", "britannia-silver"}
+    assert {name: metal.soak_um_per_min for name, metal in METALS.items()} == {n: 0.05 if n in silver else 0.2 for n in METALS}
+
+
+def test_metals_are_frozen_and_hold_their_fields_only() -> None:
+    copper = METALS["copper"]
+    with pytest.raises(FrozenInstanceError):
+        copper.density_g_per_cm3 = 1.0  # type: ignore[misc]
+    with pytest.raises(FrozenInstanceError):
+        copper.parts[0].electrons = 1  # type: ignore[misc]
+    assert not hasattr(copper, "__dict__")
+    assert not hasattr(copper.parts[0], "__dict__")
+
+
+def test_the_bite_factor_is_1_where_none_is_given() -> None:
+    copper = METALS["copper"]
+    for law in (
+        faraday.removed_mass_g,
+        faraday.removed_volume_mm3,
+        faraday.charge_for_mass_coulombs,
+        faraday.charge_for_volume_coulombs,
+    ):
+        assert law(3.0, copper) == law(3.0, copper, 1.0)

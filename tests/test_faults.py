@@ -116,7 +116,7 @@ def test_saturation_trips_on_the_first_sample() -> None:
     stock = parse_settings({"rig": {"shunt_ohm": 0.1, "max_current_a": 3.2}})
     result = rehearse(
         silver_request(area_mm2=400.0, current_a=1.5, supply_mode="constant-voltage"),
-        Rehearsal(supply_v=3.0, faults=parse_faults(["supply_runaway@60"])),
+        Rehearsal(supply_v=2.5, faults=parse_faults(["supply_runaway@60"])),
         stock,
     )
     row = rows("saturation")[0]

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import fields, replace
+from dataclasses import FrozenInstanceError, fields, replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.config import Settings
-from controller.guards import STREAK, Limits, RunFigures, Streaks, judge, limits_for
+from controller.guards import LEAP_FRACTION, NEAR_FRACTION, STREAK, RunFigures, Streaks, judge
 from controller.messages import Finding, Sample, TripReason
 from controller.plan import make_plan
+from controller.run_limits import Limits, limits_for
 from tests.doubles import silver_request
 
 R = TripReason
@@ -73,7 +74,7 @@ EPS = 1e-9
 STREAKED = [
     # reason, just inside, just outside
     (R.OVER_VOLTAGE, sample(voltage_v=6.0), sample(voltage_v=6.0 + EPS)),
-    (R.OVER_CURRENT, sample(current_a=3.9), sample(current_a=3.9 + EPS)),
+    (R.OVER_CURRENT, sample(current_a=3.51 - EPS), sample(current_a=3.9 + EPS)),
     (R.REVERSE_CURRENT, sample(current_a=-0.05), sample(current_a=-0.05 - EPS)),
     (R.SHORT_CIRCUIT, sample(voltage_v=0.35), sample(voltage_v=0.35 - EPS)),
     (R.SHORT_CIRCUIT, sample(current_a=1.5 - EPS, voltage_v=0.1), sample(current_a=1.5, voltage_v=0.1)),
@@ -99,6 +100,21 @@ def test_two_samples_trip_and_never_one_just_inside(expected: TripReason, inside
     assert reason(outside, run=early) is None
     assert reason(outside, outside, run=early) is expected
     assert reason(inside, outside, inside, outside, inside, outside, run=early) is None, "in a row, not in sum"
+
+
+def test_a_current_over_the_limit_is_borne_out_by_one_near_it_or_on_the_way_to_it() -> None:
+    """A quick look carries up to 8 % of ripple, a straddling sample only a part: neither may cost a third conversion."""
+    assert (NEAR_FRACTION, LEAP_FRACTION) == (0.9, 0.5)
+    over, at, near, below = sample(3.9 + EPS), sample(3.9), sample(3.51 + EPS), sample(3.51 - EPS)
+    quick_near, quick_below = replace(near, averaged=False), replace(below, averaged=False)
+    for borne_out in ([near, over], [over, near], [over, quick_near], [over, quick_below, near], [quick_near, over], [at, over]):
+        assert reason(*borne_out) is R.OVER_CURRENT
+    straddling = [sample(2.0), sample(2.95 + EPS)]
+    assert reason(*straddling, over) is R.OVER_CURRENT, "over half the way from 2 A to 3.9 A"
+    assert reason(*straddling) is reason(sample(2.0), sample(2.95), over) is None
+    assert reason(sample(2.0), replace(sample(2.95 + EPS), averaged=False), over) is None, "a quick look does not straddle"
+    for not_borne_out in ([at] * 20, [over], [below, over, below, over, below], [over, quick_below, below, over], [near] * 20):
+        assert reason(*not_borne_out) is None
 
 
 @pytest.mark.parametrize(("expected", "bad"), BROKEN)
@@ -217,7 +233,7 @@ def test_the_order_of_reasons_when_everything_is_wrong_at_once() -> None:
         (sample(-1.0), replace(ready, lost_since_s=None, weak_since_s=None), every),
         (sample(4.0, 7.0), replace(ready, reverse_current=0, lost_since_s=None, weak_since_s=None), every),
         (sample(4.0, 0.1), replace(ready, reverse_current=0, over_voltage=0), every),
-        (sample(4.0), Streaks(over_current=2), every),
+        (sample(4.0), Streaks(over_current=2, near_current=2), every),
         (sample(), Streaks(), every),
         (sample(), Streaks(), replace(every, on_time_s=1.0)),
         (sample(), Streaks(), replace(every, on_time_s=1.0, charge_coulombs=1.0)),
@@ -264,7 +280,7 @@ def test_no_finding_for_any_samples_inside_all_limits(
     samples = [sample(i, v, 1000.0 + n * STEP_S, averaged) for n, (i, v, averaged) in enumerate(readings)]
     streaks, finding = feed(samples, run)
     assert finding is None
-    assert streaks == Streaks()
+    assert replace(streaks, near_current=0, last_a=None) == Streaks()
 
 
 @given(
@@ -326,3 +342,16 @@ def test_no_limit_is_left_at_none_but_the_depth() -> None:
     plan = make_plan(silver_request(), Settings(), 16.0)
     limits = limits_for(plan, Settings().limits)
     assert all(isinstance(getattr(limits, field.name), float) for field in fields(limits))
+
+
+@pytest.mark.parametrize("value", [LIMITS, Streaks(), figures()], ids=lambda value: type(value).__name__)
+def test_values_are_frozen_and_hold_their_fields_only(value: object) -> None:
+    with pytest.raises(FrozenInstanceError):
+        setattr(value, fields(value)[0].name, 0.0)  # type: ignore[arg-type]
+    assert not hasattr(value, "__dict__")
+
+
+def test_a_current_exactly_near_the_limit_bears_out_one_over_it() -> None:
+    near = sample(NEAR_FRACTION * LIMITS.max_current_a)
+    assert reason(near, sample(3.9 + EPS)) is R.OVER_CURRENT
+    assert reason(sample(math.nextafter(near.current_a, 0.0)), sample(3.9 + EPS)) is None

@@ -158,7 +158,7 @@ def test_nothing_is_named_with_a_lone_c_for_a_unit(path: Path) -> None:
 
 PURE = (
     "units", "messages", "faraday", "relief", "charge", "estimate", "learn", "soak", "plan_request", "run_plan", "plan_warnings",
-    "plan", "guards",
+    "plan", "guards", "run_limits",
 )  # fmt: skip
 """Physics and policy that import nothing but the standard library."""
 

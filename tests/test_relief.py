@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import FrozenInstanceError, fields
 from itertools import pairwise
 
 import pytest
@@ -202,3 +203,35 @@ def test_a_table_of_nothing_is_refused(field: str, deepest_mm: float, etch_facto
     with pytest.raises(RefusedError) as caught:
         relief_table(GROWTH, etch_factor, deepest_mm)
     assert caught.value.field == field
+
+
+@pytest.mark.parametrize(
+    "value",
+    [GROWTH, MeasuredGrowth(((0.0, 1.0), (1.0, 2.0))), ScaledGrowth(GROWTH, 1, 0.0), TABLE],
+    ids=lambda v: type(v).__name__,
+)
+def test_values_are_frozen_and_hold_their_fields_only(value: SteinerGrowth) -> None:
+    with pytest.raises(FrozenInstanceError):
+        setattr(value, fields(value)[0].name, 1.0)
+    assert not hasattr(value, "__dict__")
+
+
+@pytest.mark.parametrize("open_area_mm2", [0.0, -1.0, 0.5])
+def test_a_growth_curve_without_an_open_area_at_the_start_is_refused(open_area_mm2: float) -> None:
+    pairs = ((0.0, open_area_mm2), (0.1, 1.0))
+    if open_area_mm2 > 0.0:
+        assert MeasuredGrowth(pairs).area_mm2(0.0) == open_area_mm2
+        return
+    with pytest.raises(RefusedError, match="an open area above 0 mm2 at s_mm 0"):
+        MeasuredGrowth(pairs)
+
+
+@pytest.mark.parametrize("pair", [(math.inf, 2.0), (math.nan, 2.0), (0.1, math.inf), (0.1, math.nan)])
+def test_a_growth_curve_with_a_number_that_is_not_finite_is_refused(pair: tuple[float, float]) -> None:
+    with pytest.raises(RefusedError, match="finite numbers"):
+        MeasuredGrowth(((0.0, 1.0), pair))
+
+
+def test_a_growth_curve_that_starts_before_0_is_refused() -> None:
+    with pytest.raises(RefusedError, match="must start at s_mm 0"):
+        MeasuredGrowth(((-0.1, 1.0), (0.2, 2.0)))

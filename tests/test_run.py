@@ -9,6 +9,7 @@ from controller.config import Settings
 from controller.messages import Sample, TripReason
 from controller.plan import make_plan
 from controller.run import SMOOTHING_S, ActiveRun, new_run
+from controller.trends import SAMPLES_PER_BLOCK
 from tests.doubles import silver_request
 
 SETTINGS = Settings()
@@ -131,6 +132,50 @@ def test_the_grace_for_contact_begins_anew_with_each_stretch() -> None:
     finding = run.judge(Sample(1621.0, 0.0, 0.0), None)
     assert finding is not None
     assert finding.reason is TripReason.LOST_CONTACT
+
+
+@pytest.mark.parametrize("passed", range(0, SAMPLES_PER_BLOCK, 3))
+def test_an_open_circuit_is_lost_contact_wherever_a_mean_of_the_voltage_stands(passed: int) -> None:
+    """A constant-current supply goes to its full voltage: that may not be called a risen cell voltage meanwhile."""
+    run, at_s, finding = begun(), 1000.0, None
+    for _ in range(2000 + passed):  # over 120 s, the mean of the voltage is judged
+        at_s += STEP_S
+        assert run.judge(Sample(at_s, 3.0, 3.0), None) is None
+    while finding is None:
+        at_s += STEP_S
+        finding = run.judge(Sample(at_s, 0.0, 14.0), None)
+    assert finding.reason is TripReason.LOST_CONTACT
+
+
+def looks(*currents_a: float, quick: bool = False) -> list[bool]:
+    """Return after which sample of a run at these currents a quick second look is wanted."""
+    run, wanted = begun(), []
+    for i, current_a in enumerate(currents_a):
+        last = i == len(currents_a) - 1
+        assert run.judge(Sample(1000.0 + STEP_S * (i + 1), current_a, 3.0, averaged=not (quick and last)), None) is None
+        wanted.append(run.wants_second_look)
+    return wanted
+
+
+def test_a_second_look_is_wanted_when_a_limit_is_first_broken_and_on_the_way_to_reverse_current() -> None:
+    assert looks(3.0, 2.99, 3.01, 3.0) == [False] * 4
+    assert looks(3.0, 3.91) == [False, True]
+    assert looks(3.0, 3.89, 3.0) == [False] * 3, "a quick look on the way up would only put off the next average"
+    # Half the way from 3 A to -0.05 A is 1.475 A: such a sample may straddle the swapping of the leads.
+    assert looks(3.0, 1.474) == [False, True]
+    assert looks(3.0, 1.476) == [False, False]
+    assert looks(1.474) == [False], "the first sample of a stretch has nothing to compare with"
+    assert looks(3.0, 1.474, 1.4) == [False, True, False], "once"
+    assert looks(3.0, 1.474, quick=True) == [False, False], "a quick look does not straddle"
+
+
+def test_one_suspicion_asks_for_one_quick_look() -> None:
+    run = begun()
+    for k, (current_a, averaged, wanted) in enumerate(
+        [(3.0, True, False), (3.95, True, True), (3.0, False, False), (3.0, True, False), (3.95, True, True)]
+    ):
+        assert run.judge(Sample(1000.0 + STEP_S * (k + 1), current_a, 3.0, averaged=averaged), None) is None
+        assert run.wants_second_look is wanted, k
 
 
 def test_guards_see_the_whole_runs_on_time_charge_depth_and_the_bath() -> None:

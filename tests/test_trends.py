@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -147,7 +148,7 @@ def test_a_quick_look_and_a_dead_cell_are_left_out() -> None:
 
 def test_ripple_noise_warming_and_growth_of_a_thousand_runs_raise_no_false_alarm() -> None:
     """One-shot voltage with up to 30 % ripple, 1 % current noise, growth to half, warming to 10 K without thermometer."""
-    paused = 0
+    paused, rest = 0, SAMPLES_PER_BLOCK - 1
     for seed in range(1000):
         rng = random.Random(seed)
         ripple, growth, warming = rng.uniform(0.0, 0.3), rng.uniform(0.0, 0.5), rng.uniform(0.0, 10.0)
@@ -160,11 +161,11 @@ def test_ripple_noise_warming_and_growth_of_a_thousand_runs_raise_no_false_alarm
             resistance = ohm / (math.sqrt(1.0 + growth * share) * (1.0 + 0.0133 * warming * share))
             voltage_v = 3.0 * resistance * (1.0 + ripple / 8.0 * rng.gauss(0, 1))
             current_a = 3.0 * (1.0 + 0.01 * rng.gauss(0, 1))
-            trend, _ = follow(
-                Trend(**{f: getattr(trend, f) for f in Trend.__slots__} | {"count": SAMPLES_PER_BLOCK - 1,
-                      "current_sum_a": (SAMPLES_PER_BLOCK - 1) * current_a, "voltage_sum_v": (SAMPLES_PER_BLOCK - 1) * voltage_v}),
-                Sample(t, current_a, voltage_v), lambda s=share, g=growth: Expected(1.0 + g * s, None), LIMITS,
-            )  # fmt: skip
-            finding = _
+            trend, finding = follow(
+                replace(trend, count=rest, current_sum_a=rest * current_a, voltage_sum_v=rest * voltage_v),
+                Sample(t, current_a, voltage_v),
+                lambda s=share, g=growth: Expected(1.0 + g * s, None),
+                LIMITS,
+            )
         paused += finding is not None
     assert paused == 0
