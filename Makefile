@@ -1,7 +1,7 @@
 # Two commands do all the set-up on a fresh machine:
 #   make demo            the main job on the rehearsal bench, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand (DEVELOPERS.md): make screenshots, campaign, mutants, bench, cuts, soak, bench-os.
+# By hand (DEVELOPERS.md): make screenshots, campaign, study, mutants, bench, cuts, soak, bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -12,7 +12,7 @@ ONCE ?=
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
 
-.PHONY: demo test lint screenshots campaign mutants bench cuts soak clean need-python need-test-tools
+.PHONY: demo test lint screenshots campaign study mutants bench bench-os cuts soak clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -30,20 +30,26 @@ screenshots: need-test-tools $(VENV)/.installed-dev
 	$(BIN)/python -m tests.pictures
 
 campaign: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.campaign --runs 2000 --workers 2
-	$(BIN)/python -m tests.campaign --study 1000 --workers 2
+	$(BIN)/python -m tests.campaign --runs 2000 --seed 1 --workers 2
+
+study: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.campaign --study 3000 --workers 2
 
 mutants: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.mutants
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,mutants]'
+	nice -n 10 $(BIN)/python -m tests.mutants --json out/mutants.json
 
 bench: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.bench
+	$(BIN)/python -m tests.bench $(if $(QUICK),--quick) $(if $(ROWS),--rows $(ROWS))
+
+bench-os: $(VENV)/.installed
+	$(BIN)/python systemd/bench_os/run.py
 
 cuts: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.power_cuts --cuts 500
 
 soak: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.soak --hours 24
+	$(BIN)/python -m tests.soak --hours 24 --runs 500
 
 $(VENV)/bin/python: | need-python
 	$(PYTHON) -m venv $(VENV)
