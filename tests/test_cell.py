@@ -208,3 +208,17 @@ def test_front_refuses_what_is_no_opening(area_mm2, edge_mm, etch_factor, field)
     with pytest.raises(RefusedError) as caught:
         SteinerFront(area_mm2, edge_mm, etch_factor)
     assert caught.value.field == field
+
+
+def test_the_same_current_meets_another_overvoltage_once_the_open_area_has_grown():
+    """Twice the area halves the density: 118 mV per decade (textbook Tafel slope at 25 degC) less at the plate, and less gap."""
+    cell = make_cell(limiting_a_per_dm2=1e9)
+    ohms = cell.slope_ohm(3.0)
+    before_v = cell.voltage_v(3.0)
+    cell.leak_mm2 = 767.0
+    cell.advance(0.0, 3.0, 0.0, 0.0)
+    after_v = cell.voltage_v(3.0)
+    grown = make_cell(area_mm2=2 * 767.0, limiting_a_per_dm2=1e9)
+    assert after_v == pytest.approx(grown.voltage_v(3.0), rel=1e-12)
+    assert grown.slope_ohm(3.0) < ohms
+    assert before_v - after_v > 0.118 * log10(2.0)

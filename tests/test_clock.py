@@ -103,6 +103,14 @@ def test_a_beat_exactly_at_the_deadline_fires_and_the_next_period_counts_from_it
     assert beats == [1000.5, 1001.0]
 
 
+def test_beats_of_one_moment_fire_in_the_order_in_which_they_were_asked_for() -> None:
+    clock, seen = VirtualClock(), list[str]()
+    for name in ("first", "second", "third"):
+        clock.every(0.5, lambda _now_s, name=name: seen.append(name))  # type: ignore[misc]
+    clock.advance(2.0)
+    assert seen == ["first", "second", "third"] * 4
+
+
 def test_a_beat_may_advance_the_clock_itself() -> None:
     clock = VirtualClock(start_s=1000.0)
     beats: list[float] = []

@@ -27,10 +27,11 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 
 @pytest.mark.parametrize(
     ("state", "uncertain_coulombs"),
-    [(S.RUNNING, 2.0 * 2.9), (S.CHECKING, 0.0), (S.PAUSED, 0.0)],
+    # 2 s times the planned 3.0 A: it counts where the last reading, 2.9 A, is less, the supply may just have been turned up.
+    [(S.RUNNING, 2.0 * 3.0), (S.CHECKING, 0.0), (S.PAUSED, 0.0)],
 )
 def test_an_unfinished_run_comes_back_interrupted(desk: Desk, state: RunState, uncertain_coulombs: float) -> None:
-    desk.begin()
+    desk.begin(planned_current_a=3.0)
     desk.write(changed("r1", state, 297.0), checkpoint("r1", 300.0, current_a=2.9, depth_mm=0.04))
     again = desk.reopened(VirtualClock(UTC_0))
     record = again.logbook.interrupted
@@ -83,15 +84,25 @@ def test_before_the_first_sample_the_planned_current_bounds_the_missing_charge(d
     again.logbook.finish()
 
 
+def test_the_last_current_bounds_the_missing_charge_where_it_is_above_the_plan(desk: Desk) -> None:
+    desk.begin(planned_current_a=3.0)
+    desk.write(checkpoint("r1", 30.0, current_a=3.4))
+    again = desk.reopened()
+    assert again.logbook.interrupted is not None
+    assert again.logbook.interrupted.summary.progress.uncertain_charge_coulombs == pytest.approx(2.0 * 3.4)
+    again.logbook.finish()
+
+
 def test_missing_charge_of_two_crashes_adds_up(desk: Desk) -> None:
-    desk.begin()
-    desk.write(checkpoint("r1", 30.0, current_a=3.0))
+    """2 s of the larger of last and planned current each: 2 s of 3.5 A, then 2 s of the planned 3 A though 2 A flowed last."""
+    desk.begin(planned_current_a=3.0)
+    desk.write(checkpoint("r1", 30.0, current_a=3.5))
     second = desk.reopened()
-    second.write(changed("r1", S.RUNNING, 30.0, uncertain_charge_coulombs=6.0))
-    second.write(checkpoint("r1", 60.0, current_a=2.0, uncertain_charge_coulombs=6.0))
+    second.write(changed("r1", S.RUNNING, 30.0, uncertain_charge_coulombs=7.0))
+    second.write(checkpoint("r1", 60.0, current_a=2.0, uncertain_charge_coulombs=7.0))
     third = second.reopened()
     assert third.logbook.interrupted is not None
-    assert third.logbook.interrupted.summary.progress.uncertain_charge_coulombs == 10.0
+    assert third.logbook.interrupted.summary.progress.uncertain_charge_coulombs == 7.0 + 6.0
     third.logbook.finish()
 
 

@@ -261,7 +261,7 @@ def test_only_a_completed_pass_is_a_beat(caplog: pytest.LogCaptureFixture) -> No
     looped.bench.clock.advance(0.1)
     looped.loop.step()
     assert looped.loop.board.silent_s() == 2.0
-    assert "a pass of the control loop failed; the relay is off" in caplog.text
+    assert "a pass of the control loop failed; the relay was told to turn off" in caplog.text
 
 
 def test_each_completed_pass_tells_the_watchdog_and_no_other() -> None:

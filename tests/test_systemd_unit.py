@@ -150,6 +150,6 @@ def test_only_private_networks_are_reached(unit):
 
 
 def test_interfaces_can_be_named(unit):
-    """if_nameindex(3) asks by netlink: without it the daemon could not tell the addresses of the page. Source: systemd.exec(5)."""
+    """if_nameindex(3) asks by netlink: without it the daemon could not tell its addresses. Source: systemd.exec(5)."""
     (families,) = unit["RestrictAddressFamilies"]
     assert set(families.split()) == {"AF_UNIX", "AF_INET", "AF_INET6", "AF_NETLINK"}
