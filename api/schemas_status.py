@@ -177,7 +177,7 @@ class LogbookHealthAnswer(Answer):
 class Health(Answer):
     """How the parts of the service are. A silent loop answers 503 instead."""
 
-    loop: Annotated[LoopHealth, said("The control loop.", NO_UNIT, {"alive": True, "silent_s": 0.02})]
+    loop: Annotated[LoopHealth, said("The control loop.", NO_UNIT, {"alive": True, "silent_s": 0.02, "watchdog_s": 2.5})]
     sensor: Annotated[SensorHealth, said("The sensor.", NO_UNIT, {"sample_age_s": 0.02, "message": None})]
     logbook: Annotated[
         LogbookHealthAnswer,

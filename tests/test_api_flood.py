@@ -14,5 +14,5 @@ def test_a_flood_neither_keeps_stop_out_nor_ends_the_loop(tmp_path: Path) -> Non
     assert len(seen.stop_s) == STOPS
     assert seen.streams == MAX_STREAMS >= STREAMS
     assert seen.refused == STREAMS + 60 - MAX_STREAMS
-    assert len(seen.late_s) > 100, "the loop went on"
+    assert len(seen.late_s) > 10, "the loop went on"
     assert seen.grown_kb < 100_000

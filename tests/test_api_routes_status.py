@@ -79,7 +79,7 @@ def test_before_the_first_pass_there_is_no_status(tmp_path: Path) -> None:
 def test_health_tells_of_each_part(daemon: Daemon) -> None:
     daemon.heart.now_s += 0.5
     health = ask(daemon.app, "GET", "/api/health").json()
-    assert health["loop"] == {"alive": True, "silent_s": 0.5}
+    assert health["loop"] == {"alive": True, "silent_s": 0.5, "watchdog_s": None}
     assert health["sensor"]["message"] is None
     assert 0.0 <= health["sensor"]["sample_age_s"] < 0.1
     assert health["logbook"]["ready"] is True
