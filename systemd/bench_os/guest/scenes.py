@@ -62,8 +62,12 @@ def until(condition: Callable[[dict[str, Any]], bool], what: str) -> dict[str, A
 def start_run() -> dict[str, Any]:
     """Put a plate on and return the status of the run once its current is measured."""
     status = until(lambda status: status["logbook_ready"] and not status["sensor_message"], "a daemon that is ready")
-    if status["state"] != "idle":
+    if status["state"] not in ("idle", "stopped", "finished"):
+        client().post("/api/stop")
+        until(lambda status: status["state"] in ("idle", "stopped", "finished", "tripped"), "the end of the run before")
+    if until(lambda _: True, "a state")["state"] != "idle":
         client().post("/api/acknowledge")
+        until(lambda status: status["state"] == "idle", "an idle bench")
     client().post("/api/start", PLATE)
     status = until(lambda status: status["state"] not in ("idle", "checking") and status["current_a"] is not None, "a run")
     if status["state"] == "running":
