@@ -62,6 +62,8 @@ def until(condition: Callable[[dict[str, Any]], bool], what: str) -> dict[str, A
 def start_run() -> dict[str, Any]:
     """Put a plate on and return the status of the run once its current is measured."""
     status = until(lambda status: status["logbook_ready"] and not status["sensor_message"], "a daemon that is ready")
+    time.sleep(1.0)  # a run that was cut comes back within a pass or two of the logbook
+    status = until(lambda _: True, "a state")
     if status["state"] not in ("idle", "stopped", "finished"):
         client().post("/api/stop")
         until(lambda status: status["state"] in ("idle", "stopped", "finished", "tripped"), "the end of the run before")
