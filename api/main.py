@@ -19,6 +19,7 @@ from controller.baths import BathShelf
 from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.bath_reader import BathReader
+from controller.logbook.health import LogbookHealth
 from controller.logbook.journal import Journal
 from controller.logbook.logbook import Logbook, LogbookThread
 from controller.logbook.reader import LogbookReader
@@ -231,7 +232,7 @@ class Daemon:
                 service=self.assembly.service,
                 board=board,
                 book=book,
-                logbook_health=self.logbook.health,
+                logbook_health=self._logbook_health,
                 rig_kind=self.rig.kind,
                 version=VERSION,
                 access=access,
@@ -243,6 +244,11 @@ class Daemon:
                 host_notes=(lambda: host_notes(state_directory)) if self.rig.kind == "bench" else tuple,
             )
         )
+
+    def _logbook_health(self) -> LogbookHealth:
+        """Return how the logbook is; ready means that a run that was cut is back, too."""
+        health = self.logbook.health()
+        return replace(health, ready=health.ready and self._restorer.not_ready() is None)
 
     def run(self) -> None:
         """Run until a signal says to end. The relay is off before anything else is put away."""

@@ -61,21 +61,24 @@ def until(condition: Callable[[dict[str, Any]], bool], what: str) -> dict[str, A
 
 def start_run() -> dict[str, Any]:
     """Put a plate on and return the status of the run once its current is measured."""
-    status = until(lambda status: status["logbook_ready"] and not status["sensor_message"], "a daemon that is ready")
-    time.sleep(1.0)  # a run that was cut comes back within a pass or two of the logbook
-    status = until(lambda _: True, "a state")
-    if status["state"] not in ("idle", "stopped", "finished"):
-        client().post("/api/stop")
-        until(lambda status: status["state"] in ("idle", "stopped", "finished", "tripped"), "the end of the run before")
-    if until(lambda _: True, "a state")["state"] != "idle":
-        client().post("/api/acknowledge")
-        until(lambda status: status["state"] == "idle", "an idle bench")
-    client().post("/api/start", PLATE)
+    until(lambda status: status["logbook_ready"] and not status["sensor_message"], "a daemon that is ready")
+    until(lambda _: _began(), "a bench that takes a run")
     status = until(lambda status: status["state"] not in ("idle", "checking") and status["current_a"] is not None, "a run")
     if status["state"] == "running":
         time.sleep(HOLD_S)
         status = client().get("/api/status")
     return {name: status[name] for name in TOLD}
+
+
+def _began() -> bool:
+    """End what is left of the run before and start anew. Raises: ApiRefusedError when it is not time yet."""
+    client().post("/api/stop")
+    try:
+        client().post("/api/acknowledge")
+    except ApiRefusedError:
+        pass
+    client().post("/api/start", PLATE)
+    return True
 
 
 def scene(name: str, act: Callable[[], Any], *, run: bool = True, settle: Callable[[], Any] | None = None) -> None:
