@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 import tempfile
@@ -41,6 +42,7 @@ def run_demo(speed: float, port: int, once: bool) -> int:
     :param speed: virtual seconds per real second.
     :param once: end with the run instead of serving on.
     """
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell that starts it in the background has it ignored
     with tempfile.TemporaryDirectory(prefix="biteclock-demo-") as state_directory:
         daemon = subprocess.Popen(  # noqa: S603 our own module
             [sys.executable, "-m", "api.cli", "serve", "--rig", "rehearsal", "--speed", str(speed), "--port", str(port),

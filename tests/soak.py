@@ -60,10 +60,18 @@ class Watcher:
         self._address = address
         self.seen = 0
         self.asked = 0
+        self.is_leaving = False
         self.thread = threading.Thread(target=self._body, daemon=True)
         self.thread.start()
 
     def _body(self) -> None:
+        try:
+            self._follow()
+        except OSError:  # what it asked for just as the server ended
+            if not self.is_leaving:
+                raise
+
+    def _follow(self) -> None:
         with urlopen(f"{self._address}/api/events", timeout=60) as stream:
             for line in stream:
                 if line.startswith(b"data:"):
@@ -133,6 +141,8 @@ def soaked(directory: Path, hours: float, runs: int, tell: Any = lambda _size: N
                 sizes.append(soak.size())
                 tell(sizes[-1])
         assert all(watcher.seen > 0 and watcher.thread.is_alive() for watcher in watchers), "a page lost its stream"
+        for watcher in watchers:
+            watcher.is_leaving = True
     for watcher in watchers:
         watcher.thread.join(10.0)
     soak.daemon.close()
