@@ -210,7 +210,13 @@ class Daemon:
         self.assembly.loop.add_follower(self._restorer)
         if settings.logbook.when_full == "trip":
             self.assembly.loop.add_follower(StoreWatch(self.assembly.supervisor, self.logbook, self.rig.clock))
-        self.assembly.loop.step()  # proves the relay off before the web server is loaded, which takes longer than all else
+        self.assembly.loop.step()  # off, and seen to be off, before the web server is loaded, which takes longer than all else
+        if self.rig.gate.reads_on():
+            raise RefusedError(
+                f"the relay output {settings.rig.relay_pin} reads on though it was turned off: pull the supply's plug, see what "
+                "else drives that pin",
+                field="relay_pin",
+            )
         # Planning and rehearsing never load the web server.
         from api.addresses import own_names
         from api.app import create_app

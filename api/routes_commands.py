@@ -73,7 +73,8 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def start(wish: PlanWish, response: Response) -> StartAnswer:
         """The answer comes when the check has begun; see the status for what becomes of it."""
-        run_id = await desk.starting.run(lambda: desk.service.start(request_of(wish, desk.artworks)))
+        asked_off = desk.service.asked_off()  # Stop holds it back from here on, also while it waits and plans
+        run_id = await desk.starting.run(lambda: desk.service.start(request_of(wish, desk.artworks), asked_off))
         response.headers["Location"] = f"/api/runs/{run_id}"
         return StartAnswer(run_id=run_id)
 

@@ -44,7 +44,14 @@ class Streaks:
     @property
     def is_suspicious(self) -> bool:
         """Return whether some limit is broken by exactly one sample: worth a quick second look."""
-        return 1 in (self.over_voltage, self.over_current, self.short_circuit, self.reverse_current)
+        return 1 in self._counts()
+
+    def begins_after(self, before: Streaks) -> bool:
+        """Return whether a limit is broken that was not before: at most one quick look for each between two full samples."""
+        return any(now == 1 and was == 0 for now, was in zip(self._counts(), before._counts(), strict=True))
+
+    def _counts(self) -> tuple[int, int, int, int]:
+        return (self.over_voltage, self.over_current, self.short_circuit, self.reverse_current)
 
 
 @dataclass(frozen=True, slots=True)

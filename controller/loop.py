@@ -101,8 +101,7 @@ class ControlLoop:
     def end(self) -> None:
         """Turn off for good and let ``run`` return soon. Safe from a signal handler."""
         self._gate.revoke(OffRequest.SHUTDOWN)
-        self._ending = True
-        self._pacer.wake()
+        self._ending = True  # no wake: its lock may be held by the very code that the signal interrupted, and a wait is one poll
 
     def run(self, is_done: Callable[[], bool] = lambda: False) -> None:
         """Run until ``end`` or until ``is_done``; the relay is off when this returns, however it returns."""

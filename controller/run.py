@@ -99,9 +99,10 @@ class ActiveRun:
             self.turned_on_at_s = None
             self.soak.begin(now_s)
 
-    def cancel_stretch(self) -> None:
-        """Forget a stretch whose relay never turned on."""
+    def cancel_stretch(self, now_s: float) -> None:
+        """Forget a stretch whose relay never turned on; the plate may hang in the bath."""
         self.turned_on_at_s = None
+        self.soak.begin(now_s)
         self.counter.close()
 
     def total_on_time_s(self, now_s: float) -> float:
@@ -124,7 +125,7 @@ class ActiveRun:
             self._bath_warnings = (f"The bath is above {self._settings.bath_warn_degc:g} degC, off comes at {off_degc:g} degC.",)
         before = self._streaks
         self._streaks, finding = judge(self.limits, before, sample, figures)
-        self.wants_second_look = self._turns(sample) or (self._streaks.is_suspicious and self._streaks != before)
+        self.wants_second_look = self._turns(sample) or self._streaks.begins_after(before)
         if finding is None and sample.current_a >= self.limits.lost_contact_a:  # an open circuit says nothing about the cell
             depth_mm = figures.depth_mm
             self._trend, finding = follow(self._trend, sample, lambda: self._expected(depth_mm, bath_degc), self._settings)

@@ -81,11 +81,20 @@ class BenchService:
         knowledge = None if self.shelf is None else self.shelf.knowledge(request)
         return make_plan(request, self.settings, self._sensor_range_a, knowledge)
 
-    def start(self, request: PlanRequest) -> str:
-        """Start a run and return its id. Raises: RefusedError, WrongStateError, LoopNotAliveError."""
+    def asked_off(self) -> int:
+        """Return the number of the newest request for off; a start that was asked for before it is refused."""
+        return self._gate.newest_request()
+
+    def start(self, request: PlanRequest, asked_off: int | None = None) -> str:
+        """Start a run and return its id.
+
+        :param asked_off: what ``asked_off`` returned when the start was asked for, or None for now.
+        Raises: RefusedError, WrongStateError, LoopNotAliveError.
+        """
+        asked_off = self.asked_off() if asked_off is None else asked_off
         self._refuse_unready()
         run = new_run(self._new_run_id(), self.plan(request), self.settings.limits)
-        self._ask(self._unless_stopped(lambda: self._supervisor.start(run)))
+        self._ask(self._unless_stopped(lambda: self._supervisor.start(run), asked_off))
         return run.run_id
 
     def pause(self) -> None:
@@ -167,9 +176,9 @@ class BenchService:
         """Return the rig check on the newest samples with the relay off, or None while there are too few."""
         return self._ask(self._supervisor.report_check)
 
-    def _unless_stopped(self, action: Callable[[], None]) -> Callable[[], None]:
+    def _unless_stopped(self, action: Callable[[], None], asked_off: int | None = None) -> Callable[[], None]:
         """Return the action for the mailbox: refused while nothing may start, and when Stop comes before its turn."""
-        asked_at = self._gate.newest_request()
+        asked_at = self.asked_off() if asked_off is None else asked_off
 
         def act() -> None:
             self._refuse_unready()

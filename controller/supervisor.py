@@ -90,10 +90,11 @@ class Supervisor:
     def _pass(self) -> None:
         if self.state is not RunState.RUNNING:
             self._gate.turn_off()
+        reads_off = self.state is RunState.RUNNING and not self._gate.reads_on()  # first: a request may come between the two
         standing = self._gate.standing_request()
         if standing is not None:
             self._obey(*standing)
-        elif self.state is RunState.RUNNING and not self._gate.reads_on():
+        elif reads_off:
             self._trip(Finding(TripReason.CONTROLLER_FAULT, detail="the relay output reads off in the middle of a run"))
         if self._clock.monotonic_s() < self._poll_again_at_s:
             return
@@ -125,7 +126,8 @@ class Supervisor:
     def _take(self, sample: Sample) -> None:
         if not (math.isfinite(sample.current_a) and math.isfinite(sample.voltage_v)):
             raise SensorError("the sensor returned no number")
-        self._freshness.taken_at_s = sample.taken_at_s
+        if sample.averaged:  # quick looks alone count nothing: without full samples a run is stale
+            self._freshness.taken_at_s = sample.taken_at_s
         if self.state is RunState.RUNNING:
             self._take_running(sample.less_offset(self.zero_offset_a or 0.0))
         else:
@@ -213,7 +215,7 @@ class Supervisor:
         try:
             self._gate.turn_on()
         except RelayRevokedError:
-            run.cancel_stretch()
+            run.cancel_stretch(self._clock.monotonic_s())
             self._change(RunState.CHECKING, "Off was asked for before the relay turned on.")
 
     # --- ways out ---------------------------------------------------------------------------------------------------
@@ -244,8 +246,8 @@ class Supervisor:
                 self.finding = finding
         if was is state is RunState.TRIPPED and not self.is_welded:
             return
-        if was is RunState.CHECKING and self.is_welded and self.last_sample is not None:
-            self._active_run().counter.anchor(self.last_sample)
+        if self.is_welded and self.run is not None and self.last_sample is not None and not self.run.counter.is_counting:
+            self.run.counter.anchor(self.last_sample)
         self._off_samples.clear()
         if was is RunState.RUNNING:
             run, now_s = self._active_run(), self._clock.monotonic_s()
@@ -290,7 +292,7 @@ class Supervisor:
         require(Command.ACKNOWLEDGE, self.state)
         if self.is_welded and not self._is_dead():
             raise WrongStateError("the relay is off and the cell still has current or voltage: pull the supply's plug first")
-        self.is_welded = False
+        was_welded, self.is_welded = self.is_welded, False
         standing = self._gate.standing_request()
         if standing is not None:
             self._gate.reinstate(standing[1])
@@ -298,7 +300,7 @@ class Supervisor:
         if was is not RunState.TRIPPED or self.run is None:
             self.run = None
             self._change(RunState.IDLE, "Acknowledged.")
-        elif finding is not None and finding.reason in RESUMABLE:
+        elif finding is not None and finding.reason in RESUMABLE and not was_welded:
             self._change(RunState.PAUSED, "Acknowledged. Resume when it is put right, or stop.")
         else:
             self._change(RunState.STOPPED, "Acknowledged. The run has ended.")

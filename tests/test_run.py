@@ -76,7 +76,7 @@ def test_on_time_adds_up_over_stretches_and_leaves_the_pauses_out() -> None:
 
 def test_a_stretch_whose_relay_never_turned_on_leaves_no_trace() -> None:
     run = begun()
-    run.cancel_stretch()
+    run.cancel_stretch(1016.0)
     assert not run.counter.is_counting
     assert run.total_on_time_s(2000.0) == 0.0
 
@@ -214,3 +214,9 @@ def test_a_gap_is_booked_and_widens_the_upper_bound_only() -> None:
     assert run.totals(at_s + 2.0).uncertain_coulombs == pytest.approx(2.0 * 3.9)
     assert (after.best_mm, after.low_mm) == (before.best_mm, before.low_mm)
     assert after.high_mm > before.high_mm
+
+
+def test_a_cancelled_stretch_leaves_the_plate_in_the_bath() -> None:
+    run = begun()
+    run.cancel_stretch(1016.0)
+    assert run.soak.seconds(1616.0) == pytest.approx(600.0)

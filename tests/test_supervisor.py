@@ -41,7 +41,7 @@ def bench_in(state: RunState) -> Bench:
     elif state is S.INTERRUPTED:
         run = bench.supervisor.run
         assert run is not None
-        run.cancel_stretch()
+        run.cancel_stretch(bench.clock.monotonic_s())
         bench = make_bench()
         bench.supervisor.restore(run, "power cut")
     bench.run_for(2.0)

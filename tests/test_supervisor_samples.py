@@ -636,3 +636,108 @@ def test_after_a_trip_on_one_bad_reading_the_current_is_still_watched_and_counte
     assert bench.supervisor.sensor_message is None
     assert run_of(bench).counter.is_counting
     assert [type(n) for n in feed(bench, after(bench, 0.0625, 1.0))] == [Counted]
+
+
+# --- found in review ----------------------------------------------------------------------------------------------------
+
+
+def test_quick_looks_never_starve_the_count() -> None:
+    """One sample over the voltage limit and a current near its own: quick looks clear nothing, so they must not go on alone."""
+    over_from: list[float] = []
+
+    def reading(now_s: float) -> tuple[float, float]:
+        if not over_from or now_s < over_from[0]:
+            return 3.001, 3.0
+        over_from.append(now_s)
+        return 3.651, 6.02 if len(over_from) == 2 else 5.95
+
+    bench = make_bench(reading)
+    bench.running(for_s=25.0)
+    before = run_of(bench).counter.charge_coulombs
+    over_from.append(bench.clock.monotonic_s())
+    bench.run_for(30.0)
+    assert bench.supervisor.state is S.RUNNING
+    assert run_of(bench).counter.charge_coulombs - before == pytest.approx(30.0 * 3.65, rel=0.02)
+
+
+def test_a_run_without_full_samples_is_stale_however_many_quick_looks_come() -> None:
+    bench = make_bench()
+    bench.running(for_s=2.0)
+    poll = bench.sensor.poll
+
+    def quick_only() -> Sample | None:
+        sample = poll()
+        return None if sample is None else replace(sample, averaged=False)
+
+    bench.sensor.poll = quick_only  # type: ignore[method-assign]
+    bench.run_for(1.3)
+    assert bench.supervisor.state is S.TRIPPED
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.SENSOR_STALE
+
+
+@pytest.mark.parametrize(("request_", "state"), [(OffRequest.STOP, S.STOPPED), (OffRequest.SHUTDOWN, S.INTERRUPTED)])
+def test_a_request_in_the_middle_of_a_pass_is_a_request_and_no_fault(request_: OffRequest, state: RunState) -> None:
+    bench = make_bench()
+    bench.running(for_s=2.0)
+    standing = bench.gate.standing_request
+
+    def comes_just_after() -> tuple[OffRequest, int] | None:
+        found = standing()
+        bench.gate.standing_request = standing  # type: ignore[method-assign]
+        bench.gate.revoke(request_)
+        return found
+
+    bench.gate.standing_request = comes_just_after  # type: ignore[method-assign]
+    bench.tick(3)
+    assert bench.supervisor.state is state
+
+
+def welding(bench: Bench) -> dict[str, bool]:
+    """Let the contact weld and the supply be switched by hand: ``weld``, ``live``, ``over`` for a current over its limit."""
+    say = {"weld": False, "live": True, "over": False}
+    poll = bench.sensor.poll
+
+    def polled() -> Sample | None:
+        sample = poll()
+        if sample is None:
+            return None
+        if not say["live"] or not (bench.gate.reads_on() or say["weld"]):
+            return replace(sample, current_a=OFFSET_A, voltage_v=0.0)
+        return replace(sample, current_a=5.0 if say["over"] else 3.0, voltage_v=3.0)
+
+    bench.sensor.poll = polled  # type: ignore[method-assign]
+    return say
+
+
+def test_a_run_whose_relay_welded_after_its_trip_cannot_go_on() -> None:
+    bench = make_bench()
+    say = welding(bench)
+    bench.running(for_s=25.0)
+    say["over"] = say["weld"] = True
+    bench.until(S.TRIPPED)
+    bench.run_for(2.0)
+    assert bench.supervisor.is_welded
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.OVER_CURRENT, "the first reason stays"
+    say["live"] = False
+    bench.run_for(1.0)
+    bench.supervisor.acknowledge()
+    assert bench.supervisor.state is S.STOPPED
+
+
+def test_what_flows_through_a_relay_that_shows_its_weld_in_a_pause_is_counted() -> None:
+    bench = make_bench()
+    say = welding(bench)
+    bench.running(for_s=25.0)
+    say["live"] = False
+    bench.supervisor.pause()
+    say["weld"] = True
+    bench.run_for(2.0)
+    counter = run_of(bench).counter
+    assert not counter.is_counting
+    before = counter.charge_coulombs
+    say["live"] = True
+    bench.run_for(60.0)
+    assert bench.supervisor.is_welded
+    assert counter.charge_coulombs - before == pytest.approx(180.0, rel=0.01)

@@ -10,7 +10,7 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
 from controller.logbook.readings import readings_that_stand
 from controller.logbook.recorder import RunRecorder
-from controller.messages import Snapshot
+from controller.messages import RunState, Snapshot
 from controller.news import News
 from controller.plan import Knowledge, make_plan, planned_metal
 from controller.plan_json import learner_from_json, request_from_json
@@ -40,7 +40,7 @@ class Restorer:
         self._clock = clock
         self._settings = settings
         self._sensor_range_a = sensor_range_a
-        self._is_done = False
+        self._is_done = self._is_restored = False
         self.message: str | None = None
 
     def not_ready(self) -> str | None:
@@ -51,19 +51,24 @@ class Restorer:
 
     def follow(self, _snapshot: Snapshot, _news: Sequence[News]) -> None:
         """Restore as soon as the logbook is ready."""
-        if self._is_done or not self._logbook.is_ready():
-            return
-        self._is_done = True
+        if self._is_restored:
+            self._is_done = True  # and published: nobody sees a bench that is ready and idle before
+        if self._is_done or not self._logbook.is_ready() or self._supervisor.state is not RunState.IDLE:
+            return  # a trip at start, a welded relay say, is acknowledged first
         record = self._logbook.interrupted
         if record is None:
+            self._is_done = True
             return
         try:
             run = self._run_of(record)
         except (RefusedError, KeyError, TypeError, ValueError) as error:
             self.message = f"run {record.summary.run_id} cannot be resumed: {error}"
+            self._supervisor.note(self.message)
+            self._is_done = True
             return
-        self._recorder.took_over(run.run_id, self._clock.monotonic_s(), record.summary.progress)
+        self._is_restored = True
         self._supervisor.restore(run, record.summary.message or "Interrupted. Resume or stop.")
+        self._recorder.took_over(run.run_id, self._clock.monotonic_s(), record.summary.progress)
 
     def _run_of(self, record: RunRecord) -> ActiveRun:
         request = request_from_json(record.plan["request"])
