@@ -126,6 +126,24 @@ def test_a_command_to_a_loop_that_does_not_answer_is_given_up(daemon: Daemon, mo
     assert "did not answer" in assert_problem(answer, 503, "loop-not-alive")["detail"]
 
 
+def test_stop_holds_back_a_start_that_is_still_being_planned(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Somebody presses Stop after the tap on Start and before anything happens: nothing must start any more."""
+    plan = daemon.assembly.service.plan
+
+    def slow(request: Any) -> Any:
+        made = plan(request)
+        daemon.assembly.service.stop()
+        while daemon.rig.gate.standing_request() is not None:
+            pass  # the loop deals with it, and the gate may turn on again
+        return made
+
+    monkeypatch.setattr(daemon.assembly.service, "plan", slow)
+    with daemon.looping(), daemon.served() as client:
+        problem = assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")
+    assert "off was asked for meanwhile" in problem["detail"]
+    assert daemon.assembly.supervisor.run is None
+
+
 def test_a_refused_start_leaves_the_relay_alone(daemon: Daemon) -> None:
     assert_problem(ask(daemon.app, "POST", "/api/start", json={**SILVER, "current_a": 100.0}), 422, "bad-value")
     assert daemon.rig.gate.reads_on() is False
