@@ -71,7 +71,7 @@ class Visit:
         context.add_init_script(_WATCH)
         self.page: Page = context.new_page()
         self.page.set_default_timeout(PATIENCE_MS)
-        self.page.on("console", lambda message: self._note(message.type, message.text))
+        self.page.on("console", lambda message: self._note(message.type, f"{message.location['url']}: {message.text}"))
         self.page.on("pageerror", lambda error: self.complaints.append(f"uncaught: {error}"))
 
     def _note(self, kind: str, text: str) -> None:

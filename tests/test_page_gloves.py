@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
 from tests.page_bench import PageBench, page_bench
-from tests.page_browser import Visit, chromium, visit
+from tests.page_browser import DESK, PHONE, Visit, chromium, visit
 
 STRANGE = "<script>alert(1)</script> \U0001f33f & \u201cGr\u00fc\u00dfe\u201d " + "endlesslylongnamewithoutaspace" * 2
 
@@ -52,6 +52,25 @@ SECOND_TAP = """
 }
 """
 """As soon as something else stands in the place of a tapped button, the finger comes down there once more."""
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_stop_stays_live_while_a_sheet_asks(browser: Browser, tmp_path: Path, size: tuple[int, int]) -> None:
+    with page_bench(tmp_path, speed=10.0) as bench:
+        bench.start()
+        bench.until("running")
+        with visit(browser, bench, size, is_paired=False) as visited:
+            page = visited.go()
+            visited.state("running")
+            visited.expect_refusal("Unauthorized")
+            page.get_by_role("button", name="Pause", exact=True).click()
+            expect(page.get_by_role("dialog", name="Pair this phone")).to_be_visible()
+            assert visited.axe() == []
+            page.get_by_role("button", name="Stop", exact=True).click()
+            visited.state("stopped")
+            expect(page.get_by_role("dialog", name="Pair this phone")).to_be_visible()
+            page.keyboard.press("Escape")
+            expect(page.get_by_role("dialog")).to_have_count(0)
 
 
 def test_the_second_tap_does_not_hit_what_came_in_the_place_of_the_first(browser: Browser, bench: PageBench) -> None:

@@ -5,6 +5,7 @@ import { attempt } from "./commands.js";
 import { field, numberField, textField } from "./field.js";
 import { numberIn } from "./numbers.js";
 import { get, post, RefusedError } from "./server.js";
+import { closeSheet, openSheet } from "./sheet.js";
 import { metalOf } from "./words.js";
 
 const NONE_TITLE = "No bath named: nothing is learned";
@@ -88,7 +89,7 @@ function askForBath(metal) {
     const madeUp = field("Made up on", h("input", { type: "date" }));
     const problem = h("p", { class: "problem", role: "alert" });
     const finish = (bath) => {
-      dialog.close();
+      closeSheet(dialog);
       dialog.remove();
       resolve(bath);
     };
@@ -114,6 +115,6 @@ function askForBath(metal) {
         button("Not now", () => finish(null), { class: "wide" })),
     );
     document.body.append(dialog);
-    dialog.showModal();
+    openSheet(dialog);
   });
 }

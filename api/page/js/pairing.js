@@ -2,6 +2,7 @@
 
 import { button, h, put, single } from "./dom.js";
 import { post } from "./server.js";
+import { closeSheet, openSheet } from "./sheet.js";
 
 let dialog = null;
 let answer = null;
@@ -21,7 +22,7 @@ export function askToPair(pin = "") {
     answer = resolve;
     put(dialog.querySelector(".problem"), "");
     dialog.querySelector("#pin").value = pin;
-    dialog.showModal();
+    openSheet(dialog);
   });
 }
 
@@ -59,7 +60,7 @@ function build() {
 }
 
 function finish(isPaired) {
-  dialog.close();
+  closeSheet(dialog);
   answer?.(isPaired);
   answer = null;
 }

@@ -17,8 +17,7 @@ export function keepPrompt(bench) {
     if (key === asked) return;
     const hadFocus = box.contains(document.activeElement);
     asked = key;
-    const sheet = h("section", { class: "prompt", "aria-label": "Question from the bench" }, question?.parts ?? []);
-    place(box, question === null ? [] : [sheet]);
+    place(box, question === null ? [] : [sheet(question), hint(question)]);
     mark(document.body, "data-asks", question !== null);
     if (hadFocus) (box.querySelector("h2") ?? byId("main")).focus();
   };
@@ -27,7 +26,18 @@ export function keepPrompt(bench) {
   window.addEventListener("hashchange", update);
 }
 
-/** Return the question that the bench asks: {key, parts}, or null. The gauge screen asks for the plate itself. */
+const sheet = (question) => h("section", { class: "prompt", "aria-label": "Question from the bench" }, question.parts);
+
+/** On another screen of a phone the question is one line that leads to it: that screen was chosen for something else. */
+const hint = (question) =>
+  h(
+    "section",
+    { class: "prompt-hint", "aria-label": "Question from the bench, in short" },
+    h("strong", {}, question.title),
+    h("a", { class: "button", href: "#now" }, "Answer"),
+  );
+
+/** Return the question that the bench asks: {key, title, parts}, or null. The gauge screen asks for the plate itself. */
 function questionOf(bench, isGaugeScreen) {
   const { status } = bench;
   const { state, reason } = status;
@@ -42,6 +52,7 @@ function questionOf(bench, isGaugeScreen) {
 
 const ask = (key, title, text, ...answers) => ({
   key,
+  title,
   parts: [h("h2", { tabindex: "-1" }, title), h("p", {}, text), h("div", { class: "answers" }, answers)],
 });
 

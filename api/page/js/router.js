@@ -1,6 +1,7 @@
 // Screens by the address after #, so that going back works. Each screen is built once and kept.
 
 import { byId, mark, show } from "./dom.js";
+import { cancelSheets } from "./sheet.js";
 
 const PATIENCE_MS = 2500;
 
@@ -36,6 +37,7 @@ export class Router {
     this.present = screen;
     if (screen.element.parentNode === null) this.place.append(screen.element);
     show(screen.element, true);
+    document.body.dataset.screen = known;
     this.markLink(known);
     this.reveal(screen, screen.enter?.(parts));
     if (isMoved) this.lead(screen);
@@ -58,7 +60,7 @@ export class Router {
 
   /** Bring the person to the top of a screen. */
   lead(screen) {
-    for (const dialog of document.querySelectorAll("dialog[open]")) dialog.dispatchEvent(new Event("cancel"));
+    cancelSheets();
     window.scrollTo(0, 0);
     const heading = screen.element.querySelector("h1");
     heading.tabIndex = -1;

@@ -4,6 +4,7 @@ import { command } from "./commands.js";
 import { button, byId, h, mark, put, show } from "./dom.js";
 import { clockwork, fixed, printed } from "./numbers.js";
 import { reshape, shape } from "./shapes.js";
+import { cancelSheets, coverScreens } from "./sheet.js";
 import { tripWords } from "./trip_words.js";
 import { reasonOf } from "./words.js";
 
@@ -75,7 +76,8 @@ function fill(view, status) {
 /** Cover or uncover the screens; the commands below stay live. */
 function cover(isCovered) {
   show(byId("trip"), isCovered);
-  for (const part of document.querySelectorAll(".under-trip")) part.inert = isCovered;
+  if (isCovered) cancelSheets();
+  coverScreens();
   if (isCovered) byId("trip-title").focus();
   else byId("main").focus({ preventScroll: true });
 }
