@@ -28,12 +28,13 @@ the beginning."""
 class Streaks:
     """What the rules remember between samples: counts of samples in a row, and since when contact is lost or weak.
 
-    :param near_current: samples in a row that bear out an over-current; ``over_current`` counts those over the limit among them.
+    :param over_a: largest current over the limit in the present row, A, 0 for none.
+    :param near_current: samples in a row that bear out an over-current.
     :param last_a: current of the last averaged sample, A.
     """
 
     over_voltage: int = 0
-    over_current: int = 0
+    over_a: float = 0.0
     short_circuit: int = 0
     reverse_current: int = 0
     lost_since_s: float | None = None
@@ -41,17 +42,9 @@ class Streaks:
     near_current: int = 0
     last_a: float | None = None
 
-    @property
-    def is_suspicious(self) -> bool:
-        """Return whether some limit is broken by exactly one sample: worth a quick second look."""
-        return 1 in self._counts()
-
-    def begins_after(self, before: Streaks) -> bool:
-        """Return whether a limit is broken that was not before: at most one quick look for each between two full samples."""
-        return any(now == 1 and was == 0 for now, was in zip(self._counts(), before._counts(), strict=True))
-
-    def _counts(self) -> tuple[int, int, int, int]:
-        return (self.over_voltage, self.over_current, self.short_circuit, self.reverse_current)
+    def broken(self) -> tuple[bool, bool, bool, bool]:
+        """Return which of the limits that a second sample makes certain are broken."""
+        return self.over_voltage > 0, self.over_a > 0.0, self.short_circuit > 0, self.reverse_current > 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +80,8 @@ def _first_broken(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigu
         return Finding(TripReason.OVER_VOLTAGE, voltage_v, limits.max_voltage_v, "V", "the cell voltage is too high")
     if streaks.short_circuit >= STREAK:
         return Finding(TripReason.SHORT_CIRCUIT, voltage_v, limits.short_circuit_v, "V", "current flows at almost no voltage")
-    if streaks.over_current >= 1 and streaks.near_current >= STREAK:
-        return Finding(TripReason.OVER_CURRENT, current_a, limits.max_current_a, "A", "the current is too high")
+    if streaks.over_a > 0.0 and streaks.near_current >= STREAK:
+        return Finding(TripReason.OVER_CURRENT, streaks.over_a, limits.max_current_a, "A", "the current is too high")
     if run.on_time_s >= limits.max_on_time_s:
         return Finding(TripReason.OVER_TIME, run.on_time_s, limits.max_on_time_s, "s", "the relay has been on for too long")
     if run.charge_coulombs >= limits.max_charge_coulombs:
@@ -109,7 +102,7 @@ def _advance(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigures) 
         return before + 1 if broken else 0 if sample.averaged else before
 
     is_near = current_a >= NEAR_FRACTION * limits.max_current_a or _leaps(limits, streaks.last_a, sample)
-    over_before = streaks.over_current if is_near or not sample.averaged else 0
+    over_before_a = streaks.over_a if is_near or not sample.averaged else 0.0
 
     def since(before_s: float | None, broken: bool) -> float | None:
         kept_s = sample.taken_at_s if broken and before_s is None else before_s
@@ -118,7 +111,7 @@ def _advance(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigures) 
     return Streaks(
         # An open circuit shows the supply's full voltage and harms nothing: that is lost contact, not over-voltage.
         over_voltage=count(streaks.over_voltage, voltage_v > limits.max_voltage_v and current_a >= limits.lost_contact_a),
-        over_current=over_before + (current_a > limits.max_current_a),
+        over_a=max(over_before_a, current_a) if current_a > limits.max_current_a else over_before_a,
         near_current=count(streaks.near_current, is_near),
         last_a=current_a if sample.averaged else streaks.last_a,
         short_circuit=count(streaks.short_circuit, voltage_v < limits.short_circuit_v and current_a >= limits.short_circuit_a),
@@ -126,6 +119,19 @@ def _advance(limits: Limits, streaks: Streaks, sample: Sample, run: RunFigures) 
         lost_since_s=since(streaks.lost_since_s, current_a < limits.lost_contact_a),
         weak_since_s=since(streaks.weak_since_s, current_a < limits.weak_contact_a),
     )
+
+
+def calls_for_look(limits: Limits, before: Streaks, after: Streaks, sample: Sample) -> bool:
+    """Return whether a sample is worth a quick second look: at most one for each limit between two full samples.
+
+    A limit is broken that was not before; or an averaged sample lies over half the way from the last one to reverse current:
+    it may straddle the beginning of a fault, and the next one comes a whole conversion later.
+    """
+    if any(now and not was for now, was in zip(after.broken(), before.broken(), strict=True)):
+        return True
+    if before.last_a is None or not sample.averaged:
+        return False
+    return sample.current_a < LEAP_FRACTION * (before.last_a - limits.reverse_current_a)
 
 
 def _leaps(limits: Limits, last_a: float | None, sample: Sample) -> bool:

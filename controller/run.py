@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from controller.charge import CoulombCounter
 from controller.config import LimitSettings
 from controller.estimate import DepthEstimate, DepthTable
-from controller.guards import RunFigures, Streaks, judge
+from controller.guards import RunFigures, Streaks, calls_for_look, judge
 from controller.learn import Learner, Reading
 from controller.messages import Finding, Sample
 from controller.news import RunTotals
@@ -60,7 +60,6 @@ class ActiveRun:
     first_look_done: bool = False
     gauge_stop_mm: float | None = None
     wants_second_look: bool = False
-    _last_a: float | None = None
     _streaks: Streaks = field(default_factory=Streaks)
     _mean_at_s: float = 0.0
     _begun_at_mm: float = 0.0
@@ -87,7 +86,6 @@ class ActiveRun:
         self._begun_at_mm, self._begun_at_degc = self.depth(now_s).best_mm, None
         self._trend = Trend(now_s, self.plan.request.pieces)
         self._streaks = Streaks()
-        self._last_a = None
         self.wants_second_look = False
         self.gauge_stop_mm = None
         self.soak.end(now_s)
@@ -125,7 +123,7 @@ class ActiveRun:
             self._bath_warnings = (f"The bath is above {self._settings.bath_warn_degc:g} degC, off comes at {off_degc:g} degC.",)
         before = self._streaks
         self._streaks, finding = judge(self.limits, before, sample, figures)
-        self.wants_second_look = self._turns(sample) or self._streaks.begins_after(before)
+        self.wants_second_look = calls_for_look(self.limits, before, self._streaks, sample)
         if finding is None and sample.current_a >= self.limits.lost_contact_a:  # an open circuit says nothing about the cell
             depth_mm = figures.depth_mm
             self._trend, finding = follow(self._trend, sample, lambda: self._expected(depth_mm, bath_degc), self._settings)
@@ -151,16 +149,6 @@ class ActiveRun:
         warming_k = None if bath_degc is None or self._begun_at_degc is None else bath_degc - self._begun_at_degc
         growth, factor = self.plan.growth, self.plan.belief.best_etch_factor
         return Expected(growth.area_mm2(depth_mm / factor) / growth.area_mm2(self._begun_at_mm / factor), warming_k)
-
-    def _turns(self, sample: Sample) -> bool:
-        """Return whether an averaged sample lies over half the way from the last one to the limit of reverse current.
-
-        It may straddle the beginning of a fault, and the next one comes a whole conversion later.
-        """
-        if not sample.averaged:
-            return False
-        last_a, self._last_a = self._last_a, sample.current_a
-        return last_a is not None and sample.current_a < 0.5 * (last_a - self.limits.reverse_current_a)
 
     def count(self, sample: Sample) -> None:
         """Integrate a sample. Raises: ChargeGapError after too long a gap."""

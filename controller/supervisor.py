@@ -237,31 +237,40 @@ class Supervisor:
         self._leave(RunState.PAUSED if finding.reason in PAUSES else RunState.TRIPPED, finding, None, sample)
 
     def _leave(self, state: RunState, finding: Finding | None, text: str | None, sample: Sample | None = None) -> None:
-        """Turn off, then change the state, then do the books. The first reason of a trip stays."""
+        """Turn off, then change the state, then do the books, also when off failed. The first reason of a trip stays."""
         try:
             self._gate.turn_off()
         finally:
             was, self.state = self.state, state
             if was is not RunState.TRIPPED or self.finding is None:
                 self.finding = finding
+            self._close_books(was, state, text if finding is None else describe(finding), sample)
+
+    def _close_books(self, was: RunState, state: RunState, text: str | None, sample: Sample | None) -> None:
+        """Count what still belongs to the run, and tell the new state whatever happens."""
         if was is state is RunState.TRIPPED and not self.is_welded:
             return
         if self.is_welded and self.run is not None and self.last_sample is not None and not self.run.counter.is_counting:
             self.run.counter.anchor(self.last_sample)
         self._off_samples.clear()
-        if was is RunState.RUNNING:
-            run, now_s = self._active_run(), self._clock.monotonic_s()
-            self._off_watch = OffWatch(self._limits, self._shunt_ohm, run.plan.current_a, now_s)
-            run.end_stretch(now_s)
-            if sample is not None:
-                self.last_sample = sample
-                if sample.averaged:
-                    self._count_after_off(run, sample)
-                else:
-                    self._outbox.append(Seen(run.run_id, sample))
-            elif self._is_stale():
-                run.counter.give_up(self._age_s())
-        self._tell(was, text if finding is None else describe(finding))
+        try:
+            if was is RunState.RUNNING:
+                self._close_stretch(self._active_run(), sample)
+        finally:
+            self._tell(was, text)
+
+    def _close_stretch(self, run: ActiveRun, sample: Sample | None) -> None:
+        now_s = self._clock.monotonic_s()
+        self._off_watch = OffWatch(self._limits, self._shunt_ohm, run.plan.current_a, now_s)
+        run.end_stretch(now_s)
+        if sample is not None:
+            self.last_sample = sample
+            if sample.averaged:
+                self._count_after_off(run, sample)
+            else:
+                self._outbox.append(Seen(run.run_id, sample))
+        elif self._is_stale():
+            run.counter.give_up(self._age_s())
 
     def cut(self, finding: Finding) -> None:
         """End a run for a reason found outside the pass, between ticks. Does nothing outside a run."""

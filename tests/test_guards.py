@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.config import Settings
-from controller.guards import LEAP_FRACTION, NEAR_FRACTION, STREAK, RunFigures, Streaks, judge
+from controller.guards import LEAP_FRACTION, NEAR_FRACTION, STREAK, RunFigures, Streaks, calls_for_look, judge
 from controller.messages import Finding, Sample, TripReason
 from controller.plan import make_plan
 from controller.run_limits import Limits, limits_for
@@ -127,18 +127,21 @@ def test_a_quick_second_look_completes_a_streak_and_never_breaks_one(expected: T
 
 
 @pytest.mark.parametrize(("expected", "bad"), BROKEN)
-def test_suspicion_stands_until_an_averaged_sample_acquits(expected: TripReason, bad: Sample) -> None:
-    early = figures(stretch_s=5.0)
-    assert not Streaks().is_suspicious
-    streaks, _ = feed([bad], early)
-    assert streaks.is_suspicious
-    streaks, finding = feed([sample(averaged=False)], early, streaks)
-    assert streaks.is_suspicious
+def test_a_broken_limit_calls_for_one_look_until_an_averaged_sample_acquits(expected: TripReason, bad: Sample) -> None:
+    early, quick = figures(stretch_s=5.0), sample(averaged=False)
+    assert not any(Streaks().broken())
+    suspected, _ = feed([bad], early)
+    assert sum(suspected.broken()) == 1
+    assert calls_for_look(LIMITS, Streaks(), suspected, bad)
+    looked, finding = feed([quick], early, suspected)
+    assert looked.broken() == suspected.broken()
     assert finding is None
-    streaks, _ = feed([sample()], early, streaks)
-    assert not streaks.is_suspicious
-    streaks, finding = feed([bad, bad], early)
-    assert not streaks.is_suspicious, "it is certain by then"
+    assert not calls_for_look(LIMITS, suspected, looked, quick), "once, or quick looks would follow each other"
+    acquitted, _ = feed([sample()], early, looked)
+    assert not any(acquitted.broken())
+    again, _ = feed([bad], early, acquitted)
+    assert calls_for_look(LIMITS, acquitted, again, bad)
+    _, finding = feed([bad, bad], early)
     assert finding is not None
     assert finding.reason is expected
 
@@ -233,7 +236,7 @@ def test_the_order_of_reasons_when_everything_is_wrong_at_once() -> None:
         (sample(-1.0), replace(ready, lost_since_s=None, weak_since_s=None), every),
         (sample(4.0, 7.0), replace(ready, reverse_current=0, lost_since_s=None, weak_since_s=None), every),
         (sample(4.0, 0.1), replace(ready, reverse_current=0, over_voltage=0), every),
-        (sample(4.0), Streaks(over_current=2, near_current=2), every),
+        (sample(4.0), Streaks(over_a=4.0, near_current=2), every),
         (sample(), Streaks(), every),
         (sample(), Streaks(), replace(every, on_time_s=1.0)),
         (sample(), Streaks(), replace(every, on_time_s=1.0, charge_coulombs=1.0)),
@@ -265,6 +268,9 @@ def test_findings_carry_the_measured_value_and_the_limit() -> None:
     finding = feed([sample(4.1), sample(4.2)])[1]
     assert finding is not None
     assert (finding.value, finding.limit, finding.unit) == (4.2, 3.9, "A")
+    finding = feed([sample(4.1), sample(3.6)])[1]
+    assert finding is not None
+    assert (finding.value, finding.limit) == (4.1, 3.9), "what broke the limit, not what bears it out"
 
 
 # --- whatever comes -----------------------------------------------------------------------------------------------------

@@ -741,3 +741,45 @@ def test_what_flows_through_a_relay_that_shows_its_weld_in_a_pause_is_counted() 
     bench.run_for(60.0)
     assert bench.supervisor.is_welded
     assert counter.charge_coulombs - before == pytest.approx(180.0, rel=0.01)
+
+
+def failing_off(bench: Bench) -> None:
+    """Let the output refuse to be switched off once."""
+    turn_off = bench.gate.turn_off
+
+    def once() -> None:
+        bench.gate.turn_off = turn_off  # type: ignore[method-assign]
+        raise OSError(5, "the line does not answer")
+
+    bench.gate.turn_off = once  # type: ignore[method-assign]
+
+
+def test_the_books_are_done_also_when_off_fails_and_the_next_pass_is_off() -> None:
+    bench = make_bench()
+    bench.running(for_s=5.0)
+    bench.supervisor.take_news()
+    failing_off(bench)
+    with pytest.raises(OSError, match="does not answer"):
+        bench.supervisor.pause()
+    run, on_time_s = run_of(bench), run_of(bench).total_on_time_s(bench.clock.monotonic_s())
+    assert any(isinstance(item, Changed) and item.state is S.PAUSED for item in bench.supervisor.take_news())
+    bench.tick()
+    assert not bench.gate.reads_on()
+    bench.run_for(60.0)
+    assert run.total_on_time_s(bench.clock.monotonic_s()) == on_time_s, "the stretch has ended"
+    assert run.soak.seconds(bench.clock.monotonic_s()) == pytest.approx(60.0, abs=0.1)
+
+
+def test_a_trip_is_told_also_when_its_sample_cannot_be_counted(exact: Bench) -> None:
+    exact.running(for_s=5.0)
+    exact.supervisor.take_news()
+    bad = after(exact, 0.05, current_a=-1.0)
+    feed(exact, bad)
+    going_back = replace(bad, taken_at_s=bad.taken_at_s - 1.0)
+    with pytest.raises(ValueError, match="must move forward"):
+        feed(exact, going_back)
+    news = exact.supervisor.take_news()
+    assert exact.supervisor.state is S.TRIPPED
+    assert exact.supervisor.finding is not None
+    assert exact.supervisor.finding.reason is TripReason.REVERSE_CURRENT
+    assert any(isinstance(item, Changed) and item.state is S.TRIPPED for item in news)
