@@ -27,6 +27,9 @@ STREAK = 2
 KEPT_S = 200.0
 """How long means are kept, s: the rules look back 180 s at most."""
 
+REFERENCE_AGE_S = 37.5
+"""Age of the reference of a step, s: the middle of 30 to 45 s."""
+
 CONDUCTIVITY_PER_K = 0.0133
 """Rise of the bath's conductivity per K. Source: Landolt-Boernstein, 1.017 mol/L nitric acid, cited in a maker's manual."""
 
@@ -157,7 +160,7 @@ def _step(blocks: Sequence[Block], from_s: float) -> float:
     slope = 0.0
     if earlier:
         slope = max(0.0, reference - median(block.ln_conductance for block in earlier)) / 60.0
-    return blocks[-1].ln_conductance - reference - slope * 37.0
+    return blocks[-1].ln_conductance - reference - slope * REFERENCE_AGE_S
 
 
 def _drift(trend: Trend, limits: LimitSettings) -> float:

@@ -80,8 +80,3 @@ def test_the_outside_reference_agrees_and_is_beaten(tmp_path: Path) -> None:
     found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions())
     assert plain == pytest.approx(shape.length, rel=0.1)
     assert abs(found.edge_mm - shape.length) < 0.1 * abs(plain - shape.length)
-
-
-def test_area_of_a_known_disc() -> None:
-    """Source: area of a circle, pi r^2."""
-    assert disc(2.0).area == pytest.approx(np.pi * 4.0, rel=1e-5)

@@ -79,6 +79,8 @@ def test_ripple_in_step_with_the_conversions_is_left_by_another_pace():
     assert max(map(abs, errors)) < 0.00775 * 0.48 * 18.0 / 60.0 + 0.5e-3
     locked = [counted_charge_error(replace(spec, seed=seed), 15.0) for seed in range(6)]
     assert max(map(abs, locked)) > 1e-3, "before the change it is in step"
+    spec = replace(spec, chip_clock_error_fraction=in_step + 1e-3)
+    assert max(abs(counted_charge_error(replace(spec, seed=seed), 60.0)) for seed in range(6)) < 1e-3
 
 
 def test_ripple_peaks_beyond_the_range_are_lost_without_a_mark():

@@ -116,6 +116,7 @@ def test_saturation_trips_on_the_first_sample() -> None:
     stock = parse_settings({"rig": {"shunt_ohm": 0.1, "max_current_a": 3.2}})
     result = rehearse(
         silver_request(area_mm2=400.0, current_a=1.5, supply_mode="constant-voltage"),
+        # 2.5 V: below the over-current limit before the fault; at 3.0 V the run sits at 99 % of it and trips by it.
         Rehearsal(supply_v=2.5, faults=parse_faults(["supply_runaway@60"])),
         stock,
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from controller.config import Settings
 from controller.errors import RefusedError
 from controller.plan import Knowledge, make_plan
-from controller.plan_request import NarrowLine, PlanRequest
+from controller.plan_request import NarrowLine
 from controller.run_plan import RunPlan
 from tests.doubles import silver_request
 
@@ -85,9 +87,11 @@ def test_other_bare_metal_costs_charge_and_does_not_grow() -> None:
 
 
 def test_constant_voltage_expects_more_current_at_the_end() -> None:
-    """In constant voltage the area of fine work grows by half on the way to 0.25 mm (common practice, no source)."""
+    """In constant voltage the current goes with the open area: Steiner's A + P u + pi u^2 with u = 0.25 mm / 1.2, over A."""
     made = plan(edge_mm=1534.0, supply_mode="constant-voltage")
-    assert made.end_current_a == pytest.approx(1.4 * 3.0, rel=0.08)
+    undercut_mm = 0.25 / 1.2
+    grown_mm2 = 767.0 + 1534.0 * undercut_mm + math.pi * undercut_mm**2
+    assert made.end_current_a == pytest.approx(3.0 * grown_mm2 / 767.0, rel=1e-4)
     assert made.max_current_a == pytest.approx(1.3 * made.end_current_a)
     assert made.duration_s < plan(edge_mm=1534.0).duration_s
 
@@ -101,4 +105,3 @@ def test_a_brisk_density_names_what_was_tried() -> None:
 def test_the_request_of_common_practice_plans_without_a_word_but_what_is_true() -> None:
     fields = {warning.field for warning in plan(edge_mm=400.0, current_a=1.0).warnings}
     assert fields == set()
-    assert isinstance(plan().request, PlanRequest)

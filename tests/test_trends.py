@@ -11,7 +11,7 @@ import pytest
 
 from controller.config import LimitSettings
 from controller.messages import Finding, Sample, TripReason
-from controller.trends import SAMPLES_PER_BLOCK, Expected, Trend, follow
+from controller.trends import CONDUCTIVITY_PER_K, SAMPLES_PER_BLOCK, Expected, Trend, follow
 
 LIMITS = LimitSettings()
 CONVERSION_S = 0.0686
@@ -77,6 +77,29 @@ def test_a_step_just_after_the_blind_time_has_nothing_to_be_compared_with_until_
 def test_a_single_odd_mean_does_not_pause() -> None:
     block_s = SAMPLES_PER_BLOCK * CONVERSION_S
     _, finding, _ = walk(lambda t: (3.0, 2.0 if 200.0 <= t < 200.0 + 0.9 * block_s else 3.0), 400.0)
+    assert finding is None
+
+
+@pytest.mark.parametrize(("warming_k", "warns"), [(10.0, False), (None, True)])
+def test_measured_warming_explains_its_share(warming_k: float | None, warns: bool) -> None:
+    """1.33 % per K: 10 K between 80 and 180 s raise the conductance by e^0.133. Source: Landolt-Boernstein, 1.017 mol/L nitric
+    acid, cited in a maker's manual."""
+    assert CONDUCTIVITY_PER_K == 0.0133
+
+    def ramp(t: float) -> float:
+        return min(1.0, max(0.0, (t - 80.0) / 100.0))
+
+    def expected(t: float) -> Expected:
+        return Expected(1.0, None if warming_k is None else warming_k * ramp(t))
+
+    _, finding, told = walk(lambda t: (3.0, 3.0 * math.exp(-0.133 * ramp(t))), 300.0, expected)
+    assert finding is None
+    assert any(told) is warns
+
+
+def test_a_climb_that_gathers_pace_is_no_step() -> None:
+    """ln conductance rises by a t^2 / 2: at 400 s about 31 % in 37 s, explained but for 5 % by the slope before."""
+    _, finding, _ = walk(lambda t: (3.0, 3.0 * math.exp(-0.5 * 3e-5 * max(0.0, t - 100.0) ** 2)), 400.0)
     assert finding is None
 
 
