@@ -20,6 +20,9 @@ from controller.artwork.result import MeasureFailedError
 from controller.errors import RefusedError
 from tests.artwork_files import svg
 from tests.artwork_shapes import disc, file_bytes, save
+from tests.worker_kit import run_worker
+
+WORKER = "controller.artwork.worker"
 
 ROOT = Path(__file__).parent.parent
 
@@ -27,18 +30,6 @@ ROOT = Path(__file__).parent.parent
 @pytest.fixture
 def artwork(tmp_path: Path) -> Path:
     return save(tmp_path / "a.png", disc(1.5, 3.0, 3.0), 600)
-
-
-def run_worker(request: dict[str, Any]) -> tuple[int, dict[str, Any]]:
-    done = subprocess.run(
-        [sys.executable, "-m", "controller.artwork.worker"],
-        cwd=ROOT,
-        input=json.dumps(request),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    return done.returncode, json.loads(done.stdout)
 
 
 def request(path: Path, **more: Any) -> dict[str, Any]:
@@ -53,23 +44,23 @@ def test_the_process_answers_what_the_function_answers(artwork: Path, tmp_path: 
 
 
 def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
-    status, answer = run_worker(request(artwork))
+    status, answer = run_worker(WORKER, request(artwork))
     assert status == 0
     assert answer["result"]["file_format"] == "PNG"
-    status, answer = run_worker(request(artwork, options={"page": 2}))
+    status, answer = run_worker(WORKER, request(artwork, options={"page": 2}))
     assert status == 2
     assert answer["refused"]["field"] == "page"
-    status, answer = run_worker(request(artwork, options={"nonsense": 2}))
+    status, answer = run_worker(WORKER, request(artwork, options={"nonsense": 2}))
     assert status == 2
     assert answer["refused"]["field"] == "nonsense"
-    status, answer = run_worker(request(artwork, preview_path=str(tmp_path / "no such directory" / "p.png")))
+    status, answer = run_worker(WORKER, request(artwork, preview_path=str(tmp_path / "no such directory" / "p.png")))
     assert status == 1
     assert "FileNotFoundError" in answer["error"]
 
 
 def test_a_worker_short_of_memory_answers_so(tmp_path: Path) -> None:
     Image.new("1", (6000, 6000), 0).save(tmp_path / "a.png", dpi=(600, 600))
-    status, answer = run_worker(request(tmp_path / "a.png", memory_limit_mb=80))
+    status, answer = run_worker(WORKER, request(tmp_path / "a.png", memory_limit_mb=80))
     assert (status, answer) == (3, {"failed": "memory"})
     with pytest.raises(MeasureFailedError, match="more than 80 MB of memory: save"):
         measure(tmp_path / "a.png", MeasureOptions(), memory_limit_mb=80)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from PIL import Image, ImageDraw
 
-from controller.artwork.worker import EXIT_MEASURED, EXIT_REFUSED, answer
+from controller.artwork.worker import EXIT_MEASURED, EXIT_REFUSED, answer, measured
 from tests.artwork_files import pdf, svg
 from tests.artwork_shapes import file_bytes
 
@@ -67,7 +67,7 @@ def test_damage_gives_a_result_or_a_refusal(tmp_path: Path, kind: str) -> None:
     for _ in range(ROUNDS):
         path.write_bytes(damaged(whole, rng))
         with Path(os.devnull).open("w") as nowhere, contextlib.redirect_stderr(nowhere):
-            reply, status = answer({"path": str(path), "options": {}, "preview_path": None})
+            reply, status = answer(measured, {"path": str(path), "options": {}, "preview_path": None})
         assert status in (EXIT_MEASURED, EXIT_REFUSED), reply
         if status == EXIT_REFUSED:
             assert len(reply["refused"]["message"]) > 20

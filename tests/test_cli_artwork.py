@@ -5,33 +5,24 @@ The plate of the rehearsal is the level set's, which knows neither the growth cu
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 from PIL import Image, ImageDraw
 
-from api.cli import main
 from tests.artwork_files import svg
 from tests.artwork_shapes import rows_of_bars, save, star
+from tests.cli_kit import Command
 
 STAR = star(5, 4.0, 2.0, 5.0, 5.0, 0.3)
 LINES = rows_of_bars(0.2, 0.5, 9, 5.0, 5.0, 0.2)
 RUN = ("--metal", "fine-silver", "--depth-mm", "0.25", "--current-a", "1", "--thickness-mm", "1.2", "--pieces", "8")
 
 
-def call(command: str, *arguments: object) -> Result:
-    return CliRunner().invoke(main, [command, *map(str, arguments)])
-
-
 def json_of(command: str, *arguments: object, status: int = 0) -> dict[str, Any]:
-    result = call(command, *arguments, "--json")
-    assert result.exit_code == status, result.output
-    values: dict[str, Any] = json.loads(result.stdout)
-    return values
+    return Command(command).json_of(*arguments, status=status)
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +48,7 @@ def test_a_plan_takes_area_edge_and_lines_from_the_artwork(files: dict[str, Path
     assert any("edge length is unknown" in warning["text"] for warning in bare["warnings"])
     lines = json_of("plan", *RUN, "--artwork", files["lines"])
     assert any("resist line(s) may be undercut through and lost: 0.30 mm" in warning["text"] for warning in lines["warnings"])
-    assert "star.png" in call("plan", *RUN, "--artwork", files["star"]).output
+    assert "star.png" in Command("plan").call(*RUN, "--artwork", files["star"]).output
 
 
 @pytest.mark.parametrize("name", ["star", "lines", "signet"])
@@ -84,7 +75,7 @@ def test_crowding_shows_in_the_deepest_place(files: dict[str, Path]) -> None:
     assert crowded["true_deepest_mm"] > 1.15 * crowded["true_depth_mm"]
     assert crowded["true_depth_mm"] < plain["true_depth_mm"], "edges take charge from the floor"
     assert crowded["depth_low_mm"] < crowded["true_depth_mm"] < crowded["depth_high_mm"]
-    text = call("rehearse", *RUN, "--artwork", files["star"], "--true-etch-factor", "1.2", "--crowding", "0.3").output
+    text = Command("rehearse").call(*RUN, "--artwork", files["star"], "--true-etch-factor", "1.2", "--crowding", "0.3").output
     assert f"deepest {crowded['true_deepest_mm']:.4f} mm true" in text
 
 
@@ -136,7 +127,7 @@ def test_reading_options_reach_both_the_plan_and_the_truth(tmp_path: Path) -> No
 )
 def test_contradictions_are_refused(files: dict[str, Path], more: tuple[str, ...], said: str) -> None:
     for command in ("plan", "rehearse"):
-        result = call(command, *RUN, "--artwork", files["star"], *more)
+        result = Command(command).call(*RUN, "--artwork", files["star"], *more)
         assert result.exit_code == 2
         assert said in " ".join(result.output.split())
 
@@ -148,16 +139,16 @@ def test_what_needs_an_artwork_is_refused_without_one(tmp_path: Path) -> None:
         ("plan", (), "give either --area-cm2 (cm2) or --artwork FILE"),
         ("plan", ("--artwork", str(tmp_path / "none.png")), "does not exist"),
     ):
-        result = call(command, *RUN, *more)
+        result = Command(command).call(*RUN, *more)
         assert result.exit_code == 2, result.output
         assert said in " ".join(result.output.split())
 
 
 def test_a_truth_beyond_what_the_front_can_do_is_refused(files: dict[str, Path]) -> None:
-    result = call("rehearse", *RUN, "--artwork", files["star"], "--crowding", "1.5")
+    result = Command("rehearse").call(*RUN, "--artwork", files["star"], "--crowding", "1.5")
     assert result.exit_code == 2
     assert "crowding is 1.5, it must be 0 to 1" in result.output
-    result = call("rehearse", *RUN, "--artwork", files["star"], "--true-etch-factor", "0.1")
+    result = Command("rehearse").call(*RUN, "--artwork", files["star"], "--true-etch-factor", "0.1")
     assert result.exit_code == 2
     assert "rehearse with area and edge length instead" in " ".join(result.output.split())
 

@@ -2,36 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
-from api.cli import main
 from tests.artwork_shapes import save, star
+from tests.cli_kit import Command
 
 EQCM = Path(__file__).parent / "data" / "silver_eqcm.csv"
 PLATE = ("--metal", "fine-silver", "--area-cm2", "7.67", "--thickness-mm", "1.2")
 
 
-def call(*arguments: object) -> Result:
-    return CliRunner().invoke(main, ["count", *map(str, arguments)])
-
-
-def json_of(*arguments: object) -> dict[str, Any]:
-    result = call(*arguments, "--json")
-    assert result.exit_code == 0, result.output
-    values: dict[str, Any] = json.loads(result.stdout)
-    return values
-
-
-def refused(*arguments: object) -> str:
-    result = call(*arguments)
-    assert result.exit_code == 2, result.output
-    assert result.exception is None or isinstance(result.exception, SystemExit)
-    return " ".join(result.output.split())
+COMMAND = Command("count")
+call, json_of, refused = COMMAND.call, COMMAND.json_of, COMMAND.refused
 
 
 @pytest.fixture

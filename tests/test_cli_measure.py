@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
 from PIL import Image
 from shapely.geometry import box
 from shapely.ops import unary_union
 
-from api.cli import main
 from tests.artwork_files import pdf, svg
 from tests.artwork_shapes import SIDE_MM, disc, file_bytes, grey_image, save
+from tests.cli_kit import Command
 
 SHAPE = unary_union([box(1.0, 2.0, 4.0, 8.0), box(4.3, 2.0, 6.0, 8.0), disc(0.8, 8.0, 5.0)])
 """Two fields of 3 x 6 and 1.7 x 6 mm with 0.3 mm of resist between them, and a disc of 0.8 mm radius 1.2 mm off."""
@@ -27,22 +24,8 @@ FIXED = {
 }  # fmt: skip
 
 
-def call(*arguments: object) -> Result:
-    return CliRunner().invoke(main, ["measure", *map(str, arguments)])
-
-
-def json_of(*arguments: object) -> dict[str, Any]:
-    result = call(*arguments, "--json")
-    assert result.exit_code == 0, result.output
-    values: dict[str, Any] = json.loads(result.stdout)
-    return values
-
-
-def refused(*arguments: object) -> str:
-    result = call(*arguments)
-    assert result.exit_code == 2, result.output
-    assert result.exception is None or isinstance(result.exception, SystemExit)
-    return " ".join(result.output.split())
+COMMAND = Command("measure")
+call, json_of, refused = COMMAND.call, COMMAND.json_of, COMMAND.refused
 
 
 @pytest.fixture(scope="module")

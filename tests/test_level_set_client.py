@@ -20,6 +20,9 @@ from hardware.rehearsal.level_set_client import solve_in_process
 from hardware.rehearsal.level_set_job import FrontJob, FrontSolution
 from tests.artwork_shapes import disc, save
 from tests.test_artwork_imports import heavy_after
+from tests.worker_kit import run_worker
+
+WORKER = "hardware.rehearsal.level_set_worker"
 
 ROOT = Path(__file__).parent.parent
 LIGHT = ("level_set_client", "level_set_job", "level_set_worker", "front", "front_table", "plate", "bench", "spec")
@@ -32,18 +35,6 @@ def artwork(tmp_path: Path) -> Path:
 
 def job(path: Path, **changes: Any) -> FrontJob:
     return FrontJob(**{"path": path, "options": MeasureOptions(), "etch_factor": 1.2, "deepest_mm": 0.2, **changes})
-
-
-def run_worker(request: dict[str, Any]) -> tuple[int, dict[str, Any]]:
-    done = subprocess.run(
-        [sys.executable, "-m", "hardware.rehearsal.level_set_worker"],
-        cwd=ROOT,
-        input=json.dumps(request),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    return done.returncode, json.loads(done.stdout)
 
 
 def test_the_process_answers_what_the_function_answers(artwork: Path) -> None:
@@ -84,12 +75,12 @@ def test_jobs_that_cannot_be_are_refused(artwork: Path, changes: dict[str, float
 
 def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
     request = {"job": job(artwork).to_dict(), "memory_limit_mb": 400, "cpu_limit_s": 60}
-    status, answer = run_worker(request)
+    status, answer = run_worker(WORKER, request)
     assert status == 0
     assert answer["result"]["rows"][0] == [0.0, 0.0, 0.0]
-    status, answer = run_worker({**request, "job": {**request["job"], "etch_factor": 0.0}})  # type: ignore[dict-item]
+    status, answer = run_worker(WORKER, {**request, "job": {**request["job"], "etch_factor": 0.0}})  # type: ignore[dict-item]
     assert (status, answer["refused"]["field"]) == (2, "etch_factor")
-    status, answer = run_worker({**request, "job": {"path": str(artwork)}})
+    status, answer = run_worker(WORKER, {**request, "job": {"path": str(artwork)}})
     assert (status, answer["failed"]) == (1, "crash")
     assert "KeyError" in answer["error"]
 

@@ -13,6 +13,7 @@ import resource
 import sys
 import traceback
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -50,15 +51,22 @@ def _lower(what: int, limit: int, hard_limit: int | None = None) -> None:
     resource.setrlimit(what, (min(limit, ceiling), ceiling))
 
 
-def answer(request: dict[str, Any]) -> tuple[dict[str, Any], int]:
-    """Return the answer to a request and the exit status."""
-    try:
-        options = MeasureOptions.from_dict(request["options"])
-        from controller.artwork.measure import measure_file
+def measured(request: dict[str, Any]) -> dict[str, Any]:
+    """Return the measurement that a request asks for. Raises: RefusedError."""
+    options = MeasureOptions.from_dict(request["options"])
+    from controller.artwork.measure import measure_file
 
-        preview = request["preview_path"]
-        result = measure_file(Path(request["path"]), options, None if preview is None else Path(preview))
-        return {"result": result.to_dict()}, EXIT_MEASURED
+    preview = request["preview_path"]
+    return measure_file(Path(request["path"]), options, None if preview is None else Path(preview)).to_dict()
+
+
+def answer(work: Callable[[dict[str, Any]], dict[str, Any]], request: dict[str, Any]) -> tuple[dict[str, Any], int]:
+    """Return what a worker says to a request, and its exit status.
+
+    :param work: returns the result as JSON values, or raises.
+    """
+    try:
+        return {"result": work(request)}, EXIT_MEASURED
     except RefusedError as error:
         return {"refused": {"message": str(error), "field": error.field, "limit": error.limit}}, EXIT_REFUSED
     except MemoryError:
@@ -68,16 +76,16 @@ def answer(request: dict[str, Any]) -> tuple[dict[str, Any], int]:
         return {"failed": "crash", "error": f"{type(error).__name__}: {error}"}, EXIT_CRASHED
 
 
-def main() -> int:
-    """Answer the request on standard input."""
+def serve(work: Callable[[dict[str, Any]], dict[str, Any]]) -> int:
+    """Answer the one request on standard input, within its limits, and return the exit status."""
     request = json.load(sys.stdin)
     confine(request["memory_limit_mb"], request["cpu_limit_s"])
     warnings.simplefilter("ignore")  # damaged files make the imaging library talk; what matters is refused or reported
-    reply, status = answer(request)
+    reply, status = answer(work, request)
     json.dump(reply, sys.stdout, allow_nan=False)
     sys.stdout.flush()
     return status
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(serve(measured))

@@ -32,7 +32,7 @@ const sheet = (question) => h("section", { class: "prompt", "aria-label": "Quest
 const hint = (question) =>
   h(
     "section",
-    { class: "prompt-hint", "aria-label": "Question from the bench, in short" },
+    { class: "prompt-hint", "aria-label": "The bench asks" },
     h("strong", {}, question.title),
     h("a", { class: "button", href: "#now" }, "Answer"),
   );
