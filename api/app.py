@@ -103,7 +103,6 @@ def create_app(
     desk = Desk(
         service=service,
         board=board,
-        status=status,
         book=book,
         logbook_health=logbook_health,
         rig_kind=rig_kind,

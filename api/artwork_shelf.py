@@ -14,6 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from api.private_files import write_private
 from controller.artwork.cache import MeasureCache, MeasureFunction, content_key
 from controller.artwork.client import measure as measure_in_process
 from controller.artwork.options import MeasureOptions
@@ -182,10 +183,11 @@ class ArtworkShelf:
             "options": found.options.to_dict(),
             "measure": found.measure.to_dict(),
         }
-        handle, new = tempfile.mkstemp(prefix=".new-", dir=self._entries)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(table, file, allow_nan=False)
-        Path(new).replace(self._entries / f"{found.artwork}.json")
+        try:
+            write_private(self._entries / f"{found.artwork}.json", json.dumps(table, allow_nan=False))
+        except OSError as error:
+            self._prune()  # takes the file that no entry names
+            raise NoRoomError(f"the artwork cannot be kept: {error.strerror}. Make room on the card") from error
 
     def _prune(self) -> None:
         """Remove the artworks that were used longest ago, beyond what is kept, and the files that no artwork names."""

@@ -85,7 +85,6 @@ def _planned(request: PlanRequest, counted: MeterCount, settings: Settings) -> R
 
 def _values(file: Path, counted: MeterCount, made: RunPlan | None) -> dict[str, Any]:
     depth = None if made is None else made.table.at(counted.charge_coulombs, counted.uncertain_coulombs)
-    has_target = made is not None and made.request.depth_mm is not None
     return {
         "file": file.name,
         "charge_coulombs": counted.charge_coulombs,
@@ -112,7 +111,7 @@ def _values(file: Path, counted: MeterCount, made: RunPlan | None) -> dict[str, 
         "depth_mm": None if depth is None else depth.best_mm,
         "depth_low_mm": None if depth is None else depth.low_mm,
         "depth_high_mm": None if depth is None else depth.high_mm,
-        "target_depth_mm": made.target_depth_mm if made is not None and has_target else None,
+        "target_depth_mm": None if made is None or made.request.depth_mm is None else made.target_depth_mm,
         "warnings": [] if made is None else [item.text for item in made.warnings if item.field not in _ABOUT_A_RUN],
     }
 

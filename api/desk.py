@@ -15,7 +15,7 @@ from api.auth import Access
 from api.live import LiveFeed
 from api.problem_kinds import LOGBOOK_UNREADABLE, MEASURING
 from api.problems import ProblemError
-from api.schemas_status import RigKind, Status
+from api.schemas_status import RigKind
 from controller.baths import BathShelf
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
@@ -63,7 +63,6 @@ class Seat:
 class Desk:
     """Everything that a route may use.
 
-    :param status: returns the newest status without waiting for anybody. Raises: LoopNotAliveError.
     :param truth: what really happened on the rehearsal bench; None on a real one.
     :param host_notes: returns what is to be known of the machine, for the rig check.
     :param addresses: returns the base addresses under which a phone reaches the bench.
@@ -76,7 +75,6 @@ class Desk:
 
     service: BenchService
     board: Board
-    status: Callable[[], Status]
     book: LogbookReader
     logbook_health: Callable[[], LogbookHealth]
     rig_kind: RigKind

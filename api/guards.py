@@ -9,7 +9,7 @@ from starlette.middleware import Middleware
 
 from api.answer_headers import AnswerHeaders
 from api.auth import COOKIE, Access
-from api.guard import ACCESS, PAIR, STOP, UPLOAD
+from api.guard import ACCESS, LIVE, PAIR, STOP, UPLOAD
 from api.guard_control import ControlGuard
 from api.guard_host import HostGuard
 from api.guard_load import LoadGuard
@@ -58,7 +58,7 @@ def tell_guards(document: dict[str, Any]) -> None:
 
 
 def _kinds(path: str, *, is_safe: bool) -> tuple[Kind, ...]:
-    kinds = [UNKNOWN_HOST] if path == "/api/events" else [UNKNOWN_HOST, TOO_BUSY]
+    kinds = [UNKNOWN_HOST] if path == LIVE else [UNKNOWN_HOST, TOO_BUSY]
     if path not in (ACCESS, PAIR):
         kinds.append(PAIRING_NEEDED)
     if not is_safe:

@@ -85,12 +85,12 @@ class PairingBook:
         """
         token, now_utc = secrets.token_urlsafe(TOKEN_BYTES), self._clock.utc_now()
         pairing = Pairing(secrets.token_hex(6), name, sha256_of(token), now_utc, now_utc + timedelta(seconds=LIFE_S))
-        present = self.pairings()
-        if len(present) >= MAX_PAIRINGS:
-            raise PairingsFullError(
-                f"{len(present)} devices are paired, at most {MAX_PAIRINGS} may be: revoke those that are gone"
-            )
         with self._lock:
+            present = tuple(known for known in self._pairings if known.expires_at_utc > now_utc)
+            if len(present) >= MAX_PAIRINGS:
+                raise PairingsFullError(
+                    f"{len(present)} devices are paired, at most {MAX_PAIRINGS} may be: revoke those that are gone"
+                )
             self._pairings = (*present, pairing)
             try:
                 self._save()

@@ -11,7 +11,7 @@ from api.schemas_readings import GaugeWish, ReadingAnswer, ReadingList, Weighing
 from controller.baths import refuse_surprise
 from controller.errors import RefusedError
 from controller.estimate import DepthEstimate
-from controller.learn import GaugeReading, Reading
+from controller.learn import FILM_MM, GaugeReading, Reading
 from controller.logbook.entries import ReadingKind, ReadingTaken
 from controller.logbook.reader import RunRecord
 from controller.logbook.readings import reading_of
@@ -38,7 +38,7 @@ def take_reading(desk: Desk, run_id: str, wish: GaugeWish | WeighingWish) -> Rea
     present = _present(desk, run_id)
     past = desk.book.run(run_id) if present is None else None
     counted = present.charge_coulombs if past is None and present is not None else _charge_of(past)
-    body = wish.body(wish.charge_coulombs or counted or 0.0)
+    body = wish.body(wish.charge_coulombs or counted or 0.0, _film_mm(desk, run_id, past))
     reading = _sound(reading_of(kind, body))
     _refuse_unknown(shelf.readings(run_id), wish.replaces)
     try:
@@ -75,6 +75,15 @@ def _present(desk: Desk, run_id: str) -> Snapshot | None:
 
 def _charge_of(past: RunRecord | None) -> float | None:
     return None if past is None else past.summary.progress.charge_coulombs
+
+
+def _film_mm(desk: Desk, run_id: str, past: RunRecord | None) -> float:
+    """Return the thickness of the resist that a run was planned with, mm."""
+    film_mm = None if past is not None else desk.service.film_mm(run_id)
+    if film_mm is not None:
+        return film_mm
+    request = {} if past is None else past.plan.get("request", {})
+    return float(request.get("film_mm", FILM_MM[0]))
 
 
 def _sound(reading: Reading) -> Reading:

@@ -48,10 +48,10 @@ class GaugeWish(_ReadingWish):
     ] = False
     resolution_mm: Annotated[float, number("Smallest step of the gauge.", "mm", 0.01, ge=1e-5, le=1.0)] = 0.01
 
-    def body(self, charge_coulombs: float) -> dict[str, Any]:
-        """Return it as it is kept."""
+    def body(self, charge_coulombs: float, film_mm: float) -> dict[str, Any]:
+        """Return it as it is kept, with the thickness of the run's resist."""
         told = self.model_dump(include={"spots_mm", "place", "from_resist_top", "resolution_mm"})
-        return {**told, "spots_mm": list(self.spots_mm), "charge_coulombs": charge_coulombs}
+        return {**told, "spots_mm": list(self.spots_mm), "charge_coulombs": charge_coulombs, "film_mm": film_mm}
 
 
 class WeighingWish(_ReadingWish):
@@ -62,7 +62,7 @@ class WeighingWish(_ReadingWish):
     after_g: Annotated[float, number("Weight after.", "g", 22.30, gt=0.0, le=1e5)]
     resolution_g: Annotated[float, number("Smallest step of the scale.", "g", 0.01, ge=1e-6, le=100.0)] = 0.01
 
-    def body(self, charge_coulombs: float) -> dict[str, Any]:
+    def body(self, charge_coulombs: float, _film_mm: float) -> dict[str, Any]:
         """Return it as it is kept. Raises: RefusedError when nothing was lost."""
         lost_g = round(self.before_g - self.after_g, 9)
         if lost_g <= 0.0:
@@ -98,6 +98,7 @@ class ReadingTold(Answer):
     place: Annotated[Place | None, said("Where they were read.", NO_UNIT, "centre")]
     from_resist_top: Annotated[bool | None, said("The gauge stood on the resist.", NO_UNIT, False)]
     resolution_mm: Annotated[float | None, said("Smallest step of the gauge.", "mm", 0.01)]
+    film_mm: Annotated[float | None, said("Thickness of the resist, taken off when the gauge stood on it.", "mm", 0.045)]
     read_depth_mm: Annotated[float | None, said("Mean depth that the spots say, film and place taken out.", "mm", 0.121)]
     read_error_mm: Annotated[float | None, said("Standard error of it.", "mm", 0.0035)]
     evenness_fraction: Annotated[

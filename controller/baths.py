@@ -19,7 +19,7 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.readings import reading_of, standing
 from controller.plan import Knowledge, planned_metal
 from controller.plan_json import request_from_json
-from controller.plan_request import PlanRequest, growth_of
+from controller.plan_request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest, growth_of
 from controller.ports import Clock
 from controller.units import SECONDS_PER_HOUR, positive
 
@@ -114,7 +114,7 @@ class BathShelf:
         """Return a bath with what has become of it. Raises: RefusedError."""
         bath = self.bath(name)
         metal = planned_metal(bath.metal, self._settings)
-        learner, readings = self._learner(bath, metal, 0.03)
+        learner, readings = self._learner(bath, metal, TYPED_AREA_UNCERTAINTY_FRACTION)
         runs, charge_coulombs = self._reader.carried(name)
         bite_factor, bite_factor_sd = learner.bite_factor()
         low, high = learner.belief().etch_factor_range()

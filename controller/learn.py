@@ -49,6 +49,7 @@ class GaugeReading:
     :param place: centre, edge or small-field.
     :param from_resist_top: the gauge stood on the resist: the film is taken off.
     :param resolution_mm: smallest step of the gauge.
+    :param film_mm: thickness of the resist, taken off when the gauge stood on it.
     """
 
     charge_coulombs: float
@@ -56,6 +57,7 @@ class GaugeReading:
     place: str = "centre"
     from_resist_top: bool = False
     resolution_mm: float = 0.01
+    film_mm: float = FILM_MM[0]
 
     def mean_depth(self) -> tuple[float, float]:
         """Return the mean depth of the floor and its standard error, mm.
@@ -66,7 +68,7 @@ class GaugeReading:
             raise RefusedError(f"place {self.place!r} is not known: {', '.join(PLACE_FACTOR)}", field="place")
         if not self.spots_mm:
             raise RefusedError("a gauge reading needs at least one spot", field="spots_mm", limit="1 or more")
-        film_mm, film_sd = FILM_MM if self.from_resist_top else (0.0, 0.0)
+        film_mm, film_sd = self._film_under_mm, FILM_MM[1] if self.from_resist_top else 0.0
         factor, factor_sd = PLACE_FACTOR[self.place]
         spots = [
             positive(positive(spot, "spots_mm", "mm") - film_mm, "spots_mm less film", "mm") / factor for spot in self.spots_mm
@@ -79,7 +81,13 @@ class GaugeReading:
 
     def evenness_fraction(self) -> float | None:
         """Return (deepest - shallowest) / mean of the spots, or None with fewer than two."""
-        return None if len(self.spots_mm) < 2 else (max(self.spots_mm) - min(self.spots_mm)) / fmean(self.spots_mm)
+        if len(self.spots_mm) < 2:
+            return None
+        return (max(self.spots_mm) - min(self.spots_mm)) / (fmean(self.spots_mm) - self._film_under_mm)
+
+    @property
+    def _film_under_mm(self) -> float:
+        return self.film_mm if self.from_resist_top else 0.0
 
 
 @dataclass(frozen=True, slots=True)

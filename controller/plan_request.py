@@ -14,6 +14,10 @@ MAX_GAUGE_STOPS = 10
 """More stops than this for one run are a mistake."""
 
 
+TYPED_AREA_UNCERTAINTY_FRACTION = 0.03
+"""One standard deviation of a typed area over itself (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True)
 class NarrowLine:
     """A narrow resist line of the artwork where it is narrowest, from the artwork's top left corner."""
@@ -65,7 +69,7 @@ class PlanRequest:
     other_bare_mm2: float = 0.0
     supply_mode: Literal["constant-current", "constant-voltage"] = "constant-current"
     growth_mm2: tuple[tuple[float, float], ...] | None = None
-    area_uncertainty_fraction: float = 0.03
+    area_uncertainty_fraction: float = TYPED_AREA_UNCERTAINTY_FRACTION
     artwork: str | None = None
     narrow_lines: tuple[NarrowLine, ...] = ()
     narrowest_open_mm: float | None = None

@@ -140,6 +140,11 @@ class BenchService:
             refuse_surprise(present.learner, reading, present.request)
         return self._keep(run_id, kind, body, replaces)
 
+    def film_mm(self, run_id: str) -> float | None:
+        """Return the resist's thickness on the present run, mm, or None for another run. Raises as ``read``."""
+        present = self._ask(lambda: self._desk.present(run_id))
+        return None if present is None else present.request.film_mm
+
     def withdraw(self, run_id: str, reading_id: str, why: str) -> tuple[ReadingTaken, DepthEstimate | None, DepthEstimate | None]:
         """Withdraw a reading, its history kept; returns and raises as ``read``."""
         self._ask(lambda: self._desk.present(run_id))

@@ -7,8 +7,10 @@ import json
 import logging
 import os
 import stat
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -131,3 +133,33 @@ def test_on_a_full_card_a_device_still_pairs_and_a_revocation_says_that_it_may_n
         book.revoke(old.pairing_id)
     assert book.of_token(old_token) is None
     assert PairingBook(path, clock).of_token(old_token) is not None, "which is what the message says"
+
+
+class OnSecondEntry:
+    """A lock that lets somebody else act just before it is entered for the second time."""
+
+    def __init__(self, lock: Any, act: Callable[[], None]) -> None:
+        self._lock, self._act, self.entries = lock, act, 0
+
+    def __enter__(self) -> None:
+        self.entries += 1
+        if self.entries == 2:
+            self._act()
+        self._lock.acquire()
+
+    def __exit__(self, *_error: object) -> None:
+        self._lock.release()
+
+
+def test_a_device_revoked_while_another_pairs_stays_out(book: PairingBook, path: Path, clock: VirtualClock) -> None:
+    """What was read under one lock is old under the next."""
+    stolen, _ = book.add("stolen phone")
+    lock = book._lock
+    between = OnSecondEntry(lock, lambda: (setattr(book, "_lock", lock), book.revoke(stolen.pairing_id))[1])
+    book._lock = between  # type: ignore[assignment]
+    book.add("new phone")
+    book._lock = lock
+    if between.entries == 1:
+        book.revoke(stolen.pairing_id)
+    assert [pairing.name for pairing in book.pairings()] == ["new phone"]
+    assert [pairing.name for pairing in PairingBook(path, clock).pairings()] == ["new phone"]

@@ -233,6 +233,14 @@ def test_film_and_place_are_taken_out_of_what_was_read(daemon: Daemon, client: h
     assert edge["evenness_fraction"] is None, "one spot tells nothing of it"
 
 
+def test_the_film_that_comes_off_is_the_one_of_the_run(daemon: Daemon, client: httpx.Client) -> None:
+    """A thick dry film of 0.075 mm (common practice, no source) under 0.325 mm leaves 0.25 mm."""
+    past(daemon, film_mm=0.075)
+    assert of_past(client, gauge(0.325, from_resist_top=True)).status_code == 201
+    (told,) = readings(daemon)
+    assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(0.25))
+
+
 def test_an_unknown_run_has_no_readings(client: httpx.Client) -> None:
     assert_problem(client.get("/api/runs/never/readings"), 404, "unknown-run")
     assert_problem(of_past(client, gauge(0.1), "never"), 404, "unknown-run")
@@ -250,5 +258,6 @@ def test_what_is_kept_is_what_the_learning_takes(daemon: Daemon, client: httpx.C
     of_past(client, gauge(0.25, 0.251, place="centre"))
     (kept,) = daemon.shelf.readings("r1")
     assert json.loads(json.dumps(kept.body)) == {
-        "spots_mm": [0.25, 0.251], "place": "centre", "from_resist_top": False, "resolution_mm": 0.001, "charge_coulombs": 1800.0
+        "spots_mm": [0.25, 0.251], "place": "centre", "from_resist_top": False, "resolution_mm": 0.001, "charge_coulombs": 1800.0,
+            "film_mm": 0.045,
     }  # fmt: skip

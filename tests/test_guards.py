@@ -264,6 +264,17 @@ def test_a_short_that_also_draws_too_much_is_named_a_short() -> None:
     assert reason(sample(5.0, 0.1), sample(5.0, 0.1)) is R.SHORT_CIRCUIT
 
 
+def test_a_limit_far_below_one_ampere_is_a_limit_too() -> None:
+    """A small plate: 0.3 A planned, 0.39 A its limit, contact judged in the same shares."""
+    small = replace(LIMITS, max_current_a=0.39, lost_contact_a=0.03, weak_contact_a=0.18)
+    early = figures(stretch_s=5.0)
+    first, _ = judge(small, Streaks(), sample(0.4), early)
+    assert calls_for_look(small, Streaks(), first, sample(0.4))
+    finding = judge(small, first, sample(0.41), early)[1]
+    assert finding is not None
+    assert (finding.reason, finding.value, finding.limit) == (R.OVER_CURRENT, 0.41, 0.39)
+
+
 def test_findings_carry_the_measured_value_and_the_limit() -> None:
     finding = feed([sample(4.1), sample(4.2)])[1]
     assert finding is not None

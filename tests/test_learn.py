@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
@@ -238,3 +239,13 @@ def test_wrong_priors_cost_coverage_and_it_is_known_how_much() -> None:
     steep = coverage(300, etch_factor=0.6)
     assert steep[0] < 0.93
     assert steep[2] >= 0.92, "ten gauged runs have found it"
+
+
+def test_the_film_of_the_run_is_taken_off_and_no_other() -> None:
+    """A film of 0.075 mm, as thick dry films are (common practice, no source), under 0.325 and 0.335 mm: 0.25 and 0.26 mm."""
+    reading = GaugeReading(CHARGE, (0.325, 0.335), from_resist_top=True, film_mm=0.075)
+    assert reading.mean_depth()[0] == pytest.approx(0.255)
+    assert reading.evenness_fraction() == pytest.approx(0.01 / 0.255)
+    on_metal = replace(reading, from_resist_top=False)
+    assert on_metal.mean_depth()[0] == pytest.approx(0.33)
+    assert on_metal.evenness_fraction() == pytest.approx(0.01 / 0.33)

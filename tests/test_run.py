@@ -164,6 +164,7 @@ def test_a_second_look_is_wanted_when_a_limit_is_first_broken_and_on_the_way_to_
     # Half the way from 3 A to -0.05 A is 1.475 A: such a sample may straddle the swapping of the leads.
     assert looks(3.0, 1.474) == [False, True]
     assert looks(3.0, 1.476) == [False, False]
+    assert looks(3.0, 0.5 * (3.0 - 0.05)) == [False, False], "half the way is not over it"
     assert looks(1.474) == [False], "the first sample of a stretch has nothing to compare with"
     assert looks(3.0, 1.474, 1.4) == [False, True, False], "once"
     assert looks(3.0, 1.474, quick=True) == [False, False], "a quick look does not straddle"

@@ -132,8 +132,15 @@ def _refuse_user_unit(path: Path) -> None:
     room = _UNPACKED_BYTES
     for match in re.finditer(rb"/ObjStm\b", data):
         start = data.find(b"stream", match.end(), match.end() + 2000)
-        if start < 0 or room <= 0:
+        if start < 0:
             continue
+        if room <= 0:
+            raise RefusedError(
+                f"the PDF's object streams unpack to more than {_UNPACKED_BYTES // 10**6} MB, so that its UserUnit cannot be "
+                "looked for: save it anew",
+                field="file",
+                limit=f"{_UNPACKED_BYTES // 10**6} MB",
+            )
         body = start + 6 + (2 if data[start + 6 : start + 8] == b"\r\n" else 1)
         try:
             unpacked = zlib.decompressobj().decompress(data[body:], room)

@@ -18,10 +18,8 @@ class Seeds:
 
     :param line: column (or row).
     :param at_px: position along that line.
-    :param slope_cosine: cosine of the angle between segment and the normal of the line: 1 straight across, 0.71 at 45 degrees.
     :param slope: rise of the segment per line, signed.
     :param enters: True where the position along the line rises from resist into the open region.
-    :param gap_px: along the contour, from one crossing to the next.
     """
 
     line: Ints

@@ -22,24 +22,22 @@ SELECT count(*), coalesce(sum(p.charge_coulombs), 0.0) FROM runs r JOIN progress
 """
 
 _HISTORY = """
-SELECT r.id, plan.body, p.state, p.charge_coulombs, r.number FROM runs r JOIN progress p ON p.run = r.number
-JOIN papers plan ON plan.number = r.plan WHERE r.bath = ? ORDER BY r.number
+SELECT r.id, plan.body FROM runs r JOIN papers plan ON plan.number = r.plan WHERE r.bath = ? ORDER BY r.number
 """
 
 _DENSEST = """
-SELECT plan.body FROM runs r JOIN progress p ON p.run = r.number JOIN papers plan ON plan.number = r.plan
+SELECT max(json_extract(plan.body, '$.current_density_a_per_dm2'))
+FROM runs r JOIN progress p ON p.run = r.number JOIN papers plan ON plan.number = r.plan
 WHERE r.metal = ? AND p.state = 'finished'
 """
 
 
 @dataclass(frozen=True, slots=True)
 class PastBathRun:
-    """A run of a bath: its plan as JSON values, how it ended, the charge it took."""
+    """A run of a bath and its plan as JSON values."""
 
     run_id: str
     plan: Mapping[str, Any]
-    state: str
-    charge_coulombs: float
 
 
 class BathReader:
@@ -64,7 +62,7 @@ class BathReader:
         """Return the runs of a bath, oldest first."""
         with self._reader.connected() as connection:
             rows = connection.execute(_HISTORY, (name,)).fetchall()
-        return tuple(PastBathRun(row[0], json.loads(row[1]), row[2], row[3]) for row in rows)
+        return tuple(PastBathRun(row[0], json.loads(row[1])) for row in rows)
 
     def readings_of_bath(self, name: str) -> tuple[ReadingTaken, ...]:
         """Return everything that was read on the runs of a bath, oldest first, replaced ones too."""
@@ -79,9 +77,8 @@ class BathReader:
     def densest_finished_a_per_dm2(self, metal: str) -> float | None:
         """Return the highest current density of a finished run with a metal, A/dm2, or None."""
         with self._reader.connected() as connection:
-            rows: list[tuple[str]] = connection.execute(_DENSEST, (metal,)).fetchall()
-        densities = [json.loads(body).get("current_density_a_per_dm2") for (body,) in rows]
-        return max((float(density) for density in densities if density is not None), default=None)
+            (densest,) = connection.execute(_DENSEST, (metal,)).fetchone()
+        return None if densest is None else float(densest)
 
 
 def _bath(row: tuple[Any, ...]) -> BathSaved:

@@ -98,11 +98,6 @@ class WaitingRoom:
         """True when something waits that is written at once."""
         return bool(self._runs or self._events)
 
-    @property
-    def has_samples(self) -> bool:
-        """True when means or raw samples wait."""
-        return bool(self._means or self._raws)
-
     def __len__(self) -> int:
         news = sum(len(news.entries()) for news in self._runs.values())
         return news + len(self._events) + len(self._means) + self._raw_count
