@@ -1,11 +1,13 @@
-"""What every answer tells the browser: nobody frames it, guesses its type, or runs foreign scripts in it."""
+"""What every answer tells the browser: no frames, no guessed types, no foreign scripts; those of the API are of this moment."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from types import MappingProxyType
 
-from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.page_files import API_PREFIX
 
 CONTENT_SECURITY_POLICY = "; ".join(
     (
@@ -34,9 +36,30 @@ SAFE_HEADERS = MappingProxyType(
     }
 )
 
+RawHeaders = tuple[tuple[bytes, bytes], ...]
+
+
+def raw_headers(headers: Mapping[str, str]) -> RawHeaders:
+    """Return headers as they go over the wire."""
+    return tuple((name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers.items())
+
+
+def with_headers(message: Message, more: RawHeaders) -> Message:
+    """Return a message with such headers as it does not have; only the start of an answer has any."""
+    if message["type"] != "http.response.start":
+        return message
+    there = list(message["headers"])
+    names = {name.lower() for name, _ in there}
+    return {**message, "headers": [*there, *(pair for pair in more if pair[0] not in names)]}
+
+
+_OF_PAGE = raw_headers(SAFE_HEADERS)
+_OF_API = raw_headers({**SAFE_HEADERS, "Cache-Control": "no-store"})
+"""Nobody keeps an answer of the API, unless it says otherwise itself."""
+
 
 class AnswerHeaders:
-    """Puts the safe headers on each answer, those of the guards inside it too."""
+    """Puts the headers on each answer, those of the guards inside it too."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -47,11 +70,9 @@ class AnswerHeaders:
             await self._app(scope, receive, send)
             return
 
+        more = _OF_API if scope["path"].startswith(API_PREFIX + "/") else _OF_PAGE
+
         async def marked(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in SAFE_HEADERS.items():
-                    headers.setdefault(name, value)
-            await send(message)
+            await send(with_headers(message, more))
 
         await self._app(scope, receive, marked)

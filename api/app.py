@@ -12,11 +12,11 @@ from fastapi import FastAPI
 from pydantic.json_schema import models_json_schema
 from starlette.middleware import Middleware
 
+from api.answer_headers import AnswerHeaders
 from api.artwork_shelf import ArtworkShelf
 from api.auth import Access
 from api.body_limit import BodyLimit
 from api.desk import Desk
-from api.freshness import NoStore
 from api.guard import UPLOAD
 from api.guards import tell_guards
 from api.live import Heartbeat, LiveFeed
@@ -136,7 +136,7 @@ def create_app(
         redirect_slashes=False,
         lifespan=lifespan,
         exception_handlers=problem_handlers(),
-        middleware=[*guards, Middleware(NoStore), Middleware(BodyLimit, others={UPLOAD: UPLOAD_BOUNDS})],
+        middleware=[Middleware(AnswerHeaders), *guards, Middleware(BodyLimit, others={UPLOAD: UPLOAD_BOUNDS})],
     )
     app.state.live = live
     for router in api_routes(desk):

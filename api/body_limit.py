@@ -42,7 +42,7 @@ class BodyLimit:
             await self._app(scope, receive, send)
             return
         bounds = self._others.get(scope["path"], self._bounds)
-        declared, taken = _declared_bytes(scope), 0
+        taken = 0
         deadline_s: float | None = None
         is_whole = False
 
@@ -50,9 +50,10 @@ class BodyLimit:
             nonlocal taken, deadline_s, is_whole
             if is_whole:  # what comes now is the end of the connection, and that may take its time
                 return await receive()
-            if declared > bounds.max_bytes:
-                raise _too_large(declared, bounds)
             if deadline_s is None:
+                declared = _declared_bytes(scope)
+                if declared > bounds.max_bytes:
+                    raise _too_large(declared, bounds)
                 deadline_s = asyncio.get_running_loop().time() + bounds.within_s
             try:
                 async with asyncio.timeout_at(deadline_s):

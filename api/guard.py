@@ -16,6 +16,7 @@ anybody, on purpose: the worst that does is to open the relay.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -37,20 +38,30 @@ def is_stop(scope: Scope) -> bool:
 
 
 class Guard(ABC):
-    """A middleware that lets a request pass or answers it with a problem. Stop is exempt here, once for all guards."""
-
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass a request on, or answer it."""
-        if scope["type"] == "http" and not is_stop(scope):
-            refused = self.refusal(Request(scope))
-            if refused is not None:
-                await refused(scope, receive, send)
-                return
-        await self._app(scope, receive, send)
+    """One rule: lets a request pass or answers it with a problem."""
 
     @abstractmethod
     def refusal(self, request: Request) -> Response | None:
         """Return the answer to a request that may not pass, or None."""
+
+
+class GuardRow:
+    """The middleware that asks the guards in their order; the first refusal is the answer. Stop is exempt here, for all of them.
+
+    :param guards: in the order in which they are asked.
+    """
+
+    def __init__(self, app: ASGIApp, guards: Sequence[Guard]) -> None:
+        self._app = app
+        self._guards = tuple(guards)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on, or answer it."""
+        if scope["type"] == "http" and not is_stop(scope):
+            request = Request(scope)
+            for guard in self._guards:
+                refused = guard.refusal(request)
+                if refused is not None:
+                    await refused(scope, receive, send)
+                    return
+        await self._app(scope, receive, send)

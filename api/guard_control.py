@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.types import ASGIApp
 
 from api.auth import CALLER, Access
 from api.guard import ACCESS, PAIR, SAFE_METHODS, Guard
@@ -27,8 +26,7 @@ class ControlGuard(Guard):
     Where looking needs a pairing, too, it does not on the Pi itself, and the page's files are open to all: they ask for the PIN.
     """
 
-    def __init__(self, app: ASGIApp, access: Access) -> None:
-        super().__init__(app)
+    def __init__(self, access: Access) -> None:
         self._access = access
 
     def refusal(self, request: Request) -> Response | None:

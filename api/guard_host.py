@@ -9,7 +9,6 @@ from functools import lru_cache
 
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.types import ASGIApp
 
 from api.guard import Guard
 from api.problem_kinds import UNKNOWN_HOST
@@ -28,8 +27,7 @@ class HostGuard(Guard):
     :param names: host names without port.
     """
 
-    def __init__(self, app: ASGIApp, names: Iterable[str]) -> None:
-        super().__init__(app)
+    def __init__(self, names: Iterable[str]) -> None:
         self._names = frozenset(name.lower() for name in names) | {"localhost"}
 
     def refusal(self, request: Request) -> Response | None:

@@ -10,12 +10,23 @@ from api.guard import Guard
 from api.methods import allowed_methods, is_taken
 from api.problems import http_problem
 
+MOST_KNOWN = 256
+"""Addresses that are known to be taken without going through all routes again: those of the API, and some runs."""
+
 
 class MethodGuard(Guard):
     """Refuses TRACE, PUT, DELETE and what else somebody thinks of, where there is something to be asked otherwise."""
 
+    def __init__(self) -> None:
+        self._taken: set[tuple[str, str]] = set()
+
     def refusal(self, request: Request) -> Response | None:
         """Refuse a method that is not taken at an address that takes another one."""
-        if is_taken(request, request.method) or not allowed_methods(request):
+        asked = (request.method, request.scope["path"])
+        if asked in self._taken:
             return None
-        return http_problem(request, HTTPException(405))
+        if is_taken(request, request.method):
+            if len(self._taken) < MOST_KNOWN:
+                self._taken.add(asked)
+            return None
+        return http_problem(request, HTTPException(405)) if allowed_methods(request) else None

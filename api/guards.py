@@ -7,9 +7,8 @@ from typing import Any
 
 from starlette.middleware import Middleware
 
-from api.answer_headers import AnswerHeaders
 from api.auth import COOKIE, Access
-from api.guard import ACCESS, LIVE, PAIR, STOP, UPLOAD
+from api.guard import ACCESS, LIVE, PAIR, STOP, UPLOAD, GuardRow
 from api.guard_control import ControlGuard
 from api.guard_host import HostGuard
 from api.guard_load import LoadGuard
@@ -34,12 +33,8 @@ def bench_guards(access: Access, names: Iterable[str]) -> tuple[Middleware, ...]
     :param names: host names under which the bench is known, without port.
     """
     return (
-        Middleware(AnswerHeaders),
         Middleware(LoadGuard),
-        Middleware(HostGuard, names=tuple(names)),
-        Middleware(MethodGuard),
-        Middleware(OriginGuard),
-        Middleware(ControlGuard, access=access),
+        Middleware(GuardRow, guards=(HostGuard(names), MethodGuard(), OriginGuard(), ControlGuard(access))),
     )
 
 

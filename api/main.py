@@ -254,7 +254,8 @@ class Daemon:
     def _logbook_health(self) -> LogbookHealth:
         """Return how the logbook is; ready means that a run that was cut is back, too."""
         health = self.logbook.health()
-        return replace(health, ready=health.ready and self._restorer.not_ready() is None)
+        is_back = not health.ready or self._restorer.not_ready() is None
+        return health if is_back else replace(health, ready=False)
 
     def run(self) -> None:
         """Run until a signal says to end. The relay is off before anything else is put away."""

@@ -169,7 +169,7 @@ def _fault(request: Request, error: Exception) -> ProblemResponse:
         request,
         FAULT,
         "the program failed on this request, its log says how: look at the bench's state before trying again",
-        headers=SAFE_HEADERS,
+        headers={**SAFE_HEADERS, "Cache-Control": "no-store"},
     )
 
 

@@ -49,6 +49,7 @@ def test_every_answer_is_safe_to_show(app: Any, method: str, path: str, status: 
     assert "camera=()" in answer.headers["permissions-policy"]
     assert "access-control-allow-origin" not in answer.headers
     assert "server" not in answer.headers
+    assert (answer.headers.get("cache-control") == "no-store") is path.startswith("/api/"), "refusals, too"
 
 
 def test_the_page_has_no_script_or_style_of_its_own_in_its_markup() -> None:

@@ -16,7 +16,7 @@ OWN = ("192.0.2.7", 8420)
 def refused(host: str | None, server: tuple[str, int] | None = OWN) -> Any:
     headers = [] if host is None else [(b"host", host.encode("latin-1"))]
     scope = {"type": "http", "method": "GET", "path": "/", "headers": headers, "server": server}
-    return HostGuard(None, ("Bench", "bench.local")).refusal(Request(scope))  # type: ignore[arg-type]
+    return HostGuard(("Bench", "bench.local")).refusal(Request(scope))
 
 
 @pytest.mark.parametrize(

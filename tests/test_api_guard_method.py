@@ -31,6 +31,7 @@ def test_a_method_that_nothing_takes_is_told_with_those_that_are(daemon: Daemon,
 
 def test_post_where_only_get_is_taken_is_no_question_of_pairing(daemon: Daemon) -> None:
     for path in ("/api/status", "/api/access", "/"):
+        assert ask(daemon.app, "GET", path).status_code == 200, "what is known to be taken is known of this method only"
         assert_problem(ask(daemon.app, "POST", path), 405, "wrong-method")
 
 

@@ -20,7 +20,7 @@ def refused(method: str = "POST", path: str = "/api/start", host: str = "bench.l
         "type": "http", "method": method, "path": path, "headers": raw, "query_string": b"", "scheme": "http",
         "server": ("192.0.2.7", 8420), "root_path": "",
     }  # fmt: skip
-    answer = OriginGuard(None).refusal(Request(scope))  # type: ignore[arg-type]
+    answer = OriginGuard().refusal(Request(scope))
     return None if answer is None else answer.status_code
 
 
