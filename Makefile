@@ -1,7 +1,7 @@
 # Two commands do all the set-up on a fresh machine:
 #   make demo            the main job on the rehearsal bench, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand (DEVELOPERS.md): make screenshots, campaign, study, mutants, bench, cuts, soak, bench-os.
+# By hand (DEVELOPERS.md): make audit, screenshots, campaign, study, mutants, bench, cuts, soak, bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -12,7 +12,7 @@ ONCE ?=
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
 
-.PHONY: demo test lint screenshots campaign study mutants bench bench-os cuts soak clean need-python need-test-tools
+.PHONY: demo test lint audit screenshots campaign study mutants bench bench-os cuts soak clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -21,7 +21,7 @@ test: need-test-tools lint
 	$(BIN)/python -m pytest
 
 lint: $(VENV)/.installed-dev
-	$(BIN)/ruff check controller hardware api tests
+	$(BIN)/ruff check controller hardware api systemd tests
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
 
@@ -41,6 +41,10 @@ mutants: $(VENV)/.installed-dev
 
 bench: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.bench $(if $(QUICK),--quick) $(if $(ROWS),--rows $(ROWS))
+
+audit: $(VENV)/.installed
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check pip-audit
+	$(BIN)/pip-audit --skip-editable
 
 bench-os: $(VENV)/.installed
 	$(BIN)/python systemd/bench_os/run.py

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -73,10 +74,8 @@ def start_run() -> dict[str, Any]:
 def _began() -> bool:
     """End what is left of the run before and start anew. Raises: ApiRefusedError when it is not time yet."""
     client().post("/api/stop")
-    try:
+    with suppress(ApiRefusedError):
         client().post("/api/acknowledge")
-    except ApiRefusedError:
-        pass
     client().post("/api/start", PLATE)
     return True
 
