@@ -48,7 +48,9 @@ class Status(Answer):
     target_depth_mm: Annotated[float | None, said("Depth that the run stops at.", "mm", 0.25)]
     charge_coulombs: Annotated[float | None, said("Charge counted so far.", "C", 871.4)]
     target_charge_coulombs: Annotated[float | None, said("Charge at which the run stops.", "C", 1801.2)]
-    uncertain_charge_coulombs: Annotated[float | None, said("Between 0 and this much more may have flowed uncounted.", "C", 0.0)]
+    uncertain_charge_coulombs: Annotated[
+        float | None, said("Up to this much more may have flowed uncounted, or backwards.", "C", 0.0)
+    ]
     current_a: Annotated[float | None, said("Newest current, zero offset taken out; positive etches.", "A", 3.002)]
     voltage_v: Annotated[float | None, said("Newest cell voltage.", "V", 3.1)]
     current_density_a_per_dm2: Annotated[float | None, said("Newest current over the planned open area.", "A/dm2", 39.1)]

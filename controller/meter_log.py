@@ -9,6 +9,7 @@ count. Whatever could be read in two ways is refused with its line.
 from __future__ import annotations
 
 import csv
+import math
 import re
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
@@ -103,7 +104,7 @@ def count_log(log: MeterLog, max_gap_s: float | None = None, *, signed: bool = F
     highest_a = max(map(abs, log.current_a))
     if not signed:
         _refuse_reverse(log, highest_a)
-    counter = CoulombCounter(longest_s, highest_a)
+    counter = CoulombCounter(longest_s, highest_a, math.inf, highest_a)
     counter.anchor(_sample(log, 0))
     gaps = []
     energy_j = 0.0

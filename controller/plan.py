@@ -28,6 +28,14 @@ if TYPE_CHECKING:
 LIMIT_TO_RANGE_FRACTION = 0.85
 """The over-current limit must stay below this share of the sensor's range, or a larger current would read as a smaller one."""
 
+SUPPLY_MAX_V = 15.0
+"""Largest voltage of a supply, V: systemd/wiring.md allows no more, the sensor's voltage range ends at 16 V. A supply's own
+current limit says nothing here: a supply that drives the sensor beyond its range may have lost it."""
+
+LOOP_OHM = 0.05
+"""Supply, fuse, relay contact, leads and clips have at least this resistance beside the shunt, ohm. Common practice, no source:
+2 m of copper of 1.5 mm2 have 0.023 ohm, fuse and contact about 0.01 ohm each."""
+
 SHORTEST_RUN_S = 1.0
 """Below this the conversions of the sensor are too few to stop on. The plan warns from limits.min_run_s."""
 
@@ -102,6 +110,8 @@ def make_plan(request: PlanRequest, settings: Settings, sensor_range_a: float, k
         power_w=power_w,
         heat_j=power_w * duration_s,
         warming_k=_warming_k(power_w * duration_s, request.bath_volume_l),
+        sure_a=LIMIT_TO_RANGE_FRACTION * sensor_range_a,
+        drivable_a=SUPPLY_MAX_V / (settings.rig.shunt_ohm + LOOP_OHM),
         range_fraction=max_current_a / sensor_range_a,
         max_on_time_s=min(limits.over_time_fraction * duration_s, limits.max_run_s),
         max_charge_coulombs=charge_ceiling(table.charge_for_depth_coulombs(target_depth_mm), belief),

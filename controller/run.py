@@ -29,7 +29,7 @@ FIRST_LOOK_S = 30.0
 def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
     """Return a run that has not begun, its limits fixed."""
     limits = limits_for(plan, settings)
-    counter = CoulombCounter(settings.max_sample_age_s, limits.max_current_a)
+    counter = CoulombCounter(settings.max_sample_age_s, limits.max_current_a, plan.sure_a, plan.drivable_a)
     soak = Soak(plan.metal.soak_um_per_min)
     return ActiveRun(run_id, plan, limits, counter, soak, plan.learner, settings, mean_current_a=plan.current_a)
 

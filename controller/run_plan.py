@@ -31,6 +31,8 @@ class RunPlan:
     :param max_mean_depth_mm: best estimate that trips the depth limit, or None when no thickness was given.
     :param metal_removed_fraction: of the sheet, or None when its size or thickness was not given.
     :param warming_k: expected warming of the bath, or None when its volume was not given.
+    :param sure_a: above this reading the sensor's range may cut off parts of the current.
+    :param drivable_a: largest current that any supply can drive through shunt and leads: what may flow beyond the sensor's range.
     :param range_fraction: share of the sensor's range that the over-current limit uses.
     :param offered_gauge_stops_mm: gauge stops that are advised and not asked for.
     """
@@ -56,6 +58,8 @@ class RunPlan:
     power_w: float
     heat_j: float
     warming_k: float | None
+    sure_a: float
+    drivable_a: float
     range_fraction: float
     max_on_time_s: float
     max_charge_coulombs: float

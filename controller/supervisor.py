@@ -128,6 +128,8 @@ class Supervisor:
             raise SensorError("the sensor returned no number")
         if sample.averaged:  # quick looks alone count nothing: without full samples a run is stale
             self._freshness.taken_at_s = sample.taken_at_s
+        elif self.run is not None:
+            self.run.counter.look(sample)
         if self.state is RunState.RUNNING:
             self._take_running(sample.less_offset(self.zero_offset_a or 0.0))
         else:

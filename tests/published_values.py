@@ -35,7 +35,6 @@ SECONDS_PER_YEAR = 365.25 * 86400.0
 
 NOT_REPRODUCED = {
     "stainless 316, gold, lead, cobalt, cadmium, titanium": "the tool knows no such metal",
-    "heat, 9 W for 10 min into 1 L: 1.3 K; 7.2 kJ in Verma's example": "the plan reckons no heat",
     "area from charge and thickness, last exercise of OpenStax 17.7": "the book prints no answer",
 }
 
@@ -114,8 +113,21 @@ def layer_coulombs(metal: Metal, thickness_mm: float, area_m2: float) -> float:
 @cache
 def common() -> RunPlan:
     """Return the plan of common practice: fine silver, 7.67 cm2, 0.25 mm, 3 A."""
-    request = PlanRequest("fine-silver", units.cm2_to_mm2(7.67), 0.25, current_a=3.0, thickness_mm=1.2)
+    request = PlanRequest("fine-silver", units.cm2_to_mm2(7.67), 0.25, current_a=3.0, thickness_mm=1.2, bath_volume_l=1.0)
     return make_plan(request, Settings(), 16.0)
+
+
+@cache
+def heated() -> RunPlan:
+    """Return the plan of a textbook's energy: 600 C at 12 V, all of it into 100 g of water."""
+    request = PlanRequest("copper", 2000.0, charge_coulombs=600.0, current_a=3.0, expected_voltage_v=12.0, bath_volume_l=0.1)
+    return make_plan(request, Settings(), 16.0)
+
+
+def warming_k(plan: RunPlan) -> float:
+    """Return the warming of a plan with a bath."""
+    assert plan.warming_k is not None
+    return plan.warming_k
 
 
 def depth_at_factor_mm(etch_factor: float) -> float:
@@ -183,6 +195,8 @@ OURS: Mapping[str, Callable[[], float]] = {
     "openstax-chromium-g": lambda: removed_mass_g(333_000.0, _CHROMIUM),
     "openstax-aluminium-2-g": lambda: removed_mass_g(333_000.0, METALS["aluminium"]),
     "verma-copper-coulombs": lambda: layer_coulombs(element("Cu", 2, 9.0), 0.010, 2 * 10.0 / 1e4),
+    "verma-heat": lambda: heated().heat_j / 1000.0,
+    "verma-warming": lambda: warming_k(heated()),
     "masterton-silver-g": lambda: removed_mass_g(2.0 * 8700.0, SILVER, 0.82),
     "masterton-silver-mm": lambda: removed_volume_mm3(2.0 * 8700.0, SILVER, 0.82) / 625.0,
     "machining-iron": lambda: removed_mass_g(1000.0, METALS["steel"], 0.9),
@@ -195,6 +209,8 @@ OURS: Mapping[str, Callable[[], float]] = {
     "practice-min": lambda: common().duration_s / 60.0,
     "practice-g": lambda: common().metal_removed_g,
     "practice-density": lambda: common().density_a_per_dm2,
+    "practice-warming": lambda: warming_k(common()),
+    "water-heat": lambda: units.JOULE_PER_L_K,
     "factor-0.7": lambda: depth_at_factor_mm(0.7),
     "factor-2": lambda: depth_at_factor_mm(2.0),
     "gap-um": lambda: removed_volume_mm3(3.0, SILVER) / 767.0 * 1000.0,

@@ -83,6 +83,14 @@ def test_released_pin_is_pulled_down():
     assert not rig.bench.truth().contact_closed
 
 
+def test_the_mock_pin_does_not_remember_every_level():
+    rig = Rig(BenchSpec())
+    for _ in range(100):
+        rig.relay.on()
+        rig.relay.off()
+    assert len(rig.relay.pin.states) == 1
+
+
 def test_relay_starts_off():
     truth = Rig().bench.truth()
     assert not truth.relay_on

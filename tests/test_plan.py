@@ -218,6 +218,17 @@ def test_in_constant_voltage_the_end_current_is_what_must_fit() -> None:
     plan(sensor_range_a=end_limit_a / 0.85 - 0.001, supply_mode="constant-current", edge_mm=1534.0)
 
 
+@pytest.mark.parametrize(("shunt_ohm", "expected_a"), [(0.02, 214.3), (0.1, 100.0)])
+def test_what_a_supply_can_drive_at_all_is_by_the_wirings_15_v_and_not_by_the_sensors_range(
+    shunt_ohm: float, expected_a: float
+) -> None:
+    """Ohm's law over the shunt and 0.05 ohm; both figures from systemd/wiring.md and common practice, no source."""
+    for range_a in (8.0, 16.0):
+        made = plan(range_a, {"rig": {"shunt_ohm": shunt_ohm}})
+        assert made.drivable_a == pytest.approx(expected_a, abs=0.05)
+        assert made.sure_a == pytest.approx(0.85 * range_a)
+
+
 def test_a_run_too_short_to_control_is_refused() -> None:
     # 1800.9 C: at 1800 A just over a second.
     plan(sensor_range_a=1e6, current_a=1800.0)
@@ -313,10 +324,7 @@ def test_what_is_no_number_or_no_area_is_refused_at_once(monkeypatch: pytest.Mon
 
 @pytest.mark.parametrize(
     "name",
-    [
-        pytest.param(m.name, marks=[])
-        for m in METALS.values()
-    ],
+    [pytest.param(m.name, marks=[]) for m in METALS.values()],
 )
 def test_the_table_reaches_past_the_charge_ceiling(name: str) -> None:
     made = plan(metal=name)

@@ -230,6 +230,37 @@ def test_counting_begins_at_the_last_sample_with_the_relay_off() -> None:
     assert counted.totals.charge_coulombs == pytest.approx(0.5 * 3.0 * 0.0625, rel=1e-6)
 
 
+@pytest.mark.parametrize("when", ["judged", "after_off"])
+def test_a_quick_look_at_the_end_of_the_range_leaves_its_charge_uncertain(when: str) -> None:
+    bench = bench_in(S.RUNNING)
+    feed(bench, after(bench, 0.07))
+    run, last = run_of(bench), bench.supervisor.last_sample
+    assert last is not None
+    if when == "after_off":
+        bench.supervisor.pause()
+    feed(bench, replace(after(bench, 0.01, 16.0, averaged=False), saturated=True))
+    assert reason_of(bench) is (TripReason.SENSOR_SATURATED if when == "judged" else None)
+    assert run.counter.uncertain_coulombs == 0.0, "booked when the next sample tells for how long"
+    straddling = Sample(last.taken_at_s + 0.09, 2.0 + OFFSET_A, 0.2)
+    feed(bench, straddling, replace(straddling, taken_at_s=last.taken_at_s + 0.16, current_a=OFFSET_A))
+    assert run.counter.uncertain_coulombs == pytest.approx((0.07 + 0.09) * run.plan.drivable_a)
+    assert run.depth(bench.clock.monotonic_s()).high_mm == run.plan.table.at(
+        run.counter.charge_coulombs, run.counter.uncertain_coulombs
+    ).high_mm + run.soak.upper_mm(bench.clock.monotonic_s())
+
+
+def test_a_saturated_sample_trips_and_leaves_its_charge_uncertain() -> None:
+    bench = bench_in(S.RUNNING)
+    feed(bench, after(bench, 0.07))
+    run = run_of(bench)
+    bad = replace(after(bench, 0.08, 16.0), saturated=True)
+    feed(bench, bad)
+    assert (reason_of(bench), bench.gate.reads_on()) == (TripReason.SENSOR_SATURATED, False)
+    feed(bench, Sample(bad.taken_at_s + 0.09, 4.0, 0.2), Sample(bad.taken_at_s + 0.16, OFFSET_A, 0.2))
+    assert run.counter.uncertain_coulombs == pytest.approx((0.07 + 0.08 + 0.09) * run.plan.drivable_a)
+    assert not run.counter.is_counting
+
+
 def test_a_quick_look_is_shown_and_not_counted() -> None:
     bench = bench_in(S.RUNNING)
     charge = run_of(bench).counter.charge_coulombs

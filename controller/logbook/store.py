@@ -260,7 +260,8 @@ class Store:
             row = self.connection.execute("SELECT number FROM runs WHERE id = ?", (run_id,)).fetchone()
             if row is None:
                 raise RefusedError("the logbook knows no such run", field="run_id")
-            number = self._numbers[run_id] = int(row[0])
+            number = int(row[0])
+            self._numbers = {run_id: number}  # the newest only: one more for each run would be kept as long as the daemon lives
         return number
 
     def _boot_number(self) -> int:

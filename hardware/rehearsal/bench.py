@@ -38,7 +38,9 @@ class RelayPin(MockPin):  # type: ignore[misc]
     def _change_state(self, value: bool) -> bool:
         if self.watcher is not None and value != self._state:
             self.watcher(value)
-        return bool(super()._change_state(value))
+        has_changed = bool(super()._change_state(value))
+        del self.states[:-1]  # the mock remembers every level, for as long as the daemon lives
+        return has_changed
 
 
 class Bench:
