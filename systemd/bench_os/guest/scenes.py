@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import signal
 import subprocess
 import time
@@ -106,8 +107,11 @@ def shown(name: str) -> str:
 
 
 def strike(number: signal.Signals) -> None:
-    """Send a signal to the daemon."""
-    os.kill(int(shown("MainPID")), number)
+    """Send a signal to the daemon and wait for its end: until then it goes on answering."""
+    daemon = os.pidfd_open(int(shown("MainPID")))
+    signal.pidfd_send_signal(daemon, number)
+    select.select([daemon], [], [], PATIENCE_S)
+    os.close(daemon)
 
 
 def exit_of(*words: str) -> dict[str, Any]:
