@@ -18,7 +18,8 @@ WHAT_TO_DO: Mapping[TripReason, str] = {
     TripReason.REVERSE_CURRENT: f"Plus belongs to the plate: swap the leads at the supply, {_ACKNOWLEDGE}",
     TripReason.SENSOR_FAULT: f"{_SUPPLY_METER} Check the sensor's four wires and its address, {_ACKNOWLEDGE}",
     TripReason.SENSOR_STALE: f"{_SUPPLY_METER} Check the sensor's supply and wires, {_ACKNOWLEDGE}",
-    TripReason.SENSOR_SATURATED: f"Turn the current down, look for a short, or fit a smaller shunt, {_ACKNOWLEDGE}",
+    TripReason.SENSOR_SATURATED: f"Turn the current down, look for a short, or fit a smaller shunt, {_ACKNOWLEDGE} "
+    "What flowed beyond the range cannot be counted, it is booked as uncertain charge.",
     TripReason.SENSOR_RESET: f"The sensor lost its supply for a moment: check its plus wire and ground, {_ACKNOWLEDGE}",
     TripReason.ZERO_OFFSET: f"With the relay off the sensor must read zero: check its wiring and shunt, {_ACKNOWLEDGE}",
     TripReason.RELAY_WELDED: "PULL THE SUPPLY'S PLUG. The relay was told to open and current or voltage is still there: "
@@ -27,7 +28,8 @@ WHAT_TO_DO: Mapping[TripReason, str] = {
     TripReason.OVER_CHARGE: "The charge ceiling of the plan is used up. Gauge the plate, acknowledge, plan the rest.",
     TripReason.DEPTH_LIMIT: "Deeper, edges and small fields may break through. Lift, rinse and gauge the plate, acknowledge.",
     TripReason.BATH_HOT: f"Lift the plate, let the bath cool, mind the fumes, {_ACKNOWLEDGE}",
-    TripReason.RESIST_LEAK: "Lift and rinse the plate, look for lifted resist or tape. Mend it and resume, or stop.",
+    TripReason.RESIST_LEAK: "Lift and rinse the plate, look for lifted resist or tape and for metal grown from the minus plate. "
+    "Mend it and resume, or stop.",
     TripReason.STORE_FULL: f"Make room on the card or change logbook.when_full, {_ACKNOWLEDGE}",
     TripReason.CONTROLLER_FAULT: f"{_SUPPLY_METER} This is a fault of the program: keep the log, restart the service, "
     "gauge the plate.",

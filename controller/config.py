@@ -106,20 +106,20 @@ class LimitSettings(Section):
         1.3, ge=1.0, le=3.0, description="Deepest place over the mean depth until gauged: edges and small fields run deeper."
     )
     trend_blind_s: float = Field(
-        60.0, ge=10.0, le=600.0, description="Conductance is not judged for this long after start or resume, s: the cell settles."
+        30.0, ge=10.0, le=600.0, description="Conductance is not judged for this long after start or resume, s: the cell settles."
     )
     trend_patience_s: float = Field(20.0, ge=2.0, le=600.0, description="A trend warns after this time, s.")
     leak_step_fraction: float = Field(
-        0.15,
+        0.10,
         gt=0.03,
         le=1.0,
-        description="Step of the conductance within 30 s that pauses: a leak or a bridge. Less is not seen.",
+        description="Step of the conductance within 30 s that pauses, or six times the run's own scatter: a leak or a bridge.",
     )
     leak_drift_fraction: float = Field(
         0.08, gt=0.02, le=1.0, description="Conductance above what growth and warming explain that warns."
     )
     resistance_rise_fraction: float = Field(
-        0.15, gt=0.03, le=2.0, description="Rise of the resistance within 60 s that warns: stirring, film, contact."
+        0.10, gt=0.03, le=2.0, description="Rise of the resistance within 60 s that warns: stirring, film, contact."
     )
     voltage_warn_fraction: float = Field(
         0.20, gt=0.05, le=1.0, description="Cell voltage over the run's own median of 60 to 120 s ago that warns."

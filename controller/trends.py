@@ -2,16 +2,20 @@
 
 A single bus reading carries the supply's ripple, so everything is judged on means of 32 conversions (2.2 s). Conductance is
 current over voltage: in constant current a leak lowers the voltage, in constant voltage it raises the current, and both raise
-the conductance. What is smaller than the limits cannot be seen.
+the conductance; a supply turned up raises voltage and current together and is no leak. A change is judged against half a minute
+before, its own slope taken off, and against the scatter of the run's own means. What is smaller than the limits cannot be seen.
 """
 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from operator import attrgetter
 from statistics import median
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from controller.messages import Finding, Sample, TripReason
 
@@ -21,14 +25,33 @@ if TYPE_CHECKING:
 SAMPLES_PER_BLOCK = 32
 """Conversions per mean. Source: a one-shot bus reading carries the ripple, judgements of resistance use a mean of 32."""
 
-STREAK = 2
-"""Means in a row beyond a step limit that count: one may straddle something that passes."""
+RECENT = 3
+"""Newest means whose median is judged, 6.6 s: one may be odd, or straddle something that passes."""
+
+LEAST_REFERENCE = 5
+"""Means that they are compared with at least, 11 s."""
+
+SCATTERS = 6.0
+"""A change counts from so many times the scatter of the run's own means, the median distance of one from the next: a rough
+supply or bubbles raise the limit by themselves. That is 5.7 standard deviations of normal noise, of which the distance is 0.95
+(computed: 0.6745 times the root of 2)."""
+
+VOLTAGE_SHARE = 0.25
+"""Share of a change by which the voltage may go along with the conductance, else somebody has turned the supply."""
+
+AREA_PER_STEP = (2.0, 4.0)
+"""More bare metal for a step of the conductance: the solution's resistance goes by the root of the area, and part of the voltage
+hardly hangs on it. Source: the rehearsal's cell, 2.1 to 4.0 in eight of ten benches drawn for the campaign."""
 
 KEPT_S = 200.0
 """How long means are kept, s: the rules look back 180 s at most."""
 
-REFERENCE_AGE_S = 37.5
-"""Age of the reference of a step, s: the middle of 30 to 45 s."""
+STEP_S = (30.0, 45.0)
+SLOPE_S = (90.0, 105.0)
+RISE_S = (60.0, 75.0)
+OWN_S = (60.0, 120.0)
+"""Ages of the means that the newest are compared with, s: for a step, for the slope before it, for a rise of the resistance, for
+the run's own voltage."""
 
 CONDUCTIVITY_PER_K = 0.0133
 """Rise of the bath's conductivity per K. Source: Landolt-Boernstein, 1.017 mol/L nitric acid, cited in a maker's manual."""
@@ -64,11 +87,24 @@ class Trend:
     count: int = 0
     current_sum_a: float = 0.0
     voltage_sum_v: float = 0.0
-    steps_up: int = 0
-    steps_down: int = 0
     drifting_since_s: float | None = None
     rising_since_s: float | None = None
     warnings: tuple[str, ...] = ()
+
+
+class Change(NamedTuple):
+    """How ln(conductance) of the newest means differs from that of earlier ones.
+
+    :param ln: 0 without enough means to compare with, or when the supply was turned.
+    :param scatter_ln: median distance of a mean from the next before.
+    """
+
+    ln: float
+    scatter_ln: float
+
+    def limit_ln(self, fraction: float) -> float:
+        """Return from where it counts: the setting, or more when the means scatter."""
+        return max(math.log1p(fraction), SCATTERS * self.scatter_ln)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,39 +140,32 @@ def follow(trend: Trend, sample: Sample, expect: Callable[[], Expected], limits:
 
 
 def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
-    newest = trend.blocks[-1]
-    if newest.at_s - trend.began_at_s < limits.trend_blind_s:
+    newest, from_s = trend.blocks[-1], trend.began_at_s + limits.trend_blind_s
+    if newest.at_s < from_s:
         return trend, None
-    step = _step(trend.blocks, trend.began_at_s + limits.trend_blind_s)
-    limit_ln = math.log1p(limits.leak_step_fraction)
-    steps_up = trend.steps_up + 1 if step > limit_ln else 0
-    steps_down = trend.steps_down + 1 if step < -limit_ln and trend.pieces > 1 else 0
+    scatter_ln = _scatter_ln(_aged(trend.blocks, from_s, (STEP_S[0], KEPT_S)))
+    step = _without_slope(trend.blocks, from_s, _change(trend.blocks, from_s, STEP_S, scatter_ln))
     drifting_since_s = _since(trend.drifting_since_s, _drift(trend, limits) > math.log1p(limits.leak_drift_fraction), newest.at_s)
-    rise = _rise(trend.blocks, trend.began_at_s + limits.trend_blind_s)
+    changes = (step, _change(trend.blocks, from_s, RISE_S, scatter_ln))
     over = _over_median(trend.blocks, trend.began_at_s + limits.contact_grace_s)
     rising_since_s = _since(trend.rising_since_s, over > limits.voltage_warn_fraction, newest.at_s)
     warnings = []
     if drifting_since_s is not None and newest.at_s - drifting_since_s >= limits.trend_patience_s:
         warnings.append("The cell conducts better than growth and warming explain: look for lifted resist, tape or a bridge.")
-    if rise > math.log1p(limits.resistance_rise_fraction):
+    if any(-change.ln > change.limit_ln(limits.resistance_rise_fraction) for change in changes):
         warnings.append("The resistance has risen: look at the stirring, a film on the plate, and the contact of every piece.")
     if rising_since_s is not None and newest.at_s - rising_since_s >= limits.trend_patience_s:
         warnings.append("The cell voltage stands well above its own mean: look at contact, bath level and film.")
-    trend = replace(
-        trend,
-        steps_up=steps_up,
-        steps_down=steps_down,
-        drifting_since_s=drifting_since_s,
-        rising_since_s=rising_since_s,
-        warnings=tuple(warnings),
-    )
-    limit_percent = 100.0 * limits.leak_step_fraction
-    if steps_up >= STREAK:
-        percent = 100.0 * math.expm1(step)
-        return trend, Finding(TripReason.RESIST_LEAK, percent, limit_percent, "%", "the conductance has jumped up")
-    if steps_down >= STREAK:
+    trend = replace(trend, drifting_since_s=drifting_since_s, rising_since_s=rising_since_s, warnings=tuple(warnings))
+    limit_ln = step.limit_ln(limits.leak_step_fraction)
+    percent, limit_percent = 100.0 * math.expm1(abs(step.ln)), 100.0 * math.expm1(limit_ln)
+    if step.ln > limit_ln:
+        more = f"{AREA_PER_STEP[0] * percent:.0f} to {AREA_PER_STEP[1] * percent:.0f} % more bare metal"
+        detail = f"the conductance has jumped up, as with {more} or a bridge"
+        return trend, Finding(TripReason.RESIST_LEAK, percent, limit_percent, "%", detail)
+    if step.ln < -limit_ln and trend.pieces > 1:
         detail = "the resistance has jumped up, one piece of several may have lost contact"
-        return trend, Finding(TripReason.LOST_CONTACT, 100.0 * math.expm1(-step), limit_percent, "%", detail)
+        return trend, Finding(TripReason.LOST_CONTACT, percent, limit_percent, "%", detail)
     if over > limits.voltage_trip_fraction:
         mean_v = newest.voltage_v / (1.0 + over)
         limit_v = mean_v * (1.0 + limits.voltage_trip_fraction)
@@ -145,22 +174,52 @@ def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
     return trend, None
 
 
-def _window(blocks: Sequence[Block], newest_s: float, oldest_s: float) -> list[Block]:
-    return [block for block in blocks if oldest_s <= block.at_s <= newest_s]
+_AT_S = attrgetter("at_s")
 
 
-def _step(blocks: Sequence[Block], from_s: float) -> float:
-    """Return how far ln(conductance) lies above where it was 30 s ago, the slope of the minute before taken off."""
+def _aged(blocks: tuple[Block, ...], from_s: float, ages_s: tuple[float, float]) -> tuple[Block, ...]:
+    """Return the means of an age, none from before ``from_s``."""
     now_s = blocks[-1].at_s
-    before = _window(blocks, now_s - 30.0, max(from_s, now_s - 45.0))
-    if not before:
-        return 0.0
-    reference = median(block.ln_conductance for block in before)
-    earlier = _window(blocks, now_s - 90.0, max(from_s, now_s - 105.0))
-    slope = 0.0
-    if earlier:
-        slope = max(0.0, reference - median(block.ln_conductance for block in earlier)) / 60.0
-    return blocks[-1].ln_conductance - reference - slope * REFERENCE_AGE_S
+    first = bisect_left(blocks, max(from_s, now_s - ages_s[1]), key=_AT_S)
+    return blocks[first : bisect_right(blocks, now_s - ages_s[0], key=_AT_S)]
+
+
+def _middle_ln(blocks: Sequence[Block]) -> float:
+    return median(block.ln_conductance for block in blocks)
+
+
+def _scatter_ln(blocks: Sequence[Block]) -> float:
+    """Return the median distance of a mean from the next, 0 for fewer than two."""
+    distances = [abs(after.ln_conductance - before.ln_conductance) for before, after in pairwise(blocks)]
+    return median(distances) if distances else 0.0
+
+
+def _change(blocks: tuple[Block, ...], from_s: float, ages_s: tuple[float, float], scatter_ln: float) -> Change:
+    """Return the change of the newest means against those of an age."""
+    before, recent = _aged(blocks, from_s, ages_s), blocks[-RECENT:]
+    if len(before) < LEAST_REFERENCE:
+        return Change(0.0, scatter_ln)
+    ln = _middle_ln(recent) - _middle_ln(before)
+    along_ln = math.log(median(b.voltage_v for b in recent) / median(b.voltage_v for b in before))
+    is_supply = math.copysign(along_ln, along_ln * ln) > VOLTAGE_SHARE * abs(ln)
+    return Change(0.0 if is_supply else ln, scatter_ln)
+
+
+def _without_slope(blocks: tuple[Block, ...], from_s: float, step: Change) -> Change:
+    """Return a step less what the slope before it explains: that of the minute before or, until there is one, of the reference
+    itself. So a cell that settles, ever more slowly, is no step.
+    """
+    after, before = _aged(blocks, from_s, STEP_S), _aged(blocks, from_s, SLOPE_S)
+    if len(after) < LEAST_REFERENCE:
+        return step
+    if len(before) < LEAST_REFERENCE:
+        half = len(after) // 2
+        before, after = after[:half], after[-half:]
+    slope_per_s = (_middle_ln(after) - _middle_ln(before)) / (after[0].at_s - before[0].at_s)
+    explained_ln = slope_per_s * (blocks[-1].at_s - after[len(after) // 2].at_s)
+    if step.ln > 0.0:
+        return step._replace(ln=max(0.0, step.ln - max(0.0, explained_ln)))
+    return step._replace(ln=min(0.0, step.ln - min(0.0, explained_ln)))
 
 
 def _drift(trend: Trend, limits: LimitSettings) -> float:
@@ -169,23 +228,15 @@ def _drift(trend: Trend, limits: LimitSettings) -> float:
     The first means still in the window stand for it once it has passed out of it: a drift slower than the window is taken for
     growth.
     """
-    first = _window(trend.blocks, math.inf, trend.began_at_s + limits.trend_blind_s)[:5]
+    first = _aged(trend.blocks, trend.began_at_s + limits.trend_blind_s, (0.0, KEPT_S))[:LEAST_REFERENCE]
     newest = trend.blocks[-1]
     reference = median(block.ln_conductance - block.expected_ln for block in first)
     return newest.ln_conductance - newest.expected_ln - reference
 
 
-def _rise(blocks: Sequence[Block], from_s: float) -> float:
-    """Return how far ln(resistance) lies above where it was a minute ago."""
-    now_s = blocks[-1].at_s
-    before = _window(blocks, now_s - 60.0, max(from_s, now_s - 70.0))
-    return median(block.ln_conductance for block in before) - blocks[-1].ln_conductance if before else 0.0
-
-
-def _over_median(blocks: Sequence[Block], from_s: float) -> float:
+def _over_median(blocks: tuple[Block, ...], from_s: float) -> float:
     """Return the newest voltage over the median of 60 to 120 s ago, less 1. Before from_s the supply is still being turned up."""
-    now_s = blocks[-1].at_s
-    before = _window(blocks, now_s - 60.0, max(from_s, now_s - 120.0))
+    before = _aged(blocks, from_s, OWN_S)
     return blocks[-1].voltage_v / median(block.voltage_v for block in before) - 1.0 if before else 0.0
 
 

@@ -20,6 +20,7 @@ import click
 
 from hardware.rehearsal.slow_faults import SLOW_FAULTS
 from tests.campaign_draw import NAMES, STUDY
+from tests.campaign_left_alone import misses_table
 from tests.campaign_run import run_one
 from tests.campaign_table import (
     Outcome,
@@ -98,7 +99,7 @@ def read(paths: Iterable[Path]) -> list[Outcome]:
 def report(outcomes: Sequence[Outcome], *, is_study: bool) -> list[str]:
     """Return the lines of the report."""
     lines = [kinds_line(outcomes), ""]
-    lines += study_table(outcomes) if is_study else faults_table(outcomes)
+    lines += [*study_table(outcomes), "", *misses_table(outcomes)] if is_study else faults_table(outcomes)
     return [*lines, "", *depth_lines(outcomes), *charge_lines(outcomes), "", *invariants_table(outcomes)]
 
 

@@ -177,7 +177,7 @@ def _limits(rng: Random) -> dict[str, float]:
         "max_sample_age_s": rng.uniform(0.4, 3.0),
         "over_time_fraction": rng.uniform(1.3, 3.0),
         "trend_blind_s": rng.uniform(10.0, 120.0),
-        "leak_step_fraction": rng.uniform(0.12, 0.4),
+        "leak_step_fraction": rng.uniform(0.08, 0.4),
         "voltage_trip_fraction": rng.uniform(0.4, 1.0),
         "bath_off_degc": bath_off_degc,
         "bath_warn_degc": bath_off_degc - rng.uniform(1.0, 15.0),

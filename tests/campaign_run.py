@@ -7,7 +7,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from tests.campaign_draw import SLOW, TURNED_UP, Scenario, draw
+from tests.campaign_draw import SLOW, STUDY, TURNED_UP, Scenario, draw
+from tests.campaign_left_alone import MATTERS, left_alone
 from tests.campaign_oracle import row_s
 from tests.campaign_rows import reasons, rows
 from tests.campaign_world import Listener, World
@@ -70,6 +71,7 @@ def _outcome(world: World) -> dict[str, Any]:
         "exempt_charge": sorted(watch.exempt_charge),
         "ended": watch.ended,
         "pieces": scenario.request.pieces,
+        "left_alone": left_alone(scenario) if scenario.kind == STUDY and MATTERS.keys() & scenario.fault_names else None,
     }
     if scenario.kind == "single" and scenario.default_limits:
         missed = _against_the_row(scenario, outcome)

@@ -5,6 +5,7 @@ All of it: ``make campaign``, or ``python -m tests.campaign --runs 2000 --seed 1
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -17,10 +18,12 @@ import pytest
 import controller.run
 from controller.age_watch import AgeWatch
 from controller.charge import CoulombCounter
+from controller.config import parse_settings
 from controller.guards import judge
 from controller.logbook.journal import Journal
 from controller.logbook.logbook import Logbook
 from controller.messages import RunState, TripReason
+from controller.plan import make_plan
 from controller.run import ActiveRun
 from controller.supervisor import Supervisor
 from hardware.rehearsal.fault_kinds import Fault
@@ -239,6 +242,46 @@ def test_each_invariant_can_fail(name: str, monkeypatch: Patch) -> None:
     sabotage(monkeypatch)
     violations = run_scenario(scenario)["violations"]
     assert f"[{name}]" in {text.split()[0] for text in violations}, violations
+
+
+def forgets_the_end_of_the_range(patch: Patch) -> None:
+    """A reading near the end of the range is counted like any other."""
+    add = CoulombCounter.add
+
+    def sabotaged(counter: CoulombCounter, sample: Any) -> None:
+        counter.sure_a = math.inf
+        add(counter, replace(sample, saturated=False))
+
+    patch.setattr(CoulombCounter, "add", sabotaged)
+    patch.setattr(CoulombCounter, "look", lambda _counter, _sample: None)
+
+
+def books_too_little(patch: Patch) -> None:
+    """Beyond the range a tenth of an ampere is thought possible at most."""
+    new = CoulombCounter.__init__
+    patch.setattr(
+        CoulombCounter, "__init__", lambda counter, gap_s, bound_a, sure_a, most_a: new(counter, gap_s, bound_a, sure_a, 0.1)
+    )
+
+
+@pytest.mark.parametrize("sabotage", [forgets_the_end_of_the_range, books_too_little])
+def test_charge_beyond_the_range_must_be_told(sabotage: Callable[[Patch], None], monkeypatch: Patch) -> None:
+    drawn = plain_scenario()
+    settings = parse_settings({"rig": {"shunt_ohm": 0.1, "max_current_a": 3.2}})  # a breakout board's shunt, a stiff supply
+    spec = replace(drawn.spec, shunt_ohm=0.1, supply_limit_a=None, supply_internal_ohm=0.02)
+    scenario = replace(
+        drawn,
+        settings=settings,
+        plan=make_plan(drawn.request, settings, 3.2),
+        spec=replace(spec, supply_v=spec.set_point_v(drawn.plan.current_a)),
+        faults=(Fault("short_circuit", 0.5 * drawn.plan.duration_s),),
+        rescues=0,
+    )
+    outcome = run_scenario(scenario)
+    assert (outcome["reason"], outcome["violations"], outcome["exempt_charge"]) == ("sensor_saturated", [], [])
+    sabotage(monkeypatch)
+    violations = run_scenario(scenario)["violations"]
+    assert any("beyond the sensor's range" in text for text in violations), violations
 
 
 # --- the tables ---------------------------------------------------------------------------------------------------------
