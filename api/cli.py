@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import gc
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from difflib import get_close_matches
 from pathlib import Path
 
 import click
@@ -63,6 +66,26 @@ class SparingGroup(click.Group):
             return runs
         return super().get_command(ctx, cmd_name)
 
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the command that was asked for. Raises: UsageError; click itself names similar ones among the loaded only."""
+        near = get_close_matches(args[0], self.list_commands(ctx))
+        if near and self.get_command(ctx, args[0]) is None and not ctx.resilient_parsing:
+            raise click.UsageError(f"No such command '{args[0]}'. Did you mean '{near[0]}'?", ctx)
+        return super().resolve_command(ctx, args)
+
+
+@contextmanager
+def loading() -> Iterator[None]:
+    """Hold the collection of garbage while much is loaded and hardly any garbage made. What was loaded stays: no collection in
+    mid-run looks through it.
+    """
+    gc.disable()
+    try:
+        yield
+        gc.freeze()
+    finally:
+        gc.enable()
+
 
 @click.group(cls=SparingGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110}, epilog=CAUTION)
 @click.version_option(package_name="biteclock")
@@ -99,16 +122,14 @@ def serve(
     settings: Settings, rig: str, speed: float, port: int | None, state_directory: Path, seed: int, faults: tuple[str, ...]
 ) -> None:
     """Run the daemon: control loop, page and API. Ctrl-C or SIGTERM turns the relay off and ends it."""
-    gc.disable()  # loading makes many objects and hardly any garbage
-    from api.main import Daemon, Rehearsal, parse_faults
+    with loading():
+        from api.main import Daemon, Rehearsal, parse_faults
 
-    rehearsal = Rehearsal(seed=seed, speed=speed, faults=parse_faults(faults)) if rig == "rehearsal" else None
-    state_directory.mkdir(parents=True, exist_ok=True)
-    daemon = Daemon(settings, rehearsal, state_directory, port)
-    click.echo(f"biteclock serves {daemon.address} on the {daemon.rig.kind} rig. Ctrl-C ends it with the relay off.")
-    click.echo(daemon.invitation.terminal() if sys.stdout.isatty() else daemon.invitation.text())
-    gc.freeze()  # what was loaded stays: no collection in mid-run looks through it
-    gc.enable()
+        rehearsal = Rehearsal(seed=seed, speed=speed, faults=parse_faults(faults)) if rig == "rehearsal" else None
+        state_directory.mkdir(parents=True, exist_ok=True)
+        daemon = Daemon(settings, rehearsal, state_directory, port)
+        click.echo(f"biteclock serves {daemon.address} on the {daemon.rig.kind} rig. Ctrl-C ends it with the relay off.")
+        click.echo(daemon.invitation.terminal() if sys.stdout.isatty() else daemon.invitation.text())
     daemon.run()
     click.echo(f"biteclock has ended; the relay output reads {'ON' if daemon.rig.gate.reads_on() else 'off'}.")
 

@@ -11,7 +11,11 @@ from api.methods import allowed_methods, is_taken
 from api.problems import http_problem
 
 MOST_KNOWN = 256
-"""Addresses that are known to be taken without going through all routes again: those of the API, and some runs."""
+"""Addresses that are known to be taken without going through all routes again: those of the API, and some runs. Then it begins
+anew, so that nobody fills it with what is never asked for again."""
+
+LONGEST_KNOWN = 100
+"""Longest address kept, characters: anybody may ask for one of 100 kB, and what is kept stays as long as the daemon."""
 
 
 class MethodGuard(Guard):
@@ -26,7 +30,9 @@ class MethodGuard(Guard):
         if asked in self._taken:
             return None
         if is_taken(request, request.method):
-            if len(self._taken) < MOST_KNOWN:
+            if len(asked[1]) <= LONGEST_KNOWN:
+                if len(self._taken) >= MOST_KNOWN:
+                    self._taken.clear()
                 self._taken.add(asked)
             return None
         return http_problem(request, HTTPException(405)) if allowed_methods(request) else None

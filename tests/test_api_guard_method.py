@@ -6,7 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from starlette.requests import Request
 
+from api import guard_method
+from api.guard_method import MethodGuard
 from tests.api_client import Daemon, ask, assert_problem
 
 
@@ -43,3 +46,18 @@ def test_an_address_where_nothing_is_tells_strangers_nothing(daemon: Daemon) -> 
 
 def test_a_foreign_name_is_refused_first(daemon: Daemon) -> None:
     assert_problem(ask(daemon.app, "PUT", "/api/baths", headers={"host": "evil.example"}), 421, "unknown-host")
+
+
+def test_what_is_kept_of_strangers_addresses_is_bounded_and_does_not_keep_others_out() -> None:
+    guard = MethodGuard()
+
+    def ask_for(path: str) -> None:
+        assert guard.refusal(Request({"type": "http", "method": "GET", "path": path, "headers": []})) is None
+
+    ask_for("/" + "a" * 100_000)
+    assert not guard._taken, "one long address is no great harm, some hundred of them were 48 MB for good"
+    for number in range(2 * guard_method.MOST_KNOWN):
+        ask_for(f"/nothing-{number}")
+        assert len(guard._taken) <= guard_method.MOST_KNOWN
+    ask_for("/")
+    assert ("GET", "/") in guard._taken

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gc
 import io
 import json
 from pathlib import Path
@@ -84,6 +85,8 @@ def test_rehearsals_of_one_seed_are_the_same_and_of_another_differ() -> None:
         (("rehearse", *PLATE, "--ripple-fraction", "1.2"), "a rectifier never reverses"),
         (("serve", "--rig", "bench"), "elsewhere use --rig rehearsal"),
         (("nonsense",), "No such command"),
+        (("chek",), "No such command 'chek'. Did you mean 'check'?"),
+        (("rehaerse",), "Did you mean 'rehearse'?"),
     ],
 )
 def test_bad_usage_is_refused_in_words_with_exit_status_two(arguments: tuple[str, ...], said: str) -> None:
@@ -91,6 +94,12 @@ def test_bad_usage_is_refused_in_words_with_exit_status_two(arguments: tuple[str
     assert result.exit_code == 2, result.output
     assert said in " ".join(result.output.split())
     assert result.exception is None or isinstance(result.exception, SystemExit)
+
+
+def test_a_daemon_that_does_not_come_up_leaves_the_collection_of_garbage_on() -> None:
+    assert gc.isenabled()
+    assert call("serve", "--rig", "rehearsal", "--fault", "nonsense").exit_code == 2
+    assert gc.isenabled()
 
 
 def test_an_unknown_key_of_the_configuration_is_named(tmp_path: Path) -> None:
