@@ -29,6 +29,7 @@ WHAT_TO_DO: Mapping[TripReason, str] = {
     TripReason.DEPTH_LIMIT: "Deeper, edges and small fields may break through. Lift, rinse and gauge the plate, acknowledge.",
     TripReason.BATH_HOT: f"Lift the plate, let the bath cool, mind the fumes, {_ACKNOWLEDGE}",
     TripReason.RESIST_LEAK: "Lift and rinse the plate, look for lifted resist or tape and for metal grown from the minus plate. "
+    "A bath topped up or stirred harder looks the same. "
     "Mend it and resume, or stop.",
     TripReason.STORE_FULL: f"Make room on the card or change logbook.when_full, {_ACKNOWLEDGE}",
     TripReason.CONTROLLER_FAULT: f"{_SUPPLY_METER} This is a fault of the program: keep the log, restart the service, "

@@ -3,7 +3,8 @@
 A single bus reading carries the supply's ripple, so everything is judged on means of 32 conversions (2.2 s). Conductance is
 current over voltage: in constant current a leak lowers the voltage, in constant voltage it raises the current, and both raise
 the conductance; a supply turned up raises voltage and current together and is no leak. A change is judged against half a minute
-before, its own slope taken off, and against the scatter of the run's own means. What is smaller than the limits cannot be seen.
+before, its own slope taken off, against the scatter of the run's own means, and against all that the run has shown before: a film
+that goes and stirring that comes back are no leak. What is smaller than the limits cannot be seen.
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from operator import attrgetter
 from statistics import median
 from typing import TYPE_CHECKING, NamedTuple
@@ -32,9 +32,15 @@ LEAST_REFERENCE = 5
 """Means that they are compared with at least, 11 s."""
 
 SCATTERS = 6.0
-"""A change counts from so many times the scatter of the run's own means, the median distance of one from the next: a rough
-supply or bubbles raise the limit by themselves. That is 5.7 standard deviations of normal noise, of which the distance is 0.95
-(computed: 0.6745 times the root of 2)."""
+"""A change counts from so many times the scatter of the run's own means, the median distance of one from another: a rough
+supply, bubbles or a plate that sways raise the limit by themselves. That is 5.7 standard deviations of normal noise, of which the
+distance is 0.95 (computed: 0.6745 times the root of 2)."""
+
+SCATTER_MEANS = (1, 6)
+"""Distances at which the scatter is looked for, in means: 2.2 and 13 s. A slow wobble hardly moves from one to the next."""
+
+TOLD_AREA_PERCENT = 200.0
+"""Up to so much more bare metal is told in a leak's message; a larger step is a bridge sooner than a leak."""
 
 VOLTAGE_SHARE = 0.25
 """Share of a change by which the voltage may go along with the conductance, else somebody has turned the supply."""
@@ -96,7 +102,7 @@ class Change(NamedTuple):
     """How ln(conductance) of the newest means differs from that of earlier ones.
 
     :param ln: 0 without enough means to compare with, or when the supply was turned.
-    :param scatter_ln: median distance of a mean from the next before.
+    :param scatter_ln: largest median distance of a mean from an earlier one.
     """
 
     ln: float
@@ -143,7 +149,8 @@ def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
     newest, from_s = trend.blocks[-1], trend.began_at_s + limits.trend_blind_s
     if newest.at_s < from_s:
         return trend, None
-    scatter_ln = _scatter_ln(_aged(trend.blocks, from_s, (STEP_S[0], KEPT_S)))
+    older_ln = [block.ln_conductance for block in _aged(trend.blocks, from_s, (STEP_S[0], KEPT_S))]
+    scatter_ln = _scatter_ln(older_ln)
     step = _without_slope(trend.blocks, from_s, _change(trend.blocks, from_s, STEP_S, scatter_ln))
     drifting_since_s = _since(trend.drifting_since_s, _drift(trend, limits) > math.log1p(limits.leak_drift_fraction), newest.at_s)
     changes = (step, _change(trend.blocks, from_s, RISE_S, scatter_ln))
@@ -157,14 +164,13 @@ def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
     if rising_since_s is not None and newest.at_s - rising_since_s >= limits.trend_patience_s:
         warnings.append("The cell voltage stands well above its own mean: look at contact, bath level and film.")
     trend = replace(trend, drifting_since_s=drifting_since_s, rising_since_s=rising_since_s, warnings=tuple(warnings))
-    limit_ln = step.limit_ln(limits.leak_step_fraction)
-    percent, limit_percent = 100.0 * math.expm1(abs(step.ln)), 100.0 * math.expm1(limit_ln)
-    if step.ln > limit_ln:
-        more = f"{AREA_PER_STEP[0] * percent:.0f} to {AREA_PER_STEP[1] * percent:.0f} % more bare metal"
-        detail = f"the conductance has jumped up, as with {more} or a bridge"
-        return trend, Finding(TripReason.RESIST_LEAK, percent, limit_percent, "%", detail)
-    if step.ln < -limit_ln and trend.pieces > 1:
-        detail = "the resistance has jumped up, one piece of several may have lost contact"
+    jump = _as_never_before(older_ln, _middle_ln(trend.blocks[-RECENT:]), step)
+    limit_ln = jump.limit_ln(limits.leak_step_fraction)
+    if jump.ln > limit_ln:
+        return trend, _leak(100.0 * math.expm1(jump.ln), 100.0 * math.expm1(limit_ln))
+    if jump.ln < -limit_ln and trend.pieces > 1:
+        detail = "one piece of several may have lost contact, the resistance has jumped up"
+        percent, limit_percent = 100.0 * math.expm1(-jump.ln), 100.0 * math.expm1(limit_ln)
         return trend, Finding(TripReason.LOST_CONTACT, percent, limit_percent, "%", detail)
     if over > limits.voltage_trip_fraction:
         mean_v = newest.voltage_v / (1.0 + over)
@@ -172,6 +178,13 @@ def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
         detail = "the cell voltage has left the run's own mean"
         return trend, Finding(TripReason.OVER_VOLTAGE, newest.voltage_v, limit_v, "V", detail)
     return trend, None
+
+
+def _leak(percent: float, limit_percent: float) -> Finding:
+    least, most = (share * percent for share in AREA_PER_STEP)
+    looks_like = f"{least:.0f} to {most:.0f} % more bare metal" if most <= TOLD_AREA_PERCENT else "much more bare metal"
+    detail = f"as with {looks_like} or with a bridge of metal, the conductance has jumped up"
+    return Finding(TripReason.RESIST_LEAK, percent, limit_percent, "%", detail)
 
 
 _AT_S = attrgetter("at_s")
@@ -188,10 +201,21 @@ def _middle_ln(blocks: Sequence[Block]) -> float:
     return median(block.ln_conductance for block in blocks)
 
 
-def _scatter_ln(blocks: Sequence[Block]) -> float:
-    """Return the median distance of a mean from the next, 0 for fewer than two."""
-    distances = [abs(after.ln_conductance - before.ln_conductance) for before, after in pairwise(blocks)]
-    return median(distances) if distances else 0.0
+def _scatter_ln(lns: Sequence[float]) -> float:
+    """Return the largest median distance of a mean from the next, and from ones further on less how far all moved; 0 for one."""
+    largest_ln = 0.0
+    for means in SCATTER_MEANS:
+        moves = [after - before for before, after in zip(lns, lns[means:], strict=False)]
+        if moves:
+            moved_ln = 0.0 if means == 1 else median(moves)
+            largest_ln = max(largest_ln, median(abs(move - moved_ln) for move in moves))
+    return largest_ln
+
+
+def _is_supply(before: Sequence[Block], after: Sequence[Block], ln: float) -> bool:
+    """Return whether the voltage has gone along with a change of ln(conductance): somebody has turned the supply."""
+    along_ln = math.log(median(b.voltage_v for b in after) / median(b.voltage_v for b in before))
+    return math.copysign(along_ln, along_ln * ln) > VOLTAGE_SHARE * abs(ln)
 
 
 def _change(blocks: tuple[Block, ...], from_s: float, ages_s: tuple[float, float], scatter_ln: float) -> Change:
@@ -200,14 +224,12 @@ def _change(blocks: tuple[Block, ...], from_s: float, ages_s: tuple[float, float
     if len(before) < LEAST_REFERENCE:
         return Change(0.0, scatter_ln)
     ln = _middle_ln(recent) - _middle_ln(before)
-    along_ln = math.log(median(b.voltage_v for b in recent) / median(b.voltage_v for b in before))
-    is_supply = math.copysign(along_ln, along_ln * ln) > VOLTAGE_SHARE * abs(ln)
-    return Change(0.0 if is_supply else ln, scatter_ln)
+    return Change(0.0 if _is_supply(before, recent, ln) else ln, scatter_ln)
 
 
 def _without_slope(blocks: tuple[Block, ...], from_s: float, step: Change) -> Change:
     """Return a step less what the slope before it explains: that of the minute before or, until there is one, of the reference
-    itself. So a cell that settles, ever more slowly, is no step.
+    itself. So a cell that settles, ever more slowly, is no step. A supply that was turned is no slope.
     """
     after, before = _aged(blocks, from_s, STEP_S), _aged(blocks, from_s, SLOPE_S)
     if len(after) < LEAST_REFERENCE:
@@ -215,11 +237,23 @@ def _without_slope(blocks: tuple[Block, ...], from_s: float, step: Change) -> Ch
     if len(before) < LEAST_REFERENCE:
         half = len(after) // 2
         before, after = after[:half], after[-half:]
-    slope_per_s = (_middle_ln(after) - _middle_ln(before)) / (after[0].at_s - before[0].at_s)
-    explained_ln = slope_per_s * (blocks[-1].at_s - after[len(after) // 2].at_s)
+    moved_ln = _middle_ln(after) - _middle_ln(before)
+    if _is_supply(before, after, moved_ln):
+        return step
+    explained_ln = moved_ln / (after[0].at_s - before[0].at_s) * (blocks[-1].at_s - after[len(after) // 2].at_s)
     if step.ln > 0.0:
         return step._replace(ln=max(0.0, step.ln - max(0.0, explained_ln)))
     return step._replace(ln=min(0.0, step.ln - min(0.0, explained_ln)))
+
+
+def _as_never_before(older_ln: Sequence[float], recent_ln: float, step: Change) -> Change:
+    """Return what of a step lies beyond all that the older means have shown, three by three: what only comes back is none."""
+    levels_ln = [sorted(three)[1] for three in zip(older_ln, older_ln[1:], older_ln[2:], strict=False)]
+    if not levels_ln:
+        return step
+    if step.ln > 0.0:
+        return step._replace(ln=max(0.0, min(step.ln, recent_ln - max(levels_ln))))
+    return step._replace(ln=min(0.0, max(step.ln, recent_ln - min(levels_ln))))
 
 
 def _drift(trend: Trend, limits: LimitSettings) -> float:
@@ -231,7 +265,8 @@ def _drift(trend: Trend, limits: LimitSettings) -> float:
     first = _aged(trend.blocks, trend.began_at_s + limits.trend_blind_s, (0.0, KEPT_S))[:LEAST_REFERENCE]
     newest = trend.blocks[-1]
     reference = median(block.ln_conductance - block.expected_ln for block in first)
-    return newest.ln_conductance - newest.expected_ln - reference
+    drift_ln = newest.ln_conductance - newest.expected_ln - reference
+    return 0.0 if _is_supply(first, (newest,), drift_ln) else drift_ln
 
 
 def _over_median(blocks: tuple[Block, ...], from_s: float) -> float:

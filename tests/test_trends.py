@@ -74,6 +74,13 @@ def test_the_bare_metal_that_the_message_tells_is_what_leaks(leak_fraction: floa
     assert low <= 100.0 * leak_fraction <= high
 
 
+def test_a_large_step_is_told_as_much_more_metal_without_figures() -> None:
+    _, finding, _ = walk(step_at(200.0, 1.9), 400.0)
+    assert finding is not None
+    assert "%" not in finding.detail
+    assert "much more bare metal" in finding.detail
+
+
 def test_a_settling_cell_hides_no_leak() -> None:
     _, finding, _ = walk(lambda t: (3.0, 3.0 * math.exp(0.2 * math.exp(-t / 20.0)) / (1.15 if t >= 100.0 else 1.0)), 400.0)
     assert finding is not None

@@ -10,7 +10,7 @@ import pytest
 
 from controller.messages import Sample
 from controller.trends import SAMPLES_PER_BLOCK, Expected, Trend, follow
-from tests.trend_walk import BLOCK_S, CONVERSION_S, LIMITS, NOTHING, step_at, walk
+from tests.trend_walk import BLOCK_S, CONVERSION_S, LIMITS, NOTHING, WITHIN_S, step_at, walk
 
 
 def test_a_steady_cell_is_quiet() -> None:
@@ -86,6 +86,74 @@ def test_growth_and_warming_are_no_leak() -> None:
     _, finding, told = walk(reading, 600.0, lambda t: Expected(1.0 + 0.5 * t / 600.0, 10.0 * t / 600.0))
     assert finding is None
     assert not any(told)
+
+
+@pytest.mark.parametrize(("rise", "rises_s", "back_s"), [(0.15, 60.0, 300.0), (0.12, 300.0, 550.0), (0.15, 1.0, 260.0)])
+def test_what_only_comes_back_is_no_leak(rise: float, rises_s: float, back_s: float) -> None:
+    """A film that is wiped off and stirring that is put on again, as the warning asks for, bring the old conductance back."""
+
+    def reading(t: float) -> tuple[float, float]:
+        is_there = 200.0 <= t < back_s
+        return 3.0, 3.0 * (1.0 + (rise * min(1.0, (t - 200.0) / rises_s) if is_there else 0.0))
+
+    _, finding, told = walk(reading, back_s + 60.0)
+    assert finding is None
+    assert rises_s > 100.0 or any("risen" in text for texts in told for text in texts)
+    _, finding, _ = walk(lambda t: (3.0, reading(t)[1] / (1.12 if t >= back_s else 1.0)), back_s + 60.0)
+    assert finding is not None, "what goes beyond is one"
+
+
+def test_an_odd_mean_of_the_past_hides_no_leak() -> None:
+    """Nor two apart: the past is taken three by three."""
+
+    def reading(t: float) -> tuple[float, float]:
+        is_odd = (round(t / CONVERSION_S) - 1) // SAMPLES_PER_BLOCK in (68, 72)
+        return 3.0, 3.0 / (1.5 if is_odd else 1.12 if t >= 200.0 else 1.0)
+
+    _, finding, _ = walk(reading, 230.0)
+    assert finding is not None
+    assert finding.value == pytest.approx(11.0, abs=1.0), "a mean straddles the step"
+
+
+def test_a_piece_that_hangs_as_before_again_has_lost_no_contact() -> None:
+    """Somebody holds the plate nearer or stirs by hand for a while: 15 % up without a jump, then back at once."""
+
+    def reading(t: float) -> tuple[float, float]:
+        return 3.0, 3.0 / (1.0 + (0.15 * min(1.0, (t - 200.0) / 120.0) if 200.0 <= t < 380.0 else 0.0))
+
+    _, finding, _ = walk(reading, 440.0, pieces=2)
+    assert finding is None
+
+
+@pytest.mark.parametrize(("lasting_s", "fraction"), [(5.0, 0.06), (15.0, 0.04), (40.0, 0.03)])
+def test_a_slow_wobble_raises_the_limit_too(lasting_s: float, fraction: float) -> None:
+    """Noise whose correlation falls to 1/e within lasting_s: a plate that sways, pockets of gas. Two pieces, 20 minutes."""
+    keep = math.exp(-BLOCK_S / lasting_s)
+    for seed in range(40):
+        rng = random.Random(seed)
+        trend, t, wobble, rest = Trend(0.0, 2), 0.0, rng.gauss(0.0, fraction), SAMPLES_PER_BLOCK - 1
+        while t < 1200.0:
+            t += BLOCK_S
+            wobble = keep * wobble + math.sqrt(1.0 - keep * keep) * rng.gauss(0.0, fraction)
+            voltage_v = 3.0 * math.exp(wobble)
+            full = replace(trend, count=rest, current_sum_a=rest * 3.0, voltage_sum_v=rest * voltage_v)
+            trend, finding = follow(full, Sample(t, 3.0, voltage_v), lambda: NOTHING, LIMITS)
+            assert finding is None, f"seed {seed} at {t:.0f} s: {finding}"
+
+
+def test_a_supply_turned_up_hides_no_later_leak_and_is_no_drift() -> None:
+    """A cell of 1 V and 0.7 ohm; the leak takes a sixth off the resistance, 14 % of conductance, 30 s after the turn."""
+
+    def reading(t: float, leaks_at_s: float) -> tuple[float, float]:
+        current_a = 3.9 if t >= 200.0 else 3.0
+        return current_a, 1.0 + 0.7 / (1.2 if t >= leaks_at_s else 1.0) * current_a
+
+    at_s, finding, _ = walk(lambda t: reading(t, 230.0), 400.0)
+    assert finding is not None
+    assert at_s - 230.0 <= 2.0 * WITHIN_S
+    _, finding, told = walk(lambda t: reading(t, math.inf), 400.0)
+    assert finding is None
+    assert not any("conducts" in text for texts in told for text in texts)
 
 
 def test_a_quick_look_and_a_dead_cell_are_left_out() -> None:
