@@ -163,7 +163,7 @@ def test_a_saturated_quick_look_books_the_conversions_on_both_sides_of_it() -> N
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_a_reading_near_the_end_of_the_range_is_booked_like_one_at_it_and_no_smaller_one(sign: float) -> None:
     # Ripple: the crests are cut off, the mean of what is left does not come to the end of the range.
-    for near_a, seconds in ((13.59, 0.0), (13.6, 0.21)):
+    for near_a, seconds in ((13.59, 0.0), (13.6, 0.21), (15.0, 0.21)):
         added, looked = counter(sure_a=13.6), counter(sure_a=13.6)
         for each in (added, looked):
             each.anchor(sample(10.0, 0.0))
