@@ -191,8 +191,16 @@ def rehearsal(quick: bool) -> list[Line]:
         assert result.outcome == "finished", result.message
         by_clock.append((result.elapsed_s / took_s, 1.0))
         by_processor.append((result.elapsed_s / took_used_s, 1.0))
+    bare, polls = BareDriver(LONG_PLATE), 2000 if quick else 10000
+
+    def read() -> None:
+        for _ in range(polls):
+            bare.poll()
+
+    alone = [POLL_S * 1e6 / _timed(read, polls) for _ in range(3 if quick else 15)]
     place = Place(2000.0, is_least=True)
     return [
+        told(3, "driver alone on the emulated chip, polled as often: no controller", alone, "s a second"),
         compared(3, "ten-minute run, whole chip and cell model", by_clock, "s a second", "real time", place),
         compared(3, "the same by processor time", by_processor, "s a second", "real time"),
     ]
