@@ -59,7 +59,7 @@ def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
 
 
 def test_a_worker_short_of_memory_answers_so(tmp_path: Path) -> None:
-    Image.new("1", (6000, 6000), 0).save(tmp_path / "a.png", dpi=(600, 600))
+    Image.new("L", (6000, 6000), 0).save(tmp_path / "a.png", dpi=(600, 600))
     status, answer = run_worker(WORKER, request(tmp_path / "a.png", memory_limit_mb=80))
     assert (status, answer) == (3, {"failed": "memory"})
     with pytest.raises(MeasureFailedError, match="more than 80 MB of memory: save"):

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from PIL import Image
 from scipy.ndimage import label
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from controller.artwork.components import FieldCount, component_roots
+from controller.artwork.measure import measure_file
+from controller.artwork.options import MeasureOptions
 
 
 @pytest.mark.parametrize("seed", range(40))
@@ -40,3 +45,11 @@ def test_a_spiral_across_bands_is_one_field() -> None:
     for row in is_open:
         fields.add(row[None, :])
     assert fields.total == label(is_open, np.ones((3, 3)))[1] == 1
+
+
+def test_fields_of_a_sheet_are_scipys_fields(tmp_path: Path) -> None:
+    """Specks over several bands, counted a part of a band at a time."""
+    is_open = np.random.default_rng(8).random((1100, 90)) < 0.2
+    path = tmp_path / "a.png"
+    Image.fromarray((255 * ~is_open).astype(np.uint8)).convert("1").save(path, dpi=(600, 600))
+    assert measure_file(path, MeasureOptions()).open_fields == label(is_open, np.ones((3, 3)))[1]

@@ -84,6 +84,7 @@ def test_without_a_depth_nothing_is_called_lost(tmp_path: Path) -> None:
 def test_a_line_through_several_tiles_is_one_lost_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     shape = box(1, 1, 9, 9).difference(bar(9.9, 0.2, 5.0, 5.0, 0.6))
     monkeypatch.setattr("controller.artwork.measure._TILE_PX", 64)
+    monkeypatch.setattr("controller.artwork.pieces._MOST_WIDTH_PX", 1)  # each tile by itself
     found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions(**UNDERCUT))
     assert found.lost_line_count == 1
     assert found.lost_lines[0].length_mm == pytest.approx(8.0 / math.cos(0.6), rel=0.05)
@@ -94,6 +95,7 @@ def test_tiles_do_not_show_in_the_result(tmp_path: Path, monkeypatch: pytest.Mon
     shape = unary_union([rows_of_bars(0.2, 0.5, 9, 5.0, 5.0, 0.4), disc(0.6, 2.0, 8.0)])
     whole = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions(**UNDERCUT))
     monkeypatch.setattr("controller.artwork.measure._TILE_PX", 50)
+    monkeypatch.setattr("controller.artwork.pieces._MOST_WIDTH_PX", 1)  # each tile by itself
     tiled = measure_file(tmp_path / "a.png", MeasureOptions(**UNDERCUT))
     assert tiled.area_mm2 == pytest.approx(whole.area_mm2, rel=1e-12)
     assert tiled.edge_mm == pytest.approx(whole.edge_mm, rel=2e-4)

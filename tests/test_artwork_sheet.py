@@ -96,11 +96,26 @@ def test_what_lies_outside_does_not_grow_in_along_the_outline(tmp_path: Path) ->
         assert found.grown_mm2(s_mm) == pytest.approx(inside.buffer(s_mm).intersection(plate).area, rel=6e-3)
 
 
-def test_a_block_cut_by_the_artworks_edge_holds_resist_of_a_larger_plate(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("dpi", "width", "height"), [(1200, 301, 303), (1800, 302, 305)])
+def test_a_block_cut_by_the_artworks_edge_holds_resist_of_a_larger_plate(
+    tmp_path: Path, dpi: int, width: int, height: int
+) -> None:
     path = tmp_path / "a.png"
-    path.write_bytes(file_bytes(Image.new("L", (301, 303), 0), "PNG", 1200))
+    path.write_bytes(file_bytes(Image.new("L", (width, height), 0), "PNG", dpi))
     found = measure_file(path, MeasureOptions(plate_width_mm=20.0, plate_height_mm=20.0))
-    assert found.area_mm2 == pytest.approx(301 * 303 * (25.4 / 1200) ** 2, rel=1e-3)
+    assert found.area_mm2 == pytest.approx(width * height * (25.4 / dpi) ** 2, rel=1e-3)
+
+
+@pytest.mark.parametrize(("width_mm", "height_mm"), [(20.0, SHEET_MM), (SHEET_MM, 20.0)])
+def test_a_plate_may_be_larger_one_way_only(two_bars: Path, width_mm: float, height_mm: float) -> None:
+    """Grown by 2.4 mm the bars leave the artwork on all sides. Source: shapely's buffer, cut by the plate."""
+    options = MeasureOptions(plate_width_mm=width_mm, plate_height_mm=height_mm, max_undercut_mm=2.5)
+    found = measure_file(two_bars, options)
+    middle = SHEET_MM / 2
+    plate = box(middle - width_mm / 2, middle - height_mm / 2, middle + width_mm / 2, middle + height_mm / 2)
+    bars = unary_union([box(2, 1, 3, 9), box(7, 1, 8, 9)])
+    assert found.area_mm2 == pytest.approx(bars.area, rel=1e-3)
+    assert found.grown_mm2(2.4) == pytest.approx(bars.buffer(2.4, quad_segs=64).intersection(plate).area, rel=2e-3)
 
 
 def test_copies_multiply(two_bars: Path) -> None:
@@ -153,6 +168,16 @@ def test_a_picture_in_tones_is_refused_and_a_faint_scan_too(tmp_path: Path) -> N
     (tmp_path / "f.png").write_bytes(file_bytes(Image.fromarray(faint), "PNG", 600))
     with pytest.raises(RefusedError, match="contrast"):
         measure_file(tmp_path / "f.png", MeasureOptions())
+
+
+@pytest.mark.parametrize(("shade", "is_told"), [(10, True), (3, False), (252, False), (245, True)])
+def test_a_shaded_part_is_told_from_two_hundredths_of_coverage_on(tmp_path: Path, shade: int, is_told: bool) -> None:
+    image = Image.new("L", (400, 400), 255)
+    image.paste(0, (0, 0, 300, 400))
+    image.paste(255 - shade, (200, 100, 300, 200) if shade > 127 else (320, 100, 380, 200))
+    path = tmp_path / "a.png"
+    path.write_bytes(file_bytes(image, "PNG", 600))
+    assert any("grey" in text for text in measure_file(path, MeasureOptions()).warnings) is is_told
 
 
 def test_growth_reaches_one_mm_or_the_undercut_asked_for(two_bars: Path) -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from controller.artwork.chain import Bools, Chain, Floats, Ints
-from controller.artwork.corners import Polygon, Side, turn_between
+from controller.artwork.chain import Bools, Chain, Floats, Ints, length_of
+from controller.artwork.corners import Polygon
+from controller.artwork.sides import Bends, CornerRoom, Side
 
+_LEAST_TURN_RAD = np.radians(80.0)
 _SKIPS = (2, 3, 4, 5, 6)
 _SPANS = (2, 4)
 _WIDEST_PX = 7.0
@@ -31,78 +33,94 @@ def restore_ends(polygon: Polygon, noise_px: float) -> Polygon:
     """
     chain = polygon.chain
     x, y = chain.x_px.copy(), chain.y_px.copy()
-    ahead, back = chain.hops(max(_SKIPS) + max(_SPANS))
-    step = np.hypot(x[ahead[1]] - x, y[ahead[1]] - y)
     is_corner = polygon.is_corner.copy()
     doubt_px = polygon.doubt_px.copy()
     dropped = np.zeros(len(x), np.bool_)
-    turn = turn_between(x - x[back[4]], y - y[back[4]], x[ahead[4]] - x, y[ahead[4]] - y)
-    bent = np.flatnonzero(np.abs(turn) > np.radians(80.0))
+    bends = Bends(chain, _LEAST_TURN_RAD, 4, max(_SKIPS) + max(_SPANS), max(_SKIPS))
+    room = CornerRoom(chain, max(_SKIPS))
+    room.add(np.flatnonzero(is_corner))
     spans = _SPANS[:1] if noise_px < 0.02 else _SPANS
     for span, skip in [(span, skip) for span in spans for skip in _SKIPS]:
         arc = span * span * np.pi / (8.0 * (2 * skip + span))  # sag of a side if the end were an arc
         if 2.2 * noise_px >= 0.35 * arc:
             continue
-        at = bent
-        for k in range(skip + 1):
-            at = at[~(is_corner[ahead[k][at]] | is_corner[back[k][at]])]
-        if not len(at):
+        left, right = bends.sides(skip, span)
+        end = _End(bends, left, right, skip)
+        keep = np.flatnonzero(room.beyond(skip, bends.at) & end.usable)
+        if not len(keep):
             continue
-        left = Side(chain, [back[skip + k][at] for k in range(span + 1)])
-        right = Side(chain, [ahead[skip + k][at] for k in range(span + 1)])
-        axis_x, axis_y = left.x + right.x, left.y + right.y
-        norm = np.hypot(axis_x, axis_y)
-        usable = left.usable & right.usable & (norm > 1.8)  # sides within 52 degrees of each other
-        norm = np.where(usable, norm, 1.0)
-        axis_x, axis_y = axis_x / norm, axis_y / norm
-        across = np.abs((right.mid_x - left.mid_x) * axis_y - (right.mid_y - left.mid_y) * axis_x)
-        reach = np.stack([_along(chain, i[at], left, axis_x, axis_y) for i in [*ahead[: skip + 1], *back[1 : skip + 1]]])
-        end = reach.max(0)
-        square = 2 * end - reach[skip] - reach[2 * skip] + across
-        walked = sum((step[ahead[k][at]] + step[back[k + 1][at]] for k in range(skip)), np.zeros(len(at)))
+        sags = [np.abs(side.only(keep).bow()[0]) for side in (left, right)]
+        keep = keep[np.maximum(*sags) < 0.35 * arc]
+        across, reach_px, square = end.measured(keep)
+        walked = bends.walked[skip, keep]
         limit = np.interp(across, *np.transpose(_SQUARE_LOSS_PX))
-        usable &= (across > _NARROWEST_PX) & (across < _WIDEST_PX) & (skip >= across / 2 + 0.8) & (skip <= across / 2 + 3.0)
-        usable &= (np.abs(left.sag) < 0.35 * arc) & (np.abs(right.sag) < 0.35 * arc)
-        usable &= (square - walked < limit + noise_px) & (square > walked)
-        usable &= _is_middle(chain, ahead, back, at, left, right, axis_x, axis_y)
-        found = at[usable]
-        for side, link in ((left, back[1]), (right, ahead[1])):
-            away = (end - _along_point(side.mid_x, side.mid_y, left, axis_x, axis_y))[usable]
-            away /= (side.x * axis_x + side.y * axis_y)[usable]
-            corner = link[found]
-            x[corner], y[corner] = side.mid_x[usable] + away * side.x[usable], side.mid_y[usable] + away * side.y[usable]
+        is_square = (square - walked < limit + noise_px) & (square > walked)
+        keep, across, reach_px = keep[is_square], across[is_square], reach_px[is_square]
+        middle = end.is_middle(keep)
+        keep, across, reach_px = keep[middle], across[middle], reach_px[middle]
+        for whole, link in ((left, bends.back[1]), (right, bends.ahead[1])):
+            side, corner = whole.only(keep), link[keep]
+            mid_x, mid_y = side.mid
+            away = reach_px - end.along(mid_x, mid_y, keep)
+            away /= side.x * end.axis_x[keep] + side.y * end.axis_y[keep]
+            x[corner], y[corner] = mid_x + away * side.x, mid_y + away * side.y
             is_corner[corner] = True
-            doubt_px[corner] = np.where(across[usable] < _TELLING_PX, _END_DOUBT_PX[1], _END_DOUBT_PX[0])
-        dropped[found] = True
+            room.add(corner)
+            doubt_px[corner] = np.where(across < _TELLING_PX, _END_DOUBT_PX[1], _END_DOUBT_PX[0])
+        dropped[bends.at[keep]] = True
         for k in range(2, skip):
-            dropped[ahead[k][found]] = True
-            dropped[back[k][found]] = True
-    keep = ~dropped | is_corner
-    return Polygon(Chain(x, y, chain.nxt).only(keep), is_corner[keep], doubt_px[keep])
+            dropped[bends.ahead[k, keep]] = True
+            dropped[bends.back[k, keep]] = True
+    kept = ~dropped | is_corner
+    return Polygon(Chain(x, y, chain.nxt).only(kept), is_corner[kept], doubt_px[kept])
 
 
-def _along(chain: Chain, index: Ints, left: Side, axis_x: Floats, axis_y: Floats) -> Floats:
-    return _along_point(chain.x_px[index], chain.y_px[index], left, axis_x, axis_y)
+class _End:
+    """Bends looked at as ends of lines: between two sides that run nearly the same way, along an axis towards the end.
 
+    :ivar usable: where the sides are known, within 52 degrees of each other, and as far apart as suits ``skip``.
+    """
 
-def _along_point(x: Floats, y: Floats, left: Side, axis_x: Floats, axis_y: Floats) -> Floats:
-    along: Floats = (x - left.mid_x) * axis_x + (y - left.mid_y) * axis_y
-    return along
+    def __init__(self, bends: Bends, left: Side, right: Side, skip: int) -> None:
+        self._bends, self._skip = bends, skip
+        self._left_x, self._left_y = left.mid
+        self._right_x, self._right_y = right.mid
+        axis_x, axis_y = left.x + right.x, left.y + right.y
+        norm = length_of(axis_x, axis_y)
+        usable = left.usable & right.usable & (norm > 1.8)
+        norm = np.where(usable, norm, 1.0)
+        self.axis_x, self.axis_y = axis_x / norm, axis_y / norm
+        self._across = np.abs((self._right_x - self._left_x) * self.axis_y - (self._right_y - self._left_y) * self.axis_x)
+        usable &= (self._across > _NARROWEST_PX) & (self._across < _WIDEST_PX)
+        self.usable: Bools = usable & (skip >= self._across / 2 + 0.8) & (skip <= self._across / 2 + 3.0)
 
+    def along(self, x_px: Floats, y_px: Floats, keep: Ints) -> Floats:
+        """Return how far along the axis points lie, from the middle of the left side."""
+        along: Floats = (x_px - self._left_x[keep]) * self.axis_x[keep] + (y_px - self._left_y[keep]) * self.axis_y[keep]
+        return along
 
-def _is_middle(
-    chain: Chain, ahead: list[Ints], back: list[Ints], at: Ints, left: Side, right: Side, axis_x: Floats, axis_y: Floats
-) -> Bools:
-    """Say which vertices lie nearest to the line's middle among their neighbours, ties to the lower index."""
-    mid_x, mid_y = (left.mid_x + right.mid_x) / 2, (left.mid_y + right.mid_y) / 2
+    def measured(self, keep: Ints) -> tuple[Floats, Floats, Floats]:
+        """Return width, place of the outermost vertex along the axis, and the way round a square end there, px."""
+        bends, skip = self._bends, self._skip
+        ahead = self.along(bends.x_ahead[: skip + 1, keep], bends.y_ahead[: skip + 1, keep], keep)
+        back = self.along(bends.x_back[: skip + 1, keep], bends.y_back[: skip + 1, keep], keep)
+        end = np.maximum(ahead.max(0), back.max(0))
+        across = self._across[keep]
+        return across, end, 2 * end - ahead[skip] - back[skip] + across
 
-    def off(index: Ints) -> Floats:
-        result: Floats = np.abs((chain.x_px[index] - mid_x) * axis_y - (chain.y_px[index] - mid_y) * axis_x)
-        return result
+    def is_middle(self, keep: Ints) -> Bools:
+        """Say which vertices lie nearest to the line's middle among their neighbours, ties to the lower index."""
+        bends = self._bends
+        mid_x, mid_y = (self._left_x + self._right_x)[keep] / 2, (self._left_y + self._right_y)[keep] / 2
 
-    own = off(at)
-    middle = np.ones(len(at), np.bool_)
-    for k in (1, 2, 3):
-        for other in (ahead[k][at], back[k][at]):
-            middle &= (own < off(other) - 1e-6) | ((own < off(other) + 1e-6) & (at <= other))
-    return middle
+        def off(x_px: Floats, y_px: Floats) -> Floats:
+            result: Floats = np.abs((x_px - mid_x) * self.axis_y[keep] - (y_px - mid_y) * self.axis_x[keep])
+            return result
+
+        own = off(bends.x_ahead[0, keep], bends.y_ahead[0, keep])
+        middle = np.ones(len(keep), np.bool_)
+        for k in (1, 2, 3):
+            for other, x, y in ((bends.ahead, bends.x_ahead, bends.y_ahead), (bends.back, bends.x_back, bends.y_back)):
+                away = off(x[k, keep], y[k, keep])
+                middle &= (own < away - 1e-6) | ((own < away + 1e-6) & (bends.at[keep] <= other[k, keep]))
+        return middle

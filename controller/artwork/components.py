@@ -48,7 +48,7 @@ class FieldCount:
         # Nodes: the runs of this band, then the fields that reached the last row of the band before.
         known, name = np.unique(carried, return_inverse=True)
         root = component_roots(count + len(known), np.concatenate([a, seam_a]), np.concatenate([b, count + name[seam_b]]))
-        self._total += len(np.unique(root)) - len(known)
+        self._total += int(np.count_nonzero(root == np.arange(len(root)))) - len(known)
         self._last = is_open[-1:].copy()
         self._last_fields = root[:count][row == len(is_open) - 1]
 
@@ -61,12 +61,10 @@ class FieldCount:
 def _runs(is_open: Bools) -> tuple[Ints, Ints, Ints]:
     """Return start, stop (excluded) and row of each run of open pixels along the rows, in reading order."""
     height, width = is_open.shape
-    padded = np.zeros((height, width + 1), np.bool_)
-    padded[:, :width] = is_open
-    flat = padded.reshape(-1)
-    edges = np.flatnonzero(flat[1:] != flat[:-1]) + 1
-    if height and width and flat[0]:
-        edges = np.concatenate([[0], edges])
+    changes = np.empty((height, width + 1), np.bool_)
+    changes[:, 0], changes[:, -1] = is_open[:, 0], is_open[:, -1]
+    np.not_equal(is_open[:, 1:], is_open[:, :-1], out=changes[:, 1:-1])
+    edges = np.flatnonzero(changes)
     start, stop = edges[0::2], edges[1::2]
     row = start // (width + 1)
     return start - row * (width + 1), stop - row * (width + 1), row

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.artwork.chain import Bools, Chain, Cover, Floats, Ints
+from controller.artwork.chain import Chain, Cover, Floats, Ints, is_open, length_of
 from controller.artwork.edge_sums import edge_distance
 
 _LARGEST_SHIFT_PX = 0.3
@@ -64,7 +64,7 @@ def _untangled(chain: Chain) -> Chain:
     ahead, back = chain.hops(2)
     in_x, in_y = chain.x_px - chain.x_px[back[1]], chain.y_px - chain.y_px[back[1]]
     out_x, out_y = chain.x_px[ahead[1]] - chain.x_px, chain.y_px[ahead[1]] - chain.y_px
-    turns_back = in_x * out_x + in_y * out_y < _BACK_COSINE * np.hypot(in_x, in_y) * np.hypot(out_x, out_y)
+    turns_back = in_x * out_x + in_y * out_y < _BACK_COSINE * length_of(in_x, in_y) * length_of(out_x, out_y)
     speck = (ahead[1] == back[1]) | (ahead[2] == back[1]) | (ahead[2] == back[2])
     tangled = turns_back & (turns_back[ahead[1]] | turns_back[back[1]])
     return chain.only(~tangled | speck)
@@ -74,16 +74,16 @@ def _crossings(cover: Cover, full: int) -> _Crossings:
     width = cover.shape[1]
     flat = cover.ravel()
     half = full / 2.0
-    is_open = cover >= half
-    open_flat = is_open.ravel()
-    on_col = np.flatnonzero(open_flat[:-width] != open_flat[width:])
-    on_row = np.flatnonzero(open_flat[:-1] != open_flat[1:])
-    row, col = np.divmod(on_row, width)
-    inside = col < width - 1
-    on_row, row, col = on_row[inside], row[inside], col[inside]
+    open_flat = is_open(cover, full).ravel()
+    crosses_down, crosses_right = np.zeros((2, len(flat)), np.bool_)
+    np.not_equal(open_flat[:-width], open_flat[width:], out=crosses_down[:-width])
+    np.not_equal(open_flat[:-1], open_flat[1:], out=crosses_right[:-1])
+    crosses_right[width - 1 :: width] = False
+    on_col, on_row = np.flatnonzero(crosses_down), np.flatnonzero(crosses_right)
     columns = len(on_col)
-    x_px = np.concatenate([on_col % width, col + _fraction(flat, on_row, 1, half)])
-    y_px = np.concatenate([on_col // width + _fraction(flat, on_col, width, half), row.astype(np.float64)])
+    col_row, row_row = on_col // width, on_row // width
+    x_px = np.concatenate([on_col - col_row * width, on_row - row_row * width + _fraction(flat, on_row, 1, half)])
+    y_px = np.concatenate([col_row + _fraction(flat, on_col, width, half), row_row])
     above, left = open_flat[on_col], open_flat[on_row]
     first = np.concatenate([np.where(above, on_col, on_col + width), np.where(left, on_row, on_row + 1)])
     step = np.concatenate([np.where(above, width, -width), np.where(left, 1, -1)])
@@ -91,13 +91,17 @@ def _crossings(cover: Cover, full: int) -> _Crossings:
     # above the image have a place. With open to the right of travel, each crossing leads out of one cell into another.
     into = np.concatenate([np.where(above, on_col - 1, on_col), np.where(left, on_row, on_row - width)]) + width
     out_of = np.concatenate([np.where(above, on_col, on_col - 1), np.where(left, on_row - width, on_row)]) + width
-    count = len(first)
-    own = np.arange(count)
-    leaving = np.full(len(flat) + 2 * width, -1, np.int32)
+    own = np.arange(len(first))
+    leaving = np.empty(len(flat) + 2 * width, np.int32)  # only what is looked at is filled
+    leaving[into] = -1
     leaving[out_of] = own
     leaving.reshape(-1, width)[:, -1] = -1  # beyond the last column there is no cell
     nxt = leaving[into].astype(np.intp)
-    _link_saddles(nxt, is_open, flat, full, on_col, on_row)
+    # Contours cross an even number of a cell's sides: where they cross three, they cross all four.
+    corner = on_row[: np.searchsorted(on_row, len(flat) - width)]
+    saddle = corner[crosses_down[corner] & crosses_right[corner + width]]
+    if len(saddle):
+        _link_saddles(nxt, saddle, cover, full, on_col, on_row)
     nxt = np.where(nxt < 0, own, nxt)
     return _Crossings(Chain(x_px, y_px, nxt), columns, first, step)
 
@@ -108,20 +112,15 @@ def _fraction(flat: Cover, at: Ints, stride: int, half: float) -> Floats:
     return fraction
 
 
-def _link_saddles(nxt: Ints, is_open: Bools, flat: Cover, full: int, on_col: Ints, on_row: Ints) -> None:
+def _link_saddles(nxt: Ints, cell: Ints, cover: Cover, full: int, on_col: Ints, on_row: Ints) -> None:
     """Link the crossings of cells with open pixels at opposite corners, by their mean coverage."""
-    width = is_open.shape[1]
-    a, b, c, d = is_open[:-1, :-1], is_open[:-1, 1:], is_open[1:, 1:], is_open[1:, :-1]
-    row, col = np.nonzero((a == c) & (b == d) & (a != b))
-    if not len(row):
-        return
-    cell = row * width + col
+    flat, width = cover.ravel(), cover.shape[1]
     columns = len(on_col)
     top, bottom = columns + np.searchsorted(on_row, cell), columns + np.searchsorted(on_row, cell + width)
     left, right = np.searchsorted(on_col, cell), np.searchsorted(on_col, cell + 1)
     total = flat[cell].astype(np.int64) + flat[cell + 1] + flat[cell + width] + flat[cell + width + 1]
     joined = total >= 2 * full
-    falling = is_open.ravel()[cell]
+    falling = is_open(flat[cell], full)
     for mask, links in (
         (falling & joined, ((top, right), (bottom, left))),
         (falling & ~joined, ((top, left), (bottom, right))),

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from controller.artwork.chain import Bools, Chain, Floats, Ints
+from controller.artwork.chain import Bools, Chain, Floats, Ints, length_of
+from controller.artwork.sides import Bends, CornerRoom, Side, turn_between
 
 NOISE_FLOOR_PX = 0.003
 """Scatter of vertices in a clean 8-bit image: two partial pixels, each rounded to 1/255."""
@@ -56,7 +56,7 @@ def vertex_noise_px(chain: Chain) -> float:
     x, y = chain.x_px, chain.y_px
     jerk_x, jerk_y = x[two] - 3 * x[one] + 3 * x - x[back], y[two] - 3 * y[one] + 3 * y - y[back]
     step_x, step_y = x[one] - x, y[one] - y
-    length = np.hypot(step_x, step_y)
+    length = length_of(step_x, step_y)
     usable = (length > 0) & (back != own) & (two != one)
     if np.count_nonzero(usable) < 20:
         return NOISE_FLOOR_PX
@@ -70,68 +70,39 @@ def restore_corners(chain: Chain, noise_px: float) -> Polygon:
     A corner is believed when both sides are straight, in keeping with the noise, and the length it adds is that of a corner
     and not of an arc.
     """
-    x, y = chain.x_px, chain.y_px
     spans = next(spans for limit, spans in _SPANS if noise_px < limit)
-    ahead, back = chain.hops(max(_SKIPS) + max(spans))
-    new_x, new_y = x.copy(), y.copy()
+    bends = Bends(chain, 0.8 * _TURN_MIN_RAD, 3, max(_SKIPS) + max(spans), max(_SKIPS))
+    room = CornerRoom(chain, max(_SKIPS))
+    x, y = chain.x_px.copy(), chain.y_px.copy()
     is_corner = np.zeros(len(x), np.bool_)
     dropped = is_corner.copy()
-    step = np.hypot(x[ahead[1]] - x, y[ahead[1]] - y)
-    turn = turn_between(x - x[back[3]], y - y[back[3]], x[ahead[3]] - x, y[ahead[3]] - y)
-    bent = np.flatnonzero(np.abs(turn) > 0.8 * _TURN_MIN_RAD)
     passes = [(skip, span) for span in spans for skip in _SKIPS if _can_tell(_TURN_MAX_RAD, skip, span, noise_px)]
     if noise_px < 0.02:
         passes += [(2, 1), (3, 1)]
     for skip, span in passes:
-        at = bent[~_any_near(is_corner, ahead, back, bent, skip)]
-        if not len(at):
-            break
-        left = Side(chain, [back[skip + k][at] for k in range(span + 1)])
-        right = Side(chain, [ahead[skip + k][at] for k in range(span + 1)])
+        left, right = bends.sides(skip, span)
         meet_x, meet_y, turn = _meet(left, right)
-        to_left = (meet_x - x[back[skip][at]]) * left.x + (meet_y - y[back[skip][at]]) * left.y
-        to_right = (meet_x - x[ahead[skip][at]]) * right.x + (meet_y - y[ahead[skip][at]]) * right.y
-        walked = sum((step[ahead[k][at]] + step[back[k + 1][at]] for k in range(skip)), np.zeros(len(at)))
-        believed = left.usable & right.usable & (to_left > 0) & (to_right > 0)
-        believed &= _is_corner_shaped(to_left + to_right - walked, turn, noise_px, short=span == 1)
+        to_left = (meet_x - bends.x_back[skip]) * left.x + (meet_y - bends.y_back[skip]) * left.y
+        to_right = (meet_x - bends.x_ahead[skip]) * right.x + (meet_y - bends.y_ahead[skip]) * right.y
+        gained = to_left + to_right - bends.walked[skip]
+        believed = room.beyond(skip, bends.at) & left.usable & right.usable & (to_left > 0) & (to_right > 0)
+        keep = np.flatnonzero(believed)
+        keep = keep[_is_corner_shaped(gained[keep], turn[keep], noise_px, short=span == 1)]
+        keep = keep[_is_nearest(bends, keep, skip, meet_x[keep], meet_y[keep])]
         if span > 1:
-            believed &= _are_straight(left, right, np.abs(turn), skip, span, noise_px)
-        believed &= _is_nearest(chain, ahead, back, at, skip, meet_x, meet_y)
-        found = at[believed]
+            bows = left.only(keep).bow(), right.only(keep).bow()
+            keep = keep[_are_straight(*bows, np.abs(turn[keep]), skip, span, noise_px)]
+        found = bends.at[keep]
         is_corner[found] = True
-        new_x[found], new_y[found] = meet_x[believed], meet_y[believed]
+        x[found], y[found] = meet_x[keep], meet_y[keep]
         for k in range(1, skip):
-            dropped[ahead[k][found]] = True
-            dropped[back[k][found]] = True
-    keep = ~dropped | is_corner
-    return Polygon(Chain(new_x, new_y, chain.nxt).only(keep), is_corner[keep], np.where(is_corner, _CORNER_DOUBT_PX, 0.0)[keep])
-
-
-class Side:
-    """Straight lines through vertices, nearest to the corner first: centre, direction towards the corner, sag, scatter."""
-
-    def __init__(self, chain: Chain, vertices: list[Ints]) -> None:
-        span = len(vertices) - 1
-        weight = np.arange(span + 1)[:, None] - span / 2.0
-        xs, ys = chain.x_px[np.stack(vertices)], chain.y_px[np.stack(vertices)]
-        self.mid_x, self.mid_y = xs.mean(0), ys.mean(0)
-        x, y = -(weight * xs).sum(0), -(weight * ys).sum(0)
-        length = np.hypot(x, y)
-        self.usable: Bools = (length > 1e-6) & (vertices[-1] != vertices[-2])
-        length = np.where(self.usable, length, 1.0)
-        self.x, self.y = x / length, y / length
-        off = (xs - self.mid_x) * self.y - (ys - self.mid_y) * self.x
-        bow = weight**2 - (weight**2).mean()
-        power = (bow * weight**2).sum()
-        curvature = (bow * off).sum(0) / power if power > 0 else np.zeros(len(x))
-        self.sag: Floats = curvature * (span / 2.0) ** 2
-        self.scatter: Floats = np.sqrt(((off - curvature * bow) ** 2).mean(0))
-
-
-def turn_between(ax: Floats, ay: Floats, bx: Floats, by: Floats) -> Floats:
-    """Return the angle from direction a to direction b, rad, positive where the open region is convex."""
-    angle: Floats = np.arctan2(ax * by - ay * bx, ax * bx + ay * by)
-    return angle
+            dropped[bends.ahead[k, keep]] = True
+            dropped[bends.back[k, keep]] = True
+        room.add(found)
+        bends = bends.thinned(room.beyond(min(_SKIPS), bends.at))
+    keep_vertex = ~dropped | is_corner
+    doubt_px = np.where(is_corner, _CORNER_DOUBT_PX, 0.0)
+    return Polygon(Chain(x, y, chain.nxt).only(keep_vertex), is_corner[keep_vertex], doubt_px[keep_vertex])
 
 
 def _meet(left: Side, right: Side) -> tuple[Floats, Floats, Floats]:
@@ -139,8 +110,9 @@ def _meet(left: Side, right: Side) -> tuple[Floats, Floats, Floats]:
     turn = turn_between(left.x, left.y, -right.x, -right.y)
     cross = left.y * right.x - left.x * right.y
     cross = np.where(np.abs(cross) > 1e-3, cross, np.inf)
-    along = ((right.mid_y - left.mid_y) * right.x - (right.mid_x - left.mid_x) * right.y) / cross
-    return left.mid_x + along * left.x, left.mid_y + along * left.y, turn
+    (left_x, left_y), (right_x, right_y) = left.mid, right.mid
+    along = ((right_y - left_y) * right.x - (right_x - left_x) * right.y) / cross
+    return left_x + along * left.x, left_y + along * left.y, turn
 
 
 def cut_length_px(turn_rad: Floats) -> Floats:
@@ -158,11 +130,13 @@ def _is_corner_shaped(gained: Floats, turn: Floats, noise_px: float, *, short: b
     return result
 
 
-def _are_straight(left: Side, right: Side, turn: Floats, skip: int, span: int, noise_px: float) -> Bools:
-    """Tell a corner from an arc: an arc that turned this much would sag by ``arc`` over each side."""
+def _are_straight(
+    left: tuple[Floats, Floats], right: tuple[Floats, Floats], turn: Floats, skip: int, span: int, noise_px: float
+) -> Bools:
+    """Tell a corner from an arc by sag and scatter of both sides: an arc that turned this much would sag by ``arc`` over each."""
     arc = _arc_sag_px(turn, skip, span)
-    sag = np.maximum(np.abs(left.sag), np.abs(right.sag))
-    scatter = np.maximum(left.scatter, right.scatter)
+    sag = np.maximum(np.abs(left[0]), np.abs(right[0]))
+    scatter = np.maximum(left[1], right[1])
     result: Bools = _can_tell(turn, skip, span, noise_px) & (sag < 0.35 * arc) & (scatter < 2.5 * noise_px + 0.004)
     return result
 
@@ -177,21 +151,13 @@ def _can_tell(turn: Floats, skip: int, span: int, noise_px: float) -> Bools:
     return result
 
 
-def _any_near(flags: Bools, ahead: list[Ints], back: list[Ints], at: Ints, reach: int) -> Bools:
-    near = flags[at]
-    for k in range(1, reach + 1):
-        near = near | flags[ahead[k][at]] | flags[back[k][at]]
-    return near
-
-
-def _is_nearest(
-    chain: Chain, ahead: list[Ints], back: list[Ints], at: Ints, skip: int, meet_x: Floats, meet_y: Floats
-) -> npt.NDArray[np.bool_]:
-    """Say which vertices are nearest to their own meeting point, ties to the lower index: one per corner."""
-    own = np.hypot(chain.x_px[at] - meet_x, chain.y_px[at] - meet_y)
+def _is_nearest(bends: Bends, keep: Ints, skip: int, meet_x: Floats, meet_y: Floats) -> Bools:
+    """Say which of the bends to keep are nearest to their own meeting point, ties to the lower index: one per corner."""
+    at = bends.at[keep]
+    own = length_of(bends.x_ahead[0, keep] - meet_x, bends.y_ahead[0, keep] - meet_y)
     nearest = np.ones(len(at), np.bool_)
     for k in range(1, skip + 1):
-        for other in (ahead[k][at], back[k][at]):
-            away = np.hypot(chain.x_px[other] - meet_x, chain.y_px[other] - meet_y)
-            nearest &= (own < away - 1e-6) | ((own < away + 1e-6) & (at <= other))
+        for other, x, y in ((bends.ahead, bends.x_ahead, bends.y_ahead), (bends.back, bends.x_back, bends.y_back)):
+            away = length_of(x[k, keep] - meet_x, y[k, keep] - meet_y)
+            nearest &= (own < away - 1e-6) | ((own < away + 1e-6) & (at <= other[k, keep]))
     return nearest

@@ -24,6 +24,9 @@ quarter of the width in px; below 0.35 px noise decides. Everything else is the 
 _MIDDLE_SLACK_PX = 0.8
 """The middle of a line must be as far from every edge as half its width, less what the pixel grid hides (0.71 px)."""
 
+_LINE = 16384.0
+"""More than the largest position along a grid line, px: for sorting by line and position in one number."""
+
 
 @dataclass(frozen=True)
 class Gaps:
@@ -81,7 +84,7 @@ def find_gaps(columns: Seeds, rows: Seeds, squares: Squares, reach_px: float) ->
     """
     parts = []
     for seeds, along_y in ((columns, True), (rows, False)):
-        order = np.lexsort((seeds.at_px, seeds.line))
+        order = np.argsort(seeds.line * _LINE + seeds.at_px, kind="stable")  # half the time of np.lexsort
         line, at_px = seeds.line[order], seeds.at_px[order]
         angle, enters = np.arctan(seeds.slope[order]), seeds.enters[order]
         between = (line[1:] == line[:-1]) & (enters[1:] != enters[:-1])

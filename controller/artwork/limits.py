@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-MEASURE_VERSION = "2"
+MEASURE_VERSION = "3"
 """Part of the key of kept results: changes whenever a measured number may change."""
 
 MAX_FILE_BYTES = 400_000_000

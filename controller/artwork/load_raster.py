@@ -13,8 +13,9 @@ import numpy as np
 from PIL import Image
 
 from controller.artwork import limits
+from controller.artwork.one_bit import PackedPixels, packed_png
 from controller.artwork.options import MeasureOptions
-from controller.artwork.picture import Grey, Picture, looked_up
+from controller.artwork.picture import Grey, Picture, averaged
 from controller.errors import RefusedError
 from controller.units import MM_PER_INCH
 
@@ -38,7 +39,7 @@ def load_raster(path: Path, file_format: str, options: MeasureOptions) -> Pictur
         pixels = 0
         try:
             image: Image.Image = Image.open(file, formats=(file_format,))
-            pixels = image.width * image.height
+            width_px, pixels = image.width, image.width * image.height
             pages = getattr(image, "n_frames", 1) if file_format == "TIFF" else 1
             if options.page > pages:
                 raise RefusedError(f"page {options.page} is asked for, the file has {pages}", field="page", limit=f"1-{pages}")
@@ -49,6 +50,9 @@ def load_raster(path: Path, file_format: str, options: MeasureOptions) -> Pictur
             if file_format == "JPEG":
                 image.draft("L", image.size)
             _check_memory(image)
+            packed = packed_png(path) if _is_packed_png(image) else None
+            if packed is not None:
+                image = Image.open(packed, formats=(file_format,))
             with _listening() as said:
                 image.load()
             if said and file_format == "TIFF":  # the decoder reports broken data and carries on
@@ -63,11 +67,19 @@ def load_raster(path: Path, file_format: str, options: MeasureOptions) -> Pictur
                 "save it again",
                 field="file",
             ) from error
-    read = _reader(image)
     warnings = () if pages == 1 else (f"the file has {pages} pages, page {options.page} was measured",)
-    return Picture(
-        image.width, image.height, read, _histogram(image, read), dpi, scale_source, file_format, options.page, warnings
-    )
+    read: Reader
+    if packed is None:
+        read = _reader(image)
+        histogram = _histogram(image, read)
+    else:
+        bits = PackedPixels(np.asarray(image), width_px)
+        read, histogram = bits.read, bits.histogram()
+    return Picture(width_px, image.height, read, histogram, dpi, scale_source, file_format, options.page, warnings)
+
+
+def _is_packed_png(image: Image.Image) -> bool:
+    return image.format == "PNG" and image.mode == "1" and "transparency" not in image.info
 
 
 @contextmanager
@@ -165,6 +177,8 @@ def _reader(image: Image.Image) -> Reader:
     is_clear = image.mode in ("LA", "PA", "RGBA") or "transparency" in image.info
 
     def read(first: int, last: int, step: int, table: Grey) -> Grey:
+        if image.mode == "L" and not is_clear:
+            return averaged(image, step, table, (0, first, width, last))
         band = image.crop((0, first, width, last))
         if band.mode.startswith("I;16"):
             word = np.minimum(np.asarray(band), 65535 - 128) + 128  # 257 steps of 16 bits are one of 8
@@ -175,11 +189,7 @@ def _reader(image: Image.Image) -> Reader:
             clear = band.convert("RGBA")
             band = Image.new("RGBA", clear.size, "white")
             band.alpha_composite(clear)
-        if band.mode != "L":
-            band = band.convert("L")
-        if np.array_equal(table, np.arange(255, -1, -1)):  # averaging first is the same, and cheaper
-            return looked_up(np.asarray(band.reduce(step)), table)
-        return np.asarray(band.point(table.tolist()).reduce(step))
+        return averaged(band, step, table)
 
     return read
 

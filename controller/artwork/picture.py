@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from PIL import Image
 
 Grey = npt.NDArray[np.uint8]
 
@@ -43,3 +44,15 @@ def looked_up(grey: Grey, table: Grey) -> Grey:
     if np.array_equal(table, _RISING[::-1]):
         return np.subtract(255, grey)
     return grey if np.array_equal(table, _RISING) else table[grey]
+
+
+def averaged(image: Image.Image, step: int, table: Grey, part: tuple[int, int, int, int] | None = None) -> Grey:
+    """Return the looked-up averages of blocks of ``step`` x ``step`` pixels of an image.
+
+    :param part: left, top, right, bottom of what is asked for, or None for all of it.
+    """
+    if image.mode != "L":
+        image = image.convert("L")
+    if np.array_equal(table, _RISING[::-1]):  # averaging first is the same, and cheaper
+        return looked_up(np.asarray(image.reduce(step, part)), table)
+    return np.asarray((image if part is None else image.crop(part)).point(table.tolist()).reduce(step))

@@ -8,9 +8,10 @@ from math import comb
 import numpy as np
 
 from controller.artwork.caps import restore_ends
-from controller.artwork.chain import Chain, Cover, Floats
+from controller.artwork.chain import Chain, Cover, Floats, length_of
 from controller.artwork.contour import trace
-from controller.artwork.corners import Polygon, restore_corners, turn_between, vertex_noise_px
+from controller.artwork.corners import Polygon, restore_corners, vertex_noise_px
+from controller.artwork.sides import turn_between
 
 _SMOOTHING_STEPS = ((0.006, 0), (0.06, 1), (0.16, 2), (np.inf, 4))
 """Noise in px up to which so many 1-2-1 passes along the contour are made. Source: least length error over discs, rings, dots,
@@ -84,7 +85,7 @@ def seed_chain(outline: Outline) -> Chain:
     chain = outline.polygon.chain
     (_, one), (_, back) = chain.hops(1)
     x, y = chain.x_px[one] - chain.x_px[back], chain.y_px[one] - chain.y_px[back]
-    length = np.maximum(np.hypot(x, y), 1e-9)
+    length = np.maximum(length_of(x, y), 1e-9)
     inside = 1.0 / 12.0 + _smoothing_gain(outline.turn_rad, outline.passes) + (1.0 / 24.0 if outline.passes else 0.0)
     shift = np.where(outline.polygon.is_corner, 0.0, outline.turn_rad * inside * length / 2.0)
     return Chain(chain.x_px + shift * y / length, chain.y_px - shift * x / length, chain.nxt)
@@ -106,7 +107,7 @@ def _lengths(polygon: Polygon, passes: int) -> tuple[Floats, Floats]:
     chain = polygon.chain
     (own, one), (_, back) = chain.hops(1)
     out_x, out_y = chain.x_px[one] - chain.x_px, chain.y_px[one] - chain.y_px
-    step = np.hypot(out_x, out_y)
+    step = length_of(out_x, out_y)
     turn = turn_between(out_x[back], out_y[back], out_x, out_y)
     turn[(back == own) | (one == own)] = 0.0
     bend = np.minimum(np.abs(turn), 1.2)

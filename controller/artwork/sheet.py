@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from controller.artwork import limits
-from controller.artwork.chain import Cover, Floats
+from controller.artwork.chain import Floats
 from controller.artwork.levels import Levels
 from controller.artwork.options import MeasureOptions
-from controller.artwork.picture import Picture
+from controller.artwork.picture import Grey, Picture
 from controller.errors import RefusedError
 from controller.units import MM_PER_INCH
 
 
 class Sheet:
-    """Coverage of the plate.
+    """Greyage of the plate.
 
     The canvas is the smallest range of whole pixels that holds the plate, or what the artwork can reach of it.
 
@@ -42,9 +42,9 @@ class Sheet:
         self.origin_mm = (self._left * self.px_mm, self._top * self.px_mm)
         self.weight_x = _weights(self.width_px, left, right)
         self.weight_y = _weights(self.height_px, top, bottom)
-        self._held: tuple[int, Cover] | None = None
+        self._held: tuple[int, Grey] | None = None
 
-    def rows(self, first: int, last: int) -> Cover:
+    def rows(self, first: int, last: int) -> Grey:
         """Return the canvas rows ``first`` to ``last`` (excluded); outside the canvas the nearest row repeats."""
         low, high = max(first, 0), min(last, self.height_px)
         if self._held is not None and self._held[0] <= low < self._held[0] + len(self._held[1]):
@@ -56,20 +56,24 @@ class Sheet:
         self._held = (low, band)
         return np.pad(band, ((low - first, last - high), (0, 0)), mode="edge") if low > first or high < last else band
 
-    def _read(self, first: int, last: int) -> Cover:
+    def _read(self, first: int, last: int) -> Grey:
         """Return canvas rows that exist. Outside the artwork there is resist."""
         picture, step = self._picture, self.reduction
         y0, y1 = (first + self._top) * step, (last + self._top) * step
         x0, x1 = self._left * step, (self._left + self.width_px) * step
-        cover = np.zeros((last - first, self.width_px), np.uint16)
+        shape = last - first, self.width_px
         top, bottom = max(y0, 0), min(y1, picture.height_px)
         left, right = max(x0, 0), min(x1, picture.width_px)
         if top >= bottom or left >= right:
-            return cover
-        block = picture.read(top, bottom, step, self._levels.table)[:, left // step : -(-right // step)].astype(np.uint16)
+            return np.zeros(shape, np.uint8)
+        block = picture.read(top, bottom, step, self._levels.table)[:, left // step : -(-right // step)]
         if self._is_larger:  # a block cut by the edge of the artwork holds resist of the plate as well
-            block[-1] = block[-1] * ((bottom - top - 1) % step + 1) // step
-            block[:, -1] = block[:, -1] * ((right - left - 1) % step + 1) // step
+            block = block.copy()
+            block[-1] = block[-1].astype(np.uint16) * ((bottom - top - 1) % step + 1) // step
+            block[:, -1] = block[:, -1].astype(np.uint16) * ((right - left - 1) % step + 1) // step
+        if block.shape == shape:
+            return block
+        cover = np.zeros(shape, np.uint8)
         row, col = top // step - (first + self._top), left // step - self._left
         cover[row : row + block.shape[0], col : col + block.shape[1]] = block
         return cover

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from controller.artwork.chain import Bools, Chain, Floats, Ints
+from controller.artwork.chain import Bools, Chain, Floats, Ints, length_of
 from controller.artwork.distance import Squares, scale_for
 from controller.artwork.gaps import Gaps
 from controller.artwork.polygon import Outline
@@ -34,6 +34,7 @@ class Tally:
     """
 
     def __init__(self, reach_px: float) -> None:
+        self._reach_square = int(np.ceil(reach_px**2 * scale_for(reach_px)))
         self.histogram: npt.NDArray[np.float64] = np.zeros(65536)
         self.edge_px = 0.0
         self.vertices = 0
@@ -49,12 +50,31 @@ class Tally:
         self.half_widths: Floats = np.zeros(widths)
         self.middles: Floats = np.zeros((widths, MIDDLE_BINS))
 
-    def add_squares(self, squares: Squares, weight: Floats | None) -> None:
-        """Count the pixels of a tile by squared distance; ``weight`` is the share of each pixel inside the plate."""
+    def add_squares(self, squares: Squares, is_open: Bools, weight_y: Floats, weight_x: Floats) -> None:
+        """Count the pixels of a tile by squared distance, those in the open as 0 and those beyond the reach as the farthest.
+
+        :param weight_y, weight_x: share of each row and column inside the plate: 1 but for the outermost ones.
+        """
+        rows, columns = _whole(weight_y), _whole(weight_x)
+        every = slice(None)
+        parts = [(rows, columns)]
+        parts += [(part, every) for part in (slice(0, rows.start), slice(rows.stop, len(weight_y)))]
+        parts += [(rows, part) for part in (slice(0, columns.start), slice(columns.stop, len(weight_x)))]
+        for number, part in enumerate(parts):
+            weight = np.outer(weight_y[part[0]], weight_x[part[1]]) if number else None
+            self._add_part(squares[part], is_open[part], weight)
+
+    def _add_part(self, squares: Squares, is_open: Bools, weight: Floats | None) -> None:
+        if not squares.size:
+            return
+        near = ~is_open & (squares <= self._reach_square)
         if weight is None:
-            self.histogram += np.bincount(squares.ravel(), minlength=65536)
+            total_px, open_px, near_px = squares.size, int(np.count_nonzero(is_open)), int(np.count_nonzero(near))
         else:
-            self.histogram += np.bincount(squares.ravel(), weight.ravel(), minlength=65536)
+            total_px, open_px, near_px = weight.sum(), weight[is_open].sum(), weight[near].sum()
+        self.histogram += np.bincount(squares[near], None if weight is None else weight[near], minlength=65536)
+        self.histogram[0] += open_px
+        self.histogram[-1] += total_px - open_px - near_px
 
     def add_outline(self, outline: Outline, own: Bools, share: Floats) -> None:
         """Add lengths, by the share of each segment, and turns of the vertices that belong to the tile."""
@@ -77,30 +97,31 @@ class Tally:
 
     def add_corner_cuts(self, outline: Outline, own: Bools, squares: Squares, reach_px: float) -> None:
         """Add what the seeds miss at convex corners, by the distance at which the corner's own front is met by another."""
-        area_px2, length_px = _corner_cuts(outline)
-        at = np.flatnonzero(own & (length_px > 0))
-        chain = outline.polygon.chain
-        _, (_, back) = chain.hops(1)
-        corner_x, corner_y = chain.x_px[at], chain.y_px[at]
-        outward = np.arctan2(corner_y - chain.y_px[back[at]], corner_x - chain.x_px[back[at]])
-        outward += outline.turn_rad[at] / 2.0 - np.pi / 2.0
-        turn = outline.turn_rad[at]
-        shares = (np.arange(_RAYS) + 0.5) / _RAYS - 0.5
+        at = np.flatnonzero(own & outline.polygon.is_corner & (outline.turn_rad > 0))
+        if not len(at):
+            return
+        chain, turn = outline.polygon.chain, outline.turn_rad[at]
+        corner_x, corner_y, back = chain.x_px[at], chain.y_px[at], chain.back[at]
+        area_px2, length_px = _corner_cuts(chain, at, turn)
+        outward = np.arctan2(corner_y - chain.y_px[back], corner_x - chain.x_px[back])
+        outward += turn / 2.0 - np.pi / 2.0
+        shares = ((np.arange(_RAYS) + 0.5) / _RAYS - 0.5)[:, None]
         # A cut of length p on each side leaves out p sin(turn/2 - |angle|) in each direction of the fan.
-        weights = np.sin(np.outer(0.5 - np.abs(shares), turn))
+        weights = np.sin((0.5 - np.abs(shares)) * turn)
         weights /= weights.sum(0)
-        for share, weight in zip(shares, weights, strict=True):
-            angle = outward + share * turn
-            met = np.full(len(at), len(self.cut_area_px2) - 1)
-            for s in _looked_at(reach_px):
-                col = np.rint(corner_x + s * np.cos(angle)).astype(np.intp)
-                row = np.rint(corner_y + s * np.sin(angle)).astype(np.intp)
-                inside = (col >= 0) & (col < squares.shape[1]) & (row >= 0) & (row < squares.shape[0])
-                away = np.full(len(at), np.inf)
-                away[inside] = np.sqrt(squares[row[inside], col[inside]] / scale_for(reach_px))
-                met[away < np.hypot(col - corner_x, row - corner_y) - _MET_SLACK_PX] = s
-            np.add.at(self.cut_area_px2, met, weight * area_px2[at])
-            np.add.at(self.cut_length_px, met, weight * length_px[at])
+        angle = outward + shares * turn
+        ray_x, ray_y = np.cos(angle), np.sin(angle)
+        met = np.full(angle.shape, len(self.cut_area_px2) - 1)
+        for s in _looked_at(reach_px):
+            col = np.rint(corner_x + s * ray_x).astype(np.intp)
+            row = np.rint(corner_y + s * ray_y).astype(np.intp)
+            inside = (col >= 0) & (col < squares.shape[1]) & (row >= 0) & (row < squares.shape[0])
+            away = np.full(angle.shape, np.inf)
+            away[inside] = np.sqrt(squares[row[inside], col[inside]] / scale_for(reach_px))
+            met[away < length_of(col - corner_x, row - corner_y) - _MET_SLACK_PX] = s
+        bins = len(self.cut_area_px2)
+        self.cut_area_px2 += np.bincount(met.ravel(), (weights * area_px2).ravel(), minlength=bins)
+        self.cut_length_px += np.bincount(met.ravel(), (weights * length_px).ravel(), minlength=bins)
 
     def add_seeds(self, seeds: Seeds, own: Bools) -> None:
         """Add the length of contour by its angle to the lines that carry the seeds."""
@@ -131,25 +152,29 @@ def _looked_at(reach_px: float) -> list[int]:
     return steps[::-1]
 
 
-def _corner_cuts(outline: Outline) -> tuple[Floats, Floats]:
-    """Return per vertex the area and the length that the polygon through the seeds cuts off a restored convex corner.
+def _whole(weight: Floats) -> slice:
+    """Return the rows or columns that lie wholly inside the plate."""
+    first = 1 if weight[0] < 1.0 else 0
+    return slice(first, max(first, len(weight) - 1 if weight[-1] < 1.0 else len(weight)))
+
+
+def _corner_cuts(chain: Chain, at: Ints, turn_rad: Floats) -> tuple[Floats, Floats]:
+    """Return the area and the length that the polygon through the seeds cuts off restored convex corners.
 
     A concave corner loses nothing: its cut is overgrown at once.
     """
-    chain, turn = outline.polygon.chain, outline.turn_rad
-    (_, one), (_, back) = chain.hops(1)
-    before, after = _to_seed(chain, back), _to_seed(chain, one)
-    cut = outline.polygon.is_corner & (turn > 0)
-    chord = np.sqrt(np.maximum(before**2 + after**2 + 2.0 * before * after * np.cos(turn), 0.0))
-    return np.where(cut, before * after * np.sin(turn) / 2.0, 0.0), np.where(cut, before + after - chord, 0.0)
+    before, after = _to_seed(chain, at, chain.back[at]), _to_seed(chain, at, chain.nxt[at])
+    chord = np.sqrt(np.maximum(before**2 + after**2 + 2.0 * before * after * np.cos(turn_rad), 0.0))
+    return before * after * np.sin(turn_rad) / 2.0, before + after - chord
 
 
-def _to_seed(chain: Chain, other: Ints) -> Floats:
-    """Return the distance in px from each vertex to the first whole line on its way to vertex ``other``."""
-    run_x, run_y = chain.x_px[other] - chain.x_px, chain.y_px[other] - chain.y_px
+def _to_seed(chain: Chain, at: Ints, other: Ints) -> Floats:
+    """Return the distance in px from vertices ``at`` to the first whole line on their way to vertices ``other``."""
+    x, y = chain.x_px[at], chain.y_px[at]
+    run_x, run_y = chain.x_px[other] - x, chain.y_px[other] - y
     flat = np.abs(run_x) >= np.abs(run_y)
-    start, run = np.where(flat, chain.x_px, chain.y_px), np.where(flat, run_x, run_y)
+    start, run = np.where(flat, x, y), np.where(flat, run_x, run_y)
     to_line = np.where(run > 0, np.ceil(start) - start, start - np.floor(start))
-    length = np.hypot(run_x, run_y)
+    length = length_of(run_x, run_y)
     result: Floats = np.minimum(to_line * length / np.maximum(np.abs(run), 1e-9), length)
     return result

@@ -64,7 +64,7 @@ class TileFrame:
 def measure_tile(
     cover: Cover, full: int, frame: TileFrame, reach_px: float, noise_range_px: tuple[float, float], tally: Tally
 ) -> tuple[Squares, Gaps]:
-    """Add a tile's contours to the tally. Return squared distances (0 in the open) of the counted part, and its lines."""
+    """Add a tile's contours to the tally. Return squared distances of the counted part, and its lines."""
     found = outline(cover, full, noise_range_px)
     chain = found.polygon.chain
     own = frame.owns(chain.x_px, chain.y_px)
@@ -77,7 +77,4 @@ def measure_tile(
     gaps = find_gaps(columns, rows, squares, reach_px)
     gaps = gaps.only(frame.owns(gaps.x_px, gaps.y_px))
     tally.add_gaps(gaps.only(gaps.resist))
-    core = (slice(frame.top, frame.bottom), slice(frame.left, frame.right))
-    counted = squares[core].copy()
-    counted[cover[core] >= full / 2.0] = 0
-    return counted, gaps
+    return squares[frame.top : frame.bottom, frame.left : frame.right], gaps
