@@ -13,7 +13,7 @@ from shapely.ops import unary_union
 from controller.artwork.limits import PREVIEW_SIDE_PX
 from controller.artwork.measure import measure_file
 from controller.artwork.options import MeasureOptions
-from controller.artwork.preview import _ETCHED, _LINE, _LOST, _LOST_STRIPE, _RESIST, _UNDERCUT
+from controller.artwork.preview import _ETCHED, _LINE, _LOST, _LOST_STRIPE, _RESIST, _UNDERCUT, _block_sums
 from tests.artwork_shapes import save, sheet_px
 
 SHAPE = unary_union([box(1, 1, 4, 9), box(4.3, 1, 6, 9), box(7.5, 1, 9, 9)])
@@ -97,3 +97,14 @@ def test_a_large_sheet_is_brought_down(tmp_path: Path) -> None:
     with Image.open(tmp_path / "p.png") as preview:
         width, _ = preview.size
     assert PREVIEW_SIDE_PX / 2 < width <= PREVIEW_SIDE_PX
+
+
+@pytest.mark.parametrize("block", [1, 2, 3, 7])
+def test_blocks_are_summed_and_filled_up_at_the_edges(block: int) -> None:
+    """Against one block at a time."""
+    values = np.random.default_rng(block).integers(0, 256, (13, 20)).astype(np.uint8)
+    filled = np.pad(values, ((0, -13 % block), (0, -20 % block)), mode="edge").astype(int)
+    found = _block_sums(values, block)
+    assert found.shape == (-(-13 // block), -(-20 // block))
+    for row, col in np.ndindex(*found.shape):
+        assert found[row, col] == filled[row * block : (row + 1) * block, col * block : (col + 1) * block].sum()
