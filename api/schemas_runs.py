@@ -53,7 +53,9 @@ class RunListed(Answer):
     elapsed_s: Annotated[float, said("Observed time since the start, pauses included.", "s", 602.0)]
     on_time_s: Annotated[float, said("Time with the relay on.", "s", 600.4)]
     charge_coulombs: Annotated[float, said("Counted charge.", "C", 1801.2)]
-    uncertain_charge_coulombs: Annotated[float, said("So much may have flowed uncounted, or backwards.", "C", 0.0)]
+    uncertain_charge_coulombs: Annotated[
+        float, said("Between 0 and this much flowed uncounted; backwards, if reverse current left the range.", "C", 0.0)
+    ]
     current_a: Annotated[float | None, said("Last current.", "A", 0.0)]
     depth_mm: Annotated[float | None, said("Best estimate of the mean depth.", "mm", 0.25)]
     depth_low_mm: Annotated[float | None, said("Lower end of its 95 % interval.", "mm", 0.199)]

@@ -49,7 +49,7 @@ class Status(Answer):
     charge_coulombs: Annotated[float | None, said("Charge counted so far.", "C", 871.4)]
     target_charge_coulombs: Annotated[float | None, said("Charge at which the run stops.", "C", 1801.2)]
     uncertain_charge_coulombs: Annotated[
-        float | None, said("So much may have flowed uncounted, or backwards.", "C", 0.0)
+        float | None, said("Between 0 and this much flowed uncounted; backwards, if reverse current left the range.", "C", 0.0)
     ]
     current_a: Annotated[float | None, said("Newest current, zero offset taken out; positive etches.", "A", 3.002)]
     voltage_v: Annotated[float | None, said("Newest cell voltage.", "V", 3.1)]

@@ -14,7 +14,7 @@ from controller.units import MM_PER_INCH
 
 
 class Sheet:
-    """Greyage of the plate.
+    """Coverage of the plate.
 
     The canvas is the smallest range of whole pixels that holds the plate, or what the artwork can reach of it.
 
