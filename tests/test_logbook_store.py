@@ -189,7 +189,7 @@ def test_equal_plans_and_settings_are_kept_once(desk: Desk) -> None:
         raws(1, run_id="nobody"),
         note(at_s=math.nan),
         note(data={"current_a": math.nan}),
-        note(data={"what": object()}),
+        note(data={"what": 1j}),
         note(at_utc=UTC_0.replace(tzinfo=None)),
         note(run_id="nobody"),
         note(text=None),
