@@ -139,7 +139,5 @@ def create_app(
         middleware=[Middleware(AnswerHeaders), *guards, Middleware(BodyLimit, others={UPLOAD: UPLOAD_BOUNDS})],
     )
     app.state.live = live
-    for router in api_routes(desk):
-        app.include_router(router)
-    app.router.routes.append(PageMount(page))
+    app.router.routes += [*api_routes(desk), PageMount(page)]
     return app

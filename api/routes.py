@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from starlette.routing import BaseRoute
 
 from api.desk import Desk
 from api.routes_access import access_routes
@@ -15,9 +15,9 @@ from api.routes_rig import rig_routes
 from api.routes_status import status_routes
 
 
-def api_routes(desk: Desk) -> tuple[APIRouter, ...]:
-    """Return the routers, in the order of the document."""
-    return (
+def api_routes(desk: Desk) -> list[BaseRoute]:
+    """Return the routes one by one, in the order of the document; an included router would be matched anew at each request."""
+    routers = (
         status_routes(desk),
         command_routes(desk),
         reading_routes(desk),
@@ -27,3 +27,4 @@ def api_routes(desk: Desk) -> tuple[APIRouter, ...]:
         rig_routes(desk),
         access_routes(desk),
     )
+    return [route for router in routers for route in router.routes]

@@ -77,6 +77,8 @@ def test_the_rehearsal_tells_its_truth(tmp_path: Path) -> None:
     with daemon.looping(), daemon.served() as client:
         client.post("/api/start", json=SILVER)
         daemon.watch.until(RunState.RUNNING)
+        while not client.get("/api/status").json()["charge_coulombs"]:
+            pass  # the contact takes some ms to close
         truth = client.get("/api/rehearsal").json()
     assert truth["contact_closed"] is True
     assert truth["charge_coulombs"] >= 0.0
