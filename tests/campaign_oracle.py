@@ -16,8 +16,11 @@ SURE_A = 0.006
 SURE_V = 0.012
 """A reading may be off by so much: two steps of the register, the noise, what is left of the zero offset."""
 
-AVERAGED_RIPPLE_FRACTION = 0.03
-"""Share of the ripple that 128 samples may leave at 100 Hz: |sin x / x| for 6.2 to 7.5 periods."""
+AVERAGED_RIPPLE_FRACTION = 0.05
+"""Share of the ripple at 100 Hz that the mean of one conversion may keep: |sin x / x| is 0.049 at 6.5 periods, of 6.2 to 8."""
+
+HIGHER_OF_TWO_FRACTION = 0.03
+"""By so much of the ripple the higher of two means in a row may fall short: their phases differ, 0.0255 at 6.25 periods."""
 
 
 def row_s(fault: str, scenario: Scenario) -> float:
@@ -78,7 +81,8 @@ class Oracle:
         yield "polarity_reversed", sees and current_a < -limits.reverse_current_a - sure_a
         judged = stretch_s >= limits.contact_grace_s
         yield "lead_off", sees and judged and current_a < limits.lost_contact_a - sure_a
-        yield "weak contact", sees and judged and current_a < limits.weak_contact_a * 0.99 - sure_a
+        each_sees = 0.99 - AVERAGED_RIPPLE_FRACTION * ripple  # one mean over the limit begins the ten seconds anew
+        yield "weak contact", sees and judged and current_a < limits.weak_contact_a * each_sees - sure_a
         yield "slow run", run.total_on_time_s(now_s) >= limits.max_on_time_s
         yield "low bite factor", sees and run.counter.charge_coulombs >= limits.max_charge_coulombs
         deep_mm = limits.max_mean_depth_mm
@@ -87,6 +91,6 @@ class Oracle:
         yield "bus_stuck", is_blind
 
     def surely_over_a(self, limits: Limits) -> float:
-        """Return the current from which each averaged sample is over the limit, A."""
+        """Return the current from which one of two samples in a row is over the limit, A."""
         sure_a = SURE_A * 0.02 / self.scenario.settings.rig.shunt_ohm
-        return limits.max_current_a * (1.0 + AVERAGED_RIPPLE_FRACTION * self.ripple_fraction) + sure_a
+        return limits.max_current_a * (1.0 + HIGHER_OF_TWO_FRACTION * self.ripple_fraction) + sure_a

@@ -28,7 +28,7 @@ from controller.run import ActiveRun
 from controller.supervisor import Supervisor
 from hardware.rehearsal.fault_kinds import Fault
 from hardware.relay import RelayGate
-from tests.campaign import campaign, each
+from tests.campaign import campaign, each, study
 from tests.campaign_draw import NAMES, Deed, Scenario, draw
 from tests.campaign_invariants import INVARIANTS
 from tests.campaign_rows import measured, worst_s
@@ -51,6 +51,14 @@ def test_a_slice_of_the_campaign_holds() -> None:
 def test_each_fault_once(name: str) -> None:
     outcome = run_one(SEED, *each(1, [name])[0])
     assert outcome["faults"] == [name]
+    assert outcome["violations"] == []
+
+
+def test_a_current_that_sinks_slowly_under_ripple_is_weak_when_each_reading_says_so() -> None:
+    """Ripple of 45 % swings the readings by 2 % around the limit, so that the ten seconds begin anew for 0.4 s."""
+    wanted = next(wanted for wanted in study(3000) if wanted.number == 108_000_267)
+    outcome = run_one(1, *wanted)
+    assert outcome["reason"] == "lost_contact"
     assert outcome["violations"] == []
 
 
