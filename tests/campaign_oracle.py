@@ -70,7 +70,7 @@ class Oracle:
         sure_a = SURE_A * 0.02 / self.scenario.settings.rig.shunt_ohm
         current_a = point.shunt_a * scale
         ripple = self.ripple_fraction
-        ripple_v = abs(ripple * point.shunt_a * point.slope_ohm)
+        ripple_v = abs(ripple * point.shunt_a * point.ripple_ohm)
         stretch_s = 0.0 if run.turned_on_at_s is None else now_s - run.turned_on_at_s
         sees = not is_blind
         flows = current_a >= limits.lost_contact_a + sure_a

@@ -137,7 +137,7 @@ def test_ripple_heats_by_its_square():
     rig.relay.on()
     rig.clock.advance(0.008 + 0.06)
     cell = rig.spec.make_cell()
-    mean_w = 3.0 * cell.voltage_v(3.0) + 0.5 * (0.48 * 3.0) ** 2 * cell.slope_ohm(3.0)
+    mean_w = 3.0 * cell.voltage_v(3.0) + 0.5 * (0.48 * 3.0) ** 2 * cell.ripple_ohm(3.0)
     assert rig.bench.truth().heat_j == pytest.approx(mean_w * 0.06, rel=1e-4)
 
 

@@ -1,5 +1,6 @@
 """The rehearsal's cell and front against textbook electrochemistry and hand formulas."""
 
+import cmath
 from math import log10, pi
 
 import numpy as np
@@ -102,6 +103,18 @@ def test_slope_is_the_derivative_and_positive(current_a):
     slope_ohm = (cell.voltage_v(current_a + step_a) - cell.voltage_v(current_a - step_a)) / (2 * step_a)
     assert cell.slope_ohm(current_a) == pytest.approx(slope_ohm, rel=1e-4)
     assert slope_ohm > 0.0
+
+
+@pytest.mark.parametrize("current_a", [1.0, 3.835, 7.5])
+def test_a_ripple_does_not_reach_the_diffusion_layer(current_a):
+    """A steady current feels R T/F over what is left to the limiting current (textbook: 25.69 mV at 25 degC), a ripple does not.
+
+    Of a finite layer's Warburg impedance, tanh(z)/z with z = sqrt(j w d^2/D), 100 Hz leave 2.5 % (50 um, 1e-9 m2/s; from memory).
+    """
+    cell = make_cell()  # 7.67 A at most
+    assert cell.slope_ohm(current_a) - cell.ripple_ohm(current_a) == pytest.approx(0.02569 / (7.67 - current_a), rel=1e-3)
+    z = cmath.sqrt(2j * pi * 100.0 * (50e-6) ** 2 / 1e-9)
+    assert abs(cmath.tanh(z) / z) == pytest.approx(0.025, abs=0.001)
 
 
 def test_no_step_where_the_other_reaction_takes_over():

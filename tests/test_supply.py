@@ -24,6 +24,8 @@ class Resistor:
     def slope_ohm(self, current_a):
         return self.ohm
 
+    ripple_ohm = slope_ohm
+
 
 def wired(supply, load, closed=True):
     contact = RelayContact(0.008)
@@ -45,7 +47,7 @@ def test_plain_voltage_source_through_its_resistances():
     point = at(Supply(5.0, internal_ohm=0.05), Resistor(0.9))
     assert point.shunt_a == pytest.approx(5.0)  # 5 V over 0.05 + 0.03 + 0.02 + 0.9 ohm
     assert point.cell_v == pytest.approx(4.5)
-    assert point.slope_ohm == pytest.approx(0.9)
+    assert point.ripple_ohm == pytest.approx(0.9)
     assert point.cell_fraction == 1.0
 
 
@@ -77,7 +79,7 @@ def test_bridged_cell_by_an_outside_root_finder(bridge_ohm, limit_a):
         cell_a = brentq(lambda a: total_a(a) - limit_a, -5.0, 20.0, xtol=1e-13)
     assert point.cell_a == pytest.approx(cell_a, abs=1e-8)
     assert point.shunt_a == pytest.approx(total_a(cell_a), rel=1e-6)
-    assert point.cell_fraction == pytest.approx(1.0 / (1.0 + cell.slope_ohm(cell_a) / bridge_ohm))
+    assert point.cell_fraction == pytest.approx(1.0 / (1.0 + cell.ripple_ohm(cell_a) / bridge_ohm))
 
 
 def test_solver_finds_steep_knees_from_far_away():
@@ -91,6 +93,8 @@ def test_solver_finds_steep_knees_from_far_away():
 
         def slope_ohm(self, current_a):
             return 0.05 / sqrt(current_a**2 + 1e-24)
+
+        ripple_ohm = slope_ohm
 
     circuit = wired(Supply(5.0), Knee())
     for voltage_v in (5.0, 0.2, 5.0, 0.9):

@@ -217,7 +217,7 @@ class Bench:
             point.shunt_a * self._shunt_ohm,
             ripple_a * self._shunt_ohm,
             point.cell_v,
-            ripple_a * point.slope_ohm,
+            ripple_a * point.ripple_ohm,
             2.0 * pi * supply.ripple_hz,
             supply.ripple_phase_rad,
         )

@@ -28,6 +28,9 @@ class Load(Protocol):
     def slope_ohm(self, current_a: float) -> float:
         """Return its derivative, ohm, above 0."""
 
+    def ripple_ohm(self, current_a: float) -> float:
+        """Return how it follows a ripple of the mains around a current in A, ohm."""
+
 
 class OperatingPoint(NamedTuple):
     """DC currents and voltages of one moment.
@@ -35,14 +38,14 @@ class OperatingPoint(NamedTuple):
     :param shunt_a: current through the shunt, negative against the etch.
     :param cell_a: the part of it that goes through the plate.
     :param cell_v: voltage behind the shunt to ground.
-    :param slope_ohm: how much that voltage changes with the shunt current.
-    :param cell_fraction: share of a small change of the shunt current that goes through the plate.
+    :param ripple_ohm: how much that voltage follows a ripple of the shunt current.
+    :param cell_fraction: share of such a ripple that goes through the plate.
     """
 
     shunt_a: float
     cell_a: float
     cell_v: float
-    slope_ohm: float
+    ripple_ohm: float
     cell_fraction: float
 
 
@@ -133,7 +136,7 @@ class Circuit:
         if limit_a is not None and self.bridge_ohm is None:
             cell_v = load.voltage_v(limit_a)
             if abs(cell_v + series_ohm * limit_a) <= abs(emf_v):
-                return OperatingPoint(limit_a, limit_a, cell_v, load.slope_ohm(limit_a), 1.0)
+                return OperatingPoint(limit_a, limit_a, cell_v, load.ripple_ohm(limit_a), 1.0)
 
         def needed_v(cell_a: float) -> float:
             return load.voltage_v(cell_a) + series_ohm * self._total_a(cell_a)
@@ -172,9 +175,10 @@ class Circuit:
 
     def _point(self, cell_a: float) -> OperatingPoint:
         cell_v = self.load.voltage_v(cell_a)
-        cell_fraction = 1.0 / self._total_slope(cell_a)
+        ripple_ohm = self.load.ripple_ohm(cell_a)
+        cell_fraction = 1.0 if self.bridge_ohm is None else 1.0 / (1.0 + ripple_ohm / self.bridge_ohm)
         total_a = self._total_a(cell_a, cell_v)
-        return OperatingPoint(total_a, cell_a, cell_v, self.load.slope_ohm(cell_a) * cell_fraction, cell_fraction)
+        return OperatingPoint(total_a, cell_a, cell_v, ripple_ohm * cell_fraction, cell_fraction)
 
     def _root(self, target: float, function: Callable[[float], float], slope: Callable[[float], float]) -> float:
         """Return the cell current at which an increasing function of it reaches the target: Newton inside a bracket."""
