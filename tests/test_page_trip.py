@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Route, expect
 
 from tests.page_bench import page_bench
 from tests.page_browser import DESK, PHONE, chromium, visit
@@ -89,7 +89,13 @@ def test_a_welded_relay_says_pull_the_plug(browser: Browser, tmp_path: Path) -> 
         page.get_by_role("button", name="Stop").click()
         trip = page.get_by_role("alertdialog", name="The relay is welded")
         expect(trip.get_by_text("PULL THE PLUG", exact=True)).to_be_visible()
-        trip.get_by_role("button", name="Acknowledge").click()
+        expect(page.locator("#answer")).to_be_visible()
+        held: list[Route] = []
+        page.route("**/api/acknowledge", lambda route: held.append(route))
+        with page.expect_request("**/api/acknowledge"):
+            trip.get_by_role("button", name="Acknowledge").click()
+        expect(page.locator("#answer")).to_be_hidden(timeout=2_000)  # an answer that comes late has a box of its own size
+        held[0].continue_()
         expect(page.locator("#answer-text")).to_contain_text("pull the supply's plug first")
         expect(trip).to_be_visible()
         visited.assert_sound()

@@ -2,7 +2,7 @@
 
 import { askToPair } from "./pairing.js";
 import { post } from "./server.js";
-import { tell } from "./stop.js";
+import { tell, untell } from "./stop.js";
 
 const ECHO_MS = 700;
 
@@ -32,6 +32,7 @@ export async function command(name, body) {
   if (name === newest.name && performance.now() - newest.answeredAt < ECHO_MS) return null;
   const own = { name, answeredAt: Infinity };
   newest = own;
+  untell();
   const answer = await attempt(() => post(`/api/${name}`, body));
   own.answeredAt = answer === null ? -Infinity : performance.now();
   return answer;

@@ -60,3 +60,9 @@ export function tell(text, kind) {
   if (kind === "good") closing = setTimeout(() => show(box, false), GOOD_FOR_MS);
   if (kind !== "busy") sayAtOnce(text);
 }
+
+/** Take away what was said last: another command is under way, and its answer comes in a box of its own size. */
+export function untell() {
+  clearTimeout(closing);
+  show(byId("answer"), false);
+}
