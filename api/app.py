@@ -72,7 +72,6 @@ def create_app(
     board: Board,
     book: LogbookReader,
     logbook_health: Callable[[], LogbookHealth],
-    logbook_kept: Callable[[float], bool],
     rig_kind: RigKind,
     version: str,
     access: Access,
@@ -86,7 +85,6 @@ def create_app(
 ) -> FastAPI:
     """Return the application. Its ``state.live.end()`` ends the live streams; a server that is to end soon calls it first.
 
-    :param logbook_kept: waits so many s until what happened is in the logbook, or returns False. Blocks.
     :param access: who may control. ``guards`` hold others off (api.guards.bench_guards).
     :param artworks: where uploaded artworks are kept.
     :param addresses: returns the base addresses under which a phone reaches the bench.
@@ -107,7 +105,6 @@ def create_app(
         board=board,
         book=book,
         logbook_health=logbook_health,
-        logbook_kept=logbook_kept,
         rig_kind=rig_kind,
         version=version,
         truth=truth,

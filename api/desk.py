@@ -18,14 +18,11 @@ from api.problems import ProblemError
 from api.schemas_status import RigKind
 from controller.baths import BathShelf
 from controller.logbook.health import LogbookHealth
-from controller.logbook.reader import LogbookReader, UnknownRunError
+from controller.logbook.reader import LogbookReader
 from controller.loop import Board
 from controller.service import BenchService
 
 Result = TypeVar("Result")
-
-KEPT_S = 1.0
-"""So long a request about the run on the bench waits for its beginning to be in the logbook, s: a slow card takes tenths."""
 
 
 class Lane:
@@ -66,7 +63,6 @@ class Seat:
 class Desk:
     """Everything that a route may use.
 
-    :param logbook_kept: waits so many s until what happened is in the logbook, or returns False.
     :param truth: what really happened on the rehearsal bench; None on a real one.
     :param host_notes: returns what is to be known of the machine, for the rig check.
     :param addresses: returns the base addresses under which a phone reaches the bench.
@@ -81,7 +77,6 @@ class Desk:
     board: Board
     book: LogbookReader
     logbook_health: Callable[[], LogbookHealth]
-    logbook_kept: Callable[[float], bool]
     rig_kind: RigKind
     version: str
     truth: Callable[[], Any] | None
@@ -104,17 +99,3 @@ class Desk:
         if self.service.shelf is None:
             raise ProblemError(LOGBOOK_UNREADABLE, "there is no logbook to keep baths and readings in")
         return self.service.shelf
-
-    async def read_run(self, action: Callable[..., Result], run_id: str, *arguments: Any) -> Result:
-        """Return what ``action(run_id, *arguments)`` finds in the logbook, of the run on the bench also when it has just begun.
-
-        Raises: UnknownRunError.
-        """
-        try:
-            return await self.reading.run(action, run_id, *arguments)
-        except UnknownRunError:
-            snapshot = self.board.snapshot
-            if snapshot is None or snapshot.run_id != run_id:
-                raise
-        await self.reading.run(self.logbook_kept, KEPT_S)
-        return await self.reading.run(action, run_id, *arguments)

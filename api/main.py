@@ -239,7 +239,6 @@ class Daemon:
                 board=board,
                 book=book,
                 logbook_health=self._logbook_health,
-                logbook_kept=self.logbook.wait_kept,
                 rig_kind=self.rig.kind,
                 version=VERSION,
                 access=access,

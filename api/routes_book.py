@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Response
@@ -73,7 +72,7 @@ def book_routes(desk: Desk) -> APIRouter:
     )
     async def get_run(run_id: RunId) -> RunTold:
         """The plan's request can be planned and started again."""
-        return RunTold.of(await desk.read_run(book.run, run_id))
+        return RunTold.of(await reading.run(book.run, run_id))
 
     @router.get(
         "/api/runs/{run_id}/events",
@@ -94,9 +93,9 @@ def book_routes(desk: Desk) -> APIRouter:
     ) -> Response:
         """JSON part by part, CSV as a whole."""
         if format == "csv":
-            chunks = await desk.read_run(partial(_all_events, book), run_id, after)
+            chunks = await reading.run(_all_events, book, run_id, after)
             return table_response(reading, format, run_id, "events", chunks, StoredEvent)
-        found = await desk.read_run(book.events, run_id, after, limit)
+        found = await reading.run(book.events, run_id, after, limit)
         told = EventList(
             events=tuple(EventTold.model_validate(event) for event in found),
             next_after=found[-1].number if len(found) == limit else None,
@@ -122,9 +121,9 @@ def book_routes(desk: Desk) -> APIRouter:
     ) -> Response:
         """Without points all seconds come, as samples; with them as points. Streamed."""
         if points is not None:
-            curve = await desk.read_run(book.curve, run_id, points)
+            curve = await reading.run(book.curve, run_id, points)
             return table_response(reading, format, run_id, "points", (curve,), CurvePoint)
-        return table_response(reading, format, run_id, "samples", await desk.read_run(book.samples, run_id), MeanSample)
+        return table_response(reading, format, run_id, "samples", await reading.run(book.samples, run_id), MeanSample)
 
     @router.get(
         "/api/runs/{run_id}/raw-samples",
@@ -137,7 +136,7 @@ def book_routes(desk: Desk) -> APIRouter:
     )
     async def list_raw_samples(run_id: RunId, format: As = "json") -> Response:
         """From 30 s before a trip to 5 s after it. Streamed."""
-        return table_response(reading, format, run_id, "samples", await desk.read_run(book.raw_samples, run_id), RawSample)
+        return table_response(reading, format, run_id, "samples", await reading.run(book.raw_samples, run_id), RawSample)
 
     return router
 

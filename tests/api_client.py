@@ -163,7 +163,6 @@ class Daemon:
             "board": self.board,
             "book": book,
             "logbook_health": self.logbook.health,
-            "logbook_kept": self.logbook.wait_kept,
             "rig_kind": "rehearsal",
             "version": "1.2.3",
             "access": self.access,

@@ -199,33 +199,3 @@ def test_the_run_on_the_bench_is_in_the_book_and_can_be_done_again(tmp_path: Pat
         assert any("checking -> running" in event["text"] for event in events)
         assert client.post("/api/start", json=told["plan"]["request"]).status_code == 202
     daemon.close()
-
-
-@pytest.mark.parametrize("part", ["", "/events", "/events?format=csv", "/samples", "/samples?points=5", "/raw-samples"])
-def test_the_run_on_the_bench_is_found_while_its_beginning_is_being_written(tmp_path: Path, part: str) -> None:
-    daemon = Daemon(tmp_path, logbook_kept=lambda _seconds: daemon.logbook.work() >= 0.0)
-    daemon.step()
-    with daemon.looping(), daemon.served() as client:
-        run_id = client.post("/api/start", json=SILVER).json()["run_id"]
-        daemon.watch.until(RunState.RUNNING)
-        assert client.get(f"/api/runs/{run_id}{part}").status_code == 200
-    daemon.close()
-
-
-def test_a_run_that_never_was_is_not_waited_for(tmp_path: Path) -> None:
-    def waits(_seconds: float) -> bool:
-        raise AssertionError("nothing will come")
-
-    daemon = Daemon(tmp_path, logbook_kept=waits)
-    daemon.step()
-    assert_problem(ask(daemon.app, "GET", "/api/runs/r1"), 404, "unknown-run")
-
-
-def test_the_run_on_the_bench_is_unknown_when_the_logbook_cannot_write_it(tmp_path: Path) -> None:
-    daemon = Daemon(tmp_path, logbook_kept=lambda _seconds: False)
-    daemon.step()
-    with daemon.looping(), daemon.served() as client:
-        run_id = client.post("/api/start", json=SILVER).json()["run_id"]
-        daemon.watch.until(RunState.RUNNING)
-        assert_problem(client.get(f"/api/runs/{run_id}"), 404, "unknown-run")
-    daemon.close()

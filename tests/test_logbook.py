@@ -325,49 +325,6 @@ def test_the_thread_writes_what_is_put_and_closes(tmp_path: Path) -> None:
     assert desk.logbook.health().lost == 0
 
 
-def test_a_reader_can_wait_until_what_was_put_is_on_the_disk(tmp_path: Path) -> None:
-    desk = Desk(tmp_path / "log.sqlite")
-    assert desk.logbook.wait_kept(0.0)
-    desk.put(began("r1"))
-    assert not desk.logbook.wait_kept(0.0)
-    thread = LogbookThread(desk.logbook)
-    thread.start()
-    assert desk.logbook.wait_kept(30.0)
-    assert desk.reader.run("r1").summary.run_id == "r1"
-    desk.put(mean(1))
-    assert desk.logbook.wait_kept(0.0)  # means wait for their time, and nobody for them
-    assert thread.stop(10.0)
-
-
-def test_what_a_failure_holds_back_is_not_kept_until_it_is_written(desk: Desk) -> None:
-    with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
-        other.execute("BEGIN IMMEDIATE")
-        desk.put(began("r1"))
-        desk.logbook.work()
-        desk.put(began("r2"))
-        assert not desk.logbook.wait_kept(0.0)
-    desk.retry()
-    assert desk.logbook.wait_kept(0.0)
-    assert [run.run_id for run in desk.reader.list_runs(9).runs] == ["r2", "r1"]
-
-
-def test_what_is_put_during_a_write_is_not_kept_by_it(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
-    keeper, write = desk.logbook._keeper, desk.logbook._keeper.write
-    more = [note("third", None), note("second", None)]
-
-    def write_and_hear_more(batch: list[Entry]) -> list[str]:
-        if more:
-            desk.put(more.pop())
-        return write(batch)
-
-    monkeypatch.setattr(keeper, "write", write_and_hear_more)
-    desk.put(note("first", None))
-    desk.logbook.work()
-    assert not desk.logbook.wait_kept(0.0)
-    desk.logbook.work()
-    assert desk.logbook.wait_kept(0.0)
-
-
 def test_the_thread_outlives_every_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     desk = Desk(tmp_path / "log.sqlite")
     keeper = desk.logbook._keeper

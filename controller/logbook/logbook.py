@@ -46,16 +46,13 @@ class Logbook:
         self._clock = clock
         self._keeper = StoreKeeper(path, clock, lambda: self._is_closing, busy_timeout_s)
         self._ready = threading.Event()
-        lock = threading.RLock()
-        self._news = threading.Condition(lock)
-        self._kept = threading.Condition(lock)
-        # Guarded by the lock of both.
+        self._news = threading.Condition()
+        # Guarded by _news.
         self._room = WaitingRoom() if room is None else room
         self._samples_since_s: float | None = None
         self._has_begun_a_run = False
         self._is_closing = False
         self._run_count = 0
-        self._put_number = self._taken_number = self._kept_number = 0
         self._lost = 0
         self._lost_before = 0
         self._lost_note: str | None = None
@@ -81,7 +78,6 @@ class Logbook:
             if refused:
                 self._count_lost(refused, f"no room for more of {type(entry).__name__}, {len(self._room)} rows wait")
             elif is_urgent(entry):
-                self._put_number += 1
                 self._has_begun_a_run |= isinstance(entry, RunBegan)
                 self._news.notify()
             elif self._samples_since_s is None:
@@ -98,12 +94,6 @@ class Logbook:
     def wait_ready(self, timeout_s: float) -> bool:
         """Wait for the end of the check; return False when it takes longer than ``timeout_s``. Not for the loop."""
         return self._ready.wait(timeout_s)
-
-    def wait_kept(self, timeout_s: float) -> bool:
-        """Wait until all but samples that was put so far is on the disk; return False when it takes longer. Not for the loop."""
-        with self._kept:
-            number = self._put_number
-            return self._kept.wait_for(lambda: self._kept_number >= number, timeout_s)
 
     def health(self) -> LogbookHealth:
         """Return how the logbook is."""
@@ -208,14 +198,10 @@ class Logbook:
     def _write_due(self) -> None:
         for _ in range(2):  # what was held back by a failure, then what came meanwhile
             with self._news:
-                if not self._urgent:
-                    self._urgent, self._taken_number = self._room.take_urgent(), self._put_number
+                self._urgent = self._urgent or self._room.take_urgent()
             if self._urgent:
                 self.write(self._urgent)
                 self._urgent = []
-                with self._kept:
-                    self._kept_number = self._taken_number
-                    self._kept.notify_all()
         with self._news:
             since_s = self._samples_since_s
             is_due = since_s is not None and self._clock.monotonic_s() >= since_s + SAMPLES_EVERY_S
