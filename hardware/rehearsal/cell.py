@@ -132,7 +132,8 @@ class Cell:
         """Return how the voltage follows a ripple of 100 Hz around a current in A, ohm: all but the diffusion layer.
 
         That one takes d^2/D, 2.5 s for 50 um and 1e-9 m2/s, so that at 100 Hz a fortieth of its resistance is left: Warburg's
-        impedance of a finite layer, tanh(sqrt(j w t))/sqrt(j w t). Source: textbooks, from memory.
+        impedance of a finite layer, tanh(sqrt(j w t))/sqrt(j w t). Source: textbooks, from memory. That the tangent beyond 99 %
+        of the limiting current is left out, too, is an assumption: what takes over there is not known.
         """
         thermal_v = self._thermal_v
         anode_a, cathode_a = self._anode_a, self._cathode_a
