@@ -101,6 +101,21 @@ def test_a_welded_relay_says_pull_the_plug(browser: Browser, tmp_path: Path) -> 
         visited.assert_sound()
 
 
+def test_what_stop_could_not_do_is_not_taken_away_by_the_next_command(browser: Browser, tmp_path: Path) -> None:
+    with page_bench(tmp_path) as bench, visit(browser, bench) as visited:
+        page = visited.go()
+        bench.start()
+        visited.state("running")
+        told = {"relay_on": True, "state": "running", "loop_alive": True, "message": "The output still reads on: pull the plug."}
+        page.route("**/api/stop", lambda route: route.fulfill(json=told))
+        page.get_by_role("button", name="Stop", exact=True).click()
+        expect(page.locator("#answer-text")).to_have_text(told["message"])
+        page.get_by_role("button", name="Pause", exact=True).click()
+        visited.state("paused")
+        assert page.locator("#answer").is_visible()
+        visited.assert_sound()
+
+
 def test_muted_means_silent(browser: Browser, tmp_path: Path) -> None:
     with page_bench(tmp_path, faults=("short_circuit@35",)) as bench, visit(browser, bench) as visited:
         visited.page.add_init_script(COUNT_TONES)

@@ -13,9 +13,9 @@ export async function attempt(action) {
   } catch (error) {
     if (error.kind === "pairing-needed") {
       if (await askToPair()) return attempt(action);
-      tell("Not paired: this phone can look and stop, and do nothing else.", "bad");
+      tell("Not paired: this phone can look and stop, and do nothing else.", "bad", true);
     } else {
-      tell(error.message, "bad");
+      tell(error.message, "bad", true);
     }
     return null;
   }

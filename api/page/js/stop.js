@@ -23,6 +23,7 @@ export function armStop() {
 
 let attempt = 0;
 let closing = null;
+let isPassing = true;
 
 /** Ask for off until the controller answers, telling each time how it stands. */
 export async function stop() {
@@ -50,9 +51,10 @@ async function ask() {
   }
 }
 
-/** Show what became of a command, above the buttons. kind: busy, good or bad. */
-export function tell(text, kind) {
+/** Show what became of a command, above the buttons. kind: busy, good or bad; passing: of no weight once another command is given. */
+export function tell(text, kind, passing = kind === "good") {
   const box = byId("answer");
+  isPassing = passing;
   mark(box, "data-kind", kind);
   put(byId("answer-text"), text);
   show(box, true);
@@ -61,8 +63,9 @@ export function tell(text, kind) {
   if (kind !== "busy") sayAtOnce(text);
 }
 
-/** Take away what was said last: another command is under way, and its answer comes in a box of its own size. */
+/** Another command is under way, and its answer comes in a box of its own size. What Stop still has to say stays. */
 export function untell() {
+  if (!isPassing) return;
   clearTimeout(closing);
   show(byId("answer"), false);
 }
