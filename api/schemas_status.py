@@ -83,13 +83,19 @@ class Status(Answer):
     logbook_message: Annotated[
         str | None, said("What is wrong with the logbook and what to do.", NO_UNIT, "the logbook cannot be written")
     ]
+    run_in_logbook: Annotated[bool, said("Whether the run's beginning is in the logbook: it can be asked for.", NO_UNIT, True)]
 
     @classmethod
     def of(cls, snapshot: Snapshot, logbook: LogbookHealth, rig: RigKind, version: str) -> Status:
         """Return the status in a snapshot."""
         values = {field.name: getattr(snapshot, field.name) for field in fields(snapshot)}
         return cls(
-            **values, rig=rig, version=version, logbook_ready=logbook.ready, logbook_message=logbook.message or logbook.notice
+            **values,
+            rig=rig,
+            version=version,
+            logbook_ready=logbook.ready,
+            logbook_message=logbook.message or logbook.notice,
+            run_in_logbook=snapshot.run_id is not None and snapshot.run_id == logbook.kept_run_id,
         )
 
 

@@ -199,3 +199,17 @@ def test_the_run_on_the_bench_is_in_the_book_and_can_be_done_again(tmp_path: Pat
         assert any("checking -> running" in event["text"] for event in events)
         assert client.post("/api/start", json=told["plan"]["request"]).status_code == 202
     daemon.close()
+
+
+def test_the_status_tells_from_when_on_a_run_can_be_asked_for(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path)
+    daemon.step()
+    with daemon.looping(), daemon.served() as client:
+        assert client.get("/api/status").json()["run_in_logbook"] is False
+        run_id = client.post("/api/start", json=SILVER).json()["run_id"]
+        assert client.get("/api/status").json()["run_in_logbook"] is False
+        assert_problem(client.get(f"/api/runs/{run_id}"), 404, "unknown-run")
+        daemon.logbook.work()
+        assert client.get("/api/status").json()["run_in_logbook"] is True
+        assert client.get(f"/api/runs/{run_id}").status_code == 200
+    daemon.close()

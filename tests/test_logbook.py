@@ -325,6 +325,31 @@ def test_the_thread_writes_what_is_put_and_closes(tmp_path: Path) -> None:
     assert desk.logbook.health().lost == 0
 
 
+def test_it_is_told_which_run_is_in_the_file(desk: Desk) -> None:
+    assert desk.logbook.health().kept_run_id is None
+    desk.put(began("r1"))
+    assert desk.logbook.health().kept_run_id is None
+    desk.logbook.work()
+    assert desk.logbook.health().kept_run_id == "r1"
+    with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        desk.put(began("r2"), mean(1, run_id="r2"))
+        desk.logbook.work()
+        assert desk.logbook.health().kept_run_id == "r1"
+    desk.retry()
+    assert desk.logbook.health().kept_run_id == "r2"
+
+
+def test_a_run_that_an_earlier_process_left_is_in_the_file(desk: Desk) -> None:
+    desk.begin("r1")
+    again = desk.reopened()
+    assert again.logbook.interrupted is not None
+    assert again.logbook.health().kept_run_id == "r1"
+    again.write(began("r2"))
+    assert again.logbook.health().kept_run_id == "r2"
+    again.logbook.finish()
+
+
 def test_the_thread_outlives_every_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     desk = Desk(tmp_path / "log.sqlite")
     keeper = desk.logbook._keeper

@@ -71,12 +71,12 @@ def test_a_run_comes_back_as_it_was_put_in(desk: Desk) -> None:
     assert [r.saturated for r in raw] == [i % 7 == 0 for i in range(20)]
 
 
-def test_the_store_remembers_the_number_of_the_newest_run_alone(desk: Desk) -> None:
+def test_the_store_remembers_the_number_of_one_run_alone(desk: Desk) -> None:
     for k in range(5):
         desk.begin(f"r{k}")
     store = desk.logbook._keeper._store
     assert store is not None
-    assert store._newest == ("r4", 5)
+    assert store._last_asked == ("r4", 5)
     desk.write(checkpoint("r1", 20.0), checkpoint("r4", 40.0), checkpoint("r1", 21.0))
     assert [desk.reader.run(run).summary.progress.charge_coulombs for run in ("r1", "r4")] == [21.0, 40.0]
 

@@ -159,6 +159,29 @@ def test_a_page_that_is_not_seen_holds_no_stream_and_its_title_still_tells(brows
         visited.assert_sound()
 
 
+def test_the_papers_of_a_run_are_asked_for_when_the_logbook_has_them(browser: Browser, bench: PageBench) -> None:
+    with visit(browser, bench) as visited:
+        running(visited, bench)
+        status = bench.ask("GET", "/api/status")
+        assert status["run_in_logbook"]
+        told = {"run_in_logbook": False}
+
+        def stream(route: Route) -> None:
+            route.fulfill(content_type="text/event-stream", body=f"retry: 20\ndata: {json.dumps({**status, **told})}\n\n")
+
+        asked: list[str] = []
+        visited.context.route("**/api/events", stream)
+        visited.context.route("**/api/status", lambda route: route.fulfill(json={**status, **told}))
+        visited.page.on("request", lambda request: asked.append(request.url))
+        visited.page.reload()
+        visited.state("running")
+        with visited.page.expect_request("**/api/events"):
+            pass  # once more
+        assert not any("/api/runs/" in url for url in asked)
+        told["run_in_logbook"] = True
+        visited.page.wait_for_event("request", lambda request: request.url.endswith(f"/api/runs/{status['run_id']}"))
+
+
 def test_a_silent_loop_is_told_though_the_server_answers(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         stream = 'event: heartbeat\ndata: {"loop_alive": false, "message": "the control loop has been silent for 4.2 s"}\n\n'

@@ -26,6 +26,7 @@ class LogbookHealth:
     :param lost: rows that were not and will not be kept, of this process.
     :param lost_note: the newest reason for a loss, or None.
     :param waiting: rows that wait to be written.
+    :param kept_run_id: the newest run that is in the file, of this process, or the one that an earlier one left; or None.
     """
 
     ready: bool
@@ -36,6 +37,7 @@ class LogbookHealth:
     lost: int
     lost_note: str | None
     waiting: int
+    kept_run_id: str | None = None
 
 
 def stuck_message(path: Path, stuck_s: float) -> str:

@@ -53,13 +53,14 @@ class Logbook:
         self._has_begun_a_run = False
         self._is_closing = False
         self._run_count = 0
+        self._kept_run_id: str | None = None
         self._lost = 0
         self._lost_before = 0
         self._lost_note: str | None = None
         self._message: str | None = "checking the logbook"
         self._failing_since: tuple[float, datetime] | None = None
         self._writing_since: tuple[float, datetime] | None = None
-        # Of the writing thread alone.
+        # Of the writing thread alone, others may look.
         self._urgent: list[Entry] = []
         self._samples: list[Entry] = []
         self._failures = 0
@@ -112,6 +113,7 @@ class Logbook:
                 lost=self._lost,
                 lost_note=self._lost_note,
                 waiting=len(self._room) + len(self._urgent) + len(self._samples),
+                kept_run_id=self._kept_run_id or (None if self.interrupted is None else self.interrupted.summary.run_id),
             )
 
     @property
@@ -201,6 +203,9 @@ class Logbook:
                 self._urgent = self._urgent or self._room.take_urgent()
             if self._urgent:
                 self.write(self._urgent)
+                for entry in self._urgent:
+                    if isinstance(entry, RunBegan):
+                        self._kept_run_id = entry.run_id
                 self._urgent = []
         with self._news:
             since_s = self._samples_since_s

@@ -85,7 +85,7 @@ class Store:
         self._claim = claim
         self._boot_id = boot_id
         self._boot: int | None = None
-        self._newest: tuple[str, int] | None = None
+        self._last_asked: tuple[str, int] | None = None
 
     def write(self, batch: Iterable[Entry]) -> list[str]:
         """Write the batch as one transaction that is on the disk when this returns; return a note on each refused entry.
@@ -106,7 +106,7 @@ class Store:
             self.connection.execute("COMMIT")
         except BaseException:
             self._boot = None
-            self._newest = None
+            self._last_asked = None
             if self.connection.in_transaction:
                 self.connection.execute("ROLLBACK")
             raise
@@ -255,13 +255,13 @@ class Store:
         self.connection.executemany(statements.INSERT_RAW, rows)
 
     def _number(self, run_id: str) -> int:
-        if self._newest is not None and self._newest[0] == run_id:
-            return self._newest[1]
+        if self._last_asked is not None and self._last_asked[0] == run_id:
+            return self._last_asked[1]
         row = self.connection.execute("SELECT number FROM runs WHERE id = ?", (run_id,)).fetchone()
         if row is None:
             raise RefusedError("the logbook knows no such run", field="run_id")
-        self._newest = run_id, int(row[0])
-        return self._newest[1]
+        self._last_asked = run_id, int(row[0])
+        return self._last_asked[1]
 
     def _boot_number(self) -> int:
         if self._boot is None:

@@ -30,7 +30,7 @@ export class Bench {
     const before = this.status;
     this.status = status;
     this.trouble = null;
-    if (status.run_id !== (before?.run_id ?? null)) this.fetchPapers(status.run_id);
+    if (status.run_id !== (before?.run_id ?? null) || status.run_in_logbook !== before?.run_in_logbook) this.fetchPapers(status.run_id);
     this.tell("status", status);
     if (before === null || before.state !== status.state || before.reason !== status.reason || before.run_id !== status.run_id) {
       this.isLeftIn = false;
@@ -70,11 +70,11 @@ export class Bench {
     return this.plateIs() === "in" && !this.isLeftIn;
   }
 
-  /** Fetch plan and settings of the run on the bench; the logbook may need a moment to have them. */
+  /** Fetch plan and settings of the run on the bench as soon as the logbook has them. */
   async fetchPapers(runId) {
     this.papers = null;
     this.tell("papers", null);
-    if (runId === null) return;
+    if (runId === null || !this.status.run_in_logbook) return;
     try {
       const papers = await get(path("runs", runId));
       if (this.status.run_id === runId) {
