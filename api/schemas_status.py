@@ -180,6 +180,7 @@ class LogbookHealthAnswer(Answer):
     lost: Annotated[int, said("Rows that were not and will not be kept.", NO_UNIT, 0)]
     lost_note: Annotated[str | None, said("Newest reason for a loss.", NO_UNIT, "no room for more of Mean")]
     waiting: Annotated[int, said("Rows that wait to be written.", NO_UNIT, 12)]
+    kept_run_id: Annotated[str | None, said("Newest run that is in the file.", NO_UNIT, "20260314-091500-7")]
 
 
 class Health(Answer):
@@ -200,6 +201,7 @@ class Health(Answer):
                 "lost": 0,
                 "lost_note": None,
                 "waiting": 12,
+                "kept_run_id": "20260314-091500-7",
             },
         ),
     ]
