@@ -18,7 +18,7 @@ demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
 
 test: need-test-tools lint
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest --numprocesses 2 --dist loadgroup
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check controller hardware api systemd tests
