@@ -57,7 +57,9 @@ class PinGate:
 
     def wait_s(self) -> int:
         """Return for how long no PIN is taken, whole s; 0 when one is."""
-        return 0 if self._open_at_s is None else max(0, math.ceil(self._open_at_s - self._clock.monotonic_s()))
+        if self._open_at_s is None:
+            return 0
+        return max(0, math.ceil(round(self._open_at_s - self._clock.monotonic_s(), 6)))  # the last digits are no second more
 
     def admits(self, pin: str, whom: str) -> bool:
         """Return whether that is the PIN. Raises: TooManyTriesError, without having looked at it.
