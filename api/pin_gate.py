@@ -59,7 +59,7 @@ class PinGate:
         """Return for how long no PIN is taken, whole s; 0 when one is."""
         if self._open_at_s is None:
             return 0
-        return max(0, math.ceil(round(self._open_at_s - self._clock.monotonic_s(), 6)))  # the last digits are no second more
+        return max(0, math.ceil(round(self._open_at_s - self._clock.monotonic_s(), 6)))  # without the sum's rounding error
 
     def admits(self, pin: str, whom: str) -> bool:
         """Return whether that is the PIN. Raises: TooManyTriesError, without having looked at it.
