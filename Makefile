@@ -26,21 +26,21 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/lint-imports --no-logo
 
 screenshots: need-test-tools $(VENV)/.installed-dev
-	$(BIN)/python -m pytest tests/test_page_screens.py tests/test_page_trip.py
-	$(BIN)/python -m tests.pictures
+	$(BIN)/python -m pytest tests/page/test_screens.py tests/page/test_trip.py
+	$(BIN)/python -m tests.proofs.pictures
 
 campaign: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.campaign --runs 2000 --seed 1 --workers 2
+	$(BIN)/python -m tests.proofs.campaign --runs 2000 --seed 1 --workers 2
 
 study: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.campaign --study 3000 --workers 2
+	$(BIN)/python -m tests.proofs.campaign --study 3000 --workers 2
 
 mutants: $(VENV)/.installed-dev
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,mutants]'
-	nice -n 10 $(BIN)/python -m tests.mutants --json out/mutants.json
+	nice -n 10 $(BIN)/python -m tests.proofs.mutants --json out/mutants.json
 
 bench: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.bench $(if $(QUICK),--quick) $(if $(ROWS),--rows $(ROWS))
+	$(BIN)/python -m tests.proofs.benchmarks $(if $(QUICK),--quick) $(if $(ROWS),--rows $(ROWS))
 
 audit: $(VENV)/.installed
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check pip-audit
@@ -50,10 +50,10 @@ bench-os: $(VENV)/.installed
 	$(BIN)/python systemd/bench_os/run.py
 
 cuts: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.power_cuts --cuts 500
+	$(BIN)/python -m tests.proofs.power_cuts --cuts 500
 
 soak: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.soak --hours 24 --runs 500
+	$(BIN)/python -m tests.proofs.soak --hours 24 --runs 500
 
 $(VENV)/bin/python: | need-python
 	$(PYTHON) -m venv $(VENV)

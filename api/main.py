@@ -15,26 +15,26 @@ from typing import Any
 
 from controller.artwork.planned import ArtworkFile
 from controller.assembly import Assembly, assemble
-from controller.baths import BathShelf
 from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.bath_reader import BathReader
 from controller.logbook.health import LogbookHealth
-from controller.logbook.journal import Journal
 from controller.logbook.logbook import Logbook, LogbookThread
 from controller.logbook.reader import LogbookReader
-from controller.logbook.recorder import RunRecorder
-from controller.logbook.restore import Restorer
-from controller.logbook.store_watch import StoreWatch
-from controller.loop import Board
 from controller.messages import Snapshot
-from controller.news import Began, News
-from controller.run_plan import RunPlan
+from controller.planning.run_plan import RunPlan
+from controller.recording.baths import BathShelf
+from controller.recording.journal import Journal
+from controller.recording.recorder import RunRecorder
+from controller.recording.restore import Restorer
+from controller.recording.store_watch import StoreWatch
+from controller.running.loop import Board
+from controller.safety.outbox import Began, News
 from hardware.clock import SystemClock
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
-from hardware.rehearsal.fault_kinds import Fault
-from hardware.rehearsal.faults import parse_fault
+from hardware.rehearsal.faults.by_name import parse_fault
+from hardware.rehearsal.faults.kinds import Fault
 from hardware.rehearsal.front_table import FrontTable
 from hardware.rehearsal.plate import artwork_table, measured_table
 from hardware.rehearsal.spec import BenchSpec
@@ -76,7 +76,8 @@ class Rehearsal:
     def __post_init__(self) -> None:
         if self.crowding != 0.0 and self.artwork is None:
             raise RefusedError(
-                f"crowding is {self.crowding:g}, which only edges of an artwork can show: give the artwork too", field="crowding"
+                f"crowding is {self.crowding:g}, which only edges of an artwork can show: give the artwork too",
+                field="crowding",
             )
 
 
@@ -101,10 +102,14 @@ def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -
     request = plan.request
     copies = request.pieces * request.sides
     constant_voltage = request.supply_mode == "constant-voltage"
-    etch_factor = plan.belief.best_etch_factor if rehearsal.etch_factor is None else rehearsal.etch_factor
+    etch_factor = (
+        plan.belief.best_etch_factor if rehearsal.etch_factor is None else rehearsal.etch_factor
+    )
     truth = {"etch_factor": etch_factor, "bite_factor": rehearsal.bite_factor}
     if rehearsal.artwork is not None:
-        table: FrontTable | None = artwork_table(plan, rehearsal.artwork, crowding=rehearsal.crowding, **truth)
+        table: FrontTable | None = artwork_table(
+            plan, rehearsal.artwork, crowding=rehearsal.crowding, **truth
+        )
     else:
         table = measured_table(plan, **truth)
     spec = BenchSpec(
@@ -125,7 +130,9 @@ def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -
 
 def rehearsal_rig(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> Rig:
     """Return the rehearsal bench for a plan."""
-    return build_rehearsal_rig(settings, bench_spec(plan, rehearsal, settings), rehearsal.faults, rehearsal.speed)
+    return build_rehearsal_rig(
+        settings, bench_spec(plan, rehearsal, settings), rehearsal.faults, rehearsal.speed
+    )
 
 
 def parse_faults(texts: Sequence[str]) -> tuple[Fault, ...]:
@@ -145,10 +152,14 @@ def machine_board() -> Board:
 
 def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
     """Return the rig check as JSON values, from a rig opened here. Nothing is switched on."""
-    from api.schemas_rig import RigCheck
+    from api.http.models.rig import RigCheck
 
     wakeup_read, _ = os.pipe()
-    rig = rehearsal_rig(None, Rehearsal(), settings) if rehearse else build_bench_rig(settings, wakeup_read)
+    rig = (
+        rehearsal_rig(None, Rehearsal(), settings)
+        if rehearse
+        else build_bench_rig(settings, wakeup_read)
+    )
     assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "check")
     until_s = rig.clock.monotonic_s() + DIRECT_CHECK_S
     assembly.loop.run(lambda: rig.clock.monotonic_s() >= until_s)
@@ -156,7 +167,9 @@ def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
     if snapshot is None:
         raise RuntimeError("the loop published nothing")
     notes = () if rehearse else host_notes(Path.cwd())
-    report = RigCheck.of(assembly.supervisor.report_check(), snapshot, settings.limits.max_sample_age_s, notes)
+    report = RigCheck.of(
+        assembly.supervisor.report_check(), snapshot, settings.limits.max_sample_age_s, notes
+    )
     return report.model_dump(mode="json")
 
 
@@ -182,11 +195,21 @@ class Daemon:
     :param state_directory: where a relative logbook path lies, the artworks, the pairings, and the bench's own token.
     """
 
-    def __init__(self, settings: Settings, rehearsal: Rehearsal | None, state_directory: Path, port: int | None = None) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        rehearsal: Rehearsal | None,
+        state_directory: Path,
+        port: int | None = None,
+    ) -> None:
         if rehearsal is None:
             _refuse_another_pin(settings.rig.relay_pin)
         self._wakeup_read, self._wakeup_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
-        self.rig = build_bench_rig(settings, self._wakeup_read) if rehearsal is None else rehearsal_rig(None, rehearsal, settings)
+        self.rig = (
+            build_bench_rig(settings, self._wakeup_read)
+            if rehearsal is None
+            else rehearsal_rig(None, rehearsal, settings)
+        )
         self._notifier = ServiceNotifier.from_environment(os.environ)
         heart = SystemClock()
         board = Board(heart, self._notifier.alive)
@@ -206,10 +229,19 @@ class Daemon:
             new_run_id=self.logbook.new_run_id,
             shelf=BathShelf(self.logbook, BathReader(book), self.rig.clock, settings),
         )
-        self._restorer = Restorer(self.assembly.supervisor, self.logbook, recorder, self.rig.clock, settings, self.rig.range_a)
+        self._restorer = Restorer(
+            self.assembly.supervisor,
+            self.logbook,
+            recorder,
+            self.rig.clock,
+            settings,
+            self.rig.range_a,
+        )
         self.assembly.loop.add_follower(self._restorer)
         if settings.logbook.when_full == "trip":
-            self.assembly.loop.add_follower(StoreWatch(self.assembly.supervisor, self.logbook, self.rig.clock))
+            self.assembly.loop.add_follower(
+                StoreWatch(self.assembly.supervisor, self.logbook, self.rig.clock)
+            )
         self.assembly.loop.step()  # off, and seen to be off, before the web server is loaded, which takes longer than all else
         if self.rig.gate.reads_on():
             raise RefusedError(
@@ -218,20 +250,24 @@ class Daemon:
                 field="relay_pin",
             )
         # Planning and rehearsing never load the web server.
-        from api.addresses import own_names
-        from api.app import create_app
-        from api.artwork_shelf import ArtworkShelf
-        from api.auth import Access
-        from api.front_door import bench_addresses, listening_socket
-        from api.guards import bench_guards
-        from api.invitation import Invitation
-        from api.server import BenchServer
+        from api.access.addresses import own_names
+        from api.access.auth import Access
+        from api.access.front_door import bench_addresses, listening_socket
+        from api.access.invitation import Invitation
+        from api.http.application import create_app
+        from api.http.artwork_shelf import ArtworkShelf
+        from api.http.guards.all import bench_guards
+        from api.http.server import BenchServer
 
-        self._socket = listening_socket(settings.server, settings.server.port if port is None else port)
+        self._socket = listening_socket(
+            settings.server, settings.server.port if port is None else port
+        )
         bound_port = self._socket.getsockname()[1]
         self.address = f"http://127.0.0.1:{bound_port}/"
         addresses = partial(bench_addresses, settings.server, bound_port)
-        access = Access(state_directory, heart, view_needs_pairing=settings.server.view_needs_pairing)
+        access = Access(
+            state_directory, heart, view_needs_pairing=settings.server.view_needs_pairing
+        )
         self.invitation = Invitation(access.pins.pin, addresses() or (self.address,))
         self._server = BenchServer(
             create_app(
@@ -247,7 +283,9 @@ class Daemon:
                 guards=bench_guards(access, (*own_names(), *settings.server.hosts)),
                 truth=self.rig.bench.truth if self.rig.bench is not None else None,
                 watchdog_s=self._notifier.period_s,
-                host_notes=(lambda: host_notes(state_directory)) if self.rig.kind == "bench" else tuple,
+                host_notes=(lambda: host_notes(state_directory))
+                if self.rig.kind == "bench"
+                else tuple,
             )
         )
 
@@ -262,7 +300,12 @@ class Daemon:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._on_signal)
         signal.set_wakeup_fd(self._wakeup_write, warn_on_full_buffer=False)
-        server = threading.Thread(target=self._server.run, kwargs={"sockets": [self._socket]}, name="biteclock-http", daemon=True)
+        server = threading.Thread(
+            target=self._server.run,
+            kwargs={"sockets": [self._socket]},
+            name="biteclock-http",
+            daemon=True,
+        )
         self._logbook_thread.start()
         server.start()
         self._notifier.ready()

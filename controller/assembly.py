@@ -6,13 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from controller.age_watch import AgeWatch, Freshness
-from controller.baths import BathShelf
 from controller.config import Settings
-from controller.loop import Board, ControlLoop
 from controller.ports import Beat, Clock, DeadMan, Follower, Gate, Pacer, PowerSensor, Thermometer
-from controller.service import BenchService
-from controller.supervisor import Supervisor
+from controller.recording.baths import BathShelf
+from controller.running.loop import Board, ControlLoop
+from controller.running.service import BenchService
+from controller.safety.age_watch import AgeWatch, Freshness
+from controller.safety.supervisor import Supervisor
 
 
 class RigParts(Protocol):

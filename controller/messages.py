@@ -72,7 +72,13 @@ class Sample:
 
     def less_offset(self, zero_offset_a: float) -> Sample:
         """Return the sample with the sensor's zero offset in A taken out."""
-        return Sample(self.taken_at_s, self.current_a - zero_offset_a, self.voltage_v, self.saturated, self.averaged)
+        return Sample(
+            self.taken_at_s,
+            self.current_a - zero_offset_a,
+            self.voltage_v,
+            self.saturated,
+            self.averaged,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Protocol
 
 from controller.messages import OffRequest, Sample, Snapshot
-from controller.news import News
+from controller.safety.outbox import News
 
 
 class Clock(Protocol):

@@ -47,7 +47,9 @@ def gauge_to_mm(gauge_number: int) -> float:
     """
     if not 0 <= gauge_number <= 40:
         raise RefusedError(
-            f"gauge number {gauge_number} is outside 0 to 40: give the thickness in mm", field="thickness", limit="0-40"
+            f"gauge number {gauge_number} is outside 0 to 40: give the thickness in mm",
+            field="thickness",
+            limit="0-40",
         )
     return float(0.127 * 92.0 ** ((36 - gauge_number) / 39))
 
@@ -60,7 +62,9 @@ def not_negative(value: float, field: str, unit: str, note: str = "") -> float:
     if not math.isfinite(value) or value < 0.0:
         unit = f" {unit}" if unit else ""
         raise RefusedError(
-            f"{field} is {value:g}{unit}, it must be a number of at least 0{unit}{note}", field=field, limit=f"0{unit}"
+            f"{field} is {value:g}{unit}, it must be a number of at least 0{unit}{note}",
+            field=field,
+            limit=f"0{unit}",
         )
     return value
 
@@ -72,5 +76,9 @@ def positive(value: float, field: str, unit: str) -> float:
     """
     if not math.isfinite(value) or value <= 0.0:
         unit = f" {unit}" if unit else ""
-        raise RefusedError(f"{field} is {value:g}{unit}, it must be a number above 0{unit}", field=field, limit=f"above 0{unit}")
+        raise RefusedError(
+            f"{field} is {value:g}{unit}, it must be a number above 0{unit}",
+            field=field,
+            limit=f"above 0{unit}",
+        )
     return value

@@ -63,7 +63,10 @@ class ThreadBeat:
     """
 
     def __init__(
-        self, clock: SystemClock, wakeup_fd: int | None = None, on_signal: Callable[[int], None] = lambda _number: None
+        self,
+        clock: SystemClock,
+        wakeup_fd: int | None = None,
+        on_signal: Callable[[int], None] = lambda _number: None,
     ) -> None:
         self._clock = clock
         self._readable = [] if wakeup_fd is None else [wakeup_fd]
@@ -79,7 +82,9 @@ class ThreadBeat:
                         for number in os.read(descriptor, 64):
                             self._on_signal(number)
                     callback(self._clock.monotonic_s())
-                except Exception:  # told, and the next beat comes all the same: a watch that ends is no watch
+                except (
+                    Exception
+                ):  # told, and the next beat comes all the same: a watch that ends is no watch
                     _log.exception("a beat failed")
 
         threading.Thread(target=body, name="biteclock-beat", daemon=True).start()
@@ -96,7 +101,9 @@ class VirtualClock:
         self._now_s = self._start_s
         self._utc_start = datetime.now(UTC) if utc_start is None else utc_start
         self._boot_id = uuid.uuid4().hex
-        self._beats: list[tuple[float, int, float, Callable[[float], None]]] = []  # a heap: when due, which, how often, what
+        self._beats: list[
+            tuple[float, int, float, Callable[[float], None]]
+        ] = []  # a heap: when due, which, how often, what
         self._next_beat_s = math.inf
 
     def monotonic_s(self) -> float:
@@ -128,7 +135,9 @@ class VirtualClock:
         Raises: ValueError when that lies in the past.
         """
         if deadline_s < self._now_s:
-            raise ValueError(f"time cannot go back: {deadline_s:.6f} s is before {self._now_s:.6f} s")
+            raise ValueError(
+                f"time cannot go back: {deadline_s:.6f} s is before {self._now_s:.6f} s"
+            )
         while self._next_beat_s <= deadline_s:
             due_s, number, period_s, callback = self._beats[0]
             self._now_s = max(self._now_s, due_s)

@@ -23,7 +23,7 @@ RIPPLE_HZ = (100.0, 120.0)
 
 LEAST_BEAT_HZ = 0.9
 """Slower beats are avoided, Hz. Means of 2.2 s leave at most a sixth of a faster one; some setting gives 1.4 Hz at any chip clock
-within 10 % (tests/test_conversion_pace.py)."""
+within 10 % (tests/rig/test_conversion_pace.py)."""
 
 COUNT = 256
 """Conversions over which the pace is measured, 18 s: a poll's jitter is 0.1 % of that, 0.1 Hz of beat."""
@@ -78,5 +78,8 @@ class ConversionPace:
             return False
         stretch = period_s / self.typical_s
         before = self._choice
-        self._choice = max(range(len(BUS_LOOKS)), key=lambda k: beat_hz(stretch * (SHUNT_CONVERSION_S + BUS_LOOKS[k][1])))
+        self._choice = max(
+            range(len(BUS_LOOKS)),
+            key=lambda k: beat_hz(stretch * (SHUNT_CONVERSION_S + BUS_LOOKS[k][1])),
+        )
         return self._choice != before

@@ -28,7 +28,9 @@ def pin_name(text: str) -> str:
     Raises: argparse.ArgumentTypeError.
     """
     if not re.fullmatch(r"GPIO([0-9]|1[0-9]|2[0-7])", text):
-        raise argparse.ArgumentTypeError(f"{text!r} is no pin: give GPIO0 to GPIO27, the relay_pin of the bench")
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no pin: give GPIO0 to GPIO27, the relay_pin of the bench"
+        )
     return text
 
 
@@ -68,10 +70,14 @@ def build_factory(name: str) -> Factory:
 def drive_low(pin: str, factory: Factory) -> str | None:
     """Claim the pin as an output at low level, read it back, and return what went wrong, or None when it reads low."""
     try:
-        output = DigitalOutputDevice(pin, active_high=True, initial_value=False, pin_factory=factory)
+        output = DigitalOutputDevice(
+            pin, active_high=True, initial_value=False, pin_factory=factory
+        )
         _held_outputs.append(output)
         reads_high = bool(output.value)
-    except Exception as error:  # any error of the pin library means the same here: not off, and a person must know
+    except (
+        Exception
+    ) as error:  # any error of the pin library means the same here: not off, and a person must know
         if "busy" in str(error).lower():
             return (
                 f"{pin} is held by another process and the kernel lets no second one drive it: stop that process first "
@@ -105,16 +111,30 @@ def run(arguments: Sequence[str]) -> tuple[int, str]:
         description="Drive the relay's pin low. Reads no configuration.",
         epilog="Exit status: 0 every pin reads low, 1 not so, 2 wrong arguments. " + LAST_RESORT,
     )
-    parser.add_argument("--pin", action="append", required=True, type=pin_name, metavar="GPIOnn", help="the pin; may be repeated")
     parser.add_argument(
-        "--pin-factory", choices=("lgpio", "mock"), default="lgpio", help="mock drives no pin at all: to try this out"
+        "--pin",
+        action="append",
+        required=True,
+        type=pin_name,
+        metavar="GPIOnn",
+        help="the pin; may be repeated",
+    )
+    parser.add_argument(
+        "--pin-factory",
+        choices=("lgpio", "mock"),
+        default="lgpio",
+        help="mock drives no pin at all: to try this out",
     )
     options = parser.parse_args(arguments)
     pins = list(dict.fromkeys(options.pin))
     problems = force_off(pins, options.pin_factory)
     if problems:
-        return 1, "\n".join([*(f"biteclock-force-off: {problem}" for problem in problems), LAST_RESORT])
-    mock = " (mock pins: no pin of this machine was touched)" if options.pin_factory == "mock" else ""
+        return 1, "\n".join(
+            [*(f"biteclock-force-off: {problem}" for problem in problems), LAST_RESORT]
+        )
+    mock = (
+        " (mock pins: no pin of this machine was touched)" if options.pin_factory == "mock" else ""
+    )
     return 0, f"biteclock-force-off: {', '.join(pins)} low{mock}"
 
 

@@ -39,7 +39,9 @@ def _releases_outputs(root: Path) -> bool:
     Stock Raspberry Pi kernels keep them driven. Source: raspberrypi/linux pull requests 6117 and 6150, overlays README.
     """
     texts = [_text(root / name) for name in BOOT_CONFIGS]
-    return any(STRICT.search(text) for text in texts) or bool(PERSIST.search(_text(root / "proc/cmdline")))
+    return any(STRICT.search(text) for text in texts) or bool(
+        PERSIST.search(_text(root / "proc/cmdline"))
+    )
 
 
 def _text(path: Path) -> str:

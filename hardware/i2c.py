@@ -21,7 +21,9 @@ def open_bus(number: int) -> Any:
         from adafruit_extended_bus import ExtendedI2C
 
         with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message="I2C frequency is not settable", category=RuntimeWarning)
+            warnings.filterwarnings(
+                "ignore", message="I2C frequency is not settable", category=RuntimeWarning
+            )
             return ExtendedI2C(number)
     except PermissionError as error:
         raise SensorError(

@@ -70,7 +70,9 @@ class Ina219Sensor:
     Raises: RefusedError for a shunt and current that no range holds, SensorError when no INA219 answers.
     """
 
-    def __init__(self, i2c: Any, clock: Clock, *, address: int, shunt_ohm: float, max_current_a: float) -> None:
+    def __init__(
+        self, i2c: Any, clock: Clock, *, address: int, shunt_ohm: float, max_current_a: float
+    ) -> None:
         gain = shunt_range(shunt_ohm, max_current_a)
         range_steps = SHUNT_RANGES_V[gain] / SHUNT_STEP_V
         self._clock = clock
@@ -79,10 +81,14 @@ class Ina219Sensor:
         self._saturated_from = SATURATION_FRACTION * range_steps
         self._range_a = SHUNT_RANGES_V[gain] / shunt_ohm
         self._rest = BusVoltageRange.RANGE_16V << 13 | gain << 11 | Mode.SANDBVOLT_CONTINUOUS
-        self._quick = self._rest | ADCResolution.ADCRES_12BIT_1S << 7 | ADCResolution.ADCRES_12BIT_16S << 3
+        self._quick = (
+            self._rest | ADCResolution.ADCRES_12BIT_1S << 7 | ADCResolution.ADCRES_12BIT_16S << 3
+        )
         self._pace = ConversionPace()
         self._averaging = self._with_pace()
-        self._expected: int | None = None  # configuration that the chip should hold, None: not known, write it first
+        self._expected: int | None = (
+            None  # configuration that the chip should hold, None: not known, write it first
+        )
         self._failed_before = False
         try:
             self._chip = _Chip(i2c, address)

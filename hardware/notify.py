@@ -28,7 +28,11 @@ class ServiceNotifier:
         period_s = None
         if environment.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid()):
             microseconds = environment.get("WATCHDOG_USEC", "")
-            period_s = int(microseconds) / 2e6 if microseconds.isdecimal() and int(microseconds) > 0 else None
+            period_s = (
+                int(microseconds) / 2e6
+                if microseconds.isdecimal() and int(microseconds) > 0
+                else None
+            )
         return cls(environment.get("NOTIFY_SOCKET") or None, period_s)
 
     def ready(self) -> None:

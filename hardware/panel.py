@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from controller.messages import OffRequest, RunState, Snapshot
-from controller.news import News
 from controller.ports import OffLatch
+from controller.safety.outbox import News
 
 
 class Output(Protocol):

@@ -47,7 +47,9 @@ class RelayGate:
                 self._output.on()
             if self._request is not None:
                 self._output.off()
-                raise RelayRevokedError(f"relay stays off: {self._request.value} was asked for and not yet dealt with")
+                raise RelayRevokedError(
+                    f"relay stays off: {self._request.value} was asked for and not yet dealt with"
+                )
 
     def turn_off(self) -> None:
         """Release the relay."""

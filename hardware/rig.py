@@ -23,8 +23,8 @@ from hardware.relay import RelayGate
 from hardware.thermometer import READ_EVERY_S, OneWireThermometer, thermometer_path
 
 if TYPE_CHECKING:
-    from hardware.rehearsal.bench import Bench
-    from hardware.rehearsal.fault_kinds import Fault
+    from hardware.rehearsal.faults.kinds import Fault
+    from hardware.rehearsal.rig import Bench
     from hardware.rehearsal.spec import BenchSpec
 
 
@@ -109,14 +109,16 @@ def build_bench_rig(settings: Settings, wakeup_fd: int) -> Rig:
     )
 
 
-def build_rehearsal_rig(settings: Settings, spec: BenchSpec, faults: Iterable[Fault] = (), speed: float | None = None) -> Rig:
+def build_rehearsal_rig(
+    settings: Settings, spec: BenchSpec, faults: Iterable[Fault] = (), speed: float | None = None
+) -> Rig:
     """Return the rig on the rehearsal bench: the same drivers on an emulated chip and mock pins, in virtual time.
 
     The same seed gives the same run, digit by digit.
 
     :param speed: virtual seconds per real second, or None to go as fast as the machine can.
     """
-    from hardware.rehearsal.bench import Bench
+    from hardware.rehearsal.rig import Bench
 
     clock = VirtualClock(start_s=Random(f"clock {spec.seed}").uniform(1e4, 2e5))  # noqa: S311 not for secrets
     bench = Bench(spec, clock, faults)
@@ -175,14 +177,22 @@ def _sensor(rig: RigSettings, open_i2c: Callable[[], Any], clock: Clock) -> Pati
     """Return the sensor, opened at its first poll: a missing one is told, and plugging it in is enough."""
 
     def open_sensor() -> Ina219Sensor:
-        return Ina219Sensor(open_i2c(), clock, address=rig.i2c_address, shunt_ohm=rig.shunt_ohm, max_current_a=rig.max_current_a)
+        return Ina219Sensor(
+            open_i2c(),
+            clock,
+            address=rig.i2c_address,
+            shunt_ohm=rig.shunt_ohm,
+            max_current_a=rig.max_current_a,
+        )
 
     return PatientSensor(open_sensor, sensor_range_a(rig))
 
 
 def _relay(rig: RigSettings, factory: Any) -> tuple[DigitalOutputDevice, RelayGate]:
     try:
-        output = DigitalOutputDevice(rig.relay_pin, active_high=True, initial_value=False, pin_factory=factory)
+        output = DigitalOutputDevice(
+            rig.relay_pin, active_high=True, initial_value=False, pin_factory=factory
+        )
     except Exception as error:
         raise RefusedError(
             f"the relay output {rig.relay_pin} cannot be claimed ({error}): end the program that holds it, then start again",
@@ -191,11 +201,19 @@ def _relay(rig: RigSettings, factory: Any) -> tuple[DigitalOutputDevice, RelayGa
     return output, RelayGate(output)
 
 
-def _panel(rig: RigSettings, factory: Any, gate: RelayGate) -> tuple[DeadMan | None, tuple[Follower, ...], tuple[Any, ...]]:
+def _panel(
+    rig: RigSettings, factory: Any, gate: RelayGate
+) -> tuple[DeadMan | None, tuple[Follower, ...], tuple[Any, ...]]:
     """Return the dead-man output, the followers and all devices that are fitted."""
 
     def output(pin: str | None) -> DigitalOutputDevice | None:
-        return None if pin is None else DigitalOutputDevice(pin, active_high=True, initial_value=False, pin_factory=factory)
+        return (
+            None
+            if pin is None
+            else DigitalOutputDevice(
+                pin, active_high=True, initial_value=False, pin_factory=factory
+            )
+        )
 
     lamp, buzzer = output(rig.lamp_pin), output(rig.buzzer_pin)
     second, dead_man = output(rig.second_output_pin), output(rig.dead_man_pin)
@@ -206,4 +224,8 @@ def _panel(rig: RigSettings, factory: Any, gate: RelayGate) -> tuple[DeadMan | N
     if rig.stop_button_pin is not None:
         button = Button(rig.stop_button_pin, pull_up=True, pin_factory=factory)
         button.when_pressed = stop_on_press(gate)
-    return (None if dead_man is None else DeadManPulse(dead_man)), tuple(followers), (lamp, buzzer, second, dead_man, button)
+    return (
+        (None if dead_man is None else DeadManPulse(dead_man)),
+        tuple(followers),
+        (lamp, buzzer, second, dead_man, button),
+    )

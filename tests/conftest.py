@@ -6,7 +6,14 @@ import time  # noqa: TID251 to forbid its sleep
 
 import pytest
 
-REAL_TIME = ("test_page", "test_api", "test_daemon_process", "test_process_faults", "test_logbook_crash", "test_artwork_client")
+REAL_TIME = (
+    "test_page",
+    "test_api",
+    "test_daemon_process",
+    "test_process_faults",
+    "test_logbook_crash",
+    "test_artwork_client",
+)
 """Modules whose tests run a browser, a server or a process in real time: one after the other, on one worker."""
 
 
@@ -14,7 +21,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Keep the tests of a module on one worker, and those that run in real time all on the same."""
     for item in items:
         module = item.path.stem
-        item.add_marker(pytest.mark.xdist_group("real time" if module.startswith(REAL_TIME) else module))
+        item.add_marker(
+            pytest.mark.xdist_group("real time" if module.startswith(REAL_TIME) else module)
+        )
 
 
 @pytest.fixture(autouse=True)

@@ -24,7 +24,9 @@ _MOST_ENTRIES = 200
 class MeasureFunction(Protocol):
     """Measures a file and writes its preview."""
 
-    def __call__(self, path: Path, options: MeasureOptions, *, preview_path: Path | None) -> ArtworkMeasure:
+    def __call__(
+        self, path: Path, options: MeasureOptions, *, preview_path: Path | None
+    ) -> ArtworkMeasure:
         """Return the measurement."""
 
 
@@ -35,7 +37,12 @@ class MeasureCache:
     :param measure: what to call for what is not kept.
     """
 
-    def __init__(self, directory: Path, measure: MeasureFunction = measure_in_process, most_entries: int = _MOST_ENTRIES) -> None:
+    def __init__(
+        self,
+        directory: Path,
+        measure: MeasureFunction = measure_in_process,
+        most_entries: int = _MOST_ENTRIES,
+    ) -> None:
         self._directory = directory
         self._measure = measure
         self._most_entries = most_entries
@@ -97,7 +104,9 @@ def content_key(path: Path, options: MeasureOptions) -> str:
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256")
     except OSError as error:
-        raise RefusedError(f"cannot read {path.name}: {error.strerror or error}", field="file") from error
+        raise RefusedError(
+            f"cannot read {path.name}: {error.strerror or error}", field="file"
+        ) from error
     digest.update(json.dumps(options.to_dict(), sort_keys=True).encode())
     digest.update(limits.MEASURE_VERSION.encode())
     return digest.hexdigest()

@@ -50,4 +50,6 @@ def measure(
             f"measuring {path.name} needs more than {memory_limit_mb} MB of memory: save the artwork at a lower resolution, or "
             "as 8-bit grey or black and white"
         )
-    raise MeasureFailedError(f"measuring {path.name} failed ({end.cause}): save the artwork anew as PNG or PDF and try again")
+    raise MeasureFailedError(
+        f"measuring {path.name} failed ({end.cause}): save the artwork anew as PNG or PDF and try again"
+    )

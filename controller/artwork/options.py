@@ -48,16 +48,26 @@ class MeasureOptions:
         _whole(self.page, "page", 1, 100_000)
         _whole(self.copies, "copies", 1, limits.MAX_COPIES)
         if not isinstance(self.invert, bool):
-            raise RefusedError(f"invert is {self.invert!r}, it must be true or false", field="invert")
+            raise RefusedError(
+                f"invert is {self.invert!r}, it must be true or false", field="invert"
+            )
         if self.dpi is not None and self.width_mm is not None:
-            raise RefusedError("dpi and width_mm are both given, they may contradict: give one", field="dpi")
+            raise RefusedError(
+                "dpi and width_mm are both given, they may contradict: give one", field="dpi"
+            )
         if (self.plate_width_mm is None) != (self.plate_height_mm is None):
-            raise RefusedError("a plate outline needs plate_width_mm and plate_height_mm: give both", field="plate_width_mm")
+            raise RefusedError(
+                "a plate outline needs plate_width_mm and plate_height_mm: give both",
+                field="plate_width_mm",
+            )
         if self.plate_width_mm is not None and self.margin_mm is not None:
-            raise RefusedError("plate outline and margin are both given: give one", field="margin_mm")
+            raise RefusedError(
+                "plate outline and margin are both given: give one", field="margin_mm"
+            )
         if (self.depth_mm is None) != (self.etch_factor is None):
             raise RefusedError(
-                "the undercut is depth over etch factor: give depth_mm and etch_factor, or neither", field="depth_mm"
+                "the undercut is depth over etch factor: give depth_mm and etch_factor, or neither",
+                field="depth_mm",
             )
         undercut_mm = self.undercut_mm
         if undercut_mm is not None and undercut_mm > limits.MAX_UNDERCUT_MM:
@@ -90,7 +100,9 @@ class MeasureOptions:
         known = {field.name for field in fields(cls)}
         unknown = sorted(set(table) - known)
         if unknown:
-            raise RefusedError(f"unknown option {unknown[0]!r}: use {', '.join(sorted(known))}", field=unknown[0])
+            raise RefusedError(
+                f"unknown option {unknown[0]!r}: use {', '.join(sorted(known))}", field=unknown[0]
+            )
         return cls(**table)
 
 
@@ -101,7 +113,9 @@ def _within(value: float | None, field: str, low: float, high: float, unit: str)
         raise RefusedError(f"{field} is {value!r}, it must be a number", field=field)
     if not low <= value <= high:
         raise RefusedError(
-            f"{field} is {value:g} {unit}, outside {low:g} to {high:g} {unit}: check the unit".replace("  ", " "),
+            f"{field} is {value:g} {unit}, outside {low:g} to {high:g} {unit}: check the unit".replace(
+                "  ", " "
+            ),
             field=field,
             limit=f"{low:g}-{high:g} {unit}".strip(),
         )
@@ -110,5 +124,7 @@ def _within(value: float | None, field: str, low: float, high: float, unit: str)
 def _whole(value: int, field: str, low: int, high: int) -> None:
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
         raise RefusedError(
-            f"{field} is {value!r}, it must be a whole number from {low} to {high}", field=field, limit=f"{low}-{high}"
+            f"{field} is {value!r}, it must be a whole number from {low} to {high}",
+            field=field,
+            limit=f"{low}-{high}",
         )

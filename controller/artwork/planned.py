@@ -11,7 +11,7 @@ from controller.artwork import limits
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure
 from controller.errors import RefusedError
-from controller.plan_request import NarrowLine
+from controller.planning.request import NarrowLine
 
 PLAN_UNDERCUT_MM = 1.0
 """Resist lines up to twice this wide are listed, so that one measurement serves every plan with a smaller undercut."""
@@ -25,7 +25,7 @@ EDGE_TRANSFER_MM = 0.01
 own uncertainty knows nothing of that. Common practice, no source."""
 
 LEAST_AREA_UNCERTAINTY_FRACTION = 0.001
-"""No plate is known better than the measuring of its artwork: 0.1 % of the area (tests/test_artwork_accuracy.py)."""
+"""No plate is known better than the measuring of its artwork: 0.1 % of the area (tests/artwork/test_accuracy.py)."""
 
 MAX_AREA_UNCERTAINTY_FRACTION = 0.45
 """Openings so fine that their area is unknown by more cannot be planned from it."""

@@ -40,7 +40,10 @@ class WorkerEnd:
     @property
     def is_short_of_memory(self) -> bool:
         """Whether it ended for want of memory; a library may give up before the worker can answer."""
-        if self.reply.get("failed") == "memory" or self.status in (-signal.SIGKILL, -signal.SIGABRT):
+        if self.reply.get("failed") == "memory" or self.status in (
+            -signal.SIGKILL,
+            -signal.SIGABRT,
+        ):
             return True
         return not self.reply and "memory" in self.last_words.lower()
 
@@ -68,7 +71,9 @@ def run_worker(module: str, request: dict[str, Any], time_limit_s: float) -> Wor
     return WorkerEnd(status, _parsed(output), last_words)
 
 
-def _run(module: str, request: bytes, time_limit_s: float, told: IO[bytes]) -> tuple[int | None, bytes]:
+def _run(
+    module: str, request: bytes, time_limit_s: float, told: IO[bytes]
+) -> tuple[int | None, bytes]:
     """Return exit status and output of the worker; status None when it was killed for its time."""
     root = Path(__file__).resolve().parents[2]
     process = subprocess.Popen(  # noqa: S603 our own modules

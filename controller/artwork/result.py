@@ -110,10 +110,16 @@ class ArtworkMeasure:
 
         Raises: ValueError when a key is missing, unknown or of the wrong kind.
         """
-        values = {key: value for key, value in table.items() if key not in ("narrowest_resist_mm", "narrowest_open_mm")}
+        values = {
+            key: value
+            for key, value in table.items()
+            if key not in ("narrowest_resist_mm", "narrowest_open_mm")
+        }
         names = {field.name for field in fields(cls)}
         if set(values) != names:
-            raise ValueError(f"not a measurement: keys {sorted(set(values) ^ names)} are missing or unknown")
+            raise ValueError(
+                f"not a measurement: keys {sorted(set(values) ^ names)} are missing or unknown"
+            )
         for key in ("growth_mm2", "growth_uncertainty_mm2"):
             values[key] = tuple((_number(s), _number(a)) for s, a in values[key])
         for key in ("narrowest_resist", "narrowest_open"):

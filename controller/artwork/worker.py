@@ -37,11 +37,15 @@ def confine(memory_limit_mb: int, cpu_limit_s: int) -> None:
     data = memory_limit_mb * 1_000_000
     _lower(resource.RLIMIT_DATA, data)
     _lower(resource.RLIMIT_AS, data + 600_000_000)
-    _lower(resource.RLIMIT_CPU, cpu_limit_s, cpu_limit_s + 1)  # a second later it is killed without a reason
+    _lower(
+        resource.RLIMIT_CPU, cpu_limit_s, cpu_limit_s + 1
+    )  # a second later it is killed without a reason
     _lower(resource.RLIMIT_FSIZE, _MOST_WRITTEN_BYTES)
     _lower(resource.RLIMIT_CORE, 0)
     os.nice(_NICENESS)
-    os.environ["OPENBLAS_NUM_THREADS"] = "1"  # each thread would map memory of its own, and no matrix is multiplied here
+    os.environ["OPENBLAS_NUM_THREADS"] = (
+        "1"  # each thread would map memory of its own, and no matrix is multiplied here
+    )
 
 
 def _lower(what: int, limit: int, hard_limit: int | None = None) -> None:
@@ -54,13 +58,17 @@ def _lower(what: int, limit: int, hard_limit: int | None = None) -> None:
 def measured(request: dict[str, Any]) -> dict[str, Any]:
     """Return the measurement that a request asks for. Raises: RefusedError."""
     options = MeasureOptions.from_dict(request["options"])
-    from controller.artwork.measure import measure_file
+    from controller.artwork.measuring.measure import measure_file
 
     preview = request["preview_path"]
-    return measure_file(Path(request["path"]), options, None if preview is None else Path(preview)).to_dict()
+    return measure_file(
+        Path(request["path"]), options, None if preview is None else Path(preview)
+    ).to_dict()
 
 
-def answer(work: Callable[[dict[str, Any]], dict[str, Any]], request: dict[str, Any]) -> tuple[dict[str, Any], int]:
+def answer(
+    work: Callable[[dict[str, Any]], dict[str, Any]], request: dict[str, Any]
+) -> tuple[dict[str, Any], int]:
     """Return what a worker says to a request, and its exit status.
 
     :param work: returns the result as JSON values, or raises.
@@ -68,7 +76,9 @@ def answer(work: Callable[[dict[str, Any]], dict[str, Any]], request: dict[str, 
     try:
         return {"result": work(request)}, EXIT_MEASURED
     except RefusedError as error:
-        return {"refused": {"message": str(error), "field": error.field, "limit": error.limit}}, EXIT_REFUSED
+        return {
+            "refused": {"message": str(error), "field": error.field, "limit": error.limit}
+        }, EXIT_REFUSED
     except MemoryError:
         return {"failed": "memory"}, EXIT_MEMORY
     except Exception as error:
@@ -80,7 +90,9 @@ def serve(work: Callable[[dict[str, Any]], dict[str, Any]]) -> int:
     """Answer the one request on standard input, within its limits, and return the exit status."""
     request = json.load(sys.stdin)
     confine(request["memory_limit_mb"], request["cpu_limit_s"])
-    warnings.simplefilter("ignore")  # damaged files make the imaging library talk; what matters is refused or reported
+    warnings.simplefilter(
+        "ignore"
+    )  # damaged files make the imaging library talk; what matters is refused or reported
     reply, status = answer(work, request)
     json.dump(reply, sys.stdout, allow_nan=False)
     sys.stdout.flush()

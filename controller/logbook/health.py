@@ -57,19 +57,28 @@ def advice(error: BaseException, path: Path) -> str:
 def _judge(error: BaseException, path: Path) -> tuple[str, str]:
     code = getattr(error, "sqlite_errorcode", None)
     primary = code & 0xFF if isinstance(code, int) else None
-    if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or isinstance(error, LogbookDamagedError):
+    if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or isinstance(
+        error, LogbookDamagedError
+    ):
         return f"it is damaged ({error})", "Replace the card"
     if primary == sqlite3.SQLITE_FULL:
         return f"no room is left ({_free(path)})", f"Free space in {path.parent}"
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return "another program holds it for writing", "Close that program"
-    if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM) or isinstance(error, OSError):
+    if primary in (
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_PERM,
+    ) or isinstance(error, OSError):
         return (
             f"{error}",
             f"See that {path.parent} exists, belongs to the service's user and is not on a card that went read-only",
         )
     if primary == sqlite3.SQLITE_IOERR:
-        return f"the disk failed ({error}; {_free(path)})", "Free space if there is little, else replace the card"
+        return (
+            f"the disk failed ({error}; {_free(path)})",
+            "Free space if there is little, else replace the card",
+        )
     return f"{type(error).__name__}: {error}", "Tell the makers, this is a fault of the program"
 
 

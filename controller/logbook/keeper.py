@@ -27,7 +27,9 @@ class StoreKeeper:
     :param should_stop: asked during the check at start.
     """
 
-    def __init__(self, path: Path, clock: Clock, should_stop: Callable[[], bool], busy_timeout_s: float) -> None:
+    def __init__(
+        self, path: Path, clock: Clock, should_stop: Callable[[], bool], busy_timeout_s: float
+    ) -> None:
         self._path = path
         self._clock = clock
         self._should_stop = should_stop
@@ -124,7 +126,9 @@ class StoreKeeper:
     def _set_aside(self) -> None:
         """Set the file aside; the open runs and a note go first into the new one."""
         if self._set_aside_count >= MAX_SET_ASIDE:
-            raise LogbookDamagedError(f"{self._damage}; {MAX_SET_ASIDE} files have been set aside already")
+            raise LogbookDamagedError(
+                f"{self._damage}; {MAX_SET_ASIDE} files have been set aside already"
+            )
         at_utc = self._clock.utc_now()
         target = set_aside(self._path, at_utc)
         self.notice = (
@@ -134,7 +138,9 @@ class StoreKeeper:
         self._set_aside_count += 1
         self._damage = None
         self._first = [entry for entries in self._open_runs.values() for entry in entries]
-        self._first.append(Event(None, self._clock.monotonic_s(), at_utc, EventKind.WARNING, self.notice))
+        self._first.append(
+            Event(None, self._clock.monotonic_s(), at_utc, EventKind.WARNING, self.notice)
+        )
 
     def _remember(self, entry: Entry) -> None:
         """Keep what a new file would need to go on with the runs that are not over."""

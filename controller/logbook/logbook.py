@@ -41,7 +41,14 @@ class Logbook:
     :param busy_timeout_s: how long a write waits for another program that writes to the file.
     """
 
-    def __init__(self, path: Path, clock: Clock, *, room: WaitingRoom | None = None, busy_timeout_s: float = 1.0) -> None:
+    def __init__(
+        self,
+        path: Path,
+        clock: Clock,
+        *,
+        room: WaitingRoom | None = None,
+        busy_timeout_s: float = 1.0,
+    ) -> None:
         self.path = path
         self._clock = clock
         self._keeper = StoreKeeper(path, clock, lambda: self._is_closing, busy_timeout_s)
@@ -77,7 +84,10 @@ class Logbook:
                 self._count_lost(1, f"{type(entry).__name__}: {error}")
                 return
             if refused:
-                self._count_lost(refused, f"no room for more of {type(entry).__name__}, {len(self._room)} rows wait")
+                self._count_lost(
+                    refused,
+                    f"no room for more of {type(entry).__name__}, {len(self._room)} rows wait",
+                )
             elif is_urgent(entry):
                 self._has_begun_a_run |= isinstance(entry, RunBegan)
                 self._news.notify()
@@ -113,7 +123,8 @@ class Logbook:
                 lost=self._lost,
                 lost_note=self._lost_note,
                 waiting=len(self._room) + len(self._urgent) + len(self._samples),
-                kept_run_id=self._kept_run_id or (None if self.interrupted is None else self.interrupted.summary.run_id),
+                kept_run_id=self._kept_run_id
+                or (None if self.interrupted is None else self.interrupted.summary.run_id),
             )
 
     @property
@@ -169,12 +180,20 @@ class Logbook:
             if self._room.has_urgent:
                 return 0.0
             since_s = self._samples_since_s
-        return IDLE_WAIT_S if since_s is None else max(0.0, since_s + SAMPLES_EVERY_S - self._clock.monotonic_s())
+        return (
+            IDLE_WAIT_S
+            if since_s is None
+            else max(0.0, since_s + SAMPLES_EVERY_S - self._clock.monotonic_s())
+        )
 
     def wait(self, timeout_s: float) -> bool:
         """Wait for news, at most ``timeout_s``; return False when the logbook is to be closed."""
         with self._news:
-            if not self._is_closing and timeout_s > 0.0 and (self._retry_at_s is not None or not self._room.has_urgent):
+            if (
+                not self._is_closing
+                and timeout_s > 0.0
+                and (self._retry_at_s is not None or not self._room.has_urgent)
+            ):
                 self._news.wait(timeout_s)
             return not self._is_closing
 
@@ -194,7 +213,10 @@ class Logbook:
         with self._news:
             left = len(self._room) + len(self._urgent) + len(self._samples)
             if left:
-                self._count_lost(left, f"the program ended while the logbook could not be written: {self._message}")
+                self._count_lost(
+                    left,
+                    f"the program ended while the logbook could not be written: {self._message}",
+                )
         self._keeper.close()
 
     def _write_due(self) -> None:
@@ -227,7 +249,9 @@ class Logbook:
             if self._failing_since is None:
                 self._failing_since = (now_s, self._clock.utc_now())
                 self._lost_before = self._lost
-            self._message = str(error) if isinstance(error, RefusedError) else advice(error, self.path)
+            self._message = (
+                str(error) if isinstance(error, RefusedError) else advice(error, self.path)
+            )
         self._keeper.let_go(error)
         if not isinstance(error, RefusedError) and not self._is_closing:
             self._ready.set()

@@ -14,7 +14,14 @@ from typing import Any
 from controller.errors import BiteclockError, RefusedError
 from controller.logbook.entries import Progress, RawSample
 from controller.logbook.readings import readings_of_run
-from controller.logbook.records import CurvePoint, MeanSample, RunPage, RunRecord, RunSummary, StoredEvent
+from controller.logbook.records import (
+    CurvePoint,
+    MeanSample,
+    RunPage,
+    RunRecord,
+    RunSummary,
+    StoredEvent,
+)
 from controller.logbook.schema import MIGRATIONS, identify
 from controller.logbook.values import plain_text
 from controller.messages import RunState, TripReason
@@ -114,7 +121,9 @@ def read_record(connection: sqlite3.Connection, summary: RunSummary) -> RunRecor
     """Return the run with its papers."""
     plan, settings = connection.execute(_PAPERS, (summary.number,)).fetchone()
     readings = readings_of_run(connection, summary.run_id)
-    return RunRecord(summary=summary, plan=json.loads(plan), settings=json.loads(settings), readings=readings)
+    return RunRecord(
+        summary=summary, plan=json.loads(plan), settings=json.loads(settings), readings=readings
+    )
 
 
 class LogbookReader:
@@ -135,12 +144,20 @@ class LogbookReader:
         :param search: words that must all occur in piece, metal, bath or state, in any case.
         """
         if limit < 1:
-            raise RefusedError(f"limit is {limit} runs, it must be at least 1", field="limit", limit="at least 1")
+            raise RefusedError(
+                f"limit is {limit} runs, it must be at least 1", field="limit", limit="at least 1"
+            )
         words = plain_text(search).casefold().split()
-        query = _SUMMARIES + "WHERE r.number < ?" + " AND instr(r.search_text || ' ' || p.state, ?)" * len(words)
+        query = (
+            _SUMMARIES
+            + "WHERE r.number < ?"
+            + " AND instr(r.search_text || ' ' || p.state, ?)" * len(words)
+        )
         with self.connected() as connection:
             start = _PAST_THE_NEWEST if before is None else _number(connection, before)
-            rows = connection.execute(query + " ORDER BY r.number DESC LIMIT ?", (start, *words, limit + 1)).fetchall()
+            rows = connection.execute(
+                query + " ORDER BY r.number DESC LIMIT ?", (start, *words, limit + 1)
+            ).fetchall()
         runs = tuple(_summary(row) for row in rows[:limit])
         return RunPage(runs, runs[-1].run_id if len(rows) > limit else None)
 
@@ -148,34 +165,54 @@ class LogbookReader:
         """Return one run with its plan and settings."""
         with self.connected() as connection:
             number = _number(connection, run_id)
-            return read_record(connection, _summary(connection.execute(_SUMMARIES + "WHERE r.number = ?", (number,)).fetchone()))
+            return read_record(
+                connection,
+                _summary(
+                    connection.execute(_SUMMARIES + "WHERE r.number = ?", (number,)).fetchone()
+                ),
+            )
 
-    def events(self, run_id: str | None, after: int = 0, limit: int = 1000) -> tuple[StoredEvent, ...]:
+    def events(
+        self, run_id: str | None, after: int = 0, limit: int = 1000
+    ) -> tuple[StoredEvent, ...]:
         """Return up to ``limit`` events of the run, or of the bench for None, oldest first, from after number ``after``."""
         with self.connected() as connection:
             if run_id is not None:
                 _number(connection, run_id)
             rows = connection.execute(_EVENTS, (run_id, after, limit)).fetchall()
         return tuple(
-            StoredEvent(number, at_utc, on_time_s, kind, text, None if data is None else json.loads(data))
+            StoredEvent(
+                number, at_utc, on_time_s, kind, text, None if data is None else json.loads(data)
+            )
             for number, at_utc, on_time_s, kind, text, data in rows
         )
 
-    def samples(self, run_id: str, chunk_rows: int = CHUNK_ROWS) -> Iterator[tuple[MeanSample, ...]]:
+    def samples(
+        self, run_id: str, chunk_rows: int = CHUNK_ROWS
+    ) -> Iterator[tuple[MeanSample, ...]]:
         """Return the 1 s means of the run in chunks, oldest first; each chunk is read when it is asked for."""
-        return (tuple(MeanSample(*row) for row in rows) for rows in self._chunks(_MEANS, run_id, chunk_rows))
+        return (
+            tuple(MeanSample(*row) for row in rows)
+            for rows in self._chunks(_MEANS, run_id, chunk_rows)
+        )
 
-    def raw_samples(self, run_id: str, chunk_rows: int = CHUNK_ROWS) -> Iterator[tuple[RawSample, ...]]:
+    def raw_samples(
+        self, run_id: str, chunk_rows: int = CHUNK_ROWS
+    ) -> Iterator[tuple[RawSample, ...]]:
         """Return the raw samples around trips of the run in chunks, oldest first."""
         return (
-            tuple(RawSample(row[0] / 1e6, row[1], row[2], bool(row[3]), bool(row[4])) for row in rows)
+            tuple(
+                RawSample(row[0] / 1e6, row[1], row[2], bool(row[3]), bool(row[4])) for row in rows
+            )
             for rows in self._chunks(_RAWS, run_id, chunk_rows)
         )
 
     def curve(self, run_id: str, points: int) -> tuple[CurvePoint, ...]:
         """Return the run reduced to at most ``points`` (1 or more) points of equally many seconds, extremes kept."""
         if points < 1:
-            raise RefusedError(f"points is {points}, it must be at least 1", field="points", limit="at least 1")
+            raise RefusedError(
+                f"points is {points}, it must be at least 1", field="points", limit="at least 1"
+            )
         with self.connected() as connection:
             _number(connection, run_id)
             rows = connection.execute(_CURVE, (points, run_id)).fetchall()
@@ -183,7 +220,10 @@ class LogbookReader:
 
     def size_bytes(self) -> int:
         """Return what the logbook takes on the disk, its log included and what was set aside left out."""
-        sizes = [_size_bytes(self._path.with_name(self._path.name + companion)) for companion in ("", "-wal", "-shm")]
+        sizes = [
+            _size_bytes(self._path.with_name(self._path.name + companion))
+            for companion in ("", "-wal", "-shm")
+        ]
         return sum(sizes)
 
     def back_up(self, target: Path) -> None:
@@ -193,7 +233,8 @@ class LogbookReader:
         """
         if target.exists() or not target.parent.is_dir():
             raise RefusedError(
-                f"{target} exists already or lies in no directory: name a new file in an existing directory", field="target"
+                f"{target} exists already or lies in no directory: name a new file in an existing directory",
+                field="target",
             )
         part = target.with_name(target.name + ".part")
         with self.connected() as connection:
@@ -238,7 +279,9 @@ class LogbookReader:
                 )
             ) as connection:
                 if identify(connection, self._path) < len(MIGRATIONS):
-                    raise LogbookUnreadableError(f"{self._path} is not brought to the present version yet: start the daemon")
+                    raise LogbookUnreadableError(
+                        f"{self._path} is not brought to the present version yet: start the daemon"
+                    )
                 yield connection
         except sqlite3.Error as error:
             raise LogbookUnreadableError(
@@ -247,9 +290,13 @@ class LogbookReader:
 
 
 def _number(connection: sqlite3.Connection, run_id: str) -> int:
-    row = connection.execute("SELECT number FROM runs WHERE id = ?", (plain_text(run_id),)).fetchone()
+    row = connection.execute(
+        "SELECT number FROM runs WHERE id = ?", (plain_text(run_id),)
+    ).fetchone()
     if row is None:
-        raise UnknownRunError(f"there is no run {run_id!r} in the logbook: see the list of runs", field="run_id")
+        raise UnknownRunError(
+            f"there is no run {run_id!r} in the logbook: see the list of runs", field="run_id"
+        )
     return int(row[0])
 
 

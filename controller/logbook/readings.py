@@ -9,8 +9,8 @@ from datetime import datetime
 from typing import Any
 
 from controller.errors import RefusedError
-from controller.learn import GaugeReading, Reading, Weighing
 from controller.logbook.entries import ReadingKind, ReadingTaken
+from controller.physics.learning import GaugeReading, Reading, Weighing
 
 _READINGS = """
 SELECT d.id, r.id, d.kind, d.at_utc, d.replaces, d.body FROM readings d JOIN runs r ON r.number = d.run
@@ -30,7 +30,9 @@ def readings_of_bath(connection: sqlite3.Connection, name: str) -> tuple[Reading
 def standing(readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
     """Return the readings that still stand: neither withdrawn nor replaced by a correction."""
     replaced = {reading.replaces for reading in readings if reading.replaces is not None}
-    return tuple(r for r in readings if r.reading_id not in replaced and r.kind is not ReadingKind.WITHDRAWN)
+    return tuple(
+        r for r in readings if r.reading_id not in replaced and r.kind is not ReadingKind.WITHDRAWN
+    )
 
 
 def readings_that_stand(readings: Sequence[ReadingTaken]) -> tuple[Reading, ...]:
@@ -50,8 +52,17 @@ def reading_of(kind: ReadingKind, body: Mapping[str, Any]) -> Reading:
 
 
 def _readings(connection: sqlite3.Connection, where: str, value: str) -> tuple[ReadingTaken, ...]:
-    rows: list[tuple[str, str, str, str, str | None, str]] = connection.execute(_READINGS + where, (value,)).fetchall()
+    rows: list[tuple[str, str, str, str, str | None, str]] = connection.execute(
+        _READINGS + where, (value,)
+    ).fetchall()
     return tuple(
-        ReadingTaken(reading_id, run_id, ReadingKind(kind), datetime.fromisoformat(at_utc), replaces, json.loads(body))
+        ReadingTaken(
+            reading_id,
+            run_id,
+            ReadingKind(kind),
+            datetime.fromisoformat(at_utc),
+            replaces,
+            json.loads(body),
+        )
         for reading_id, run_id, kind, at_utc, replaces, body in rows
     )

@@ -22,7 +22,9 @@ class Recovery:
     interrupted: RunRecord | None
 
 
-def recover(connection: sqlite3.Connection, clock: Clock, *, has_newer_run: bool = False) -> Recovery:
+def recover(
+    connection: sqlite3.Connection, clock: Clock, *, has_newer_run: bool = False
+) -> Recovery:
     """Return what follows from the runs that have not ended.
 
     :param has_newer_run: a newer run than those in the file has been begun, so none of them can be resumed.
@@ -45,7 +47,13 @@ def recover(connection: sqlite3.Connection, clock: Clock, *, has_newer_run: bool
         change = _change(run, clock, RunState.INTERRUPTED if is_resumable else RunState.STOPPED)
         entries += [change, _event(run, change)]
         if is_resumable:
-            after = replace(run, state=change.state, reason=None, message=change.message, progress=change.progress)
+            after = replace(
+                run,
+                state=change.state,
+                reason=None,
+                message=change.message,
+                progress=change.progress,
+            )
             interrupted = read_record(connection, after)
     return Recovery(tuple(entries), interrupted)
 

@@ -154,7 +154,9 @@ def connect(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
     with contextlib.suppress(FileExistsError):
         # Only a new file: closing a second descriptor of a used one would drop SQLite's locks on it.
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
-    return sqlite3.connect(path, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False)
+    return sqlite3.connect(
+        path, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False
+    )
 
 
 def identify(connection: sqlite3.Connection, path: Path, newest: int = len(MIGRATIONS)) -> int:
@@ -194,7 +196,9 @@ def check(connection: sqlite3.Connection, should_stop: Callable[[], bool]) -> No
         raise LogbookDamagedError("; ".join(findings))
 
 
-def migrate(connection: sqlite3.Connection, version: int, migrations: Sequence[str] = MIGRATIONS) -> None:
+def migrate(
+    connection: sqlite3.Connection, version: int, migrations: Sequence[str] = MIGRATIONS
+) -> None:
     """Set the file up for writing and bring it from ``version`` to the newest one, each step whole or not at all.
 
     Raises: RefusedError when the file system cannot keep it, sqlite3.Error when a step fails; the steps before it stay.

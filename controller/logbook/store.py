@@ -35,7 +35,14 @@ def _is_about_the_file(error: Exception) -> bool:
     return schema.is_damage(error)
 
 
-def open_store(path: Path, boot_id: str, should_stop: Callable[[], bool], *, should_check: bool, busy_timeout_s: float) -> Store:
+def open_store(
+    path: Path,
+    boot_id: str,
+    should_stop: Callable[[], bool],
+    *,
+    should_check: bool,
+    busy_timeout_s: float,
+) -> Store:
     """Return the logbook at ``path``, of the present version and claimed for this process.
 
     :param path: the file; its directory must exist.
@@ -65,7 +72,9 @@ def open_store(path: Path, boot_id: str, should_stop: Callable[[], bool], *, sho
 
 def _claim(path: Path) -> int:
     """Return the descriptor of a lock file that the kernel frees when the process ends, however it ends."""
-    claim = os.open(path.with_name(path.name + "-lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    claim = os.open(
+        path.with_name(path.name + "-lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600
+    )
     try:
         fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
@@ -114,7 +123,9 @@ class Store:
 
     def last_run_number(self) -> int:
         """Return the number of the newest run, 0 when there is none."""
-        return int(self.connection.execute("SELECT coalesce(max(number), 0) FROM runs").fetchone()[0])
+        return int(
+            self.connection.execute("SELECT coalesce(max(number), 0) FROM runs").fetchone()[0]
+        )
 
     def close(self) -> None:
         """Let go of the file and of the claim."""
@@ -165,7 +176,10 @@ class Store:
             plain_text(words.casefold()),
         )
         self.connection.execute(statements.INSERT_RUN, values)
-        self.connection.execute(statements.INSERT_PROGRESS, (self._number(run.run_id), self._boot_number(), finite(run.at_s)))
+        self.connection.execute(
+            statements.INSERT_PROGRESS,
+            (self._number(run.run_id), self._boot_number(), finite(run.at_s)),
+        )
         if refused is not None:
             raise refused
 
@@ -217,12 +231,26 @@ class Store:
 
     def _write_bath(self, bath: BathSaved) -> None:
         texts = [plain_text(text) for text in (bath.name, bath.metal, bath.acid)]
-        rest = (finite_or_none(bath.volume_l), bath.made_up_on, plain_text(bath.note), int(bath.is_retired))
-        self.connection.execute(statements.INSERT_BATH, (*texts, *rest, utc_text(bath.saved_at_utc)))
+        rest = (
+            finite_or_none(bath.volume_l),
+            bath.made_up_on,
+            plain_text(bath.note),
+            int(bath.is_retired),
+        )
+        self.connection.execute(
+            statements.INSERT_BATH, (*texts, *rest, utc_text(bath.saved_at_utc))
+        )
 
     def _write_reading(self, reading: ReadingTaken) -> None:
-        values = (reading.reading_id, self._number(reading.run_id), str(reading.kind), utc_text(reading.at_utc))
-        self.connection.execute(statements.INSERT_READING, (*values, reading.replaces, json_text(reading.body)))
+        values = (
+            reading.reading_id,
+            self._number(reading.run_id),
+            str(reading.kind),
+            utc_text(reading.at_utc),
+        )
+        self.connection.execute(
+            statements.INSERT_READING, (*values, reading.replaces, json_text(reading.body))
+        )
 
     def _write_mean(self, mean: Mean) -> None:
         self.connection.execute(
@@ -265,14 +293,22 @@ class Store:
 
     def _boot_number(self) -> int:
         if self._boot is None:
-            self.connection.execute("INSERT INTO boots (boot_id) VALUES (?) ON CONFLICT DO NOTHING", (self._boot_id,))
-            row = self.connection.execute("SELECT number FROM boots WHERE boot_id = ?", (self._boot_id,)).fetchone()
+            self.connection.execute(
+                "INSERT INTO boots (boot_id) VALUES (?) ON CONFLICT DO NOTHING", (self._boot_id,)
+            )
+            row = self.connection.execute(
+                "SELECT number FROM boots WHERE boot_id = ?", (self._boot_id,)
+            ).fetchone()
             self._boot = int(row[0])
         return self._boot
 
     def _paper(self, body: str) -> int:
         """Return the number of a text that is kept once, however many runs share it."""
         digest = hashlib.sha256(body.encode()).digest()
-        self.connection.execute("INSERT INTO papers (digest, body) VALUES (?, ?) ON CONFLICT DO NOTHING", (digest, body))
-        row = self.connection.execute("SELECT number FROM papers WHERE digest = ?", (digest,)).fetchone()
+        self.connection.execute(
+            "INSERT INTO papers (digest, body) VALUES (?, ?) ON CONFLICT DO NOTHING", (digest, body)
+        )
+        row = self.connection.execute(
+            "SELECT number FROM papers WHERE digest = ?", (digest,)
+        ).fetchone()
         return int(row[0])

@@ -40,4 +40,8 @@ def whole(value: float | None, parts: float) -> int | None:
 
 def json_text(values: Mapping[str, Any]) -> str:
     """Return the values as JSON, the same text for the same values."""
-    return plain_text(json.dumps(values, allow_nan=False, ensure_ascii=False, separators=(",", ":"), sort_keys=True))
+    return plain_text(
+        json.dumps(
+            values, allow_nan=False, ensure_ascii=False, separators=(",", ":"), sort_keys=True
+        )
+    )

@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-from controller.logbook.entries import BathSaved, Checkpoint, Entry, Mean, RawSamples, ReadingTaken, RunBegan, StateChanged
+from controller.logbook.entries import (
+    BathSaved,
+    Checkpoint,
+    Entry,
+    Mean,
+    RawSamples,
+    ReadingTaken,
+    RunBegan,
+    StateChanged,
+)
 from controller.messages import Event
 
 MAX_RUNS = 200

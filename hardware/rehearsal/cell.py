@@ -42,8 +42,14 @@ def nitric_acid_s_per_cm(acid_fraction: float, bath_degc: float) -> float:
     table = NITRIC_ACID_S_PER_CM
     for (low, low_s_per_cm), (high, high_s_per_cm) in pairwise(table):
         if low <= acid_fraction <= high:
-            at_20 = low_s_per_cm + (high_s_per_cm - low_s_per_cm) * (acid_fraction - low) / (high - low)
-            return at_20 * (1.0 + CONDUCTIVITY_PER_K * (bath_degc - 25.0)) / (1.0 - 5.0 * CONDUCTIVITY_PER_K)
+            at_20 = low_s_per_cm + (high_s_per_cm - low_s_per_cm) * (acid_fraction - low) / (
+                high - low
+            )
+            return (
+                at_20
+                * (1.0 + CONDUCTIVITY_PER_K * (bath_degc - 25.0))
+                / (1.0 - 5.0 * CONDUCTIVITY_PER_K)
+            )
     raise RefusedError(
         f"acid_fraction is {acid_fraction:g}, conductivities are known from 0.005 to 0.05",
         field="acid_fraction",
@@ -101,7 +107,12 @@ class Cell:
         self.active_fraction = 1.0
         self.film_ohm_mm2 = 0.0
         self.heater_w = 0.0
-        self._mm3_per_coulomb = bite_factor * equivalent_g_per_mol / (FARADAY_COULOMBS_PER_MOL * density_g_per_cm3) * MM3_PER_CM3
+        self._mm3_per_coulomb = (
+            bite_factor
+            * equivalent_g_per_mol
+            / (FARADAY_COULOMBS_PER_MOL * density_g_per_cm3)
+            * MM3_PER_CM3
+        )
         self._kappa_s_per_cm = nitric_acid_s_per_cm(acid_fraction, 25.0)
         self._gap_mm = gap_mm
         self._cathode_area_mm2 = cathode_area_mm2
@@ -110,7 +121,9 @@ class Cell:
         self._room_degc = room_degc
         self._heat_loss_w_per_k = heat_loss_w_per_k
         self._polarisation_v = 0.0
-        self._newest_a = nan  # current of the overvoltage below, nan after anything that it hangs on has changed
+        self._newest_a = (
+            nan  # current of the overvoltage below, nan after anything that it hangs on has changed
+        )
         self._newest_overvoltage_v = 0.0
         self._settle()
 
@@ -141,7 +154,9 @@ class Cell:
         ohms += 2.0 * thermal_v / sqrt(current_a * current_a + anode_a * anode_a)
         return ohms + 2.0 * thermal_v / sqrt(current_a * current_a + cathode_a * cathode_a)
 
-    def advance(self, seconds: float, current_a: float, charge_coulombs: float, heat_j: float) -> None:
+    def advance(
+        self, seconds: float, current_a: float, charge_coulombs: float, heat_j: float
+    ) -> None:
         """Let time pass.
 
         :param current_a: mean current of the step, 0 for an open circuit.
@@ -154,12 +169,20 @@ class Cell:
             self.volume_mm3 += volume_mm3
             # Pieces without contact do not etch, so the others take their share; what leaks is etched beside the artwork.
             active_mm2 = self.active_fraction * self.front.exposed_area_mm2
-            self.front.remove(volume_mm3 / (self.active_fraction * (1.0 + self.leak_mm2 / active_mm2)))
+            self.front.remove(
+                volume_mm3 / (self.active_fraction * (1.0 + self.leak_mm2 / active_mm2))
+            )
         self.heat_j += heat_j
-        gained_j = heat_j + (self.heater_w - self._heat_loss_w_per_k * (self.bath_degc - self._room_degc)) * seconds
+        gained_j = (
+            heat_j
+            + (self.heater_w - self._heat_loss_w_per_k * (self.bath_degc - self._room_degc))
+            * seconds
+        )
         self.bath_degc += gained_j / self._heat_capacity_j_per_k
         if current_a:
-            self._polarisation_v = self._overvoltage_v(current_a)  # of the conditions in which it flowed
+            self._polarisation_v = self._overvoltage_v(
+                current_a
+            )  # of the conditions in which it flowed
         else:
             self._polarisation_v *= exp(-seconds / DEPOLARISE_S)
         self._settle()
@@ -184,7 +207,9 @@ class Cell:
     def _settle(self) -> None:
         """Work out what depends on temperature and open area."""
         area_mm2 = self.active_fraction * self.front.exposed_area_mm2 + self.leak_mm2
-        kappa_s_per_mm = self._kappa_s_per_cm * (1.0 + CONDUCTIVITY_PER_K * (self.bath_degc - 25.0)) / 10.0
+        kappa_s_per_mm = (
+            self._kappa_s_per_cm * (1.0 + CONDUCTIVITY_PER_K * (self.bath_degc - 25.0)) / 10.0
+        )
         self._ohm = (
             self.lead_ohm
             + self._gap_mm / (kappa_s_per_mm * sqrt(area_mm2 * self._cathode_area_mm2))

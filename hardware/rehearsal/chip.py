@@ -211,7 +211,9 @@ class Ina219Chip:
         if wave.shunt_ripple_v:
             self._sum_vs += wave.shunt_ripple_v * self._gain * wave.ripple_integral_s(from_s, to_s)
 
-    def _clipped_integral_vs(self, from_s: float, to_s: float, level_v: float, wave: Waveform) -> float:
+    def _clipped_integral_vs(
+        self, from_s: float, to_s: float, level_v: float, wave: Waveform
+    ) -> float:
         """Return the integral when the peak leaves the range: each of the samples is clipped by itself.
 
         A sample that a step of the bench cuts is clipped in two parts.
@@ -219,7 +221,9 @@ class Ina219Chip:
         sample_s = self._running.duration_s / self._running.samples
         total_vs = 0.0
         while from_s < to_s:
-            edge_s = self._start_s + sample_s * (floor((from_s - self._start_s) / sample_s + 1e-6) + 1)
+            edge_s = self._start_s + sample_s * (
+                floor((from_s - self._start_s) / sample_s + 1e-6) + 1
+            )
             end_s = min(edge_s, to_s)
             ripple_vs = wave.shunt_ripple_v * self._gain * wave.ripple_integral_s(from_s, end_s)
             mean_v = level_v + ripple_vs / (end_s - from_s)
@@ -229,7 +233,9 @@ class Ina219Chip:
 
     def _finish(self, now_s: float) -> None:
         """End a conversion: fill its register; after the cycle's last one multiply and set the flags."""
-        is_shunt, duration_s, _, noise_v, root_samples, coarse, coarse_v, least, most = self._running
+        is_shunt, duration_s, _, noise_v, root_samples, coarse, coarse_v, least, most = (
+            self._running
+        )
         mean_v = self._sum_vs / duration_s
         if noise_v:
             mean_v += self._gauss(0.0, noise_v) / root_samples

@@ -96,7 +96,15 @@ class Circuit:
     :param contact_ohm: contact and wires in front of the sensor.
     """
 
-    def __init__(self, supply: Supply, load: Load, contact: RelayContact, *, shunt_ohm: float, contact_ohm: float) -> None:
+    def __init__(
+        self,
+        supply: Supply,
+        load: Load,
+        contact: RelayContact,
+        *,
+        shunt_ohm: float,
+        contact_ohm: float,
+    ) -> None:
         self.supply = supply
         self.load = load
         self.contact = contact
@@ -161,26 +169,36 @@ class Circuit:
         clamped_a = max(0.0, emf_v + CLAMP_V) / (self._front_ohm + self.supply.internal_ohm)
         if limit_a is not None:
             clamped_a = min(clamped_a, limit_a)
-        cell_a = 0.0 if self.lead_off else self._root(CLAMP_V, self.load.voltage_v, self.load.slope_ohm)
+        cell_a = (
+            0.0 if self.lead_off else self._root(CLAMP_V, self.load.voltage_v, self.load.slope_ohm)
+        )
         return OperatingPoint(-clamped_a, cell_a, CLAMP_V, 0.0, 0.0)
 
     def _total_a(self, cell_a: float, cell_v: float | None = None) -> float:
         """Return the shunt current that belongs to a cell current: what bridges the cell comes on top."""
         if self.bridge_ohm is None:
             return cell_a
-        return cell_a + (self.load.voltage_v(cell_a) if cell_v is None else cell_v) / self.bridge_ohm
+        return (
+            cell_a + (self.load.voltage_v(cell_a) if cell_v is None else cell_v) / self.bridge_ohm
+        )
 
     def _total_slope(self, cell_a: float) -> float:
-        return 1.0 if self.bridge_ohm is None else 1.0 + self.load.slope_ohm(cell_a) / self.bridge_ohm
+        return (
+            1.0 if self.bridge_ohm is None else 1.0 + self.load.slope_ohm(cell_a) / self.bridge_ohm
+        )
 
     def _point(self, cell_a: float) -> OperatingPoint:
         cell_v = self.load.voltage_v(cell_a)
         ripple_ohm = self.load.ripple_ohm(cell_a)
-        cell_fraction = 1.0 if self.bridge_ohm is None else 1.0 / (1.0 + ripple_ohm / self.bridge_ohm)
+        cell_fraction = (
+            1.0 if self.bridge_ohm is None else 1.0 / (1.0 + ripple_ohm / self.bridge_ohm)
+        )
         total_a = self._total_a(cell_a, cell_v)
         return OperatingPoint(total_a, cell_a, cell_v, ripple_ohm * cell_fraction, cell_fraction)
 
-    def _root(self, target: float, function: Callable[[float], float], slope: Callable[[float], float]) -> float:
+    def _root(
+        self, target: float, function: Callable[[float], float], slope: Callable[[float], float]
+    ) -> float:
         """Return the cell current at which an increasing function of it reaches the target: Newton inside a bracket."""
         low_a, high_a = -inf, inf
         x = self._guess_a

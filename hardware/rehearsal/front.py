@@ -41,12 +41,18 @@ class SteinerFront:
     :param fields: how many openings there are.
     """
 
-    def __init__(self, area_mm2: float, edge_mm: float, etch_factor: float, fields: int = 1) -> None:
+    def __init__(
+        self, area_mm2: float, edge_mm: float, etch_factor: float, fields: int = 1
+    ) -> None:
         self._area_mm2 = positive(area_mm2, "area_mm2", "mm2")
         if not edge_mm >= 0.0:
-            raise RefusedError(f"edge_mm is {edge_mm:g} mm, it must not be negative", field="edge_mm", limit="0 mm")
+            raise RefusedError(
+                f"edge_mm is {edge_mm:g} mm, it must not be negative", field="edge_mm", limit="0 mm"
+            )
         self._linear_mm = pi / 2.0 * edge_mm / positive(etch_factor, "etch_factor", "")
-        self._square = 2.0 * pi * positive(fields, "fields", "") / etch_factor**2 if edge_mm else 0.0
+        self._square = (
+            2.0 * pi * positive(fields, "fields", "") / etch_factor**2 if edge_mm else 0.0
+        )
         self._depth_mm = 0.0
 
     @property

@@ -37,12 +37,17 @@ class FrontTable:
 
     def __post_init__(self) -> None:
         if len(self.rows) < 2 or self.rows[0] != FrontRow(0.0, 0.0, 0.0):
-            raise RefusedError("a front table needs at least two rows, the first all 0", field="rows")
+            raise RefusedError(
+                "a front table needs at least two rows, the first all 0", field="rows"
+            )
         for before, after in pairwise(self.rows):
             values = (after.depth_mm, after.volume_mm3, after.deepest_mm)
             rises = after.depth_mm > before.depth_mm and after.volume_mm3 > before.volume_mm3
             if not (all(map(isfinite, values)) and rises and after.deepest_mm >= before.deepest_mm):
-                raise RefusedError(f"the rows of a front table must rise: after {before} comes {after}", field="rows")
+                raise RefusedError(
+                    f"the rows of a front table must rise: after {before} comes {after}",
+                    field="rows",
+                )
 
     def plate(self, copies: int, other_bare_mm2: float) -> FrontTable:
         """Return the table of so many copies and of bare metal beside them, which etches at the mean depth."""
@@ -50,14 +55,21 @@ class FrontTable:
         not_negative(other_bare_mm2, "other_bare_mm2", "mm2")
         return FrontTable(
             tuple(
-                FrontRow(row.depth_mm, copies * row.volume_mm3 + other_bare_mm2 * row.depth_mm, row.deepest_mm)
+                FrontRow(
+                    row.depth_mm,
+                    copies * row.volume_mm3 + other_bare_mm2 * row.depth_mm,
+                    row.deepest_mm,
+                )
                 for row in self.rows
             )
         )
 
 
 def growth_table(
-    growth_mm2: Sequence[tuple[float, float]], etch_factor: float, deepest_mm: float, steps: int = 200
+    growth_mm2: Sequence[tuple[float, float]],
+    etch_factor: float,
+    deepest_mm: float,
+    steps: int = 200,
 ) -> FrontTable:
     """Return the front of an opening of which only the growth curve is known, when the artwork itself is not at hand.
 
@@ -72,8 +84,15 @@ def growth_table(
     for step in range(1, steps + 1):
         depth_mm = deepest_mm * step / steps
         undercut_mm = depth_mm / etch_factor
-        under_mm2 = sum(edge_mm * (_quarter(s1 / undercut_mm) - _quarter(s0 / undercut_mm)) for s0, s1, edge_mm in rings)
-        rows.append(FrontRow(depth_mm, growth_mm2[0][1] * depth_mm + depth_mm * undercut_mm * under_mm2, depth_mm))
+        under_mm2 = sum(
+            edge_mm * (_quarter(s1 / undercut_mm) - _quarter(s0 / undercut_mm))
+            for s0, s1, edge_mm in rings
+        )
+        rows.append(
+            FrontRow(
+                depth_mm, growth_mm2[0][1] * depth_mm + depth_mm * undercut_mm * under_mm2, depth_mm
+            )
+        )
     return FrontTable(tuple(rows))
 
 
@@ -89,8 +108,15 @@ class TabulatedFront:
     def __init__(self, table: FrontTable) -> None:
         self._rows = table.rows
         self._volumes_mm3 = [row.volume_mm3 for row in table.rows]
-        areas_mm2 = [(b.volume_mm3 - a.volume_mm3) / (b.depth_mm - a.depth_mm) for a, b in pairwise(table.rows)]
-        self._areas_mm2 = [areas_mm2[0], *(0.5 * (a + b) for a, b in pairwise(areas_mm2)), areas_mm2[-1]]
+        areas_mm2 = [
+            (b.volume_mm3 - a.volume_mm3) / (b.depth_mm - a.depth_mm)
+            for a, b in pairwise(table.rows)
+        ]
+        self._areas_mm2 = [
+            areas_mm2[0],
+            *(0.5 * (a + b) for a, b in pairwise(areas_mm2)),
+            areas_mm2[-1],
+        ]
         self._volume_mm3 = 0.0
 
     @property
@@ -120,4 +146,9 @@ class TabulatedFront:
         """Return the rows around the present volume, how far it lies between them (over 1 beyond the last), the later's index."""
         index = min(max(bisect_right(self._volumes_mm3, self._volume_mm3), 1), len(self._rows) - 1)
         before, after = self._rows[index - 1], self._rows[index]
-        return before, after, (self._volume_mm3 - before.volume_mm3) / (after.volume_mm3 - before.volume_mm3), index
+        return (
+            before,
+            after,
+            (self._volume_mm3 - before.volume_mm3) / (after.volume_mm3 - before.volume_mm3),
+            index,
+        )

@@ -7,10 +7,10 @@ from functools import lru_cache
 
 from controller.artwork.cache import content_key
 from controller.artwork.planned import ArtworkFile
-from controller.run_plan import RunPlan
+from controller.planning.run_plan import RunPlan
 from hardware.rehearsal.front_table import FrontTable, growth_table
-from hardware.rehearsal.level_set_client import solve_in_process
-from hardware.rehearsal.level_set_job import FrontJob
+from hardware.rehearsal.level_set.client import solve_in_process
+from hardware.rehearsal.level_set.job import FrontJob
 
 BEYOND_TARGET = 1.3
 """The truth is worked out this far beyond the target; deeper it goes on as in its last step."""
@@ -19,12 +19,20 @@ _KEPT = 32
 _one_at_a_time = threading.Lock()
 
 
-def artwork_table(plan: RunPlan, artwork: ArtworkFile, *, etch_factor: float, bite_factor: float, crowding: float) -> FrontTable:
+def artwork_table(
+    plan: RunPlan, artwork: ArtworkFile, *, etch_factor: float, bite_factor: float, crowding: float
+) -> FrontTable:
     """Return the plate's etching from a front on the artwork's pixels. Blocks for seconds; the same job is solved once.
 
     Raises: RefusedError, MeasureFailedError.
     """
-    job = FrontJob(artwork.path.resolve(), artwork.options, etch_factor, _deepest_mm(plan, bite_factor), crowding)
+    job = FrontJob(
+        artwork.path.resolve(),
+        artwork.options,
+        etch_factor,
+        _deepest_mm(plan, bite_factor),
+        crowding,
+    )
     with _one_at_a_time:
         table = _solved(content_key(job.path, job.options), job)
     return _on_plate(plan, table)

@@ -84,7 +84,8 @@ class BenchSpec:
             internal_ohm=self.supply_internal_ohm,
             ripple_fraction=self.ripple_fraction,
             ripple_hz=self.ripple_hz,
-            ripple_phase_rad=self._draw("ripple").uniform(0.0, 2.0 * pi) - 2.0 * pi * self.ripple_hz * now_s,
+            ripple_phase_rad=self._draw("ripple").uniform(0.0, 2.0 * pi)
+            - 2.0 * pi * self.ripple_hz * now_s,
             ramp_s=self.ramp_s,
         )
 
@@ -121,7 +122,9 @@ class BenchSpec:
         """Return the sensor chip, clock and offset drawn by the seed unless given."""
         clock_error_fraction = self.chip_clock_error_fraction
         if clock_error_fraction is None:
-            clock_error_fraction = self._draw("clock").uniform(-MAX_CLOCK_ERROR_FRACTION, MAX_CLOCK_ERROR_FRACTION)
+            clock_error_fraction = self._draw("clock").uniform(
+                -MAX_CLOCK_ERROR_FRACTION, MAX_CLOCK_ERROR_FRACTION
+            )
         offset_share_fraction = self.chip_offset_share_fraction
         if offset_share_fraction is None:
             offset_share_fraction = self._draw("offset").uniform(-1.0, 1.0)

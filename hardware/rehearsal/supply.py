@@ -58,7 +58,9 @@ class Supply:
                 limit="0 to below 1",
             )
         if not self.ramp_s >= 0.0:
-            raise RefusedError(f"ramp_s is {self.ramp_s:g} s, it must not be negative", field="ramp_s", limit="0 s")
+            raise RefusedError(
+                f"ramp_s is {self.ramp_s:g} s, it must not be negative", field="ramp_s", limit="0 s"
+            )
 
     def emf_v(self, on_for_s: float) -> float:
         """Return the voltage behind the internal resistance, ``on_for_s`` after the contact has closed, V (>= 0)."""

@@ -73,7 +73,9 @@ class I2cWire:
         """Give the bus back."""
         self._taken = False
 
-    def writeto(self, address: int, buffer: bytes | bytearray, *, start: int = 0, end: int | None = None) -> None:
+    def writeto(
+        self, address: int, buffer: bytes | bytearray, *, start: int = 0, end: int | None = None
+    ) -> None:
         """Write ``buffer[start:end]``. Raises: OSError as the kernel does."""
         data = bytes(buffer[start:end])
         now_s = self._transact(address, KERNEL_S + (1 + len(data)) * self._byte_s)
@@ -81,7 +83,9 @@ class I2cWire:
             self._catch_up(now_s)
             self._chip.receive(data, now_s)
 
-    def readfrom_into(self, address: int, buffer: bytearray, *, start: int = 0, end: int | None = None) -> None:
+    def readfrom_into(
+        self, address: int, buffer: bytearray, *, start: int = 0, end: int | None = None
+    ) -> None:
         """Read into ``buffer[start:end]`` from the register under the pointer. Raises: OSError as the kernel does."""
         end = len(buffer) if end is None else end
         self._transact(address, KERNEL_S + (1 + end - start) * self._byte_s)
@@ -109,9 +113,16 @@ class I2cWire:
         if in_end is None:
             in_end = len(in_buffer)
         if out_end - out_start != 1:
-            raise ValueError(f"{out_end - out_start} bytes written before the read, a register pointer is 1 byte")
+            raise ValueError(
+                f"{out_end - out_start} bytes written before the read, a register pointer is 1 byte"
+            )
         now_s = self._clock.advance(self._word_read_s)
-        if now_s >= self._chip.due_s or now_s >= self.event_s or self._fails is not None or address != self._address:
+        if (
+            now_s >= self._chip.due_s
+            or now_s >= self.event_s
+            or self._fails is not None
+            or address != self._address
+        ):
             self._look_around(address, now_s)
         with self._lock:
             in_buffer[in_start:in_end] = self._chip.read(out_buffer[out_start], in_end - in_start)

@@ -84,15 +84,31 @@ def judge(events: list[dict[str, Any]]) -> list[Row]:
 
 
 def _row(name: str, expectation: Expectation, events: list[dict[str, Any]]) -> Row:
-    text = f"off within {expectation.within_s:g} s" if expectation.kind == "off" else f"{expectation.kind} throughout"
-    act = next((event for event in events if event["kind"] == "act" and event["name"] == name), None)
+    text = (
+        f"off within {expectation.within_s:g} s"
+        if expectation.kind == "off"
+        else f"{expectation.kind} throughout"
+    )
+    act = next(
+        (event for event in events if event["kind"] == "act" and event["name"] == name), None
+    )
     if act is None:
         return Row(name, text, None, None, ("not played",))
-    end = next((event for event in events if event["kind"] == "end" and event["name"] == name), None)
+    end = next(
+        (event for event in events if event["kind"] == "end" and event["name"] == name), None
+    )
     from_boot = name.startswith("boot")
     begin_s = 0.0 if from_boot else act["at_s"]
-    seen = [event for event in events if event["boot"] == act["boot"] and event["kind"] in ("level", "watching")]
-    within = [event for event in seen if begin_s <= event["at_s"] and (end is None or event["at_s"] <= end["at_s"])]
+    seen = [
+        event
+        for event in events
+        if event["boot"] == act["boot"] and event["kind"] in ("level", "watching")
+    ]
+    within = [
+        event
+        for event in seen
+        if begin_s <= event["at_s"] and (end is None or event["at_s"] <= end["at_s"])
+    ]
     before = [event for event in seen if event["at_s"] < begin_s]
     if not within or not (before or from_boot):
         return Row(name, text, None, None, ("the line was not watched",))
@@ -105,23 +121,40 @@ def _row(name: str, expectation: Expectation, events: list[dict[str, Any]]) -> R
         problems += wrong
     else:
         wanted = expectation.kind == "high"
-        wrong_at = [event["at_s"] - begin_s for event in before[-1:] + within if event["high"] is not wanted]
+        wrong_at = [
+            event["at_s"] - begin_s for event in before[-1:] + within if event["high"] is not wanted
+        ]
         if wrong_at:
             problems.append(f"{'low' if wanted else 'high'} {wrong_at[0]:.3f} s after the act")
     if end is not None:
         problems += _answers(expectation, end)
-    return Row(name, text, off_after_s, within[-1]["at_s"] - begin_s, tuple(problems), end and (end["after"] or end["told"]))
+    return Row(
+        name,
+        text,
+        off_after_s,
+        within[-1]["at_s"] - begin_s,
+        tuple(problems),
+        end and (end["after"] or end["told"]),
+    )
 
 
-def _off(before: dict[str, Any], within: list[dict[str, Any]], begin_s: float, limit_s: float) -> tuple[float | None, list[str]]:
+def _off(
+    before: dict[str, Any], within: list[dict[str, Any]], begin_s: float, limit_s: float
+) -> tuple[float | None, list[str]]:
     """Return the time from the act to the last fall, s, and what is wrong with it."""
     if not before["high"]:
         return None, ["not high before the act"]
     levels = [before["high"], *(event["high"] for event in within)]
-    falls = [event["at_s"] - begin_s for event, was in zip(within, levels, strict=False) if was and not event["high"]]
+    falls = [
+        event["at_s"] - begin_s
+        for event, was in zip(within, levels, strict=False)
+        if was and not event["high"]
+    ]
     if levels[-1] or not falls:
         return None, ["high at the end"]
-    problems = [f"off after {falls[-1]:.3f} s, the limit is {limit_s:g} s"] if falls[-1] > limit_s else []
+    problems = (
+        [f"off after {falls[-1]:.3f} s, the limit is {limit_s:g} s"] if falls[-1] > limit_s else []
+    )
     if len(falls) > 1:
         problems.append(f"high again after it was off {falls[0]:.3f} s after the act")
     return falls[-1], problems
@@ -136,7 +169,9 @@ def _gaps(watched: list[dict[str, Any]]) -> list[str]:
 def _answers(expectation: Expectation, end: dict[str, Any]) -> list[str]:
     problems = []
     told, wanted = end["told"], expectation.told
-    if wanted is not None and (not wanted.items() <= told.items() if isinstance(wanted, dict) else told != wanted):
+    if wanted is not None and (
+        not wanted.items() <= told.items() if isinstance(wanted, dict) else told != wanted
+    ):
         problems.append(f"the answer was {told}, expected {wanted}")
     if expectation.state is not None and (end["after"] or {}).get("state") != expectation.state:
         problems.append(f"afterwards {end['after']}, expected the state {expectation.state}")
@@ -149,5 +184,7 @@ def table(rows: list[Row]) -> str:
     for row in rows:
         off = "" if row.off_after_s is None else f"{row.off_after_s:.3f} s"
         watched = "" if row.watched_s is None else f"{row.watched_s:.1f} s"
-        lines.append(f"{row.scene:<42} {row.expected:<17} {off:>10} {watched:>9}  {'; '.join(row.problems) or 'right'}")
+        lines.append(
+            f"{row.scene:<42} {row.expected:<17} {off:>10} {watched:>9}  {'; '.join(row.problems) or 'right'}"
+        )
     return "\n".join(lines)

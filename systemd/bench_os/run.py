@@ -44,15 +44,30 @@ def machine(image: Path, niceness: int) -> list[str]:
 def main() -> int:
     """Build, boot, judge; return the exit status."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--image", type=Path, default=OUT / "bench-os", help="directory of the image")
-    parser.add_argument("--nice", type=int, default=10, help="niceness of the emulator, 10 if not given")
-    parser.add_argument("--no-build", action="store_true", help="take the image of the last time, with the project as it was")
-    parser.add_argument("--judge-only", action="store_true", help="judge the report of the last run once more")
+    parser.add_argument(
+        "--image", type=Path, default=OUT / "bench-os", help="directory of the image"
+    )
+    parser.add_argument(
+        "--nice", type=int, default=10, help="niceness of the emulator, 10 if not given"
+    )
+    parser.add_argument(
+        "--no-build",
+        action="store_true",
+        help="take the image of the last time, with the project as it was",
+    )
+    parser.add_argument(
+        "--judge-only", action="store_true", help="judge the report of the last run once more"
+    )
     options = parser.parse_args()
     image: Path = options.image
     if not options.judge_only:
         build = ["sh", HERE / "make_image.sh", image]
-        if not options.no_build and subprocess.run(build, check=False, env={**os.environ, "PYTHON": sys.executable}).returncode:
+        if (
+            not options.no_build
+            and subprocess.run(
+                build, check=False, env={**os.environ, "PYTHON": sys.executable}
+            ).returncode
+        ):
             return 2
         for name in ("report.jsonl", "console.log"):
             (image / name).unlink(missing_ok=True)
@@ -67,7 +82,12 @@ def main() -> int:
     wrong = [row for row in rows if row.problems]
     OUT.mkdir(exist_ok=True)
     host = f"{platform.machine()}, software emulation"
-    whole = {"host": host, "facts": facts, "rows": [asdict(row) for row in rows], "wrong": len(wrong)}
+    whole = {
+        "host": host,
+        "facts": facts,
+        "rows": [asdict(row) for row in rows],
+        "wrong": len(wrong),
+    }
     (OUT / "bench-os.json").write_text(json.dumps(whole, indent=1) + "\n")
     print(table(rows))
     print(f"{len(rows) - len(wrong)} of {len(rows)} scenes right; {OUT / 'bench-os.json'}")

@@ -43,7 +43,9 @@ def wanted(python: str) -> list[str]:
     while todo:
         requirement = todo.pop()
         name = canonicalize_name(requirement.name)
-        if name in found or (requirement.marker and not requirement.marker.evaluate(guest_markers(python))):
+        if name in found or (
+            requirement.marker and not requirement.marker.evaluate(guest_markers(python))
+        ):
             continue
         try:
             installed = distribution(requirement.name)
@@ -58,7 +60,10 @@ def wanted(python: str) -> list[str]:
 def fetch(directory: Path, python: str) -> None:
     """Fetch wheels; what comes as source only is pure Python and made into a wheel here. Raises: CalledProcessError."""
     pip = [sys.executable, "-m", "pip"]
-    platforms = ["manylinux2014_aarch64", *(f"manylinux_2_{minor}_aarch64" for minor in GLIBC_MINORS)]
+    platforms = [
+        "manylinux2014_aarch64",
+        *(f"manylinux_2_{minor}_aarch64" for minor in GLIBC_MINORS),
+    ]
     abi = f"cp{python.replace('.', '')}"
     target = ["--only-binary=:all:", "--implementation", "cp", "--python-version", python]
     target += [word for tag in (abi, "abi3", "none") for word in ("--abi", tag)]
@@ -66,10 +71,17 @@ def fetch(directory: Path, python: str) -> None:
     for requirement in wanted(python):
         words = ["download", "--quiet", "--no-deps", "--dest", str(directory), *target, requirement]
         if subprocess.run([*pip, *words], check=False, stderr=subprocess.DEVNULL).returncode:
-            subprocess.run([*pip, "wheel", "--quiet", "--no-deps", "--wheel-dir", str(directory), requirement], check=True)
-    foreign = [path.name for path in directory.glob("*.whl") if not path.stem.endswith(("-any", "aarch64"))]
+            subprocess.run(
+                [*pip, "wheel", "--quiet", "--no-deps", "--wheel-dir", str(directory), requirement],
+                check=True,
+            )
+    foreign = [
+        path.name for path in directory.glob("*.whl") if not path.stem.endswith(("-any", "aarch64"))
+    ]
     if foreign:
-        raise SystemExit(f"wheels.py: made for this machine and not for the guest: {', '.join(foreign)}")
+        raise SystemExit(
+            f"wheels.py: made for this machine and not for the guest: {', '.join(foreign)}"
+        )
 
 
 if __name__ == "__main__":

@@ -1,30 +1,30 @@
 // Puts the page together.
 
-import { announce } from "./announcer.js";
-import { Bench } from "./bench.js";
-import { beginScreen } from "./screen_begin.js";
-import { byId } from "./dom.js";
-import { checkScreen } from "./screen_check.js";
-import { compareScreen } from "./screen_compare.js";
-import { EMPTY, keepDraft, keptDraft } from "./draft.js";
-import { keepFrame } from "./frame.js";
-import { LiveLink } from "./live.js";
-import { Router } from "./router.js";
-import { gaugeScreen } from "./screen_gauge.js";
-import { keepPrompt } from "./prompt.js";
-import { askToPair, pinInAddress } from "./pairing.js";
-import { nowScreen } from "./screen_now.js";
-import { prepareScreen } from "./screen_prepare.js";
-import { rigScreen } from "./screen_rig.js";
-import { runScreen } from "./screen_run.js";
-import { runsScreen } from "./screen_runs.js";
-import { sheetScreen } from "./screen_sheet.js";
-import { get } from "./server.js";
-import { Sounder } from "./sound.js";
-import { armStop } from "./stop.js";
-import { keepTab } from "./tab.js";
-import { keepTrip } from "./trip.js";
-import { keepWarnings } from "./warning_card.js";
+import { announce } from "./base/announcer.js";
+import { Bench } from "./frame/status_store.js";
+import { beginScreen } from "./screens/begin.js";
+import { byId } from "./base/dom.js";
+import { checkScreen } from "./screens/check.js";
+import { compareScreen } from "./screens/compare.js";
+import { EMPTY, keepDraft, keptDraft } from "./prepare/draft.js";
+import { keepFrame } from "./frame/frame.js";
+import { LiveLink } from "./base/live.js";
+import { Router } from "./base/router.js";
+import { gaugeScreen } from "./screens/gauge.js";
+import { keepPrompt } from "./frame/prompt.js";
+import { askToPair, pinInAddress } from "./frame/pairing.js";
+import { nowScreen } from "./screens/now.js";
+import { prepareScreen } from "./screens/prepare.js";
+import { rigScreen } from "./screens/rig.js";
+import { runScreen } from "./screens/run.js";
+import { runsScreen } from "./screens/runs.js";
+import { sheetScreen } from "./screens/print.js";
+import { get } from "./base/server.js";
+import { Sounder } from "./base/sound.js";
+import { armStop } from "./frame/stop.js";
+import { keepTab } from "./frame/tab.js";
+import { keepTrip } from "./frame/trip.js";
+import { keepWarnings } from "./frame/warning_card.js";
 
 const FONT_PATIENCE_MS = 1500;
 

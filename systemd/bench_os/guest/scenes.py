@@ -14,8 +14,8 @@ from typing import Any
 
 from line import Report, boot_number
 
-from api.auth import read_bench_token
-from api.client import ApiClient, ApiRefusedError, NoDaemonError
+from api.access.auth import read_bench_token
+from api.cli.client import ApiClient, ApiRefusedError, NoDaemonError
 
 ADDRESS = "http://127.0.0.1:8420"
 STATE_DIRECTORY = Path("/var/lib/biteclock")
@@ -63,9 +63,17 @@ def until(condition: Callable[[dict[str, Any]], bool], what: str) -> dict[str, A
 
 def start_run() -> dict[str, Any]:
     """Put a plate on and return the status of the run once its current is measured."""
-    until(lambda status: status["logbook_ready"] and not status["sensor_message"], "a daemon that is ready")
+    until(
+        lambda status: status["logbook_ready"] and not status["sensor_message"],
+        "a daemon that is ready",
+    )
     until(lambda _: _began(), "a bench that takes a run")
-    status = until(lambda status: status["state"] not in ("idle", "checking") and status["current_a"] is not None, "a run")
+    status = until(
+        lambda status: (
+            status["state"] not in ("idle", "checking") and status["current_a"] is not None
+        ),
+        "a run",
+    )
     if status["state"] == "running":
         time.sleep(HOLD_S)
         status = client().get("/api/status")
@@ -81,7 +89,9 @@ def _began() -> bool:
     return True
 
 
-def scene(name: str, act: Callable[[], Any], *, run: bool = True, settle: Callable[[], Any] | None = None) -> None:
+def scene(
+    name: str, act: Callable[[], Any], *, run: bool = True, settle: Callable[[], Any] | None = None
+) -> None:
     """Play one scene: a run, the act, what comes after it. What is told is judged outside.
 
     :param settle: waits for what must come back before the scene is over; its answer is told.
@@ -116,14 +126,21 @@ def strike(number: signal.Signals) -> None:
 
 def exit_of(*words: str) -> dict[str, Any]:
     """Run a command; return its exit status and the last line it said."""
-    done = subprocess.run(words, check=False, cwd="/", text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+    done = subprocess.run(
+        words, check=False, cwd="/", text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+    )
     return {"status": done.returncode, "said": (done.stdout.strip().splitlines() or [""])[-1]}
 
 
 def back() -> dict[str, Any]:
     """Wait until the service is up again and return what it says of the run that was cut."""
-    status = until(lambda status: status["logbook_ready"] and not status["sensor_message"], "the service's return")
-    return {name: status[name] for name in ("state", "relay_on", "charge_coulombs")} | {"restarts": shown("NRestarts")}
+    status = until(
+        lambda status: status["logbook_ready"] and not status["sensor_message"],
+        "the service's return",
+    )
+    return {name: status[name] for name in ("state", "relay_on", "charge_coulombs")} | {
+        "restarts": shown("NRestarts")
+    }
 
 
 def drop_in(text: str | None) -> None:
@@ -159,7 +176,12 @@ def second_boot() -> None:
     text = CONFIG.read_text()
     CONFIG.write_text(text + "\n[no such table]\n")
     broken = "start with a broken configuration"
-    scene(broken, lambda: systemctl("start", "--no-block", "biteclock"), run=False, settle=twice_failed)
+    scene(
+        broken,
+        lambda: systemctl("start", "--no-block", "biteclock"),
+        run=False,
+        settle=twice_failed,
+    )
     CONFIG.write_text(text)
     systemctl("restart", "biteclock")
     before = start_run()
@@ -177,7 +199,9 @@ def twice_failed() -> dict[str, Any]:
 
 def _lgpio() -> str:
     code = "import lgpio, os; print(lgpio.__file__)"
-    return str(exit_of("/usr/bin/env", "LG_WD=/run", "/opt/biteclock/venv/bin/python", "-c", code)["said"])
+    return str(
+        exit_of("/usr/bin/env", "LG_WD=/run", "/opt/biteclock/venv/bin/python", "-c", code)["said"]
+    )
 
 
 def main() -> None:

@@ -86,7 +86,10 @@ class Bus:
     def _answer(self, opcode: int, body: bytes) -> bytes:
         if opcode == CUSE_INIT:
             major, minor = struct.unpack_from("<II", body)
-            return struct.pack("<8I40x", major, minor, 0, UNRESTRICTED, 4096, 4096, 0, 0) + b"DEVNAME=i2c-1\0"
+            return (
+                struct.pack("<8I40x", major, minor, 0, UNRESTRICTED, 4096, 4096, 0, 0)
+                + b"DEVNAME=i2c-1\0"
+            )
         if opcode == OPEN:
             return struct.pack("<QII", 0, 0, 0)
         if opcode in (RELEASE, FLUSH):

@@ -1,0 +1,158 @@
+"""A whole run on the rehearsal bench, headless: the same supervisor, driver and chip, as fast as the machine allows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from api.main import Rehearsal, machine_board, rehearsal_rig, rig_range_a
+from controller.assembly import assemble
+from controller.config import Settings
+from controller.messages import RunState, Snapshot
+from controller.planning.plan import make_plan
+from controller.planning.request import PlanRequest
+from controller.safety.outbox import Changed, News, Noted
+from controller.safety.run import new_run
+from controller.safety.transitions import AT_WORK
+
+WATCH_AFTER_S = 1.0
+"""How long the bench is watched after the run, s: a welded relay tells itself 0.5 s after off, in three samples."""
+
+SETTLE_BEFORE_S = 0.5
+"""Samples before the start, s: the daemon has been idle for longer."""
+
+EXIT_STATUS = {
+    RunState.FINISHED: 0,
+    RunState.STOPPED: 3,
+    RunState.PAUSED: 3,
+    RunState.INTERRUPTED: 3,
+    RunState.TRIPPED: 4,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeStop:
+    """A gauge stop that was reached: where it was planned, what was believed there, and what is true."""
+
+    stop_mm: float
+    depth_mm: float
+    true_depth_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalResult:
+    """How a rehearsal ended. What the controller believes, and what the bench knows to be true.
+
+    :param true_depth_mm: mean depth of the etched floor; ``true_deepest_mm`` that of its deepest place.
+    :param gauge_stops: what a gauge would have found at each gauge stop that was reached.
+    :param elapsed_s: relay-on time.
+    :param off_after_fault_s: from the fault to the breaking of the contact, or None.
+    :param relay_on: whether the relay's coil is energised at the end.
+    """
+
+    outcome: str
+    reason: str | None
+    message: str | None
+    elapsed_s: float
+    depth_mm: float
+    depth_low_mm: float
+    depth_high_mm: float
+    target_depth_mm: float
+    true_depth_mm: float
+    true_deepest_mm: float
+    charge_coulombs: float
+    uncertain_charge_coulombs: float
+    true_charge_coulombs: float
+    off_after_fault_s: float | None
+    relay_on: bool
+    bath_degc: float
+    gauge_stops: list[GaugeStop]
+    warnings: list[str]
+    notes: list[str]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the result as JSON values."""
+        return asdict(self)
+
+    @property
+    def exit_status(self) -> int:
+        """0 finished, 3 stopped or paused, 4 tripped."""
+        return EXIT_STATUS[RunState(self.outcome)]
+
+
+class _End:
+    """Notices when the run has left the states in which something happens by itself."""
+
+    def __init__(self) -> None:
+        self.left_at_s: float | None = None
+        self.message: str | None = None
+        self.notes: list[str] = []
+
+    def follow(self, _snapshot: Snapshot, news: Sequence[News]) -> None:
+        for item in news:
+            if isinstance(item, Changed):
+                self.left_at_s = None if item.state in AT_WORK else item.at_s
+                self.message = item.message
+            elif isinstance(item, Noted):
+                self.notes.append(item.text)
+
+
+def rehearse(
+    request: PlanRequest, rehearsal: Rehearsal, settings: Settings, *, stop_at_gauge: bool = False
+) -> RehearsalResult:
+    """Return how a run ends on the rehearsal bench.
+
+    :param stop_at_gauge: end at the first gauge stop. Otherwise the run is resumed there at once: nobody is at the bench.
+    Raises: RefusedError for a plan that cannot be, MeasureFailedError when the front on an artwork cannot be worked out.
+    """
+    plan = make_plan(request, settings, rig_range_a(settings))
+    rig = rehearsal_rig(plan, rehearsal, settings)
+    end = _End()
+    assembly = assemble(
+        rig, settings, board=machine_board(), followers=(end,), new_run_id=lambda: "rehearsal"
+    )
+    loop, supervisor, clock = assembly.loop, assembly.supervisor, rig.clock
+    begin_s = clock.monotonic_s() + SETTLE_BEFORE_S
+    loop.run(lambda: clock.monotonic_s() >= begin_s)
+    supervisor.start(new_run("rehearsal", plan, settings.limits))
+    gauge_stops: list[GaugeStop] = []
+    while True:
+        loop.run(
+            lambda: (
+                end.left_at_s is not None and clock.monotonic_s() >= end.left_at_s + WATCH_AFTER_S
+            )
+        )
+        run, bench = supervisor.run, rig.bench
+        if run is None or bench is None:
+            raise RuntimeError("the rehearsal lost its run")
+        if supervisor.state is not RunState.PAUSED or run.gauge_stop_mm is None:
+            break
+        depth_mm = run.depth(clock.monotonic_s()).best_mm
+        gauge_stops.append(GaugeStop(run.gauge_stop_mm, depth_mm, bench.truth().depth_mm))
+        if stop_at_gauge:
+            break
+        end.left_at_s = None
+        supervisor.resume()
+    totals, truth = run.totals(clock.monotonic_s()), bench.truth()
+    return RehearsalResult(
+        outcome=supervisor.state.value,
+        reason=None if supervisor.finding is None else supervisor.finding.reason.value,
+        message=end.message,
+        elapsed_s=totals.on_time_s,
+        depth_mm=totals.depth.best_mm,
+        depth_low_mm=totals.depth.low_mm,
+        depth_high_mm=totals.depth.high_mm,
+        target_depth_mm=plan.target_depth_mm,
+        true_depth_mm=truth.depth_mm,
+        true_deepest_mm=truth.deepest_mm,
+        charge_coulombs=totals.charge_coulombs,
+        uncertain_charge_coulombs=totals.uncertain_coulombs,
+        true_charge_coulombs=truth.charge_coulombs,
+        off_after_fault_s=truth.off_after_fault_s,
+        relay_on=truth.relay_on,
+        bath_degc=truth.bath_degc,
+        gauge_stops=gauge_stops,
+        warnings=[warning.text for warning in plan.warnings],
+        notes=end.notes,
+    )

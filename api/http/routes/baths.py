@@ -1,0 +1,100 @@
+"""The baths: what is in each, and what it has taught."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path
+
+from api.http.models.base import PLAIN_TEXT
+from api.http.models.baths import BathList, BathTold, BathWish
+from api.http.problem_kinds import (
+    BAD_VALUE,
+    BROKEN_JSON,
+    LOGBOOK_UNREADABLE,
+    NOT_JSON,
+    TOO_LARGE,
+    TOO_SLOW,
+    UNKNOWN_BATH,
+)
+from api.http.problems import ProblemError, told_problems
+from api.http.services import Desk
+from controller.errors import RefusedError
+from controller.recording.baths import MAX_NAME, BathState
+
+BathName = Annotated[
+    str,
+    Path(
+        description="Name of the bath, percent-encoded. No unit.",
+        examples=["silver bath of March"],
+        min_length=1,
+        max_length=MAX_NAME,
+        pattern=PLAIN_TEXT,
+    ),
+]
+
+
+def bath_routes(desk: Desk) -> APIRouter:
+    """Return the routes of the baths."""
+    router = APIRouter(tags=["baths"])
+
+    @router.get(
+        "/api/baths",
+        operation_id="listBaths",
+        summary="The baths, newest first",
+        responses=told_problems(LOGBOOK_UNREADABLE),
+    )
+    async def list_baths() -> BathList:
+        """With what each has carried and what its readings teach."""
+        states = await desk.reading.run(_all_states, desk)
+        return BathList(baths=tuple(BathTold.of(state) for state in states))
+
+    @router.get(
+        "/api/baths/{name:path}",
+        operation_id="getBath",
+        summary="One bath",
+        responses=told_problems(LOGBOOK_UNREADABLE, BAD_VALUE, UNKNOWN_BATH),
+    )
+    async def get_bath(name: BathName) -> BathTold:
+        """With what it has carried and what its readings teach."""
+        return BathTold.of(await desk.reading.run(_state, desk, name))
+
+    @router.post(
+        "/api/baths",
+        operation_id="saveBath",
+        summary="Describe a bath, new or known, or retire it",
+        responses=told_problems(
+            LOGBOOK_UNREADABLE, BAD_VALUE, BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON
+        ),
+    )
+    async def save_bath(wish: BathWish) -> BathTold:
+        """The newest description of a name holds; its metal stays."""
+        return BathTold.of(await desk.reading.run(_save, desk, wish))
+
+    return router
+
+
+def _all_states(desk: Desk) -> tuple[BathState, ...]:
+    return tuple(desk.shelf.state(bath.name) for bath in desk.shelf.baths())
+
+
+def _state(desk: Desk, name: str) -> BathState:
+    try:
+        return desk.shelf.state(name)
+    except RefusedError as error:
+        if error.field != "bath":
+            raise
+        raise ProblemError(UNKNOWN_BATH, str(error)) from error
+
+
+def _save(desk: Desk, wish: BathWish) -> BathState:
+    saved = desk.shelf.save(
+        wish.name,
+        wish.metal,
+        wish.acid,
+        wish.volume_l,
+        wish.made_up_on,
+        wish.note,
+        is_retired=wish.is_retired,
+    )
+    return desk.shelf.state(saved.name)

@@ -1,0 +1,206 @@
+"""What the logbook holds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Response
+
+from api.http.models.base import PLAIN_TEXT
+from api.http.models.runs import (
+    EventList,
+    EventTold,
+    PointList,
+    RawList,
+    RunList,
+    RunListed,
+    RunTold,
+    SecondList,
+)
+from api.http.problem_kinds import BAD_VALUE, LOGBOOK_UNREADABLE, UNKNOWN_RUN
+from api.http.problems import told_problems
+from api.http.services import Desk
+from api.http.table_stream import Format, table_response
+from controller.logbook.entries import RawSample
+from controller.logbook.reader import CurvePoint, LogbookReader, MeanSample, StoredEvent
+
+MAX_POINTS = 5000
+"""Most points of a reduced curve: more than any screen has columns."""
+
+EVENTS_AT_ONCE = 500
+
+RunId = Annotated[
+    str,
+    Path(description="Name of the run. No unit.", examples=["20260314-091500-7"], max_length=100),
+]
+As = Annotated[
+    Format, Query(description="json, or csv with units in the header. No unit.", examples=["csv"])
+]
+
+_READING = (LOGBOOK_UNREADABLE, BAD_VALUE)
+_OF_A_RUN = (*_READING, UNKNOWN_RUN)
+
+
+def _or_csv(model: Any, example: str) -> dict[int | str, dict[str, Any]]:
+    """Return the OpenAPI response of a table that comes as JSON or as CSV."""
+    return {
+        200: {
+            "model": model,
+            "content": {"text/csv": {"schema": {"type": "string"}, "example": example}},
+        }
+    }
+
+
+def book_routes(desk: Desk) -> APIRouter:
+    """Return the routes that read the logbook."""
+    router = APIRouter(tags=["logbook"])
+    book, reading = desk.book, desk.reading
+
+    @router.get(
+        "/api/runs",
+        operation_id="listRuns",
+        summary="List runs, newest first",
+        responses=told_problems(*_OF_A_RUN),
+    )
+    async def list_runs(
+        limit: Annotated[
+            int, Query(description="Most runs in the answer. No unit.", examples=[50], ge=1, le=200)
+        ] = 50,
+        before: Annotated[
+            str | None,
+            Query(
+                description="next_before of the part before. No unit.",
+                examples=["20260301-140211-3"],
+                max_length=100,
+            ),
+        ] = None,
+        search: Annotated[
+            str,
+            Query(
+                description="Words that all occur in piece, metal, bath or state. No unit.",
+                examples=["fern silver"],
+                max_length=200,
+                pattern=PLAIN_TEXT,
+            ),
+        ] = "",
+    ) -> RunList:
+        """Part by part: give next_before as before."""
+        page = await reading.run(book.list_runs, limit, before, search)
+        return RunList(
+            runs=tuple(RunListed.of(run) for run in page.runs), next_before=page.next_before
+        )
+
+    @router.get(
+        "/api/runs/{run_id}",
+        operation_id="getRun",
+        summary="One run with its plan and settings",
+        responses=told_problems(*_OF_A_RUN),
+    )
+    async def get_run(run_id: RunId) -> RunTold:
+        """The plan's request can be planned and started again."""
+        return RunTold.of(await reading.run(book.run, run_id))
+
+    @router.get(
+        "/api/runs/{run_id}/events",
+        operation_id="listEvents",
+        summary="What happened in a run, oldest first",
+        responses={
+            **_or_csv(EventList, "number,at_utc,on_time_s,kind,text,data\r\n"),
+            **told_problems(*_OF_A_RUN),
+        },
+    )
+    async def list_events(
+        run_id: RunId,
+        format: As = "json",
+        after: Annotated[
+            int,
+            Query(
+                description="next_after of the part before. No unit.", examples=[0], ge=0, le=2**53
+            ),
+        ] = 0,
+        limit: Annotated[
+            int,
+            Query(
+                description="Most events in a JSON answer. No unit.", examples=[500], ge=1, le=1000
+            ),
+        ] = EVENTS_AT_ONCE,
+    ) -> Response:
+        """JSON part by part, CSV as a whole."""
+        if format == "csv":
+            chunks = await reading.run(_all_events, book, run_id, after)
+            return table_response(reading, format, run_id, "events", chunks, StoredEvent)
+        found = await reading.run(book.events, run_id, after, limit)
+        told = EventList(
+            events=tuple(EventTold.model_validate(event) for event in found),
+            next_after=found[-1].number if len(found) == limit else None,
+        )
+        return Response(told.model_dump_json(), media_type="application/json")
+
+    @router.get(
+        "/api/runs/{run_id}/samples",
+        operation_id="listSamples",
+        summary="The curve of a run: each second, or fewer points with the extremes kept",
+        responses={
+            **_or_csv(
+                SecondList | PointList,
+                "elapsed_s,on_time_s,current_a,voltage_v,charge_coulombs,depth_mm,bath_degc\r\n",
+            ),
+            **told_problems(*_OF_A_RUN),
+        },
+    )
+    async def list_samples(
+        run_id: RunId,
+        format: As = "json",
+        points: Annotated[
+            int | None,
+            Query(
+                description="Most points of a reduced curve. No unit.",
+                examples=[600],
+                ge=1,
+                le=MAX_POINTS,
+            ),
+        ] = None,
+    ) -> Response:
+        """Without points all seconds come, as samples; with them as points. Streamed."""
+        if points is not None:
+            curve = await reading.run(book.curve, run_id, points)
+            return table_response(reading, format, run_id, "points", (curve,), CurvePoint)
+        return table_response(
+            reading, format, run_id, "samples", await reading.run(book.samples, run_id), MeanSample
+        )
+
+    @router.get(
+        "/api/runs/{run_id}/raw-samples",
+        operation_id="listRawSamples",
+        summary="The sensor's conversions around the trips of a run",
+        responses={
+            **_or_csv(RawList, "elapsed_s,current_a,voltage_v,saturated,averaged\r\n"),
+            **told_problems(*_OF_A_RUN),
+        },
+    )
+    async def list_raw_samples(run_id: RunId, format: As = "json") -> Response:
+        """From 30 s before a trip to 5 s after it. Streamed."""
+        return table_response(
+            reading,
+            format,
+            run_id,
+            "samples",
+            await reading.run(book.raw_samples, run_id),
+            RawSample,
+        )
+
+    return router
+
+
+def _all_events(book: LogbookReader, run_id: str, after: int) -> Iterator[Sequence[StoredEvent]]:
+    """Return all events of a run in chunks; the first one is read now, so that an unknown run is told at once."""
+    first = book.events(run_id, after, EVENTS_AT_ONCE)
+
+    def chunks() -> Iterator[Sequence[StoredEvent]]:
+        chunk = first
+        while chunk:
+            yield chunk
+            chunk = book.events(run_id, chunk[-1].number, EVENTS_AT_ONCE)
+
+    return chunks()

@@ -1,0 +1,84 @@
+"""Gauge readings and weighings of a run."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Path
+
+from api.http.models.readings import ReadingAnswer, ReadingList, ReadingWish, WithdrawWish
+from api.http.problem_kinds import (
+    BAD_VALUE,
+    BROKEN_JSON,
+    LOGBOOK_UNREADABLE,
+    LOOP_NOT_ALIVE,
+    NOT_JSON,
+    SURPRISING_READING,
+    TOO_LARGE,
+    TOO_SLOW,
+    UNKNOWN_READING,
+    UNKNOWN_RUN,
+    WRONG_STATE,
+)
+from api.http.problems import told_problems
+from api.http.readings import list_readings, take_reading, withdraw_reading
+from api.http.routes.logbook import RunId
+from api.http.services import Desk
+
+ReadingId = Annotated[
+    str, Path(description="Name of the reading. No unit.", examples=["9f2c51d07e44"], max_length=40)
+]
+
+_OF_A_RUN = (LOGBOOK_UNREADABLE, UNKNOWN_RUN, BAD_VALUE)
+_CHANGING = (
+    *_OF_A_RUN,
+    LOOP_NOT_ALIVE,
+    WRONG_STATE,
+    UNKNOWN_READING,
+    BROKEN_JSON,
+    TOO_LARGE,
+    TOO_SLOW,
+    NOT_JSON,
+)
+
+
+def reading_routes(desk: Desk) -> APIRouter:
+    """Return the routes of the readings."""
+    router = APIRouter(tags=["readings"])
+
+    @router.get(
+        "/api/runs/{run_id}/readings",
+        operation_id="listReadings",
+        summary="What was gauged and weighed on a run, with its history",
+        responses=told_problems(*_OF_A_RUN),
+    )
+    async def readings(run_id: RunId) -> ReadingList:
+        """Corrected and withdrawn ones too: stands tells which count."""
+        return await desk.reading.run(list_readings, desk, run_id)
+
+    @router.post(
+        "/api/runs/{run_id}/readings",
+        operation_id="takeReading",
+        summary="Tell what was gauged or weighed",
+        status_code=201,
+        responses=told_problems(*_CHANGING, SURPRISING_READING),
+    )
+    async def take(run_id: RunId, wish: Annotated[ReadingWish, Body()]) -> ReadingAnswer:
+        """Of the present run with the relay off, or of a past one.
+
+        One that lies more than 3 standard deviations from what was expected is answered with surprising-reading: send it again
+        with is_confirmed when it is right.
+        """
+        return await desk.commands.run(take_reading, desk, run_id, wish)
+
+    @router.post(
+        "/api/runs/{run_id}/readings/{reading_id}/withdraw",
+        operation_id="withdrawReading",
+        summary="Say that a reading does not stand",
+        responses=told_problems(*_CHANGING),
+    )
+    async def withdraw(run_id: RunId, reading_id: ReadingId, wish: WithdrawWish) -> ReadingAnswer:
+        """It stays in the list with the reason, and counts no more."""
+        return await desk.commands.run(withdraw_reading, desk, run_id, reading_id, wish.why)
+
+    return router

@@ -1,0 +1,97 @@
+"""How the bench stands: status, health, live events. None of them waits for the loop or takes a thread."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+from starlette.requests import Request
+from starlette.responses import StreamingResponse
+
+from api.access.auth import caller_of
+from api.http.live import LiveResponse
+from api.http.models.status import Health, LogbookHealthAnswer, LoopHealth, SensorHealth, Status
+from api.http.problem_kinds import LOOP_NOT_ALIVE, TOO_MANY_STREAMS
+from api.http.problems import told_problems
+from api.http.services import Desk
+from controller.logbook.health import LogbookHealth
+from controller.messages import Snapshot
+
+_STREAM = {
+    "description": "Unnamed events (data: a Status, id: its sequence) at most four times a second. When there is no newer "
+    "status, events named heartbeat (data: a Heartbeat) every two seconds: numbers shown are not live while its loop_alive is "
+    "false.",
+    "content": {
+        "text/event-stream": {
+            "schema": {"type": "string"},
+            "example": 'retry: 1000\nid: 7\ndata: {"sequence": 7, "state": "idle"}\n\n',
+        }
+    },
+}
+
+
+class NewestStatus:
+    """The body of the newest status, made once for each snapshot however many ask. Belongs to the server's event loop."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._of: tuple[Snapshot, LogbookHealth] | None = None
+        self._body = b""
+
+    def body(self) -> bytes:
+        """Return the status as JSON. Raises: LoopNotAliveError."""
+        desk = self._desk
+        snapshot, health = desk.service.snapshot(), desk.logbook_health()
+        if self._of is None or self._of[0] is not snapshot or self._of[1] != health:
+            status = Status.of(snapshot, health, desk.rig_kind, desk.version)
+            self._of, self._body = (snapshot, health), status.model_dump_json().encode()
+        return self._body
+
+
+def status_routes(desk: Desk) -> APIRouter:
+    """Return the routes that tell how the bench stands."""
+    router = APIRouter(tags=["status"])
+
+    newest = NewestStatus(desk)
+
+    @router.get(
+        "/api/status",
+        operation_id="status",
+        summary="The bench as it stands",
+        response_model=Status,
+        responses=told_problems(LOOP_NOT_ALIVE),
+    )
+    async def status() -> Response:
+        """An old number is never shown as live: when the loop is silent the answer is 503."""
+        return Response(newest.body(), media_type="application/json")
+
+    @router.get(
+        "/api/health",
+        operation_id="health",
+        summary="How the parts of the service are",
+        responses=told_problems(LOOP_NOT_ALIVE),
+    )
+    async def health() -> Health:
+        """200 while the control loop is alive; a logbook or sensor that fails is told in the body."""
+        snapshot = desk.service.snapshot()
+        return Health(
+            loop=LoopHealth(alive=True, silent_s=desk.board.silent_s(), watchdog_s=desk.watchdog_s),
+            sensor=SensorHealth(
+                sample_age_s=snapshot.sample_age_s, message=snapshot.sensor_message
+            ),
+            logbook=LogbookHealthAnswer.model_validate(desk.logbook_health()),
+            rig=desk.rig_kind,
+            version=desk.version,
+        )
+
+    @router.get(
+        "/api/events",
+        operation_id="liveEvents",
+        summary="Live status as server-sent events",
+        response_class=StreamingResponse,
+        responses={200: _STREAM, **told_problems(TOO_MANY_STREAMS)},
+    )
+    async def events(request: Request) -> Response:
+        """One stream a page: browsers open at most six to a host."""
+        caller = caller_of(request)
+        return LiveResponse(desk.live, lambda: desk.access.may_still_view(caller))
+
+    return router

@@ -1,0 +1,62 @@
+// Title and icon of the tab, so that a page in the background tells.
+
+import { byId } from "../base/dom.js";
+import { fixed, timeOfDay } from "../base/numbers.js";
+import { shapePath } from "../base/shapes.js";
+import { stateOf } from "../base/words.js";
+
+const SIDE = 64;
+const COLOURS = { running: "#0b5d7a", tripped: "#b3261e", paused: "#7a4a00" };
+
+/** Keep title and icon up to date. */
+export function keepTab(bench) {
+  let drawn = "";
+  const update = () => {
+    const { status, isFresh } = bench;
+    const title = titleOf(bench);
+    if (document.title !== title) document.title = title;
+    if (status === null) return;
+    const share = shareOf(status);
+    const wanted = `${isFresh} ${status.state} ${Math.round(share * 20)}`;
+    if (wanted === drawn) return;
+    drawn = wanted;
+    byId("icon").href = icon(isFresh ? status.state : "idle", share, isFresh);
+  };
+  bench.on("status", update);
+  bench.on("freshness", update);
+}
+
+/** Return the title: depth and state, or since when nothing was heard. */
+export function titleOf({ status, isFresh, silentMs }) {
+  if (status === null) return "biteclock";
+  const state = stateOf(status.state).word.toLowerCase();
+  const depth = status.depth_mm === null ? "" : `${fixed(status.depth_mm, 3)} mm `;
+  if (isFresh) return `${depth}${state} \u00b7 biteclock`;
+  return `no news since ${timeOfDay(new Date(Date.now() - silentMs))} \u00b7 biteclock`;
+}
+
+function shareOf(status) {
+  if (status.depth_mm === null || !status.target_depth_mm) return 0;
+  return Math.min(1, status.depth_mm / status.target_depth_mm);
+}
+
+function icon(state, share, isFresh) {
+  const canvas = document.createElement("canvas");
+  canvas.width = canvas.height = SIDE;
+  const pen = canvas.getContext("2d");
+  const colour = isFresh ? COLOURS[state] ?? "#37474f" : "#8a9499";
+  pen.fillStyle = "#ffffff";
+  pen.beginPath();
+  pen.arc(SIDE / 2, SIDE / 2, SIDE / 2, 0, 2 * Math.PI);
+  pen.fill();
+  pen.strokeStyle = colour;
+  pen.lineWidth = 8;
+  pen.beginPath();
+  pen.arc(SIDE / 2, SIDE / 2, SIDE / 2 - 5, -Math.PI / 2, -Math.PI / 2 + 2 * Math.PI * share);
+  pen.stroke();
+  pen.translate(18, 18);
+  pen.scale(28 / 24, 28 / 24);
+  pen.fillStyle = colour;
+  pen.fill(new Path2D(shapePath(state)), "evenodd");
+  return canvas.toDataURL("image/png");
+}

@@ -1,0 +1,248 @@
+"""Looks an SVG file through before anything draws it: size, and everything that would run, fetch or depend on this machine."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from xml.parsers import expat
+
+from controller.errors import RefusedError
+from controller.units import MM_PER_INCH
+
+_SVG = "http://www.w3.org/2000/svg"
+_MOST_BYTES = 50_000_000
+_MOST_ELEMENTS = 1_000_000
+_DEEPEST = 256
+_MM_PER_UNIT = {
+    "mm": 1.0,
+    "cm": 10.0,
+    "in": MM_PER_INCH,
+    "pt": MM_PER_INCH / 72.0,
+    "pc": MM_PER_INCH / 6.0,
+    "q": 0.25,
+}
+"""Source: CSS Values and Units 4, section 6.2, absolute lengths; px is left out, programs disagree about it."""
+
+_ACTIVE = {"script", "foreignobject", "iframe", "audio", "video", "handler", "listener"}
+_TEXT = {"text", "tspan", "textpath", "tref", "flowroot"}
+
+
+@dataclass(frozen=True)
+class SvgFile:
+    """A checked SVG text, cut at its root tag.
+
+    :param attributes: of the root, without width and height.
+    :param inside: everything between the root's tags.
+    :param width, height: as written, or None.
+    """
+
+    attributes: dict[str, str]
+    inside: str
+    width: str | None
+    height: str | None
+
+    def size_mm(self, width_mm: float | None) -> tuple[float, float]:
+        """Return width and height in mm; ``width_mm`` stands above the file's own.
+
+        Raises: RefusedError when the file has no physical size and none is given.
+        """
+        own = _length_mm(self.width), _length_mm(self.height)
+        if width_mm is None:
+            if own[0] is None or own[1] is None:
+                raise RefusedError(
+                    f"the drawing's size is {self.width or 'not given'} x {self.height or 'not given'}, it needs mm, cm, in or "
+                    "pt: give width_mm",
+                    field="width_mm",
+                )
+            return own[0], own[1]
+        if own[0] is not None and own[1] is not None and own[0] > 0:
+            return width_mm, width_mm * own[1] / own[0]
+        box = self._box() or self.plain_size()
+        if box is None or min(box) <= 0:
+            raise RefusedError(
+                "the drawing has neither a size nor a viewBox: its height is not known",
+                field="file",
+            )
+        return width_mm, width_mm * box[1] / box[0]
+
+    def _box(self) -> tuple[float, float] | None:
+        numbers = [
+            _number(text)
+            for text in re.split(r"[\s,]+", self.attributes.get("viewBox", "").strip())
+        ]
+        if len(numbers) == 4 and numbers[2] is not None and numbers[3] is not None:
+            return numbers[2], numbers[3]
+        return None
+
+    def plain_size(self) -> tuple[float, float] | None:
+        """Return width and height when both are plain numbers or px, else None."""
+        width, height = (
+            _number((text or "").removesuffix("px")) for text in (self.width, self.height)
+        )
+        return None if width is None or height is None else (width, height)
+
+
+def check_svg(data: bytes) -> SvgFile:
+    """Return the file, checked.
+
+    Raises: RefusedError on scripts, event handlers, references outside the file, entities or a DOCTYPE, text (its look depends
+    on the fonts of this machine), damage and sizes beyond reason.
+    """
+    if len(data) > _MOST_BYTES:
+        raise RefusedError(
+            f"the drawing has {len(data) / 1e6:.0f} MB, more than {_MOST_BYTES / 1e6:.0f} MB: simplify it",
+            field="file",
+            limit=f"{_MOST_BYTES / 1e6:.0f} MB",
+        )
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise RefusedError(
+            "the drawing is not UTF-8 text: save it as UTF-8", field="file"
+        ) from error
+    watch = _Watch()
+    parser = expat.ParserCreate(encoding="utf-8", namespace_separator=" ")
+    parser.ordered_attributes = False
+    parser.StartDoctypeDeclHandler = watch.doctype
+    parser.EntityDeclHandler = watch.doctype
+    parser.StartElementHandler = lambda name, attributes: watch.start(
+        name, attributes, parser.CurrentByteIndex
+    )
+    parser.EndElementHandler = lambda name: watch.end(name, parser.CurrentByteIndex)
+    parser.CharacterDataHandler = watch.text
+    parser.ProcessingInstructionHandler = watch.instruction
+    raw = text.encode("utf-8")
+    try:
+        parser.Parse(raw, True)
+    except expat.ExpatError as error:
+        raise RefusedError(f"the drawing is damaged: {error}", field="file") from error
+    return watch.result(raw)
+
+
+class _Watch:
+    """Collects what the parser reports, and refuses."""
+
+    def __init__(self) -> None:
+        self._depth = self._count = 0
+        self._root: dict[str, str] | None = None
+        self._root_start = self._root_end = 0
+        self._in_style = False
+
+    def doctype(self, *_: object) -> None:
+        raise RefusedError(
+            "the drawing has a DOCTYPE or entities, which can blow up: save it as plain SVG",
+            field="file",
+        )
+
+    def instruction(self, target: str, _data: str) -> None:
+        raise RefusedError(
+            f"the drawing has a processing instruction {target!r}: save it as plain SVG",
+            field="file",
+        )
+
+    def start(self, name: str, attributes: dict[str, str], place: int) -> None:
+        self._count += 1
+        self._depth += 1
+        space, _, local = name.rpartition(" ")
+        if self._root is None:
+            if local != "svg" or space not in ("", _SVG):
+                raise RefusedError(
+                    f"the file's root is <{local}>, not <svg>: export the artwork as SVG",
+                    field="file",
+                )
+            self._root, self._root_start = attributes, place
+        if self._count > _MOST_ELEMENTS or self._depth > _DEEPEST:
+            raise RefusedError(
+                f"the drawing has more than {_MOST_ELEMENTS} elements or {_DEEPEST} levels: simplify it",
+                field="file",
+            )
+        self._in_style = local.lower() == "style"
+        if local.lower() in _ACTIVE:
+            raise RefusedError(
+                f"the drawing contains <{local}>, which is not drawn: remove it", field="file"
+            )
+        if local.lower() in _TEXT and space in ("", _SVG):
+            raise RefusedError(
+                "the drawing contains text, which looks different with other fonts: turn text into paths",
+                field="file",
+            )
+        for key, value in attributes.items():
+            _check_attribute(key.rpartition(" ")[2].lower(), value)
+
+    def end(self, _name: str, place: int) -> None:
+        self._depth -= 1
+        self._in_style = False
+        if self._depth == 0:
+            self._root_end = place
+
+    def text(self, data: str) -> None:
+        if self._in_style:
+            _check_style(data)
+
+    def result(self, raw: bytes) -> SvgFile:
+        if self._root is None:
+            raise RefusedError("the file holds no drawing", field="file")
+        close = _tag_end(raw, self._root_start)
+        inside = b"" if raw[close - 2 : close] == b"/>" else raw[close : self._root_end]
+        tag = raw[self._root_start : close].decode("utf-8")
+        spaces = {
+            key: value
+            for key, _, value in re.findall(r"(xmlns(?::[\w.-]+)?)\s*=\s*([\"'])(.*?)\2", tag, re.S)
+        }
+        plain = {key: value for key, value in self._root.items() if " " not in key}
+        width, height = plain.pop("width", None), plain.pop("height", None)
+        for name in ("x", "y"):
+            plain.pop(name, None)
+        return SvgFile({**spaces, **plain}, inside.decode("utf-8"), width, height)
+
+
+def _tag_end(raw: bytes, start: int) -> int:
+    """Return the place after the ``>`` that ends the tag; quoted ones do not count."""
+    match = re.compile(rb"<(?:[^\"'>]|\"[^\"]*\"|'[^']*')*>").match(raw, start)
+    if match is None:
+        raise RefusedError("the drawing's root tag is damaged", field="file")
+    return match.end()
+
+
+def _check_attribute(name: str, value: str) -> None:
+    plain = re.sub(r"[\s\x00-\x20]+", "", value).lower()
+    if name.startswith("on"):
+        raise RefusedError(
+            f"the drawing has an event handler ({name}): save it as plain SVG", field="file"
+        )
+    if name in ("href", "src", "base") and not plain.startswith(
+        ("#", "data:image/png;base64,", "data:image/jpeg;base64,")
+    ):
+        raise RefusedError(
+            f"the drawing refers to {value[:60]!r}, outside the file: embed it or remove it",
+            field="file",
+        )
+    if "javascript:" in plain:
+        raise RefusedError("the drawing contains a script: save it as plain SVG", field="file")
+    if "url(" in plain or "@import" in plain:
+        _check_style(value)
+
+
+def _check_style(text: str) -> None:
+    plain = re.sub(r"/\*.*?\*/|[\s\"']+", "", text, flags=re.S).lower()
+    if (
+        "@import" in plain
+        or "\\" in plain
+        or any(not rest.startswith("#") for rest in plain.split("url(")[1:])
+    ):
+        raise RefusedError(
+            "the drawing's styles refer to something outside the file: embed it or remove it",
+            field="file",
+        )
+
+
+def _length_mm(text: str | None) -> float | None:
+    match = re.fullmatch(
+        r"\s*\+?([0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(mm|cm|in|pt|pc|q)\s*", text or "", re.I
+    )
+    return float(match.group(1)) * _MM_PER_UNIT[match.group(2).lower()] if match else None
+
+
+def _number(text: str) -> float | None:
+    match = re.fullmatch(r"\s*[-+]?[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?\s*", text)
+    return float(text) if match else None

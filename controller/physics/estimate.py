@@ -1,0 +1,192 @@
+"""How deep, and how sure: what is believed about bite factor and etch factor, turned into a table charge -> depth. Pure.
+
+ln(bite factor) is normal with one standard deviation from bath to bath and one from run to run; ln(etch factor) is normal;
+errors of area and shunt act like the bite factor and share its budget (standard deviations add in squares). The etch
+factor is carried as a set of equally likely values, the bite factor given each of them as a normal.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+from controller.physics.faraday import Metal
+from controller.physics.relief import Growth, ReliefTable, interpolate, relief_table
+
+LOW_SHARE = 0.025
+HIGH_SHARE = 0.975
+"""The interval shown is the central 95 %."""
+
+_ETCH_FACTORS = 15
+"""Values that stand for the etch factor's distribution; 15 put the interval's ends within 1 % of 101 (tests/physics/test_estimate.py)."""
+_TABLE_STEPS = 60
+_BISECTIONS = 32
+_NORMAL = NormalDist()
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One possible etch factor, its weight, and what is then believed about ln(effective bite factor)."""
+
+    etch_factor: float
+    weight: float
+    mean_ln: float
+    sd_ln: float
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """A mixture over etch factors. Weights sum to 1.
+
+    :param components: ordered by etch factor.
+    """
+
+    components: tuple[Component, ...]
+
+    @property
+    def best_etch_factor(self) -> float:
+        """Geometric mean of the etch factor."""
+        return math.exp(sum(c.weight * math.log(c.etch_factor) for c in self.components))
+
+    @property
+    def best_bite_factor(self) -> float:
+        """Geometric mean of the effective bite factor."""
+        return math.exp(sum(c.weight * c.mean_ln for c in self.components))
+
+    def low_bite_factor(self) -> float:
+        """Return the bite factor that is undercut with a chance of 2.5 %: sets the ceiling on charge."""
+        return math.exp(
+            _quantile([(c.mean_ln, c.sd_ln, c.weight) for c in self.components], LOW_SHARE)
+        )
+
+    def etch_factor_range(self) -> tuple[float, float]:
+        """Return the etch factor's 10 % and 90 % points: lost lines are judged at the low one, too deep at the high one."""
+        reached, low, high = 0.0, self.components[0].etch_factor, self.components[-1].etch_factor
+        for component in self.components:
+            if reached < 0.1:
+                low = component.etch_factor
+            if reached < 0.9:
+                high = component.etch_factor
+            reached += component.weight
+        return low, high
+
+
+def prior_belief(metal: Metal, area_sd: float, shunt_sd: float) -> Belief:
+    """Return what is believed before any gauge reading.
+
+    :param area_sd: standard deviation of ln(open area).
+    :param shunt_sd: standard deviation of ln(shunt resistance).
+    Source of the metal's figures: common practice, no source (faraday.py).
+    """
+    sd_ln = math.sqrt(metal.bath_sd**2 + metal.run_sd**2 + area_sd**2 + shunt_sd**2)
+    factors = [
+        metal.etch_factor * math.exp(metal.etch_factor_sd * step)
+        for step in _standard_steps(_ETCH_FACTORS)
+    ]
+    return Belief(tuple(Component(factor, 1.0 / _ETCH_FACTORS, 0.0, sd_ln) for factor in factors))
+
+
+def _standard_steps(count: int) -> list[float]:
+    """Return that many equally likely values for a standard normal variable, scaled to its variance of 1."""
+    steps = [_NORMAL.inv_cdf((i + 0.5) / count) for i in range(count)]
+    spread = math.sqrt(sum(step * step for step in steps) / count)
+    return [step / spread for step in steps]
+
+
+@dataclass(frozen=True, slots=True)
+class DepthEstimate:
+    """Best estimate and 95 % interval of the mean depth of an open floor, mm."""
+
+    best_mm: float
+    low_mm: float
+    high_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class DepthTable:
+    """Charge -> depth: three rows of ascending pairs (charge_coulombs, depth_mm)."""
+
+    best: tuple[tuple[float, float], ...]
+    low: tuple[tuple[float, float], ...]
+    high: tuple[tuple[float, float], ...]
+
+    def at(self, charge_coulombs: float, uncertain_coulombs: float = 0.0) -> DepthEstimate:
+        """Return the depth after a counted charge; charge that may be missing widens the upper bound only."""
+        return DepthEstimate(
+            _depth_mm(self.best, charge_coulombs),
+            _depth_mm(self.low, charge_coulombs),
+            _depth_mm(self.high, charge_coulombs + uncertain_coulombs),
+        )
+
+    def charge_for_depth_coulombs(self, depth_mm: float) -> float:
+        """Return the charge at which the best estimate reaches a depth within the table."""
+        return interpolate([(depth, charge) for charge, depth in self.best], depth_mm)
+
+    def charge_for_upper_bound_coulombs(self, depth_mm: float) -> float:
+        """Return the charge at which the upper bound reaches a depth within the table."""
+        return interpolate([(depth, charge) for charge, depth in self.high], depth_mm)
+
+
+def _depth_mm(row: tuple[tuple[float, float], ...], charge_coulombs: float) -> float:
+    """Return the depth at a charge; beyond the row its last step goes on in a straight line, which errs to the deep side."""
+    (q0, d0), (q1, d1) = row[-2:]
+    if charge_coulombs > q1:
+        return d1 + (d1 - d0) * (charge_coulombs - q1) / (q1 - q0)
+    return interpolate(row, charge_coulombs)
+
+
+def depth_table(
+    belief: Belief, growth: Growth, mm3_per_coulomb: float, deepest_mm: float
+) -> DepthTable:
+    """Return the table up to a deepest best estimate of deepest_mm.
+
+    :param mm3_per_coulomb: volume removed per coulomb at bite factor 1.
+    """
+    best_relief = relief_table(growth, belief.best_etch_factor, deepest_mm)
+    per_coulomb = mm3_per_coulomb * belief.best_bite_factor
+    best = tuple((volume / per_coulomb, depth) for depth, volume in best_relief.pairs)
+    most_coulombs = best[-1][0]
+    # The bounds must reach the charge at the end of the best row: the upper one needs depths beyond it.
+    bound_mm = deepest_mm
+    while True:
+        reliefs = [
+            relief_table(growth, c.etch_factor, bound_mm, _TABLE_STEPS) for c in belief.components
+        ]
+        high = _bound_row(belief, reliefs, mm3_per_coulomb, HIGH_SHARE)
+        if high[-1][0] >= most_coulombs:
+            break
+        bound_mm *= 1.5
+    return DepthTable(best, _bound_row(belief, reliefs, mm3_per_coulomb, LOW_SHARE), high)
+
+
+def _bound_row(
+    belief: Belief, reliefs: Sequence[ReliefTable], mm3_per_coulomb: float, share: float
+) -> tuple[tuple[float, float], ...]:
+    """Return pairs (charge, depth) where the depth is deeper than the truth with a chance of ``share``.
+
+    P(depth <= d | Q) = sum_i w_i Phi((ln V_i(d) - ln(k Q) - m_i) / s_i), and ln Q solves it for the share.
+    """
+    row = [(0.0, 0.0)]
+    for j in range(1, len(reliefs[0].pairs)):
+        depth_mm = reliefs[0].pairs[j][0]
+        mixture = [
+            (math.log(relief.pairs[j][1] / mm3_per_coulomb) - c.mean_ln, c.sd_ln, c.weight)
+            for relief, c in zip(reliefs, belief.components, strict=True)
+        ]
+        row.append((math.exp(_quantile(mixture, 1.0 - share)), depth_mm))
+    return tuple(row)
+
+
+def _quantile(mixture: Sequence[tuple[float, float, float]], share: float) -> float:
+    """Return x with sum of weight * Phi((x - mean) / sd) = share, for triples (mean, sd, weight)."""
+    low = min(mean - 6.0 * sd for mean, sd, _ in mixture)
+    high = max(mean + 6.0 * sd for mean, sd, _ in mixture)
+    for _ in range(_BISECTIONS):
+        middle = 0.5 * (low + high)
+        reached = sum(
+            w * 0.5 * math.erfc((mean - middle) / (sd * math.sqrt(2.0))) for mean, sd, w in mixture
+        )
+        low, high = (middle, high) if reached < share else (low, middle)
+    return 0.5 * (low + high)

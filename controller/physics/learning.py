@@ -1,0 +1,302 @@
+"""What gauge and scale teach: Bayes over bite factor, area error and etch factor, closed form for each etch factor. Pure.
+
+Given an etch factor e, three unknowns are normal and independent beforehand: the bath's ln(bite factor) with the shunt's
+error in it, the run's own deviation, and the ln error of the open area. A depth reading sees their sum, less the area,
+
+    ln V_e(d) - ln(k Q) = bath + run - area + noise,
+
+a weighing sees bath + run only: mass knows nothing of area and undercut. So a weighing informs the chemistry, depth over
+mass informs area and geometry, and the weights of the etch factors follow from how well each predicted the readings. When
+the run ends only the bath's part and the weights are carried on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from statistics import NormalDist, fmean, stdev
+
+from controller.errors import RefusedError
+from controller.physics.estimate import Belief, Component, prior_belief
+from controller.physics.faraday import Metal, removed_mass_g
+from controller.physics.relief import Growth, removed_volume_mm3
+from controller.units import positive
+
+ASK_BEYOND_SIGMA = 3.0
+"""A reading farther off than this is asked about, not swallowed."""
+
+PLACE_FACTOR = {"centre": (1.0, 0.02), "edge": (1.15, 0.08), "small-field": (1.15, 0.08)}
+"""Depth at a place over the mean depth, and its standard deviation: current crowds at edges and small fields.
+Source: common practice, no source (1.15 to 1.3 for the deepest place)."""
+
+FILM_MM = (0.045, 0.005)
+"""Dry film resist and its standard deviation, mm, taken off a reading from the resist's top. Source: common practice."""
+
+Triple = tuple[float, float, float]
+Matrix = tuple[Triple, Triple, Triple]
+
+_SLOPE_STEP = 1e-3
+_NORMAL = NormalDist()
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeReading:
+    """Spot depths taken with the plate out of the bath.
+
+    :param charge_coulombs: counted charge at that moment.
+    :param spots_mm: one depth per spot, as read.
+    :param place: centre, edge or small-field.
+    :param from_resist_top: the gauge stood on the resist: the film is taken off.
+    :param resolution_mm: smallest step of the gauge.
+    :param film_mm: thickness of the resist, taken off when the gauge stood on it.
+    """
+
+    charge_coulombs: float
+    spots_mm: tuple[float, ...]
+    place: str = "centre"
+    from_resist_top: bool = False
+    resolution_mm: float = 0.01
+    film_mm: float = FILM_MM[0]
+
+    def mean_depth(self) -> tuple[float, float]:
+        """Return the mean depth of the floor and its standard error, mm.
+
+        Raises: RefusedError for no spots, spots that are no depths, or an unknown place.
+        """
+        if self.place not in PLACE_FACTOR:
+            raise RefusedError(
+                f"place {self.place!r} is not known: {', '.join(PLACE_FACTOR)}", field="place"
+            )
+        if not self.spots_mm:
+            raise RefusedError(
+                "a gauge reading needs at least one spot", field="spots_mm", limit="1 or more"
+            )
+        film_mm, film_sd = self._film_under_mm, FILM_MM[1] if self.from_resist_top else 0.0
+        factor, factor_sd = PLACE_FACTOR[self.place]
+        spots = [
+            positive(positive(spot, "spots_mm", "mm") - film_mm, "spots_mm less film", "mm")
+            / factor
+            for spot in self.spots_mm
+        ]
+        mean_mm = fmean(spots)
+        step_sd = positive(self.resolution_mm, "resolution_mm", "mm") / math.sqrt(12.0)
+        spread_sd = stdev(spots) if len(spots) > 1 else 0.05 * mean_mm
+        scatter = math.hypot(spread_sd, step_sd) / math.sqrt(len(spots))
+        return mean_mm, math.hypot(scatter, film_sd, factor_sd * mean_mm)
+
+    def evenness_fraction(self) -> float | None:
+        """Return (deepest - shallowest) / mean of the spots, or None with fewer than two."""
+        if len(self.spots_mm) < 2:
+            return None
+        return (max(self.spots_mm) - min(self.spots_mm)) / (
+            fmean(self.spots_mm) - self._film_under_mm
+        )
+
+    @property
+    def _film_under_mm(self) -> float:
+        return self.film_mm if self.from_resist_top else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """Metal lost, weighed bare before lamination and after stripping.
+
+    :param charge_coulombs: charge counted between the two weighings.
+    :param lost_g: difference of the two.
+    :param resolution_g: smallest step of the scale.
+    """
+
+    charge_coulombs: float
+    lost_g: float
+    resolution_g: float = 0.01
+
+    def standard_error_g(self) -> float:
+        """Return the standard error of the difference, g: two readings of a scale, twice its step each for drift."""
+        return positive(self.resolution_g, "resolution_g", "g") * math.sqrt(2.0)
+
+
+Reading = GaugeReading | Weighing
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """What is believed given one etch factor: mean and covariance of (bath, run, area), as logarithms."""
+
+    etch_factor: float
+    weight: float
+    mean: Triple
+    covariance: Matrix
+
+    def component(self) -> Component:
+        """Return the effective bite factor for depth: bath + run - area."""
+        return Component(
+            self.etch_factor,
+            self.weight,
+            _dot(_DEPTH, self.mean),
+            math.sqrt(_quadratic(_DEPTH, self.covariance)),
+        )
+
+
+_DEPTH = (1.0, 1.0, -1.0)
+_MASS = (1.0, 1.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Learner:
+    """Belief about one run in one bath.
+
+    :param nodes: one per etch factor.
+    """
+
+    metal: Metal
+    nodes: tuple[Node, ...]
+
+    def belief(self) -> Belief:
+        """Return what the depth table is made from."""
+        return Belief(tuple(node.component() for node in self.nodes))
+
+    def bite_factor(self) -> tuple[float, float]:
+        """Return best estimate and standard deviation of ln of the chemistry's bite factor (bath + run)."""
+        means = [
+            (node.weight, _dot(_MASS, node.mean), _quadratic(_MASS, node.covariance))
+            for node in self.nodes
+        ]
+        mean = sum(weight * value for weight, value, _ in means)
+        variance = sum(weight * (spread + (value - mean) ** 2) for weight, value, spread in means)
+        return math.exp(mean), math.sqrt(variance)
+
+    def learn(self, reading: Reading, growth: Growth) -> Learner:
+        """Return the belief after a reading."""
+        nodes = []
+        for node in self.nodes:
+            seen, noise_sd, slope, direction = _seen(reading, node.etch_factor, growth, self.metal)
+            expected, variance = (
+                _dot(direction, node.mean),
+                _quadratic(direction, node.covariance) + noise_sd**2,
+            )
+            likelihood = (
+                slope * math.exp(-0.5 * (seen - expected) ** 2 / variance) / math.sqrt(variance)
+            )
+            across = _times(node.covariance, direction)
+            mean = triple(
+                m + a / variance * (seen - expected) for m, a in zip(node.mean, across, strict=True)
+            )
+            rows = [
+                triple(c - row_across / variance * a for c, a in zip(row, across, strict=True))
+                for row, row_across in zip(node.covariance, across, strict=True)
+            ]
+            nodes.append(
+                Node(node.etch_factor, node.weight * likelihood, mean, (rows[0], rows[1], rows[2]))
+            )
+        total = sum(node.weight for node in nodes)
+        if not total > 0.0:
+            raise RefusedError(
+                "the reading is impossible under everything that is believed: check its unit and its charge"
+            )
+        return replace(
+            self, nodes=tuple(replace(node, weight=node.weight / total) for node in nodes)
+        )
+
+    def surprise_sigma(self, reading: Reading, growth: Growth) -> float:
+        """Return how far the reading lies from the prediction, in standard deviations, signed: + is more metal gone."""
+        below = 0.0
+        for node in self.nodes:
+            seen, noise_sd, _, direction = _seen(reading, node.etch_factor, growth, self.metal)
+            sd = math.sqrt(_quadratic(direction, node.covariance) + noise_sd**2)
+            below += (
+                node.weight
+                * 0.5
+                * math.erfc((_dot(direction, node.mean) - seen) / (sd * math.sqrt(2.0)))
+            )
+        return _NORMAL.inv_cdf(min(max(below, 1e-12), 1.0 - 1e-12))
+
+    def next_run(self, area_sd: float) -> Learner:
+        """Return the belief for the next run in the same bath: the bath's part stays, run and area begin anew."""
+        nodes = tuple(
+            replace(
+                node,
+                mean=(node.mean[0], 0.0, 0.0),
+                covariance=(
+                    (node.covariance[0][0], 0.0, 0.0),
+                    (0.0, self.metal.run_sd**2, 0.0),
+                    (0.0, 0.0, area_sd**2),
+                ),
+            )
+            for node in self.nodes
+        )
+        return replace(self, nodes=nodes)
+
+
+def new_learner(metal: Metal, area_sd: float, shunt_sd: float) -> Learner:
+    """Return what is believed in a bath without any reading. Source of the priors: faraday.Metal."""
+    bath_variance = metal.bath_sd**2 + shunt_sd**2
+    covariance = ((bath_variance, 0.0, 0.0), (0.0, metal.run_sd**2, 0.0), (0.0, 0.0, area_sd**2))
+    prior = prior_belief(metal, area_sd, shunt_sd)
+    return Learner(
+        metal,
+        tuple(Node(c.etch_factor, c.weight, (0.0, 0.0, 0.0), covariance) for c in prior.components),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PastRun:
+    """What a past run in the bath teaches: its growth, its area's uncertainty, its readings that still stand."""
+
+    growth: Growth
+    area_sd: float
+    readings: tuple[Reading, ...]
+
+
+def learn_from_bath(
+    metal: Metal, runs: Sequence[PastRun], area_sd: float, shunt_sd: float
+) -> Learner:
+    """Return what is believed about the next run, from all runs of a bath, oldest first.
+
+    Replayed from the readings each time, so that a corrected or withdrawn reading leaves no trace in the numbers.
+    """
+    learner = new_learner(metal, area_sd, shunt_sd)
+    for run in runs:
+        learner = learner.next_run(run.area_sd)
+        for reading in run.readings:
+            learner = learner.learn(reading, run.growth)
+    return learner.next_run(area_sd)
+
+
+def _seen(
+    reading: Reading, etch_factor: float, growth: Growth, metal: Metal
+) -> tuple[float, float, float, Triple]:
+    """Return (what the reading says of the sum of logarithms, its noise, d(said)/d(reading), what it sees)."""
+    charge = positive(reading.charge_coulombs, "charge_coulombs", "C")
+    if isinstance(reading, Weighing):
+        lost_g = positive(reading.lost_g, "lost_g", "g")
+        slope = 1.0 / lost_g
+        return (
+            math.log(lost_g / removed_mass_g(charge, metal)),
+            reading.standard_error_g() * slope,
+            slope,
+            _MASS,
+        )
+    depth_mm, error_mm = reading.mean_depth()
+    volume = removed_volume_mm3(depth_mm, growth, etch_factor)
+    deeper = removed_volume_mm3(depth_mm * (1.0 + _SLOPE_STEP), growth, etch_factor)
+    slope = math.log(deeper / volume) / (depth_mm * _SLOPE_STEP)
+    return math.log(volume / (metal.mm3_per_coulomb * charge)), error_mm * slope, slope, _DEPTH
+
+
+def _dot(a: Sequence[float], b: Sequence[float]) -> float:
+    return sum(x * y for x, y in zip(a, b, strict=True))
+
+
+def _times(matrix: Matrix, vector: Triple) -> Triple:
+    return triple(_dot(row, vector) for row in matrix)
+
+
+def _quadratic(vector: Triple, matrix: Matrix) -> float:
+    return _dot(vector, _times(matrix, vector))
+
+
+def triple(values: Iterable[float]) -> Triple:
+    """Return three values as a triple. Raises: ValueError when they are not three."""
+    first, second, third = values
+    return first, second, third

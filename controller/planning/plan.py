@@ -1,0 +1,263 @@
+"""From a wish to numbers: target depth -> charge, time, heat, ceilings. Pure; what may go wrong stands in plan_warnings.py."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from controller.errors import RefusedError
+from controller.physics.estimate import Belief, DepthTable, depth_table
+from controller.physics.faraday import Metal, metal_named, removed_mass_g
+from controller.physics.learning import Learner, new_learner
+from controller.physics.relief import Growth
+from controller.planning.request import (
+    PlanRequest,
+    current_of,
+    depth_bound_mm,
+    gauge_stops_of,
+    growth_of,
+    refuse_short_curve,
+)
+from controller.planning.run_plan import RunPlan
+from controller.planning.warnings import Headroom, plan_warnings
+from controller.units import JOULE_PER_L_K, MM3_PER_CM3, current_density_a_per_dm2, positive
+
+if TYPE_CHECKING:
+    from controller.config import LimitSettings, Settings
+
+LIMIT_TO_RANGE_FRACTION = 0.85
+"""The over-current limit must stay below this share of the sensor's range, or a larger current would read as a smaller one."""
+
+SUPPLY_MAX_V = 15.0
+"""Largest voltage of a supply, V: systemd/wiring.md allows no more, the sensor's voltage range ends at 16 V. A supply's own
+current limit says nothing here: a supply that drives the sensor beyond its range may have lost it."""
+
+LOOP_OHM = 0.05
+"""Supply, fuse, relay contact, leads and clips have at least this resistance beside the shunt, ohm. Common practice, no source:
+2 m of copper of 1.5 mm2 have 0.023 ohm, fuse and contact about 0.01 ohm each."""
+
+SHORTEST_RUN_S = 1.0
+"""Below this the conversions of the sensor are too few to stop on. The plan warns from limits.min_run_s."""
+
+TABLE_DEPTH_FACTOR = 1.6
+"""The depth table reaches at least this far beyond the target, and always past the charge ceiling, which stops the run first."""
+
+OFFERED_GAUGE_STOP_FRACTION = 0.75
+FIRST_RUNS = 3
+"""A gauge stop at 75 % is offered for the first three runs in a bath. Source: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Knowledge:
+    """What earlier runs taught. Nothing known: the priors.
+
+    :param learner: belief from the bath's earlier readings, or None.
+    :param runs_in_bath: runs that the bath has seen.
+    :param densest_tried_a_per_dm2: highest current density of a finished run with this metal, or None.
+    """
+
+    learner: Learner | None = None
+    runs_in_bath: int = 0
+    densest_tried_a_per_dm2: float | None = None
+
+
+def make_plan(
+    request: PlanRequest,
+    settings: Settings,
+    sensor_range_a: float,
+    knowledge: Knowledge | None = None,
+) -> RunPlan:
+    """Return the plan for a request on this bench.
+
+    :param sensor_range_a: full scale of the current measurement, A.
+    :param knowledge: what earlier runs taught.
+    Raises: RefusedError naming the field, its value and limit with units, and what to do.
+    """
+    knowledge = knowledge or Knowledge()
+    limits = settings.limits
+    metal = planned_metal(request.metal, settings)
+    growth = growth_of(request)
+    total_area_mm2 = growth.area_mm2(0.0)
+    current_a = current_of(request, total_area_mm2)
+    learner = knowledge.learner or new_learner(
+        metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction
+    )
+    belief = learner.belief()
+    table, target_depth_mm = _table_for(request, growth, metal, belief)
+    charge_coulombs = stop_charge(request, table, target_depth_mm)
+    estimate = table.at(charge_coulombs)
+    removed_g = removed_mass_g(charge_coulombs, metal, learner.bite_factor()[0])
+    end_area_mm2 = growth.area_mm2(target_depth_mm / belief.best_etch_factor)
+    constant_voltage = request.supply_mode == "constant-voltage"
+    end_current_a = current_a * end_area_mm2 / total_area_mm2 if constant_voltage else current_a
+    mean_current_a = 0.5 * (current_a + end_current_a)
+    duration_s = charge_coulombs / mean_current_a
+    max_current_a = limits.over_current_fraction * end_current_a
+    power_w = positive(request.expected_voltage_v, "expected_voltage_v", "V") * mean_current_a
+    _refuse_out_of_range(request, target_depth_mm, duration_s, max_current_a, sensor_range_a)
+    plan = RunPlan(
+        request=request,
+        metal=metal,
+        growth=growth,
+        learner=learner,
+        belief=belief,
+        table=table,
+        target_depth_mm=target_depth_mm,
+        total_area_mm2=total_area_mm2,
+        current_a=current_a,
+        end_current_a=end_current_a,
+        charge_coulombs=charge_coulombs,
+        duration_s=duration_s,
+        metal_removed_g=removed_g,
+        metal_removed_fraction=_share(removed_g, request, metal),
+        volume_removed_mm3=removed_g / metal.density_g_per_cm3 * MM3_PER_CM3,
+        density_a_per_dm2=current_density_a_per_dm2(current_a, total_area_mm2),
+        depth_low_mm=estimate.low_mm,
+        depth_high_mm=estimate.high_mm,
+        power_w=power_w,
+        heat_j=power_w * duration_s,
+        warming_k=_warming_k(power_w * duration_s, request.bath_volume_l),
+        sure_a=LIMIT_TO_RANGE_FRACTION * sensor_range_a,
+        drivable_a=SUPPLY_MAX_V / (settings.rig.shunt_ohm + LOOP_OHM),
+        range_fraction=max_current_a / sensor_range_a,
+        max_on_time_s=min(limits.over_time_fraction * duration_s, limits.max_run_s),
+        max_charge_coulombs=charge_ceiling(
+            table.charge_for_depth_coulombs(target_depth_mm), belief
+        ),
+        max_current_a=max_current_a,
+        max_mean_depth_mm=_max_mean_depth(request, limits),
+        gauge_stops_mm=gauge_stops_of(request, target_depth_mm),
+        offered_gauge_stops_mm=_offered_stops(request, target_depth_mm, knowledge),
+        warnings=(),
+    )
+    headroom = Headroom(sensor_range_a, knowledge.densest_tried_a_per_dm2)
+    return replace(plan, warnings=plan_warnings(plan, limits, headroom))
+
+
+def learned(plan: RunPlan, learner: Learner) -> RunPlan:
+    """Return the plan of a running run after a reading: belief, depth table and stopping charge are new, ceilings stay."""
+    belief = learner.belief()
+    table, _ = _table_for(
+        replace(plan.request, depth_mm=plan.target_depth_mm, charge_coulombs=None),
+        plan.growth,
+        plan.metal,
+        belief,
+    )
+    charge_coulombs = stop_charge(plan.request, table, plan.target_depth_mm)
+    estimate = table.at(charge_coulombs)
+    return replace(
+        plan,
+        learner=learner,
+        belief=belief,
+        table=table,
+        charge_coulombs=charge_coulombs,
+        depth_low_mm=estimate.low_mm,
+        depth_high_mm=estimate.high_mm,
+    )
+
+
+def planned_metal(name: str, settings: Settings) -> Metal:
+    """Return a metal with the user's own density and etch factor. Raises: RefusedError."""
+    own = settings.metals.get(name)
+    return metal_named(
+        name,
+        own.density_g_per_cm3 if own is not None else None,
+        own.etch_factor if own is not None else None,
+    )
+
+
+def stop_charge(request: PlanRequest, table: DepthTable, target_depth_mm: float) -> float:
+    """Return the charge at which the run stops: best estimate at the target, or already the upper bound."""
+    if request.stop_policy == "never-deeper":
+        return table.charge_for_upper_bound_coulombs(target_depth_mm)
+    return table.charge_for_depth_coulombs(target_depth_mm)
+
+
+def charge_ceiling(charge_coulombs: float, belief: Belief) -> float:
+    """Return the ceiling on charge in C: what the target costs at the bite factor's lower bound."""
+    return charge_coulombs * belief.best_bite_factor / belief.low_bite_factor()
+
+
+def _table_for(
+    request: PlanRequest, growth: Growth, metal: Metal, belief: Belief
+) -> tuple[DepthTable, float]:
+    """Return the depth table, past the charge ceiling, and the target depth in mm."""
+    per_coulomb = metal.mm3_per_coulomb * belief.best_bite_factor
+    bound_mm = depth_bound_mm(request, growth, per_coulomb)
+    refuse_short_curve(request.growth_mm2, bound_mm, belief.etch_factor_range()[0])
+    # Volume grows faster than depth, so a depth beyond the target by the ceiling's share costs more charge than the ceiling.
+    ceiling_share = belief.best_bite_factor / belief.low_bite_factor()
+    deepest_mm = bound_mm * max(TABLE_DEPTH_FACTOR, 1.02 * ceiling_share)
+    table = depth_table(belief, growth, metal.mm3_per_coulomb, deepest_mm)
+    if request.depth_mm is not None:
+        return table, request.depth_mm
+    return table, table.at(request.charge_coulombs or 0.0).best_mm
+
+
+def _share(removed_g: float, request: PlanRequest, metal: Metal) -> float | None:
+    if request.sheet_mm2 is None or request.thickness_mm is None:
+        return None
+    volume_mm3 = positive(request.sheet_mm2, "sheet_mm2", "mm2") * positive(
+        request.thickness_mm, "thickness_mm", "mm"
+    )
+    return removed_g / (volume_mm3 / MM3_PER_CM3 * metal.density_g_per_cm3)
+
+
+def _warming_k(heat_j: float, volume_l: float | None) -> float | None:
+    """Return how much the heat warms the bath when none is lost, K."""
+    return (
+        None
+        if volume_l is None
+        else heat_j / (positive(volume_l, "bath_volume_l", "L") * JOULE_PER_L_K)
+    )
+
+
+def _max_mean_depth(request: PlanRequest, limits: LimitSettings) -> float | None:
+    """Return the best estimate at which the deepest place, edges included, reaches the allowed share of the sheet."""
+    if request.thickness_mm is None:
+        return None
+    return (
+        limits.depth_of_thickness_fraction
+        * request.thickness_mm
+        / (limits.edge_depth_factor * request.sides)
+    )
+
+
+def _offered_stops(
+    request: PlanRequest, target_depth_mm: float, knowledge: Knowledge
+) -> tuple[float, ...]:
+    if request.gauge_stops_mm or knowledge.runs_in_bath >= FIRST_RUNS:
+        return ()
+    return (OFFERED_GAUGE_STOP_FRACTION * target_depth_mm,)
+
+
+def _refuse_out_of_range(
+    request: PlanRequest,
+    target_depth_mm: float,
+    duration_s: float,
+    max_current_a: float,
+    sensor_range_a: float,
+) -> None:
+    if max_current_a > LIMIT_TO_RANGE_FRACTION * sensor_range_a:
+        raise RefusedError(
+            f"the over-current limit of {max_current_a:.2f} A is above {LIMIT_TO_RANGE_FRACTION:.0%} of the sensor's "
+            f"{sensor_range_a:.2f} A: a larger current could not be seen. Fit a smaller shunt, raise rig.max_current_a "
+            "or lower current_a",
+            field="current_a",
+            limit=f"limit at most {LIMIT_TO_RANGE_FRACTION * sensor_range_a:.2f} A",
+        )
+    if duration_s < SHORTEST_RUN_S:
+        raise RefusedError(
+            f"the run would last {duration_s:.2f} s, nothing can be controlled under {SHORTEST_RUN_S:.0f} s: lower current_a",
+            field="current_a",
+            limit=f"at least {SHORTEST_RUN_S:.0f} s",
+        )
+    if request.thickness_mm is not None:
+        thickness_mm = positive(request.thickness_mm, "thickness_mm", "mm")
+        if target_depth_mm * request.sides >= thickness_mm:
+            raise RefusedError(
+                f"depth_mm {target_depth_mm:.4g} mm on {request.sides} side(s) goes through the {thickness_mm:g} mm sheet: "
+                "use thicker sheet or etch less deep",
+                field="depth_mm",
+                limit=f"below {thickness_mm / request.sides:g} mm",
+            )

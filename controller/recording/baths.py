@@ -1,0 +1,219 @@
+"""The shelf of baths: what each was made of, what it has carried, what its runs' readings teach about the next one."""
+
+from __future__ import annotations
+
+import threading
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from controller.config import Settings
+from controller.errors import RefusedError
+from controller.logbook.bath_reader import BathReader, PastBathRun
+from controller.logbook.entries import BathSaved, ReadingKind, ReadingTaken
+from controller.logbook.logbook import Logbook
+from controller.logbook.readings import reading_of, standing
+from controller.physics.faraday import METALS, Metal, removed_mass_g
+from controller.physics.learning import ASK_BEYOND_SIGMA, Learner, PastRun, Reading, learn_from_bath
+from controller.planning.json_form import request_from_json
+from controller.planning.plan import Knowledge, planned_metal
+from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest, growth_of
+from controller.ports import Clock
+from controller.units import SECONDS_PER_HOUR, positive
+
+MAX_NAME = 60
+
+
+@dataclass(frozen=True, slots=True)
+class BathState:
+    """A bath and what has become of it.
+
+    :param runs: runs that it has seen; ``charge_ah`` what they carried, ``dissolved_g`` the metal that Faraday says
+        went into it at the learned bite factor.
+    :param bite_factor: best estimate for its next run, with the standard deviation of its logarithm.
+    :param etch_factor: best estimate, with its 10 % and 90 % points.
+    """
+
+    bath: BathSaved
+    runs: int
+    charge_ah: float
+    dissolved_g: float
+    readings: int
+    bite_factor: float
+    bite_factor_sd: float
+    etch_factor: float
+    etch_factor_low: float
+    etch_factor_high: float
+
+
+class BathShelf:
+    """Baths, readings, and what they teach. Safe from any thread, never called by the loop.
+
+    Words go to the logbook at once; until its thread has written them they are kept here as well.
+    """
+
+    def __init__(
+        self, logbook: Logbook, reader: BathReader, clock: Clock, settings: Settings
+    ) -> None:
+        self._logbook = logbook
+        self._reader = reader
+        self._clock = clock
+        self._settings = settings
+        self._lock = threading.Lock()
+        self._new_baths: dict[str, BathSaved] = {}
+        self._new_readings: list[ReadingTaken] = []
+
+    # --- baths ------------------------------------------------------------------------------------------------------
+
+    def save(self, name: str, metal: str, acid: str, volume_l: float | None, made_up_on: str | None, note: str, *,
+             is_retired: bool = False) -> BathSaved:  # fmt: skip
+        """Describe a bath, new or known. Raises: RefusedError for wrong values or another metal than before."""
+        name = name.strip()
+        if not 0 < len(name) <= MAX_NAME:
+            raise RefusedError(
+                f"a bath's name has 1 to {MAX_NAME} characters, this has {len(name)}", field="name"
+            )
+        planned_metal(metal, self._settings)
+        reason = METALS[metal].not_in_nitric_because
+        if reason is not None:
+            raise RefusedError(
+                f"{METALS[metal].title} has no nitric bath here: {reason}", field="metal"
+            )
+        if volume_l is not None:
+            positive(volume_l, "volume_l", "L")
+        if made_up_on is not None:
+            try:
+                date.fromisoformat(made_up_on)
+            except ValueError as error:
+                raise RefusedError(
+                    f"made_up_on {made_up_on!r} is no date like 2031-03-04", field="made_up_on"
+                ) from error
+        known = next((bath for bath in self.baths() if bath.name == name), None)
+        if known is not None and known.metal != metal:
+            raise RefusedError(
+                f"bath {name!r} holds {known.metal}: one bath per metal, silver plates out on copper by itself. Name a new bath",
+                field="metal",
+                limit=known.metal,
+            )
+        bath = BathSaved(
+            name, metal, acid, volume_l, made_up_on, note, is_retired, self._clock.utc_now()
+        )
+        with self._lock:
+            self._new_baths[name] = bath
+        self._logbook.put(bath)
+        return bath
+
+    def baths(self) -> tuple[BathSaved, ...]:
+        """Return the newest word on every bath, newest bath first."""
+        stored = {bath.name: bath for bath in self._reader.baths()}
+        with self._lock:
+            new = dict(self._new_baths)
+        fresh = [bath for name, bath in reversed(new.items()) if name not in stored]
+        return (*fresh, *(new.get(name, bath) for name, bath in stored.items()))
+
+    def bath(self, name: str) -> BathSaved:
+        """Return a bath. Raises: RefusedError when there is none of that name."""
+        for bath in self.baths():
+            if bath.name == name:
+                return bath
+        raise RefusedError(f"there is no bath {name!r}: describe it first", field="bath")
+
+    def state(self, name: str) -> BathState:
+        """Return a bath with what has become of it. Raises: RefusedError."""
+        bath = self.bath(name)
+        metal = planned_metal(bath.metal, self._settings)
+        learner, readings = self._learner(bath, metal, TYPED_AREA_UNCERTAINTY_FRACTION)
+        runs, charge_coulombs = self._reader.carried(name)
+        bite_factor, bite_factor_sd = learner.bite_factor()
+        low, high = learner.belief().etch_factor_range()
+        return BathState(
+            bath, runs, charge_coulombs / SECONDS_PER_HOUR, removed_mass_g(charge_coulombs, metal, bite_factor), readings,
+            bite_factor, bite_factor_sd, learner.belief().best_etch_factor, low, high,
+        )  # fmt: skip
+
+    # --- what is known ------------------------------------------------------------------------------------------------
+
+    def knowledge(self, request: PlanRequest) -> Knowledge:
+        """Return what earlier runs teach about a request. Raises: RefusedError for a bath unknown or of another metal."""
+        densest = self._reader.densest_finished_a_per_dm2(request.metal)
+        if request.bath is None:
+            return Knowledge(densest_tried_a_per_dm2=densest)
+        bath = self.bath(request.bath)
+        if bath.metal != request.metal:
+            raise RefusedError(
+                f"bath {bath.name!r} is for {bath.metal}, the plate is {request.metal}: one bath per metal",
+                field="bath",
+                limit=bath.metal,
+            )
+        if bath.is_retired:
+            raise RefusedError(f"bath {bath.name!r} is retired: choose another one", field="bath")
+        metal = planned_metal(request.metal, self._settings)
+        learner, _ = self._learner(bath, metal, request.area_uncertainty_fraction)
+        runs, _ = self._reader.carried(bath.name)
+        return Knowledge(learner, runs, densest)
+
+    def _learner(self, bath: BathSaved, metal: Metal, area_sd: float) -> tuple[Learner, int]:
+        """Return what the bath teaches about its next run, and from how many readings: replayed from what stands."""
+        by_run: dict[str, list[Reading]] = {}
+        for taken in standing(self._merged(self._reader.readings_of_bath(bath.name))):
+            by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))
+        past = [
+            _past_run(run, by_run[run.run_id])
+            for run in self._reader.history(bath.name)
+            if run.run_id in by_run
+        ]
+        learner = learn_from_bath(metal, past, area_sd, self._settings.rig.shunt_tolerance_fraction)
+        return learner, sum(len(run.readings) for run in past)
+
+    # --- readings -----------------------------------------------------------------------------------------------------
+
+    def readings(self, run_id: str) -> tuple[ReadingTaken, ...]:
+        """Return everything that was read on a run, oldest first, replaced and withdrawn ones too."""
+        return tuple(
+            r for r in self._merged(self._reader.readings_of_run(run_id)) if r.run_id == run_id
+        )
+
+    def take(
+        self, run_id: str, kind: ReadingKind, body: Mapping[str, Any], replaces: str | None = None
+    ) -> ReadingTaken:
+        """Keep a reading, a correction or a withdrawal. Raises: RefusedError when what it replaces does not stand."""
+        if replaces is not None and replaces not in {
+            r.reading_id for r in standing(self.readings(run_id))
+        }:
+            raise RefusedError(
+                f"reading {replaces!r} of run {run_id} does not stand: nothing to replace",
+                field="replaces",
+            )
+        taken = ReadingTaken(
+            uuid.uuid4().hex[:12], run_id, kind, self._clock.utc_now(), replaces, dict(body)
+        )
+        with self._lock:
+            self._new_readings.append(taken)
+        self._logbook.put(taken)
+        return taken
+
+    def _merged(self, stored: tuple[ReadingTaken, ...]) -> tuple[ReadingTaken, ...]:
+        """Return the stored readings and those of this process that may not be written yet."""
+        known = {reading.reading_id for reading in stored}
+        with self._lock:
+            return (*stored, *(r for r in self._new_readings if r.reading_id not in known))
+
+
+def refuse_surprise(learner: Learner, reading: Reading, request: PlanRequest) -> None:
+    """Ask about a reading that lies far from the prediction. Raises: RefusedError, to be confirmed by the person."""
+    sigma = learner.surprise_sigma(reading, growth_of(request))
+    if abs(sigma) > ASK_BEYOND_SIGMA:
+        more = "more" if sigma > 0 else "less"
+        raise RefusedError(
+            f"the reading says {abs(sigma):.1f} standard deviations {more} metal gone than expected, asked about from "
+            f"{ASK_BEYOND_SIGMA:g} on: check unit, datum, place and that the right run is meant, then confirm it",
+            field="is_confirmed",
+            limit=f"{ASK_BEYOND_SIGMA:g} standard deviations",
+        )
+
+
+def _past_run(run: PastBathRun, readings: list[Reading]) -> PastRun:
+    request = request_from_json(run.plan["request"])
+    return PastRun(growth_of(request), request.area_uncertainty_fraction, tuple(readings))

@@ -1,0 +1,239 @@
+"""Turns what happens in a run into logbook entries: 1 s means, checkpoints, raw samples around a trip. Pure, no clock."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from controller.logbook.entries import (
+    Checkpoint,
+    Entry,
+    Mean,
+    Progress,
+    RawSample,
+    RawSamples,
+    RunBegan,
+    StateChanged,
+)
+from controller.messages import Event, RunState, Sample, Snapshot, TripReason
+
+RAW_BEFORE_S = 30.0
+"""Raw samples kept from before a trip, s: about 440 conversions, long enough to see a contact fail."""
+
+RAW_AFTER_S = 5.0
+"""Time still recorded after the relay went off, s: shows the current fall to zero, or a welded contact."""
+
+_FIGURES = (
+    "on_time_s",
+    "charge_coulombs",
+    "uncertain_charge_coulombs",
+    "depth_mm",
+    "depth_low_mm",
+    "depth_high_mm",
+)
+
+
+@dataclass(slots=True)
+class _Second:
+    """The samples of one whole second of a run."""
+
+    run_id: str
+    elapsed_s: int
+    progress: Progress
+    bath_degc: float | None = None
+    count: int = 0
+    current_sum_a: float = 0.0
+    voltage_sum_v: float = 0.0
+
+    def add(self, sample: Sample, progress: Progress, bath_degc: float | None) -> None:
+        """Take a sample. A quick look carries the supply's ripple and does not enter the means."""
+        self.progress = progress
+        self.bath_degc = bath_degc
+        if sample.averaged:
+            self.count += 1
+            self.current_sum_a += sample.current_a
+            self.voltage_sum_v += sample.voltage_v
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Return the mean so far, or nothing when there was no averaged sample."""
+        if self.count == 0:
+            return ()
+        mean = Mean(
+            self.run_id,
+            self.elapsed_s,
+            self.progress.on_time_s,
+            self.current_sum_a / self.count,
+            self.voltage_sum_v / self.count,
+            self.progress.charge_coulombs,
+            self.progress.depth_mm,
+            self.bath_degc,
+        )
+        return (mean,)
+
+
+@dataclass(slots=True)
+class _Book:
+    """What is known of the run that is being recorded.
+
+    :param origin_s: monotonic time at which its elapsed time is 0.
+    :param ring: raw samples kept back; ``raw_until_s`` ends the time in which they are handed out at once.
+    :param means_until_s: end of the time in which means go on after the run left ``running``.
+    """
+
+    run_id: str
+    origin_s: float
+    state: RunState
+    progress: Progress
+    reason: TripReason | None = None
+    second: _Second | None = None
+    means_until_s: float = -math.inf
+    raw_until_s: float = -math.inf
+    ring: deque[RawSample] = field(default_factory=deque)
+
+    def end_second(self) -> tuple[Entry, ...]:
+        """Return the mean of the second under way and forget it."""
+        entries = () if self.second is None else self.second.entries()
+        self.second = None
+        return entries
+
+
+class RunRecorder:
+    """Makes the entries of one run after another. Not thread-safe: the loop's follower owns it.
+
+    Means and checkpoints are made in ``running`` and for ``after_s`` after it. Raw samples are kept back in every state
+    and handed out when a reason ends or pauses the run. Currents come with the zero offset taken out.
+
+    :param before_s: raw samples kept from before a trip.
+    :param after_s: time that is still recorded after the run left ``running``.
+    """
+
+    def __init__(self, before_s: float = RAW_BEFORE_S, after_s: float = RAW_AFTER_S) -> None:
+        self._before_s = before_s
+        self._after_s = after_s
+        self._book: _Book | None = None
+
+    @property
+    def run_id(self) -> str | None:
+        """The run that is being recorded, or None before the first."""
+        return None if self._book is None else self._book.run_id
+
+    def began(self, run: RunBegan) -> tuple[Entry, ...]:
+        """Begin to record ``run``, in state ``checking``."""
+        progress = Progress(run.at_s, 0.0, 0.0, 0.0)
+        self._book = _Book(run.run_id, run.at_s, RunState.CHECKING, progress)
+        return (run, StateChanged(run.run_id, RunState.CHECKING, run.started_at_utc, progress))
+
+    def took_over(self, run_id: str, at_s: float, last: Progress) -> None:
+        """Go on with a run that an earlier process left with progress ``last``, to resume it or only to stop it.
+
+        Its time goes on in the next whole second; how long the daemon was away is not in it.
+        """
+        origin_s = at_s - (math.floor(last.elapsed_s) + 1)
+        self._book = _Book(run_id, origin_s, RunState.INTERRUPTED, last)
+
+    def sample(
+        self,
+        on_time_s: float,
+        sample: Sample,
+        charge_coulombs: float,
+        depth_mm: float | None,
+        bath_degc: float | None,
+        *,
+        depth_low_mm: float | None = None,
+        depth_high_mm: float | None = None,
+        uncertain_charge_coulombs: float | None = None,
+    ) -> tuple[Entry, ...]:
+        """Take a fresh sample with the time, charge and depth counted up to it. An uncertain charge of None stays as it was.
+
+        Raises: RuntimeError when no run was begun or taken over.
+        """
+        book = self._the_book()
+        entries = self.seen(sample)
+        uncertain_coulombs = book.progress.uncertain_charge_coulombs
+        progress = book.progress = Progress(
+            at_s=sample.taken_at_s,
+            elapsed_s=sample.taken_at_s - book.origin_s,
+            on_time_s=on_time_s,
+            charge_coulombs=charge_coulombs,
+            uncertain_charge_coulombs=uncertain_coulombs
+            if uncertain_charge_coulombs is None
+            else uncertain_charge_coulombs,
+            current_a=sample.current_a,
+            depth_mm=depth_mm,
+            depth_low_mm=depth_low_mm,
+            depth_high_mm=depth_high_mm,
+        )
+        is_running = book.state is RunState.RUNNING
+        if not is_running and sample.taken_at_s > book.means_until_s:
+            return entries + book.end_second()
+        elapsed_s = math.floor(progress.elapsed_s)
+        is_new_second = book.second is None or book.second.elapsed_s != elapsed_s
+        if is_new_second:
+            entries += book.end_second()
+        second = book.second = book.second or _Second(book.run_id, elapsed_s, progress)
+        second.add(sample, progress, bath_degc)
+        # After the relay went off each sample may be the last one that still counted.
+        return (
+            (*entries, Checkpoint(book.run_id, progress))
+            if is_new_second or not is_running
+            else entries
+        )
+
+    def seen(self, sample: Sample) -> tuple[Entry, ...]:
+        """Take a fresh sample that is not counted, such as a quick look, for the raw record alone."""
+        book = self._the_book()
+        elapsed_s = sample.taken_at_s - book.origin_s
+        raw = RawSample(
+            elapsed_s, sample.current_a, sample.voltage_v, sample.saturated, sample.averaged
+        )
+        if sample.taken_at_s <= book.raw_until_s:
+            return (RawSamples(book.run_id, (raw,)),)
+        book.ring.append(raw)
+        while book.ring[0].elapsed_s < elapsed_s - self._before_s:
+            book.ring.popleft()
+        return ()
+
+    def state(self, snapshot: Snapshot) -> tuple[Entry, ...]:
+        """Take the run's state and figures from a snapshot after a change of state; figures that are None stay as they were.
+
+        A reason that is new hands out the raw samples kept back. The second under way is handed out as far as it is known,
+        and again when it is over. A snapshot without a run says nothing about one.
+        Raises: RuntimeError when its run was neither begun nor taken over.
+        """
+        if snapshot.run_id is None or snapshot.state is RunState.IDLE:
+            return ()
+        book = self._the_book(snapshot.run_id)
+        figures = {name: getattr(snapshot, name) for name in _FIGURES}
+        known: dict[str, Any] = {
+            name: value for name, value in figures.items() if value is not None
+        }
+        at_s, reason = snapshot.at_s, snapshot.reason
+        if snapshot.state is RunState.RUNNING and book.state is not RunState.RUNNING:
+            known["current_a"] = None  # the last one was seen with the relay off
+        book.progress = replace(book.progress, at_s=at_s, elapsed_s=at_s - book.origin_s, **known)
+        if book.state is RunState.RUNNING and snapshot.state is not RunState.RUNNING:
+            book.means_until_s = at_s + self._after_s
+        raw: tuple[Entry, ...] = ()
+        if reason is not None and reason is not book.reason:
+            raw = (RawSamples(book.run_id, tuple(book.ring)),) if book.ring else ()
+            book.ring.clear()
+            book.raw_until_s = at_s + self._after_s
+        book.state, book.reason = snapshot.state, reason
+        change = StateChanged(
+            book.run_id, snapshot.state, snapshot.at_utc, book.progress, reason, snapshot.message
+        )
+        return (change, *raw, *(() if book.second is None else book.second.entries()))
+
+    def event(self, event: Event) -> tuple[Entry, ...]:
+        """Take an event of a run or of the bench."""
+        return (event,)
+
+    def _the_book(self, run_id: str | None = None) -> _Book:
+        book = self._book
+        if book is None or (run_id is not None and run_id != book.run_id):
+            raise RuntimeError(
+                f"run {run_id or ''} was neither begun nor taken over by the recorder"
+            )
+        return book

@@ -1,0 +1,33 @@
+"""Ends a run when the logbook has failed for a while, for those who set ``logbook.when_full`` to trip."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller.logbook.logbook import Logbook
+from controller.messages import Finding, Snapshot, TripReason
+from controller.ports import Clock
+from controller.safety.outbox import News
+from controller.safety.supervisor import Supervisor
+
+PATIENCE_S = 10.0
+"""A store that fails for less is a passing lock, s."""
+
+
+class StoreWatch:
+    """A follower that trips ``store_full``. Without it a failing store is told and the run goes on."""
+
+    def __init__(self, supervisor: Supervisor, logbook: Logbook, clock: Clock) -> None:
+        self._supervisor = supervisor
+        self._logbook = logbook
+        self._clock = clock
+
+    def follow(self, _snapshot: Snapshot, _news: Sequence[News]) -> None:
+        """Look at the logbook's health."""
+        health = self._logbook.health()
+        if health.failing_since_at_s is None:
+            return
+        failing_s = self._clock.monotonic_s() - health.failing_since_at_s
+        if failing_s > PATIENCE_S:
+            detail = f"{health.message}; nothing could be written"
+            self._supervisor.cut(Finding(TripReason.STORE_FULL, failing_s, PATIENCE_S, "s", detail))

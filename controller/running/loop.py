@@ -1,0 +1,173 @@
+"""The loop on the main thread: tick, commands, publish. Whatever looks on comes after the tick and can only fail itself."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from functools import partial
+from typing import Any
+
+from controller.errors import LoopNotAliveError
+from controller.messages import OffRequest, Snapshot
+from controller.ports import Clock, Follower, Gate, Pacer, Thermometer
+from controller.running.snapshot import take_snapshot
+from controller.safety.outbox import News
+from controller.safety.supervisor import Supervisor
+
+PUBLISH_S = 0.25
+"""Longest time between two snapshots, s: what changes by the sample is told four times a second, a new state at once."""
+
+SETTLE_S = 0.5
+"""At the end the loop goes on for at most this long until the current is seen at zero, s."""
+
+MAILBOX = 64
+"""Commands that may wait; more are refused."""
+
+_log = logging.getLogger("biteclock")
+
+
+class Board:
+    """The newest snapshot and when the loop last completed a pass. Written by the loop, read by everybody.
+
+    :param heart: the machine's own clock.
+    :param on_beat: called with its time after each completed pass and at no other time: feeds the watchdog.
+    """
+
+    def __init__(
+        self, heart: Clock, on_beat: Callable[[float], None] = lambda _now_s: None
+    ) -> None:
+        self._heart = heart
+        self._on_beat = on_beat
+        self.snapshot: Snapshot | None = None
+        self._beat_at_s = heart.monotonic_s()
+
+    def beat(self) -> None:
+        """Note that a pass was completed."""
+        self._beat_at_s = self._heart.monotonic_s()
+        self._on_beat(self._beat_at_s)
+
+    def silent_s(self) -> float:
+        """Return the real time since the last completed pass, s."""
+        return self._heart.monotonic_s() - self._beat_at_s
+
+
+class ControlLoop:
+    """Calls the supervisor at a fixed rate.
+
+    :param period_s: next deadline = previous deadline + period; when late, passes are skipped, never made up for.
+    :param followers: called with each snapshot and the news since the last one.
+    """
+
+    def __init__(
+        self,
+        *,
+        supervisor: Supervisor,
+        gate: Gate,
+        clock: Clock,
+        pacer: Pacer,
+        period_s: float,
+        board: Board,
+        followers: Sequence[Follower] = (),
+        thermometer: Thermometer | None = None,
+    ) -> None:
+        self.board = board
+        self._supervisor = supervisor
+        self._gate = gate
+        self._clock = clock
+        self._pacer = pacer
+        self._period_s = period_s
+        self._followers = list(followers)
+        self._thermometer = thermometer
+        self._mailbox: deque[tuple[Callable[[], Any], Future[Any]]] = deque()
+        self._mailbox_lock = threading.Lock()
+        self._sequence = 0
+        self._published_at_s = float("-inf")
+        self._ending = False
+
+    def add_follower(self, follower: Follower) -> None:
+        """Have another one look on, after those that are there. Before ``run``."""
+        self._followers.append(follower)
+
+    def submit(self, action: Callable[[], Any]) -> Future[Any]:
+        """Have the loop's thread call ``action`` between two passes. Raises: LoopNotAliveError when too many wait."""
+        future: Future[Any] = Future()
+        with self._mailbox_lock:
+            if len(self._mailbox) >= MAILBOX:
+                raise LoopNotAliveError(
+                    f"{MAILBOX} commands are waiting and none is answered: look at the service's log"
+                )
+            self._mailbox.append((action, future))
+        return future
+
+    def end(self) -> None:
+        """Turn off for good and let ``run`` return soon. Safe from a signal handler."""
+        self._gate.revoke(OffRequest.SHUTDOWN)
+        self._ending = True  # no wake: its lock may be held by the very code that the signal interrupted, and a wait is one poll
+
+    def run(self, is_done: Callable[[], bool] = lambda: False) -> None:
+        """Run until ``end`` or until ``is_done``; the relay is off when this returns, however it returns."""
+        try:
+            deadline_s = self._clock.monotonic_s()
+            while not self._ending and not is_done():
+                self.step()
+                deadline_s = max(deadline_s + self._period_s, self._clock.monotonic_s())
+                self._pacer.wait_until(deadline_s)
+            self._settle()
+        finally:
+            self._gate.turn_off()
+
+    def step(self) -> None:
+        """Make one pass, answer the commands, publish."""
+        try:
+            self._supervisor.tick()
+        except Exception:
+            _log.exception("a pass of the control loop failed; the relay was told to turn off")
+        else:
+            self.board.beat()
+        answers = self._act()
+        now_s = self._clock.monotonic_s()
+        if self._supervisor.has_changed or answers or now_s - self._published_at_s >= PUBLISH_S:
+            self._publish(now_s, self._supervisor.take_news())
+        for answer in answers:
+            answer()
+
+    def _act(self) -> list[Callable[[], None]]:
+        """Call the waiting actions; return their answers, to be given once the snapshot shows what they did."""
+        answers: list[Callable[[], None]] = []
+        while self._mailbox:
+            action, future = self._mailbox.popleft()
+            if not future.set_running_or_notify_cancel():
+                continue
+            try:
+                answers.append(partial(future.set_result, action()))
+            except Exception as error:
+                answers.append(partial(future.set_exception, error))
+        return answers
+
+    def _publish(self, now_s: float, news: Sequence[News]) -> None:
+        self._published_at_s = now_s
+        self._sequence += 1
+        bath_degc = None if self._thermometer is None else self._thermometer.latest_degc()
+        snapshot = take_snapshot(
+            self._supervisor, self._gate, self._clock, self._sequence, bath_degc
+        )
+        self.board.snapshot = snapshot
+        for follower in self._followers:
+            try:
+                follower.follow(snapshot, news)
+            except Exception:
+                _log.exception("%s failed on a snapshot; the run goes on", type(follower).__name__)
+
+    def _settle(self) -> None:
+        """Go on until the current is seen at zero, so that the last charge is in the books."""
+        until_s = self._clock.monotonic_s() + SETTLE_S
+        while self._clock.monotonic_s() < until_s:
+            self.step()
+            run = self._supervisor.run
+            if run is None or not run.counter.is_counting:
+                break
+            self._pacer.wait_until(self._clock.monotonic_s() + self._period_s)
+        self._publish(self._clock.monotonic_s(), self._supervisor.take_news())

@@ -1,0 +1,68 @@
+"""The snapshot of the bench that everybody else sees."""
+
+from __future__ import annotations
+
+from controller.messages import RunState, Snapshot, TripReason
+from controller.ports import Clock, RelayGate
+from controller.safety.advice import WHAT_TO_DO
+from controller.safety.supervisor import Supervisor
+from controller.units import current_density_a_per_dm2
+
+_OVER = frozenset({RunState.FINISHED, RunState.STOPPED, RunState.TRIPPED})
+
+
+def take_snapshot(
+    supervisor: Supervisor, gate: RelayGate, clock: Clock, sequence: int, bath_degc: float | None
+) -> Snapshot:
+    """Return the bench as it stands. What is not known is None, never 0."""
+    now_s = clock.monotonic_s()
+    run, sample = supervisor.run, supervisor.last_sample
+    totals = None if run is None else run.totals(now_s)
+    depth = None if totals is None else totals.depth
+    plan = None if run is None else run.plan
+    current_a = None if sample is None else sample.current_a
+    return Snapshot(
+        sequence=sequence,
+        at_s=now_s,
+        at_utc=clock.utc_now(),
+        state=supervisor.state,
+        reason=None if supervisor.finding is None else supervisor.finding.reason,
+        message=supervisor.message,
+        run_id=None if run is None else run.run_id,
+        piece=None if plan is None else plan.request.piece or None,
+        metal=None if plan is None else plan.metal.name,
+        depth_mm=None if depth is None else depth.best_mm,
+        depth_low_mm=None if depth is None else depth.low_mm,
+        depth_high_mm=None if depth is None else depth.high_mm,
+        target_depth_mm=None if plan is None else plan.target_depth_mm,
+        charge_coulombs=None if totals is None else totals.charge_coulombs,
+        target_charge_coulombs=None if plan is None else plan.charge_coulombs,
+        uncertain_charge_coulombs=None if totals is None else totals.uncertain_coulombs,
+        current_a=current_a,
+        voltage_v=None if sample is None else sample.voltage_v,
+        current_density_a_per_dm2=(
+            None
+            if plan is None or current_a is None
+            else current_density_a_per_dm2(current_a, plan.total_area_mm2)
+        ),
+        on_time_s=None if totals is None else totals.on_time_s,
+        remaining_s=None if run is None or supervisor.state in _OVER else run.remaining_s(),
+        planned_s=None if plan is None else plan.duration_s,
+        first_look_due=run is not None and run.is_first_look_due(now_s),
+        in_bath_without_current=run is not None and run.soak.since_s is not None,
+        soak_s=None if run is None else run.soak.seconds(now_s),
+        gauge_stop_mm=None if run is None else run.gauge_stop_mm,
+        next_gauge_stop_mm=None if run is None else run.next_gauge_stop_mm,
+        max_charge_coulombs=None if run is None else run.limits.max_charge_coulombs,
+        bath=None if plan is None else plan.request.bath,
+        sample_age_s=None if sample is None else now_s - sample.taken_at_s,
+        zero_offset_a=supervisor.zero_offset_a,
+        bath_degc=bath_degc,
+        relay_on=gate.reads_on(),
+        relay_welded=supervisor.is_welded,
+        sensor_message=supervisor.sensor_message,
+        warnings=(
+            *((WHAT_TO_DO[TripReason.RELAY_WELDED],) if supervisor.is_welded else ()),
+            *(run.warnings() if run is not None and supervisor.state is RunState.RUNNING else ()),
+        ),
+    )

@@ -1,0 +1,159 @@
+"""What is judged with the relay off, before anything is switched on, and after every off. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import fmean
+
+from controller.config import LimitSettings
+from controller.messages import Finding, Sample, TripReason
+
+WELDED_STREAK = 3
+"""Samples with current after off that mean a welded contact: one conversion may straddle the moment of off."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckItem:
+    """One line of the rig check."""
+
+    name: str
+    passed: bool
+    value: float
+    limit: float
+    unit: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """The rig check with the relay off.
+
+    :param zero_offset_a: mean reading without current, to be taken out of every later sample.
+    :param finding: why nothing may be switched on, or None.
+    """
+
+    items: tuple[CheckItem, ...]
+    zero_offset_a: float
+    finding: Finding | None
+
+
+def check_rig(samples: Sequence[Sample], limits: LimitSettings, shunt_ohm: float) -> CheckReport:
+    """Return the report on samples taken with the relay off (at least one).
+
+    A welded contact shows as cell voltage even without a plate, since the shunt sits downstream of the contact; with the
+    supply switched off or its leads out neither check can prove anything, and the note says so.
+    """
+    offset_a = fmean(sample.current_a for sample in samples)
+    voltage_v = fmean(sample.voltage_v for sample in samples)
+    max_offset_a = limits.max_zero_offset_v / shunt_ohm
+    current_limit_a = max(limits.welded_a, 2.0 * max_offset_a)  # as OffWatch.threshold_a
+    finding = None
+    if any(sample.saturated for sample in samples):
+        finding = Finding(
+            TripReason.SENSOR_SATURATED,
+            offset_a,
+            None,
+            "A",
+            "the sensor is at the end of its range",
+        )
+    elif abs(offset_a) > current_limit_a:
+        finding = Finding(
+            TripReason.RELAY_WELDED,
+            offset_a,
+            current_limit_a,
+            "A",
+            "current flows with the relay off",
+        )
+    elif voltage_v > limits.off_voltage_v:
+        finding = Finding(
+            TripReason.RELAY_WELDED,
+            voltage_v,
+            limits.off_voltage_v,
+            "V",
+            "the cell has voltage with the relay off",
+        )
+    elif abs(offset_a) > max_offset_a:
+        finding = Finding(
+            TripReason.ZERO_OFFSET, offset_a, max_offset_a, "A", "the sensor's zero is too far off"
+        )
+    return CheckReport(
+        items=(
+            CheckItem(
+                "zero offset",
+                abs(offset_a) <= max_offset_a,
+                offset_a,
+                max_offset_a,
+                "A",
+                "taken out of every sample",
+            ),
+            CheckItem(
+                "cell voltage",
+                voltage_v <= limits.off_voltage_v,
+                voltage_v,
+                limits.off_voltage_v,
+                "V",
+                "relay off: a welded contact would show the supply's voltage here, but only with the supply switched on",
+            ),
+        ),
+        zero_offset_a=offset_a,
+        finding=finding,
+    )
+
+
+@dataclass(slots=True)
+class OffWatch:
+    """Watches current and cell voltage after off and whenever the relay should be off.
+
+    :param limits: thresholds and times.
+    :param shunt_ohm: scales the offset that the sensor may have.
+    :param planned_a: planned current of the run, for the 1 % rule; 0 before any run.
+    :param off_at_s: monotonic time of the latest off.
+    """
+
+    limits: LimitSettings
+    shunt_ohm: float
+    planned_a: float
+    off_at_s: float
+    _streak: int = 0
+
+    @property
+    def threshold_a(self) -> float:
+        """Current above which something flows, A: 20 mA, 1 % of the plan, or twice the offset that a sound sensor has."""
+        return max(
+            self.limits.welded_a,
+            0.01 * self.planned_a,
+            2.0 * self.limits.max_zero_offset_v / self.shunt_ohm,
+        )
+
+    def is_zero(self, sample: Sample) -> bool:
+        """Return whether a sample, zero offset taken out, shows no current."""
+        return abs(sample.current_a) <= self.threshold_a
+
+    def take(self, sample: Sample) -> Finding | None:
+        """Return RELAY_WELDED once current or the supply's voltage stood in three samples from 0.5 s after off."""
+        limit_v = self.limits.off_voltage_v
+        has_current = not self.is_zero(sample)
+        if sample.taken_at_s - self.off_at_s < self.limits.welded_after_s or not (
+            has_current or sample.voltage_v > limit_v
+        ):
+            self._streak = 0
+            return None
+        self._streak += 1
+        if self._streak < WELDED_STREAK:
+            return None
+        if has_current:
+            return Finding(
+                TripReason.RELAY_WELDED,
+                sample.current_a,
+                self.threshold_a,
+                "A",
+                "current flows with the relay off",
+            )
+        return Finding(
+            TripReason.RELAY_WELDED,
+            sample.voltage_v,
+            limit_v,
+            "V",
+            "the cell has voltage with the relay off",
+        )

@@ -1,0 +1,231 @@
+"""The bookkeeping of one run: limits, counted charge, relay-on time, depth, time left. No decisions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from controller.config import LimitSettings
+from controller.messages import Finding, Sample
+from controller.physics.attack import Soak
+from controller.physics.charge import CoulombCounter
+from controller.physics.estimate import DepthEstimate, DepthTable
+from controller.physics.learning import Learner, Reading
+from controller.planning.plan import learned
+from controller.planning.run_plan import RunPlan
+from controller.safety.guards import RunFigures, Streaks, calls_for_look, judge
+from controller.safety.limits import Limits, limits_for
+from controller.safety.outbox import RunTotals
+from controller.safety.trends import Expected, Trend, follow
+
+SMOOTHING_S = 5.0
+"""Time constant of the mean current that predicts the time left: longer than the supply's wobble, short for a person."""
+
+
+FIRST_LOOK_S = 30.0
+"""Time after which gas at the minus plate and even matting of the work tell that the clips are right, s. Common practice."""
+
+
+def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
+    """Return a run that has not begun, its limits fixed."""
+    limits = limits_for(plan, settings)
+    counter = CoulombCounter(
+        settings.max_sample_age_s, limits.max_current_a, plan.sure_a, plan.drivable_a
+    )
+    soak = Soak(plan.metal.soak_um_per_min)
+    return ActiveRun(
+        run_id, plan, limits, counter, soak, plan.learner, settings, mean_current_a=plan.current_a
+    )
+
+
+@dataclass(slots=True)
+class ActiveRun:
+    """One run from start to its end, over all its pauses.
+
+    :param run_id: its name in the logbook.
+    :param limits: fixed at start.
+    :param first_learner: what was believed when it began.
+    :param on_time_s: relay-on time of the finished stretches.
+    :param turned_on_at_s: start of the present stretch, or None while off.
+    :param gauge_stop_mm: the gauge stop that paused it, or None.
+    :param wants_second_look: the sample judged last is the first to break some limit, or on the way to reverse current.
+    """
+
+    run_id: str
+    plan: RunPlan
+    limits: Limits
+    counter: CoulombCounter
+    soak: Soak
+    first_learner: Learner
+    _settings: LimitSettings
+    on_time_s: float = 0.0
+    turned_on_at_s: float | None = None
+    mean_current_a: float = 0.0
+    first_look_done: bool = False
+    gauge_stop_mm: float | None = None
+    wants_second_look: bool = False
+    _streaks: Streaks = field(default_factory=Streaks)
+    _mean_at_s: float = 0.0
+    _begun_at_mm: float = 0.0
+    _begun_at_degc: float | None = None
+    _trend: Trend = field(default_factory=lambda: Trend(0.0))
+    _bath_warnings: tuple[str, ...] = ()
+    _told: tuple[str, ...] = ()
+    _asked: tuple[float, float] | None = None
+    _asked_table: DepthTable | None = None
+    _answer: DepthEstimate | None = None
+
+    def relearn(self, readings: Sequence[Reading]) -> None:
+        """Take the readings of this run that stand into what was believed at its start: depth and stopping charge change."""
+        learner = self.first_learner
+        for reading in readings:
+            learner = learner.learn(reading, self.plan.growth)
+        self.plan = learned(self.plan, learner)
+
+    def begin_stretch(self, now_s: float, last_off_sample: Sample) -> None:
+        """Begin counting at the last sample with the relay off."""
+        self.counter.anchor(last_off_sample)
+        self.turned_on_at_s = now_s
+        self.mean_current_a, self._mean_at_s = self.plan.current_a, now_s
+        self._begun_at_mm, self._begun_at_degc = self.depth(now_s).best_mm, None
+        self._trend = Trend(now_s, self.plan.request.pieces)
+        self._streaks = Streaks()
+        self.wants_second_look = False
+        self.gauge_stop_mm = None
+        self.soak.end(now_s)
+
+    def end_stretch(self, now_s: float) -> None:
+        """Book the relay-on time of the present stretch. Counting goes on until the current is zero."""
+        if self.turned_on_at_s is not None:
+            self.on_time_s += now_s - self.turned_on_at_s
+            self.turned_on_at_s = None
+            self.soak.begin(now_s)
+
+    def cancel_stretch(self, now_s: float) -> None:
+        """Forget a stretch whose relay never turned on; the plate may hang in the bath."""
+        self.turned_on_at_s = None
+        self.soak.begin(now_s)
+        self.counter.close()
+
+    def total_on_time_s(self, now_s: float) -> float:
+        """Return the relay-on time of all stretches, s."""
+        return self.on_time_s + (
+            0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s
+        )
+
+    def judge(self, sample: Sample, bath_degc: float | None) -> Finding | None:
+        """Return the first guard's finding on a sample, before it is counted."""
+        now_s = sample.taken_at_s
+        figures = RunFigures(
+            on_time_s=self.total_on_time_s(now_s),
+            stretch_s=0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s,
+            charge_coulombs=self.counter.charge_coulombs,
+            depth_mm=self.depth(now_s).best_mm,
+            bath_degc=bath_degc,
+        )
+        self._bath_warnings = ()
+        if bath_degc is not None and bath_degc >= self._settings.bath_warn_degc:
+            off_degc = self._settings.bath_off_degc
+            self._bath_warnings = (
+                f"The bath is above {self._settings.bath_warn_degc:g} degC, off comes at {off_degc:g} degC.",
+            )
+        before = self._streaks
+        self._streaks, finding = judge(self.limits, before, sample, figures)
+        self.wants_second_look = calls_for_look(self.limits, before, self._streaks, sample)
+        if (
+            finding is None and sample.current_a >= self.limits.lost_contact_a
+        ):  # an open circuit says nothing about the cell
+            depth_mm = figures.depth_mm
+            self._trend, finding = follow(
+                self._trend, sample, lambda: self._expected(depth_mm, bath_degc), self._settings
+            )
+        return finding
+
+    def warnings(self) -> tuple[str, ...]:
+        """Return what slow changes of the cell and of the bath warn of now."""
+        return (*self._trend.warnings, *self._bath_warnings)
+
+    def take_new_warnings(self) -> tuple[str, ...]:
+        """Return the warnings that were not there when this was last called."""
+        now = self.warnings()
+        if now == self._told:
+            return ()
+        new = tuple(text for text in now if text not in self._told)
+        self._told = now
+        return new
+
+    def _expected(self, depth_mm: float, bath_degc: float | None) -> Expected:
+        """Return what growth of the open area and warming have changed since the stretch began."""
+        if bath_degc is not None and self._begun_at_degc is None:
+            self._begun_at_degc = bath_degc
+        warming_k = (
+            None
+            if bath_degc is None or self._begun_at_degc is None
+            else bath_degc - self._begun_at_degc
+        )
+        growth, factor = self.plan.growth, self.plan.belief.best_etch_factor
+        return Expected(
+            growth.area_mm2(depth_mm / factor) / growth.area_mm2(self._begun_at_mm / factor),
+            warming_k,
+        )
+
+    def count(self, sample: Sample) -> None:
+        """Integrate a sample. Raises: ChargeGapError after too long a gap."""
+        self.counter.add(sample)
+        share = min(1.0, max(0.0, sample.taken_at_s - self._mean_at_s) / SMOOTHING_S)
+        self.mean_current_a += share * (sample.current_a - self.mean_current_a)
+        self._mean_at_s = sample.taken_at_s
+
+    def depth(self, now_s: float) -> DepthEstimate:
+        """Return the depth estimate for the counted charge; off-time in the bath widens the upper bound only."""
+        counter, table = self.counter, self.plan.table
+        asked = (counter.charge_coulombs, counter.uncertain_coulombs)
+        if self._answer is None or asked != self._asked or table is not self._asked_table:
+            self._asked, self._asked_table, self._answer = asked, table, table.at(*asked)
+        estimate = self._answer
+        soak_mm = self.soak.upper_mm(now_s)
+        return replace(estimate, high_mm=estimate.high_mm + soak_mm) if soak_mm > 0.0 else estimate
+
+    def totals(self, now_s: float) -> RunTotals:
+        """Return where the run stands."""
+        counter = self.counter
+        return RunTotals(
+            self.total_on_time_s(now_s),
+            counter.charge_coulombs,
+            counter.uncertain_coulombs,
+            self.depth(now_s),
+        )
+
+    def has_reached_target(self, now_s: float) -> bool:
+        """Return whether the run is where its stop policy ends it: best estimate or upper bound at the target depth."""
+        if self.plan.request.stop_policy == "never-deeper":
+            return self.depth(now_s).high_mm >= self.plan.target_depth_mm
+        return self.counter.charge_coulombs >= self.plan.charge_coulombs
+
+    def reaches_gauge_stop(self, now_s: float) -> bool:
+        """Return whether the best estimate has passed a gauge stop since the present stretch began; remember which."""
+        stop_mm = self.next_gauge_stop_mm
+        if stop_mm is None or self.depth(now_s).best_mm < stop_mm:
+            return False
+        self.gauge_stop_mm = stop_mm
+        return True
+
+    @property
+    def next_gauge_stop_mm(self) -> float | None:
+        """The next depth at which the run pauses to be gauged, mm, or None."""
+        return next((stop for stop in self.plan.gauge_stops_mm if stop > self._begun_at_mm), None)
+
+    def is_first_look_due(self, now_s: float) -> bool:
+        """Return whether somebody should look at gas and matting: 30 s into the run, until they have."""
+        return (
+            not self.first_look_done
+            and self.turned_on_at_s is not None
+            and self.total_on_time_s(now_s) >= FIRST_LOOK_S
+        )
+
+    def remaining_s(self) -> float | None:
+        """Return the relay-on time left at the mean current of the last seconds, s, or None when hardly any flows."""
+        missing_coulombs = max(0.0, self.plan.charge_coulombs - self.counter.charge_coulombs)
+        if self.mean_current_a <= self.limits.lost_contact_a:
+            return None
+        return missing_coulombs / self.mean_current_a

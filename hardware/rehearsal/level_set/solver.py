@@ -1,0 +1,132 @@
+"""The truth about real artwork: its etching solved as a moving front on the artwork's own pixels, tile by tile.
+
+Runs in a process of its own (level_set_worker.py). No growth curve and no volume formula goes in: coverage, etch factor and
+speed alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from controller.artwork.loading.levels import find_levels
+from controller.artwork.measuring.measure import load_picture
+from controller.artwork.measuring.sheet import Sheet
+from controller.errors import RefusedError
+from hardware.rehearsal.front_table import FrontRow, FrontTable
+from hardware.rehearsal.level_set.edges import Floats
+from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
+from hardware.rehearsal.level_set.tile import HALO_CELLS, CrowdingLaw, Tile
+
+AIM_CELLS = 16
+"""Cells over the largest undercut that are aimed at. Source: errors against exact shapes, tests/rehearsal/test_level_set.py."""
+
+FINEST_MM, COARSEST_MM = 0.005, 0.02
+"""Cells that are aimed at, mm: finer than the first no artwork file is, at the second lines of 0.1 mm are five cells wide."""
+
+MOST_CELL_STEPS = 3e8
+"""Cells times steps that are spent on finer cells than the file's. Source: 20 to 30 ns each on a desktop processor."""
+
+REFUSED_CELL_STEPS = 4e9
+
+_STEP = 0.5
+"""Cells that the front creeps along the resist in a step; the scheme is stable up to 0.7."""
+
+_TILE_CELLS = 256
+_ROWS = 40
+"""Rows of the table at most: between them a straight line is off by under 0.05 % of the volume."""
+
+
+def solve_front(job: FrontJob) -> FrontSolution:
+    """Return the etching of an artwork, all its copies.
+
+    Raises: RefusedError when the file or the options cannot be used or the job is too large.
+    """
+    reach_mm = job.undercut_mm
+    law = CrowdingLaw(job.crowding)
+    options = replace(job.options, depth_mm=None, etch_factor=None, max_undercut_mm=reach_mm)
+    picture = load_picture(job.path, options)
+    sheet = Sheet(picture, find_levels(picture, options.invert), options)
+    finer, steps = _resolution(sheet, job, law)
+    cell_mm = sheet.px_mm / finer
+    walk = _Walk(sheet, finer, math.ceil((reach_mm + law.width_mm) / sheet.px_mm) + HALO_CELLS)
+    if job.crowding > 0.0:
+        law = law.with_mean(_weighted(tile.open_share_at_edges(law, cell_mm) for tile in walk))
+    # The last step ends at the deepest floor; the first starts half a step in, where no front has got anywhere yet.
+    per_row = math.ceil(steps / _ROWS)
+    rows = math.ceil(steps / per_row) + 1
+    step = job.deepest_mm / cell_mm / ((rows - 1) * per_row + 0.5)
+    times = step * (per_row * np.arange(rows, dtype=np.float64) + 0.5)
+    volume, floor, deepest = np.zeros(rows), np.zeros(rows), np.zeros(rows)
+    open_cells = 0.0
+    for tile in walk:
+        part = tile.etched(times, per_row, job.etch_factor, law, cell_mm)
+        volume += part.volume
+        floor += part.floor
+        np.maximum(deepest, part.deepest, out=deepest)
+        open_cells += part.open_cells
+    if open_cells <= 0.0:
+        raise RefusedError(
+            "nothing of the artwork is open: check the file, or invert", field="invert"
+        )
+    mm3 = cell_mm**3 * options.copies
+    figures = zip(floor / open_cells * cell_mm, volume * mm3, deepest * cell_mm, strict=True)
+    # The first row is no row: in a quarter of a cell's undercut the grid still shows.
+    table = FrontTable(
+        (FrontRow(0.0, 0.0, 0.0), *[FrontRow(*map(float, row)) for row in figures][1:])
+    )
+    return FrontSolution(table, cell_mm, sheet.width_px * sheet.height_px * finer**2, steps)
+
+
+def _resolution(sheet: Sheet, job: FrontJob, law: CrowdingLaw) -> tuple[int, int]:
+    """Return how many cells a pixel of the grid is cut into each way, and the number of steps."""
+    reach_mm = job.undercut_mm
+    aim_mm = min(max(reach_mm / AIM_CELLS, FINEST_MM), COARSEST_MM)
+
+    def steps(finer: int) -> int:
+        return max(4, math.ceil(reach_mm / (sheet.px_mm / finer) * law.fastest / _STEP + 0.5))
+
+    def cost(finer: int) -> float:
+        return float(sheet.width_px * sheet.height_px) * finer**2 * steps(finer)
+
+    finer = math.ceil(sheet.px_mm / aim_mm - 1e-9)
+    while finer > 1 and cost(finer) > MOST_CELL_STEPS:
+        finer -= 1
+    if cost(finer) > REFUSED_CELL_STEPS:
+        raise RefusedError(
+            f"the artwork has {sheet.width_px * sheet.height_px / 1e6:.0f} million pixels and its front {steps(finer)} steps, "
+            "too many to rehearse: rehearse a piece of it, or with area and edge length",
+            field="artwork",
+            limit=f"{REFUSED_CELL_STEPS:.0e} pixels times steps",
+        )
+    return finer, steps(finer)
+
+
+class _Walk:
+    """The tiles of a sheet, each with its surroundings. Beyond the sheet the nearest pixel repeats."""
+
+    def __init__(self, sheet: Sheet, finer: int, halo_px: int) -> None:
+        self._sheet, self._finer, self._halo_px = sheet, finer, halo_px
+
+    def __iter__(self) -> Iterator[Tile]:
+        sheet, halo = self._sheet, self._halo_px
+        side = max(_TILE_CELLS // self._finer, 3 * halo)
+        for top in range(0, sheet.height_px, side):
+            bottom = min(top + side, sheet.height_px)
+            band = sheet.rows(top - halo, bottom + halo).astype(np.float32) / np.float32(sheet.full)
+            for left in range(0, sheet.width_px, side):
+                right = min(left + side, sheet.width_px)
+                cover = band[:, max(left - halo, 0) : min(right + halo, sheet.width_px)]
+                lack = max(0, halo - left), max(0, right + halo - sheet.width_px)
+                cover = np.pad(cover, ((0, 0), lack), mode="edge")
+                weight = np.outer(sheet.weight_y[top:bottom], sheet.weight_x[left:right])
+                yield Tile(cover, weight, halo, self._finer)
+
+
+def _weighted(parts: Iterator[tuple[float, float]]) -> float:
+    """Return the mean of (sum, weight) pairs."""
+    total: Floats = np.array([(0.0, 0.0), *parts]).sum(0)
+    return float(total[0] / total[1]) if total[1] > 0.0 else 0.0

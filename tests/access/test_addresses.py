@@ -1,0 +1,104 @@
+"""Names and addresses of the machine, against what the kernel and the system say by other ways."""
+
+from __future__ import annotations
+
+import ipaddress
+import itertools
+import re
+import socket
+from pathlib import Path
+
+import pytest
+
+from api.access import addresses
+from api.access.addresses import own_addresses, own_names
+from api.access.front_door import bench_addresses, listening_socket
+from controller.config import ServerSettings
+from controller.errors import RefusedError
+
+STUDIO = ServerSettings(listen="studio-network", hosts=("bench.studio.example",))
+
+
+def kernel_addresses() -> set[str]:
+    """Return the IPv4 addresses in the kernel's own routing table. Source: proc(5), /proc/net/fib_trie."""
+    lines = Path("/proc/net/fib_trie").read_text(encoding="ascii").splitlines()
+    found = set()
+    for before, line in itertools.pairwise(lines):
+        if "/32 host LOCAL" in line and (address := re.search(r"([0-9]+(?:\.[0-9]+){3})", before)):
+            found.add(address[1])
+    return found
+
+
+def test_addresses_are_those_that_the_kernel_has_without_loopback() -> None:
+    local = {
+        address for address in kernel_addresses() if not ipaddress.ip_address(address).is_loopback
+    }
+    assert set(own_addresses()) <= local
+    assert len(own_addresses()) == len(set(own_addresses()))
+    assert bool(own_addresses()) == bool(local)
+
+
+@pytest.mark.parametrize(
+    ("hostname", "names"),
+    [
+        ("Bench", ("bench", "bench.local")),
+        ("bench.studio.example", ("bench.studio.example", "bench", "bench.local")),
+        ("bench.local", ("bench.local", "bench")),
+    ],
+)
+def test_names_are_the_host_name_and_the_one_of_multicast_dns(
+    monkeypatch: pytest.MonkeyPatch, hostname: str, names: tuple[str, ...]
+) -> None:
+    monkeypatch.setattr(addresses.socket, "gethostname", lambda: hostname)
+    assert own_names() == names
+
+
+def test_the_page_is_reached_by_numbers_first_then_by_names(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("api.access.front_door.own_addresses", lambda: ("192.0.2.7",))
+    monkeypatch.setattr("api.access.front_door.own_names", lambda: ("bench", "bench.local"))
+    assert bench_addresses(STUDIO, 8420) == (
+        "http://192.0.2.7:8420/", "http://bench.local:8420/", "http://bench.studio.example:8420/"
+    )  # fmt: skip
+    assert bench_addresses(ServerSettings(), 8420) == ("http://127.0.0.1:8420/",)
+
+
+def test_loopback_listens_there_and_nowhere_else() -> None:
+    with listening_socket(ServerSettings(), 0) as listener:
+        assert listener.getsockname()[0] == "127.0.0.1"
+        port = listener.getsockname()[1]
+        for address in own_addresses():
+            with pytest.raises(OSError, match=r"refused|unreachable"):
+                socket.create_connection((address, port), timeout=2.0)
+
+
+def test_the_studio_network_is_reached_by_both_families() -> None:
+    with listening_socket(STUDIO, 0) as listener:
+        port = listener.getsockname()[1]
+        with socket.create_connection(("127.0.0.1", port), timeout=2.0):
+            accepted, client = listener.accept()
+            accepted.close()
+            assert client[0] in ("127.0.0.1", "::ffff:127.0.0.1")
+        if socket.has_dualstack_ipv6():
+            with socket.create_connection(("::1", port), timeout=2.0):
+                listener.accept()[0].close()
+
+
+@pytest.mark.parametrize("server", [ServerSettings(), STUDIO])
+def test_a_taken_port_is_told(server: ServerSettings) -> None:
+    with listening_socket(server, 0) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(RefusedError, match=f"port {port}: Address already in use") as caught:
+            listening_socket(server, port)
+    assert caught.value.field == "port"
+
+
+def test_no_netlink_is_no_address_and_no_failure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a service sees whose unit does not allow AF_NETLINK: a daemon that only lacks an address must start."""
+
+    def refuse() -> None:
+        raise OSError(97, "Address family not supported by protocol")
+
+    monkeypatch.setattr(socket, "if_nameindex", refuse)
+    assert own_addresses() == ()

@@ -1,0 +1,59 @@
+"""The bench answers to its own names and addresses only (DNS rebinding)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from starlette.requests import Request
+
+from api.http.guards.host import HostGuard, address_in
+
+OWN = ("192.0.2.7", 8420)
+"""Where the request arrived. Source: RFC 5737, addresses for documentation."""
+
+
+def refused(host: str | None, server: tuple[str, int] | None = OWN) -> Any:
+    headers = [] if host is None else [(b"host", host.encode("latin-1"))]
+    scope = {"type": "http", "method": "GET", "path": "/", "headers": headers, "server": server}
+    return HostGuard(("Bench", "bench.local")).refusal(Request(scope))
+
+
+@pytest.mark.parametrize(
+    "host",
+    [
+        "bench.local:8420", "bench:8420", "BENCH.local", "bench", "localhost:8420", "127.0.0.1:8420", "127.0.0.1", "[::1]:8420",
+        "[::1]", "192.0.2.7:8420", "192.0.2.7", "127.0.0.53",
+    ],
+)  # fmt: skip
+def test_its_own_names_and_addresses_pass(host: str) -> None:
+    assert refused(host) is None
+
+
+@pytest.mark.parametrize(
+    "host",
+    [
+        None, "", "elsewhere.example", "bench.local.elsewhere.example", "elsewhere.example:8420", "192.0.2.8:8420",
+        "bench.local:", "bench.local:x", "bench.local:123456", "bench.local@elsewhere.example", "elsewhere.example#bench.local",
+        "bench.local ", " bench.local", "bench.local, bench.local", "bench.local.", "[::2]", "[", "[]", "0.0.0.0", "2130706433",
+        "127.1", "0x7f.1", "xn--bench", "b\xe9nch", "localhost.elsewhere.example", "a" * 5000,
+    ],
+)  # fmt: skip
+def test_all_others_are_refused(host: str | None) -> None:
+    answer = refused(host)
+    assert answer is not None
+    assert answer.status_code == 421
+
+
+def test_the_address_is_the_one_at_which_the_request_arrived() -> None:
+    assert refused("[fe80::7]:8420", ("fe80::7", 8420)) is None
+    assert refused("192.0.2.7", ("::ffff:192.0.2.7", 8420)) is None, (
+        "a socket for both families shows IPv4 like this"
+    )
+    assert refused("192.0.2.7", None) is not None
+    assert refused("192.0.2.7", ("198.51.100.1", 8420)) is not None
+
+
+def test_an_address_in_a_text() -> None:
+    assert str(address_in("::ffff:192.0.2.7")) == "192.0.2.7"
+    assert address_in("bench") is None

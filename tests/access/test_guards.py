@@ -1,0 +1,231 @@
+"""The guards together, before the real application: who may do what, and Stop through all of it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from api.access.auth import COOKIE
+from api.http.guards.base import SAFE_METHODS
+from controller.messages import OffRequest
+from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
+
+WAIT_FOR_THE_LOOP = {"/api/pause", "/api/resume", "/api/acknowledge", "/api/lifted", "/api/left-in"}
+"""Nothing runs it here."""
+
+PAGE = {"origin": "http://bench.local:8420"}
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path, guarded=True)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+def document(daemon: Daemon) -> Any:
+    return ask(daemon.app, "GET", "/api/openapi.json").json()
+
+
+def posts(daemon: Daemon) -> list[str]:
+    """Return an address for every operation that changes something, Stop and pairing left out."""
+    paths = [path for path, methods in document(daemon)["paths"].items() if "post" in methods]
+    return [
+        re.sub(r"\{[a-z_]+\}", "x1", path)
+        for path in paths
+        if path not in ("/api/stop", "/api/pair")
+    ]
+
+
+def gets(daemon: Daemon) -> list[str]:
+    paths = [
+        path
+        for path, methods in document(daemon)["paths"].items()
+        if "get" in methods and path != "/api/events"
+    ]
+    return [path.replace("{artwork}", "3f" * 32).replace("{name}", "a b") for path in paths]
+
+
+def cookie_of(daemon: Daemon, name: str = "phone") -> dict[str, str]:
+    return {"cookie": f"{COOKIE}={daemon.access.book.add(name)[1]}"}
+
+
+# --- control ----------------------------------------------------------------------------------------------------------
+
+
+def test_nothing_but_stop_and_pairing_changes_anything_for_those_who_are_not_paired(
+    daemon: Daemon,
+) -> None:
+    assert len(posts(daemon)) >= 15
+    for path in posts(daemon):
+        for shown in (
+            {},
+            PAGE,
+            {"cookie": f"{COOKIE}=guess", **PAGE},
+            {"authorization": "Bearer guess"},
+        ):
+            answer = ask(daemon.app, "POST", path, json={}, headers=shown)
+            problem = assert_problem(answer, 401, "pairing-needed")
+            assert "Stop needs no PIN" in problem["detail"]
+            assert answer.headers["www-authenticate"].startswith("Bearer")
+
+
+def test_a_paired_browser_and_the_bench_itself_may(daemon: Daemon) -> None:
+    for shown in ({**cookie_of(daemon), **PAGE}, {"authorization": f"Bearer {daemon.bench_token}"}):
+        assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
+        for path in set(posts(daemon)) - {"/api/unpair"} - WAIT_FOR_THE_LOOP:
+            answer = ask(
+                daemon.app,
+                "POST",
+                path,
+                content=b"{",
+                headers={**shown, "content-type": "application/json"},
+            )
+            assert answer.status_code not in (401, 403, 421), path
+
+
+def test_being_on_the_pi_is_no_right_to_control(daemon: Daemon) -> None:
+    """The test client is 127.0.0.1, as any program and any page in a browser there is."""
+    for headers in (
+        {"host": "127.0.0.1:8420"},
+        {"x-forwarded-for": "127.0.0.1"},
+        {"host": "localhost", "origin": "http://localhost"},
+    ):
+        assert_problem(
+            ask(daemon.app, "POST", "/api/start", json=SILVER, headers=headers),
+            401,
+            "pairing-needed",
+        )
+
+
+@pytest.mark.parametrize(
+    ("headers", "status", "slug"),
+    [
+        ({"origin": "http://elsewhere.example"}, 403, "foreign-origin"),
+        ({"origin": "null"}, 403, "foreign-origin"),
+        ({}, 403, "foreign-origin"),
+        ({"host": "elsewhere.example", "origin": "http://elsewhere.example"}, 421, "unknown-host"),
+        ({**PAGE, "content-type": "text/plain"}, 415, "not-json"),
+    ],
+)
+def test_a_paired_phone_does_not_carry_the_commands_of_foreign_pages(
+    daemon: Daemon, headers: dict[str, str], status: int, slug: str
+) -> None:
+    cookie = cookie_of(daemon)
+    answer = ask(daemon.app, "POST", "/api/start", json=SILVER, headers={**cookie, **headers})
+    assert_problem(answer, status, slug)
+    assert daemon.assembly.supervisor.run is None
+
+
+def test_the_order_is_host_then_origin_then_pairing(daemon: Daemon) -> None:
+    """Those who come under a foreign name are told nothing of origins and pairings."""
+    everything_wrong = {
+        "host": "elsewhere.example",
+        "origin": "http://else.example",
+        "content-type": "text/plain",
+    }
+    assert_problem(
+        ask(daemon.app, "POST", "/api/start", content=b"x", headers=everything_wrong),
+        421,
+        "unknown-host",
+    )
+
+
+# --- looking ----------------------------------------------------------------------------------------------------------
+
+
+def test_looking_is_open_but_for_the_pin_and_the_list_of_devices(daemon: Daemon) -> None:
+    for path in gets(daemon):
+        expected = path in ("/api/pairing", "/api/pairings")
+        assert (ask(daemon.app, "GET", path).status_code == 401) is expected, path
+
+
+def test_a_get_changes_nothing(daemon: Daemon) -> None:
+    """RFC 9110 section 9.2.1: safe methods."""
+    shown = {"authorization": f"Bearer {daemon.bench_token}"}
+    before = (
+        daemon.access.pins.pin,
+        daemon.access.book.pairings(),
+        daemon.assembly.supervisor.state,
+    )
+    for path in [*gets(daemon), "/api/stop", "/api/start", "/api/pairing/new", "/api/unpair"]:
+        for method in SAFE_METHODS:
+            ask(daemon.app, method, path, headers=shown, params={"pin": daemon.access.pins.pin})
+    assert (
+        daemon.access.pins.pin,
+        daemon.access.book.pairings(),
+        daemon.assembly.supervisor.state,
+    ) == before
+    assert daemon.rig.gate.standing_request() is None
+
+
+def test_looking_may_need_pairing_too_but_not_on_the_pi_and_not_for_the_page(
+    tmp_path: Path,
+) -> None:
+    daemon = Daemon(tmp_path, guarded=True, tables={"server": {"view_needs_pairing": True}})
+    daemon.step()
+
+    def status(path: str, client: str, **headers: str) -> int:
+        return ask(daemon.app, "GET", path, client=(client, 40000), headers=headers).status_code
+
+    for path in ("/api/status", "/api/runs", "/api/events", "/api/openapi.json", "/api/nothing"):
+        assert status(path, "192.0.2.30") == 401, path
+        assert status(path, "192.0.2.30", **{"x-forwarded-for": "127.0.0.1"}) == 401
+    for path in ("/api/status", "/api/runs"):
+        assert status(path, "192.0.2.30", **cookie_of(daemon)) == 200
+        assert (
+            status(path, "127.0.0.1")
+            == status(path, "::1")
+            == status(path, "::ffff:127.0.0.1")
+            == 200
+        )
+    assert status("/", "192.0.2.30") == status("/api/access", "192.0.2.30") == 200
+    assert ask(daemon.app, "POST", "/api/stop", client=("192.0.2.30", 40000)).status_code == 200
+    told = ask(daemon.app, "GET", "/api/access", client=("192.0.2.30", 40000)).json()
+    assert (told["may_view"], told["may_control"]) == (False, False)
+
+
+# --- Stop -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [
+        {}, {"headers": {"host": "elsewhere.example"}}, {"headers": {"host": ""}},
+        {"headers": {"origin": "http://elsewhere.example"}},
+        {"headers": {"origin": "null", "cookie": f"{COOKIE}=nobody"}},
+        {"content": b"{", "headers": {"content-type": "text/plain"}},
+        {"data": {"a": "b"}}, {"content": b"\xff" * 200_000}, {"headers": {"authorization": "Bearer nobody"}},
+        {"headers": {"content-length": "99999999999"}}, {"client": ("192.0.2.30", 1)},
+    ],
+)  # fmt: skip
+def test_stop_passes_every_guard(daemon: Daemon, request_: dict[str, Any]) -> None:
+    answer = ask(daemon.app, "POST", "/api/stop", **request_)
+    assert answer.status_code == 200
+    assert answer.json()["relay_on"] is False
+    standing = daemon.rig.gate.standing_request()
+    assert standing is not None
+    assert standing[0] is OffRequest.STOP
+
+
+def test_stop_is_taken_while_the_pin_is_not(daemon: Daemon) -> None:
+    wrong = "000000" if daemon.access.pins.pin != "000000" else "111111"
+    for _ in range(3):
+        ask(daemon.app, "POST", "/api/pair", json={"pin": wrong}, headers=PAGE)
+    assert daemon.access.pins.wait_s() > 0
+    for _ in range(50):
+        assert ask(daemon.app, "POST", "/api/stop").status_code == 200
+
+
+@pytest.mark.parametrize(
+    "path", ["/api/stop/", "/api/Stop", "//api/stop", "/api/stop%00", "/api/stop;x"]
+)
+def test_what_only_looks_like_stop_is_not_let_through(daemon: Daemon, path: str) -> None:
+    answer = ask(daemon.app, "POST", path, json=SILVER)
+    assert answer.status_code in (401, 404, 405)
+    assert daemon.rig.gate.standing_request() is None

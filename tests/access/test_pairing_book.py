@@ -1,0 +1,200 @@
+"""The paired devices: tokens hashed at rest, expiry, revocation, and a file that may be damaged or full."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import os
+import stat
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from api.access.pairing_book import (
+    LIFE_S,
+    MAX_PAIRINGS,
+    NotSavedError,
+    PairingBook,
+    PairingsFullError,
+    UnknownPairingError,
+)
+from hardware.clock import VirtualClock
+
+
+@pytest.fixture
+def clock() -> VirtualClock:
+    return VirtualClock()
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "pairings.json"
+
+
+@pytest.fixture
+def book(path: Path, clock: VirtualClock) -> PairingBook:
+    return PairingBook(path, clock)
+
+
+def test_a_paired_device_is_known_by_its_token_also_after_a_restart(
+    book: PairingBook, path: Path, clock: VirtualClock
+) -> None:
+    pairing, token = book.add("phone on the easel")
+    _, other = book.add("tablet")
+    for known in (book, PairingBook(path, clock)):
+        assert known.of_token(token) == pairing
+        assert known.of_token(other) != pairing
+        assert [p.name for p in known.pairings()] == ["phone on the easel", "tablet"]
+    for wrong in ("", token[:-1], token + "a", token.swapcase(), "\udcff", pairing.token_sha256):
+        assert book.of_token(wrong) is None
+
+
+def test_tokens_are_long_random_and_only_their_hash_is_at_rest(
+    book: PairingBook, path: Path
+) -> None:
+    tokens = [book.add("")[1] for _ in range(20)]
+    assert len(set(tokens)) == 20
+    assert all(len(token) == 43 for token in tokens), (
+        "32 bytes in base64url without padding, RFC 4648 section 5"
+    )
+    text = path.read_text()
+    assert not any(token in text for token in tokens)
+    assert all(hashlib.sha256(token.encode()).hexdigest() in text for token in tokens)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_a_pairing_ends_after_ninety_days(
+    book: PairingBook, path: Path, clock: VirtualClock
+) -> None:
+    pairing, token = book.add("phone")
+    assert (
+        pairing.expires_at_utc - pairing.paired_at_utc
+        == timedelta(days=90)
+        == timedelta(seconds=LIFE_S)
+    )
+    clock.advance(90 * 86_400 - 1)
+    assert book.of_token(token) is not None
+    clock.advance(1)
+    assert book.of_token(token) is None
+    assert PairingBook(path, clock).of_token(token) is None
+    assert book.pairings() == ()
+
+
+def test_a_revoked_device_is_out_at_once_and_for_good(
+    book: PairingBook, path: Path, clock: VirtualClock
+) -> None:
+    gone, gone_token = book.add("lost phone")
+    _, token = book.add("phone")
+    book.revoke(gone.pairing_id)
+    for known in (book, PairingBook(path, clock)):
+        assert known.of_token(gone_token) is None
+        assert known.of_token(token) is not None
+    with pytest.raises(UnknownPairingError):
+        book.revoke(gone.pairing_id)
+
+
+def test_only_so_many_devices_and_those_that_expired_make_room(
+    book: PairingBook, clock: VirtualClock
+) -> None:
+    for _ in range(MAX_PAIRINGS):
+        book.add("")
+    with pytest.raises(PairingsFullError, match="at most 50"):
+        book.add("one more")
+    clock.advance(LIFE_S)
+    book.add("one more")
+    assert len(book.pairings()) == 1
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "", "{", "[]", '{"pairings": 5}', '{"pairings": [{}]}', '{"pairings": [[]]}', "\x00",
+        json.dumps({"pairings": [{"pairing_id": 1, "name": "a", "token_sha256": "b", "paired_at_utc": "2026-01-01T00:00:00Z",
+                                  "expires_at_utc": "2099-01-01T00:00:00Z"}]}),
+        json.dumps({"pairings": [{"pairing_id": "a", "name": "a", "token_sha256": "b", "paired_at_utc": "2026-01-01T00:00:00",
+                                  "expires_at_utc": "2099-01-01T00:00:00"}]}),
+    ],
+)  # fmt: skip
+def test_a_damaged_file_pairs_nobody_and_is_set_aside(
+    path: Path, clock: VirtualClock, text: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    path.write_text(text)
+    with caplog.at_level(logging.WARNING, "biteclock"):
+        book = PairingBook(path, clock)
+    assert book.pairings() == ()
+    assert "set aside as pairings.damaged" in caplog.text
+    assert path.with_suffix(".damaged").read_text() == text
+    _, token = book.add("phone")
+    assert PairingBook(path, clock).of_token(token) is not None
+
+
+def test_a_file_that_others_could_read_is_closed_to_them(
+    book: PairingBook, path: Path, clock: VirtualClock
+) -> None:
+    book.add("phone")
+    path.chmod(0o644)
+    assert len(PairingBook(path, clock).pairings()) == 1
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_on_a_full_card_a_device_still_pairs_and_a_revocation_says_that_it_may_not_last(
+    book: PairingBook,
+    path: Path,
+    clock: VirtualClock,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    old, old_token = book.add("old phone")
+
+    def full(_descriptor: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with caplog.at_level(logging.WARNING, "biteclock"):
+        _, token = book.add("new phone")
+    assert book.of_token(token) is not None
+    assert "until the daemon ends" in caplog.text
+    with pytest.raises(NotSavedError, match="No space left on device"):
+        book.revoke(old.pairing_id)
+    assert book.of_token(old_token) is None
+    assert PairingBook(path, clock).of_token(old_token) is not None, (
+        "which is what the message says"
+    )
+
+
+class OnSecondEntry:
+    """A lock that lets somebody else act just before it is entered for the second time."""
+
+    def __init__(self, lock: Any, act: Callable[[], None]) -> None:
+        self._lock, self._act, self.entries = lock, act, 0
+
+    def __enter__(self) -> None:
+        self.entries += 1
+        if self.entries == 2:
+            self._act()
+        self._lock.acquire()
+
+    def __exit__(self, *_error: object) -> None:
+        self._lock.release()
+
+
+def test_a_device_revoked_while_another_pairs_stays_out(
+    book: PairingBook, path: Path, clock: VirtualClock
+) -> None:
+    """What was read under one lock is old under the next."""
+    stolen, _ = book.add("stolen phone")
+    lock = book._lock
+    between = OnSecondEntry(
+        lock, lambda: (setattr(book, "_lock", lock), book.revoke(stolen.pairing_id))[1]
+    )
+    book._lock = between  # type: ignore[assignment]
+    book.add("new phone")
+    book._lock = lock
+    if between.entries == 1:
+        book.revoke(stolen.pairing_id)
+    assert [pairing.name for pairing in book.pairings()] == ["new phone"]
+    assert [pairing.name for pairing in PairingBook(path, clock).pairings()] == ["new phone"]

@@ -1,0 +1,114 @@
+"""The PIN: how fast it may be tried, by everybody together, and what a guesser gets out of it."""
+
+from __future__ import annotations
+
+import itertools
+import logging
+
+import pytest
+
+from api.access.pin_gate import LONGEST_WAIT_S, NEW_PIN_AFTER, PinGate, TooManyTriesError, draw_pin
+from hardware.clock import VirtualClock
+
+WHOM = "192.0.2.9"
+
+
+def gate(*pins: str) -> tuple[PinGate, VirtualClock]:
+    clock, drawn = VirtualClock(), iter(pins or ("271828",))
+    return PinGate(clock, lambda: next(drawn)), clock
+
+
+def test_pins_are_six_digits_and_not_the_same() -> None:
+    drawn = {draw_pin() for _ in range(200)}
+    assert all(len(pin) == 6 and pin.isdigit() for pin in drawn)
+    assert len(drawn) > 190, "of a million, 200 draws repeat hardly ever"
+
+
+def test_the_right_pin_is_taken_and_another_one_is_not() -> None:
+    pins, _ = gate()
+    assert pins.wait_s() == 0
+    assert pins.admits("271828", WHOM)
+    for wrong in ("271829", "", "2718281", "\u0662\u0667\u0661\u0668\u0662\u0668"):
+        pins, _ = gate()
+        assert not pins.admits(wrong, WHOM)
+
+
+@pytest.mark.parametrize("start_s", [13562.42857142857, 50000.0])
+def test_the_wait_doubles_with_each_wrong_pin_up_to_ten_minutes(start_s: float) -> None:
+    """From the first start the sum of time and wait, less the time, is a hair over 600 s in binary floating point."""
+    clock = VirtualClock(start_s=start_s)
+    pins = PinGate(clock, lambda: "271828")
+    waits = []
+    for _ in range(13):
+        assert not pins.admits("000000", WHOM)
+        waits.append(pins.wait_s())
+        clock.advance(waits[-1])
+        assert pins.wait_s() == 0
+    assert waits == [1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 600, 600, 600]
+    assert LONGEST_WAIT_S == 600.0
+
+
+def test_during_the_wait_no_pin_is_looked_at_not_even_the_right_one() -> None:
+    pins, clock = gate()
+    pins.admits("000000", WHOM)
+    clock.advance(0.9)
+    with pytest.raises(TooManyTriesError, match="in 1 s") as caught:
+        pins.admits("271828", WHOM)
+    assert caught.value.wait_s == 1
+    clock.advance(0.2)
+    assert pins.admits("271828", WHOM)
+
+
+def test_a_refused_try_does_not_lengthen_the_wait() -> None:
+    pins, clock = gate()
+    pins.admits("000000", WHOM)
+    for _ in range(50):
+        with pytest.raises(TooManyTriesError):
+            pins.admits("000000", WHOM)
+    clock.advance(1.0)
+    assert pins.admits("271828", WHOM)
+
+
+def test_a_right_pin_ends_the_waits() -> None:
+    pins, clock = gate()
+    for _ in range(5):
+        pins.admits("000000", WHOM)
+        clock.advance(600.0)
+    assert pins.admits("271828", WHOM)
+    pins.admits("000000", WHOM)
+    assert pins.wait_s() == 1
+
+
+def test_after_twenty_wrong_ones_another_pin_is_drawn_and_told_in_the_log(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    pins, clock = gate("271828", "314159")
+    for tried in range(NEW_PIN_AFTER):
+        assert pins.pin == "271828", tried
+        with caplog.at_level(logging.WARNING, "biteclock"):
+            pins.admits("000000", WHOM)
+        clock.advance(600.0)
+    assert pins.pin == "314159"
+    assert "is now 314159" in caplog.text
+    assert caplog.text.count(f"{WHOM} gave a wrong PIN") == NEW_PIN_AFTER
+    assert not pins.admits("271828", WHOM)
+
+
+def test_a_month_of_guessing_all_day_has_less_than_half_a_percent_of_a_chance() -> None:
+    """Each try hits one PIN in a million; a month is 30 days of 86 400 s."""
+    clock, month_s, tries = VirtualClock(), 30 * 86_400.0, 0
+    pins = PinGate(clock, itertools.cycle(("271828", "314159")).__next__)
+    end_s = clock.monotonic_s() + month_s
+    while clock.monotonic_s() < end_s:
+        pins.admits("000000", WHOM)
+        tries += 1
+        clock.advance(pins.wait_s())
+    assert tries / 1e6 < 0.005
+
+
+def test_somebody_at_the_bench_may_draw_another_pin_and_pair_at_once() -> None:
+    pins, _ = gate("271828", "314159")
+    pins.admits("000000", WHOM)
+    pins.renew()
+    assert (pins.pin, pins.wait_s()) == ("314159", 0)
+    assert pins.admits("314159", WHOM)

@@ -1,0 +1,171 @@
+"""The measuring process: exec'd, confined, answered, and killed when it is over its time."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PIL import Image
+
+import controller.artwork.process as process_module
+from controller.artwork.client import measure
+from controller.artwork.measuring.measure import measure_file
+from controller.artwork.options import MeasureOptions
+from controller.artwork.result import MeasureFailedError
+from controller.errors import RefusedError
+from tests.kits.artwork_files import svg
+from tests.kits.artwork_shapes import disc, file_bytes, save
+from tests.kits.worker_kit import run_worker
+
+WORKER = "controller.artwork.worker"
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture
+def artwork(tmp_path: Path) -> Path:
+    return save(tmp_path / "a.png", disc(1.5, 3.0, 3.0), 600)
+
+
+def request(path: Path, **more: Any) -> dict[str, Any]:
+    return {
+        "path": str(path),
+        "options": {},
+        "preview_path": None,
+        "memory_limit_mb": 400,
+        "cpu_limit_s": 60,
+    } | more
+
+
+def test_the_process_answers_what_the_function_answers(artwork: Path, tmp_path: Path) -> None:
+    options = MeasureOptions(depth_mm=0.25, etch_factor=1.0, copies=2)
+    found = measure(artwork, options, preview_path=tmp_path / "p.png")
+    assert found == measure_file(artwork, options)
+    assert (tmp_path / "p.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
+    status, answer = run_worker(WORKER, request(artwork))
+    assert status == 0
+    assert answer["result"]["file_format"] == "PNG"
+    status, answer = run_worker(WORKER, request(artwork, options={"page": 2}))
+    assert status == 2
+    assert answer["refused"]["field"] == "page"
+    status, answer = run_worker(WORKER, request(artwork, options={"nonsense": 2}))
+    assert status == 2
+    assert answer["refused"]["field"] == "nonsense"
+    status, answer = run_worker(
+        WORKER, request(artwork, preview_path=str(tmp_path / "no such directory" / "p.png"))
+    )
+    assert status == 1
+    assert "FileNotFoundError" in answer["error"]
+
+
+def test_a_worker_short_of_memory_answers_so(tmp_path: Path) -> None:
+    Image.new("L", (6000, 6000), 0).save(tmp_path / "a.png", dpi=(600, 600))
+    status, answer = run_worker(WORKER, request(tmp_path / "a.png", memory_limit_mb=80))
+    assert (status, answer) == (3, {"failed": "memory"})
+    with pytest.raises(MeasureFailedError, match="more than 80 MB of memory: save"):
+        measure(tmp_path / "a.png", MeasureOptions(), memory_limit_mb=80)
+
+
+def test_a_damaged_length_is_damage_and_not_a_lack_of_memory(tmp_path: Path) -> None:
+    """A PNG whose pixels claim to take 2 GB in the file: the imaging library tries to read them."""
+    data = bytearray(file_bytes(Image.new("L", (200, 200), 0), "PNG", 600))
+    place = data.index(b"IDAT")
+    data[place - 4 : place] = (0x7FFFFFF0).to_bytes(4, "big")
+    (tmp_path / "a.png").write_bytes(data)
+    with pytest.raises(RefusedError, match="damaged"):
+        measure(tmp_path / "a.png", MeasureOptions())
+
+
+def test_a_refusal_crosses_the_process_whole(tmp_path: Path) -> None:
+    path = tmp_path / "a.png"
+    path.write_bytes(b"GIF89a" + b"\0" * 50)
+    with pytest.raises(RefusedError, match="no PNG") as refused:
+        measure(path, MeasureOptions())
+    assert refused.value.field == "file"
+
+
+def test_too_little_memory_is_said_so(artwork: Path) -> None:
+    with pytest.raises(MeasureFailedError, match="more than 40 MB"):
+        measure(artwork, MeasureOptions(), memory_limit_mb=40)
+
+
+def test_too_little_time_kills_the_whole_group(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A drawing in which ten levels of ten copies each make ten thousand million squares."""
+    levels = "".join(f'<g id="l{k + 1}">' + f'<use href="#l{k}"/>' * 10 + "</g>" for k in range(10))
+    path = tmp_path / "bomb.svg"
+    path.write_bytes(
+        svg(f'<defs><rect id="l0" width="1" height="1"/>{levels}</defs><use href="#l10"/>')
+    )
+    started: list[subprocess.Popen[bytes]] = []
+    popen = subprocess.Popen
+
+    def remember(*args: Any, **kwargs: Any) -> subprocess.Popen[bytes]:
+        started.append(popen(*args, **kwargs))
+        return started[-1]
+
+    monkeypatch.setattr(process_module.subprocess, "Popen", remember)
+    with pytest.raises((MeasureFailedError, RefusedError)):
+        measure(path, MeasureOptions(), time_limit_s=1.5)
+    assert started[0].returncode is not None
+    with pytest.raises(ProcessLookupError):
+        os.killpg(started[0].pid, 0)
+
+
+def test_time_up_is_told_as_time(artwork: Path) -> None:
+    with pytest.raises(MeasureFailedError, match=r"longer than 0.01 s"):
+        measure(artwork, MeasureOptions(), time_limit_s=0.01)
+
+
+def test_a_worker_that_dies_is_a_failure_with_advice(
+    artwork: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(process_module.sys, "executable", "/bin/false")
+    with pytest.raises(MeasureFailedError, match="exit status 1"):
+        measure(artwork, MeasureOptions())
+
+
+def test_the_worker_is_nice_confined_and_alone(artwork: Path, tmp_path: Path) -> None:
+    """Looked at from inside, in a copy of the worker's own entry that reports instead of measuring."""
+    script = (
+        "import json, os, resource, sys\n"
+        "from controller.artwork.worker import confine\n"
+        "nice = os.nice(0)\n"
+        "confine(321, 45)\n"
+        "print(json.dumps([os.nice(0) - nice] + [resource.getrlimit(k) for k in"
+        " (resource.RLIMIT_DATA, resource.RLIMIT_CPU, resource.RLIMIT_CORE)]))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    nice, data, cpu, core = json.loads(done.stdout)
+    assert nice == 10
+    assert data == [321_000_000, 321_000_000]
+    assert cpu == [45, 46]
+    assert core == [0, 0]
+
+
+def test_the_measuring_process_starts_a_session_of_its_own(
+    artwork: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: dict[str, Any] = {}
+    popen = subprocess.Popen
+
+    def look(*args: Any, **kwargs: Any) -> subprocess.Popen[bytes]:
+        seen.update(kwargs)
+        return popen(*args, **kwargs)
+
+    monkeypatch.setattr(process_module.subprocess, "Popen", look)
+    measure(artwork, MeasureOptions())
+    assert seen["start_new_session"] is True
+    assert seen.get("close_fds", True) is True, "the relay's descriptor stays here"
+    assert "preexec_fn" not in seen, "exec only: no Python runs between fork and exec"

@@ -1,0 +1,39 @@
+"""The daemon imports the artwork room's client side without pulling in numpy or an imaging library."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+HEAVY = ("numpy", "PIL", "pypdfium2", "pypdfium2_raw", "resvg_py", "scipy", "skimage", "shapely")
+
+
+def heavy_after(statement: str) -> list[str]:
+    script = f"{statement}\nimport json, sys\nprint(json.dumps(sorted({{m.split('.')[0] for m in sys.modules}} & set({HEAVY!r}))))"
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    found: list[str] = json.loads(done.stdout)
+    return found
+
+
+@pytest.mark.parametrize(
+    "module",
+    ["options", "result", "limits", "client", "process", "cache", "planned", "sniff", "worker"],
+)
+def test_what_the_daemon_imports_is_light(module: str) -> None:
+    assert heavy_after(f"import controller.artwork.{module}") == []
+
+
+def test_the_check_sees_a_heavy_import() -> None:
+    assert heavy_after("import controller.artwork.measuring.measure") == ["PIL", "numpy"]
+
+
+def test_one_loader_does_not_bring_the_others() -> None:
+    assert "pypdfium2" not in heavy_after("import controller.artwork.loading.raster")
+    assert "resvg_py" not in heavy_after("import controller.artwork.loading.pdf")

@@ -1,0 +1,124 @@
+"""Narrow lines: widths and places that are known because they were drawn."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from shapely.geometry import LineString, Point, box
+from shapely.ops import unary_union
+
+from controller.artwork.measuring.measure import measure_file
+from controller.artwork.options import MeasureOptions
+from tests.kits.artwork_shapes import bar, disc, rows_of_bars, save
+
+UNDERCUT = {"depth_mm": 0.24, "etch_factor": 1.2}
+"""Undercut 0.2 mm: resist narrower than 0.4 mm is lost."""
+
+
+@pytest.mark.parametrize("turn_rad", [0.0, 0.2, math.pi / 4, 1.4, 2.5])
+def test_width_and_place_of_parallel_lines(tmp_path: Path, turn_rad: float) -> None:
+    shape = rows_of_bars(0.15, 0.45, 5, 5.0, 5.0, turn_rad)
+    found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions())
+    assert found.narrowest_resist is not None
+    assert found.narrowest_open is not None
+    assert found.narrowest_resist.width_mm == pytest.approx(0.30, abs=0.01)
+    assert found.narrowest_open.width_mm == pytest.approx(0.15, abs=0.006)
+    # The place lies in the middle of a gap: 0.15 mm away from the bars, nowhere else.
+    assert shape.distance(
+        Point(found.narrowest_resist.x_mm, found.narrowest_resist.y_mm)
+    ) == pytest.approx(0.15, abs=0.01)
+    middle = Point(found.narrowest_open.x_mm, found.narrowest_open.y_mm)
+    assert shape.contains(middle)
+    assert shape.boundary.distance(middle) == pytest.approx(0.075, abs=0.02)
+
+
+def test_the_narrower_of_two_necks_is_found_where_it_is(tmp_path: Path) -> None:
+    shape = unary_union([disc(1.0, 3.0, 5.0), disc(1.0, 5.2, 5.0), disc(1.0, 7.5, 5.0)])
+    found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions())
+    assert found.narrowest_resist is not None
+    assert found.narrowest_resist.width_mm == pytest.approx(0.2, abs=0.01)
+    assert (found.narrowest_resist.x_mm, found.narrowest_resist.y_mm) == pytest.approx(
+        (4.1, 5.0), abs=0.12
+    )
+    assert found.open_fields == 3
+
+
+def test_a_single_disc_has_no_resist_line_and_its_diameter_as_open_line(tmp_path: Path) -> None:
+    found = measure_file(save(tmp_path / "a.png", disc(0.4), 600), MeasureOptions())
+    assert found.narrowest_resist is None
+    assert found.narrowest_open is not None
+    assert found.narrowest_open.width_mm == pytest.approx(0.8, abs=0.03)
+
+
+def test_the_point_of_a_wedge_is_no_line(tmp_path: Path) -> None:
+    wedge = (
+        box(1, 1, 9, 9)
+        .difference(bar(4.0, 0.5, 5.0, 5.0, 0.0))
+        .intersection(Point(5, 5).buffer(3.5))
+    )
+    cut = LineString([(5, 3), (6.5, 5), (5, 7)]).buffer(0.25, cap_style="flat", join_style="mitre")
+    shape = unary_union([wedge, bar(1.0, 1.0, 1.5, 1.5, 0.3)]).difference(cut)
+    found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions())
+    assert found.narrowest_resist is not None
+    assert found.narrowest_resist.width_mm == pytest.approx(0.5, abs=0.02)
+
+
+def test_lost_lines_are_those_narrower_than_twice_the_undercut(tmp_path: Path) -> None:
+    """Gaps of 0.3, 0.39, 0.41 and 0.6 mm at an undercut of 0.2 mm: the first two are lost. Source: two fronts that meet."""
+    gaps, edges, x = (0.3, 0.39, 0.41, 0.6), [], 2.0
+    for gap in (*gaps, None):
+        edges.append((x, x + 0.5))
+        x += 0.5 + (gap or 0.0)
+    shape = unary_union([box(left, 2.0, right, 7.0) for left, right in edges])
+    found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions(**UNDERCUT))
+    assert found.undercut_mm == pytest.approx(0.2)
+    assert found.lost_line_count == 2
+    assert [line.width_mm for line in found.lost_lines] == pytest.approx([0.3, 0.39], abs=0.01)
+    assert [line.x_mm for line in found.lost_lines] == pytest.approx(
+        [edges[0][1] + 0.15, edges[1][1] + 0.195], abs=0.03
+    )
+    assert all(2.0 <= line.y_mm <= 7.0 for line in found.lost_lines)
+    assert found.lost_lines[0].length_mm == pytest.approx(5.0, abs=0.2)
+
+
+def test_without_a_depth_nothing_is_called_lost(tmp_path: Path) -> None:
+    found = measure_file(
+        save(tmp_path / "a.png", rows_of_bars(0.2, 0.4, 5, 5.0, 5.0, 0.3), 600), MeasureOptions()
+    )
+    assert found.lost_lines == ()
+    assert found.lost_line_count == 0
+    assert found.undercut_mm is None
+
+
+def test_a_line_through_several_tiles_is_one_lost_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shape = box(1, 1, 9, 9).difference(bar(9.9, 0.2, 5.0, 5.0, 0.6))
+    monkeypatch.setattr("controller.artwork.measuring.measure._TILE_PX", 64)
+    monkeypatch.setattr(
+        "controller.artwork.measuring.pieces._MOST_WIDTH_PX", 1
+    )  # each tile by itself
+    found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions(**UNDERCUT))
+    assert found.lost_line_count == 1
+    assert found.lost_lines[0].length_mm == pytest.approx(8.0 / math.cos(0.6), rel=0.05)
+    assert found.lost_lines[0].width_mm == pytest.approx(0.2, abs=0.006)
+
+
+def test_tiles_do_not_show_in_the_result(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shape = unary_union([rows_of_bars(0.2, 0.5, 9, 5.0, 5.0, 0.4), disc(0.6, 2.0, 8.0)])
+    whole = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions(**UNDERCUT))
+    monkeypatch.setattr("controller.artwork.measuring.measure._TILE_PX", 50)
+    monkeypatch.setattr(
+        "controller.artwork.measuring.pieces._MOST_WIDTH_PX", 1
+    )  # each tile by itself
+    tiled = measure_file(tmp_path / "a.png", MeasureOptions(**UNDERCUT))
+    assert tiled.area_mm2 == pytest.approx(whole.area_mm2, rel=1e-12)
+    assert tiled.edge_mm == pytest.approx(whole.edge_mm, rel=2e-4)
+    assert tiled.open_fields == whole.open_fields
+    assert tiled.lost_line_count == whole.lost_line_count
+    assert np.array(tiled.growth_mm2)[:, 1] == pytest.approx(
+        np.array(whole.growth_mm2)[:, 1], rel=5e-4
+    )

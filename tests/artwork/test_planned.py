@@ -1,0 +1,95 @@
+"""From a measurement to a plan: what is filled in, how sure it is, and when one measurement serves."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from controller.artwork import limits
+from controller.artwork.options import MeasureOptions
+from controller.artwork.planned import EDGE_TRANSFER_MM, planning_options, request_fields
+from controller.config import Settings
+from controller.errors import RefusedError
+from controller.physics.relief import MeasuredGrowth, removed_volume_mm3
+from controller.planning.plan import make_plan
+from controller.planning.request import NarrowLine, PlanRequest
+from tests.kits.artwork_double import measured
+
+
+def request(measure=None, **changes):
+    common = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 1.0, "thickness_mm": 1.2}
+    return PlanRequest(**{**common, **request_fields(measure or measured()), **changes})
+
+
+def test_the_measurement_fills_the_fields_of_a_request() -> None:
+    filled = request_fields(measured())
+    assert filled["area_mm2"] == 314.0
+    assert filled["edge_mm"] == 62.8
+    assert filled["growth_mm2"] == ((0.0, 314.0), (0.5, 346.0), (1.0, 380.0))
+    assert filled["narrow_lines"] == (NarrowLine(5.0, 6.0, 0.4), NarrowLine(9.0, 9.0, 1.5))
+    assert filled["narrowest_open_mm"] == 0.3
+    assert filled["artwork"] == "9a" * 32
+    assert request_fields(measured(narrowest_open=None))["narrowest_open_mm"] is None
+
+
+def test_doubt_is_of_the_measurement_and_of_the_resists_edge() -> None:
+    """Two independent errors add in squares (GUM 5.1.2): 0.3 mm2, and an edge of 62.8 mm that lies off by 0.01 mm."""
+    assert EDGE_TRANSFER_MM == 0.01
+    assert request_fields(measured())["area_uncertainty_fraction"] == pytest.approx(
+        math.hypot(0.3, 0.628) / 314.0
+    )
+    exact = measured(area_uncertainty_mm2=0.001, edge_mm=1.0)
+    assert request_fields(exact)["area_uncertainty_fraction"] == 0.001
+
+
+def test_openings_too_fine_to_know_are_refused() -> None:
+    with pytest.raises(
+        RefusedError, match=r"resist edges 0\.01 mm off change the open area by 50%, limit 45%"
+    ) as caught:
+        request_fields(measured(area_mm2=10.0, area_uncertainty_mm2=0.0, edge_mm=500.0))
+    assert caught.value.field == "artwork"
+
+
+def test_one_measurement_serves_all_common_depths_and_a_longer_one_the_rest() -> None:
+    read = MeasureOptions(dpi=600.0, copies=2, invert=True)
+    common = planning_options(read)
+    assert common == planning_options(read, 0.05) == planning_options(read, 0.5)
+    assert (common.undercut_mm, common.reach_mm) == (1.0, 1.0)
+    assert (common.dpi, common.copies, common.invert) == (600.0, 2, True)
+    deep = planning_options(read, 0.51)
+    assert deep.undercut_mm == deep.max_undercut_mm == limits.MAX_UNDERCUT_MM
+
+
+def test_the_plan_charges_for_the_measured_relief() -> None:
+    """Silver takes 1.118 mg/C and weighs 10.49 g/cm3 (published values): V times 10.49 over 1.118e-3."""
+    made = make_plan(request(), Settings(), 16.0)
+    growth = MeasuredGrowth(measured().growth_mm2)
+    volume_mm3 = removed_volume_mm3(0.25, growth, made.belief.best_etch_factor)
+    assert volume_mm3 > 1.02 * 314.0 * 0.25
+    assert made.charge_coulombs == pytest.approx(volume_mm3 * 10.49e-3 / 1.118e-3, rel=2e-3)
+    assert made.request.artwork == "9a" * 32
+
+
+def test_the_plan_warns_of_lines_and_openings_from_the_artwork() -> None:
+    texts = {
+        warning.field: warning.text for warning in make_plan(request(), Settings(), 16.0).warnings
+    }
+    assert texts["depth_mm"].startswith(
+        "1 resist line(s) may be undercut through and lost: 0.40 mm at (5.0, 6.0) mm."
+    )
+    assert "artwork" not in texts
+    narrow = measured(narrowest_open=replace(measured().narrowest_resist, width_mm=0.1))
+    assert (
+        "the narrowest opening is 0.100 mm"
+        in {w.field: w.text for w in make_plan(request(narrow), Settings(), 16.0).warnings}[
+            "artwork"
+        ]
+    )
+    assert "edge_mm" not in texts, "the edge length is known"
+
+
+def test_a_curve_that_ends_before_the_undercut_is_refused() -> None:
+    with pytest.raises(RefusedError, match="the growth curve ends at 1 mm, undercut may reach"):
+        make_plan(request(depth_mm=0.9, thickness_mm=4.0), Settings(), 16.0)

@@ -1,0 +1,98 @@
+"""A measurement to JSON and back, and what is no measurement."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from controller.artwork.result import ArtworkMeasure, LinePlace
+
+MEASURE = ArtworkMeasure(
+    area_mm2=100.0,
+    area_uncertainty_mm2=0.1,
+    edge_mm=40.0,
+    edge_uncertainty_mm=0.2,
+    growth_mm2=((0.0, 100.0), (0.5, 120.0), (1.0, 143.0)),
+    growth_uncertainty_mm2=((0.0, 0.1), (0.5, 0.2), (1.0, 0.3)),
+    width_mm=50.0,
+    height_mm=30.0,
+    open_fraction=1 / 15,
+    open_fields=2,
+    narrowest_resist=LinePlace(10.0, 5.0, 0.2),
+    narrowest_open=None,
+    undercut_mm=0.2,
+    lost_lines=(LinePlace(10.0, 5.0, 0.2, 3.0),),
+    lost_line_count=1,
+    copies=1,
+    inverted=False,
+    threshold_level=127.5,
+    quality="grey",
+    file_format="PNG",
+    page=1,
+    width_px=1181,
+    height_px=709,
+    dpi=600.0,
+    grid_dpi=600.0,
+    scale_source="dpi given",
+    sha256="0" * 64,
+    version="1",
+    warnings=("a warning",),
+)
+
+
+def test_json_round_trip() -> None:
+    assert ArtworkMeasure.from_json(MEASURE.to_json()) == MEASURE
+    assert (
+        ArtworkMeasure.from_json(
+            replace(MEASURE, narrowest_resist=None, undercut_mm=None).to_json()
+        ).narrowest_resist
+        is None
+    )
+
+
+def test_json_has_the_keys_that_scripts_read() -> None:
+    table = json.loads(MEASURE.to_json())
+    assert table["area_mm2"] == 100.0
+    assert table["growth_mm2"][1] == [0.5, 120.0]
+    assert table["narrowest_resist_mm"] == 0.2
+    assert table["narrowest_open_mm"] is None
+    assert table["lost_lines"] == [{"x_mm": 10.0, "y_mm": 5.0, "width_mm": 0.2, "length_mm": 3.0}]
+    assert {
+        "edge_mm",
+        "width_mm",
+        "height_mm",
+        "area_uncertainty_mm2",
+        "edge_uncertainty_mm",
+        "growth_uncertainty_mm2",
+    } <= set(table)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[]",
+        "{}",
+        "null",
+        MEASURE.to_json().replace("100.0", '"100.0"'),
+        MEASURE.to_json().replace("120.0", "NaN"),
+        MEASURE.to_json().replace('"copies": 1', '"copies": true'),
+        MEASURE.to_json().replace('"quality": "grey"', '"quality": 3'),
+        MEASURE.to_json().replace('"edge_mm"', '"edge"'),
+        MEASURE.to_json().replace("[0.5, 120.0]", "[0.5]"),
+        MEASURE.to_json().replace('"lost_lines": [{', '"lost_lines": [{"z_mm": 1, '),
+    ],
+)
+def test_other_texts_are_no_measurement(text: str) -> None:
+    with pytest.raises(ValueError, match=r"."):
+        ArtworkMeasure.from_json(text)
+
+
+def test_growth_is_interpolated_inside_its_curve_only() -> None:
+    assert MEASURE.grown_mm2(0.0) == 100.0
+    assert MEASURE.grown_mm2(0.25) == pytest.approx(110.0)
+    assert MEASURE.grown_mm2(1.0) == 143.0
+    with pytest.raises(ValueError, match="1 mm"):
+        MEASURE.grown_mm2(1.01)

@@ -1,0 +1,190 @@
+"""``biteclock measure``: the keys that scripts rely on, the options, and refusals in words."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from shapely.geometry import box
+from shapely.ops import unary_union
+
+from tests.kits.artwork_files import pdf, svg
+from tests.kits.artwork_shapes import SIDE_MM, disc, file_bytes, grey_image, save
+from tests.kits.cli_kit import Command
+
+SHAPE = unary_union([box(1.0, 2.0, 4.0, 8.0), box(4.3, 2.0, 6.0, 8.0), disc(0.8, 8.0, 5.0)])
+"""Two fields of 3 x 6 and 1.7 x 6 mm with 0.3 mm of resist between them, and a disc of 0.8 mm radius 1.2 mm off."""
+
+FIXED = {
+    "area_mm2", "area_uncertainty_mm2", "edge_mm", "edge_uncertainty_mm", "growth_mm2", "growth_uncertainty_mm2",
+    "narrowest_resist_mm", "lost_lines", "width_mm", "height_mm",
+}  # fmt: skip
+
+
+COMMAND = Command("measure")
+call, json_of, refused = COMMAND.call, COMMAND.json_of, COMMAND.refused
+
+
+@pytest.fixture(scope="module")
+def artwork(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return save(tmp_path_factory.mktemp("artwork") / "work.png", SHAPE, 600)
+
+
+def test_the_fixed_keys_hold_what_shapely_says(artwork: Path, tmp_path: Path) -> None:
+    preview = tmp_path / "p.png"
+    found = json_of(artwork, "--depth-mm", 0.24, "--etch-factor", 1.2, "--preview", preview)
+    assert set(found) >= FIXED
+    assert found["area_mm2"] == pytest.approx(SHAPE.area, rel=1e-3)
+    assert found["edge_mm"] == pytest.approx(SHAPE.length, rel=5e-3)
+    assert (
+        abs(found["area_mm2"] - SHAPE.area)
+        < 3.0 * found["area_uncertainty_mm2"]
+        < 0.01 * SHAPE.area
+    )
+    assert 0.0 < found["edge_uncertainty_mm"] < 0.02 * SHAPE.length
+    side_mm = int(SIDE_MM / 25.4 * 600) / 600 * 25.4
+    assert (found["width_mm"], found["height_mm"]) == pytest.approx((side_mm, side_mm))
+    growth = found["growth_mm2"]
+    assert growth[0] == [0.0, found["area_mm2"]]
+    assert growth[-1][0] >= 1.0
+    for s_mm, area_mm2 in growth:
+        assert area_mm2 == pytest.approx(SHAPE.buffer(s_mm, quad_segs=64).area, rel=0.003)
+    assert [s_mm for s_mm, _ in found["growth_uncertainty_mm2"]] == [s_mm for s_mm, _ in growth]
+    assert all(sigma_mm2 > 0.0 for _, sigma_mm2 in found["growth_uncertainty_mm2"])
+    assert found["narrowest_resist_mm"] == pytest.approx(0.3, abs=0.01)
+    assert found["undercut_mm"] == pytest.approx(0.2)
+    (line,) = found["lost_lines"]
+    assert line["width_mm"] == pytest.approx(0.3, abs=0.01)
+    assert line["x_mm"] == pytest.approx(4.15, abs=0.05)
+    assert 2.0 < line["y_mm"] < 8.0
+    assert found["open_fields"] == 3
+    with Image.open(preview) as picture:
+        assert picture.format == "PNG"
+        assert picture.width > 600
+
+
+def test_without_a_depth_no_line_is_lost(artwork: Path) -> None:
+    found = json_of(artwork)
+    assert found["lost_lines"] == []
+    assert found["undercut_mm"] is None
+    assert found["narrowest_resist_mm"] == pytest.approx(0.3, abs=0.01)
+
+
+def test_the_scale_can_be_given_and_twice_the_size_is_four_times_the_area(artwork: Path) -> None:
+    plain, by_dpi, by_width = (
+        json_of(artwork),
+        json_of(artwork, "--dpi", 300),
+        json_of(artwork, "--width-mm", 5),
+    )
+    assert by_dpi["area_mm2"] == pytest.approx(4.0 * plain["area_mm2"], rel=1e-4)
+    assert by_dpi["width_mm"] == pytest.approx(2.0 * plain["width_mm"])
+    assert by_width["width_mm"] == pytest.approx(5.0, rel=1e-3)
+    assert by_width["area_mm2"] == pytest.approx(
+        plain["area_mm2"] * (5.0 / plain["width_mm"]) ** 2, rel=3e-3
+    )
+
+
+def test_inverted_and_plain_share_the_sheet(artwork: Path) -> None:
+    plain, inverted = json_of(artwork), json_of(artwork, "--invert")
+    assert inverted["area_mm2"] + plain["area_mm2"] == pytest.approx(
+        plain["width_mm"] * plain["height_mm"], rel=1e-3
+    )
+    assert inverted["inverted"] is True
+
+
+def test_growth_reaches_as_far_as_asked(artwork: Path) -> None:
+    assert json_of(artwork, "--max-undercut-mm", 2)["growth_mm2"][-1][0] >= 2.0
+    assert json_of(artwork, "--depth-mm", 1.2, "--etch-factor", 0.8)["growth_mm2"][-1][0] >= 1.5
+
+
+def test_plate_margin_and_copies(artwork: Path) -> None:
+    plain = json_of(artwork)
+    assert json_of(artwork, "--copies", 3)["area_mm2"] == pytest.approx(3.0 * plain["area_mm2"])
+    cut = json_of(artwork, "--margin-mm", 2.5)
+    middle = box(2.5, 2.5, plain["width_mm"] - 2.5, plain["height_mm"] - 2.5)
+    assert cut["area_mm2"] == pytest.approx(SHAPE.intersection(middle).area, rel=2e-3)
+    outline = json_of(artwork, "--plate-width-mm", 4, "--plate-height-mm", 3)
+    assert (outline["width_mm"], outline["height_mm"]) == pytest.approx((4.0, 3.0))
+
+
+def test_a_page_of_a_pdf_and_a_drawing(tmp_path: Path) -> None:
+    pages, drawing = tmp_path / "pages.pdf", tmp_path / "disc.svg"
+    pages.write_bytes(pdf(["5 5 10 10 re f", "5 5 20 10 re f"], 40, 30))
+    drawing.write_bytes(svg('<circle cx="25" cy="15" r="5"/>'))
+    assert json_of(pages)["area_mm2"] == pytest.approx(100.0, rel=1e-3)
+    second = json_of(pages, "--page", 2)
+    assert second["area_mm2"] == pytest.approx(200.0, rel=1e-3)
+    assert (second["page"], second["width_mm"], second["height_mm"]) == (
+        2,
+        pytest.approx(40.0, rel=1e-3),
+        pytest.approx(30.0, rel=1e-3),
+    )
+    assert json_of(drawing)["area_mm2"] == pytest.approx(math.pi * 25.0, rel=1e-3)
+
+
+def test_people_get_lines_with_units(artwork: Path, tmp_path: Path) -> None:
+    result = call(
+        artwork, "--depth-mm", 0.24, "--etch-factor", 1.2, "--preview", tmp_path / "p.png"
+    )
+    assert result.exit_code == 0
+    for said in (
+        "open area",
+        "mm2)",
+        "edges",
+        "lost lines      1 under 0.400 mm",
+        "0.300 mm at (4.1",
+        "growth",
+        "p.png",
+    ):
+        assert said in result.output or said.replace("0.300", "0.30") in result.output, said
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--depth-mm", "0.2"), "give depth_mm and etch_factor, or neither"),
+        (("--dpi", "600", "--width-mm", "5"), "dpi and width_mm are both given"),
+        (("--dpi", "5"), "dpi is 5 dpi, outside 50 to 9600 dpi"),
+        (("--width-mm", "nan"), "width_mm is nan, it must be a number"),
+        (("--page", "2"), "page"),
+        (("--page", "0"), "page is 0, it must be a whole number from 1"),
+        (("--margin-mm", "6"), "margin"),
+        (("--plate-width-mm", "6"), "needs plate_width_mm and plate_height_mm"),
+        (("--max-undercut-mm", "4"), "max_undercut_mm is 4 mm, outside 0.0001 to 3 mm"),
+        (("--depth-mm", "4", "--etch-factor", "1"), "undercuts 4 mm, more than 3 mm"),
+        (("--copies", "0"), "copies is 0"),
+        (("--preview", "picture.jpg"), "end its name in .png"),
+        (("--preview", "no-such-place/p.png"), "nothing can be written in"),
+    ],
+)
+def test_bad_options_are_refused_in_words(
+    artwork: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    assert said in refused(artwork, *arguments)
+
+
+def test_bad_files_are_refused_in_words(tmp_path: Path) -> None:
+    files = {
+        "no-scale.png": (file_bytes(grey_image(SHAPE, 600), "PNG", None), "dpi"),
+        "screen.png": (file_bytes(grey_image(SHAPE, 600), "PNG", 72), "dpi"),
+        "cut.png": (file_bytes(grey_image(SHAPE, 600), "PNG", 600)[:-200], "damaged"),
+        "anim.gif": (b"GIF89a" + b"\0" * 100, "no PNG"),
+        "empty.png": (b"", "empty"),
+        "white.png": (
+            file_bytes(Image.fromarray(np.full((50, 50), 255, np.uint8)), "PNG", 600),
+            "invert",
+        ),
+        "script.svg": (svg('<script>alert(1)</script><rect width="9" height="9"/>'), "script"),
+        "handler.svg": (svg('<rect width="9" height="9" onclick="alert(1)"/>'), "onclick"),
+        "far.svg": (
+            svg('<image href="http://example.invalid/a.png" width="9" height="9"/>'),
+            "outside the file: embed it or remove it",
+        ),
+    }
+    for name, (content, said) in files.items():
+        (tmp_path / name).write_bytes(content)
+        assert said in refused(tmp_path / name), name
+    assert "does not exist" in refused(tmp_path / "nowhere.png")

@@ -1,0 +1,197 @@
+"""The shelf of artworks: each measured once, kept with its file, the oldest removed, nothing left lying around."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+from pathlib import Path
+
+import pytest
+
+from api.http.artwork_shelf import FREE_BYTES, ArtworkShelf, NoRoomError, UnknownArtworkError
+from controller.artwork.options import MeasureOptions
+from controller.artwork.result import ArtworkMeasure, MeasureFailedError
+from controller.errors import RefusedError
+from hardware.clock import VirtualClock
+from tests.kits.artwork_double import PNG, Measuring
+
+OPTIONS = MeasureOptions(dpi=600.0, depth_mm=1.0, etch_factor=1.0)
+
+
+@pytest.fixture
+def measuring() -> Measuring:
+    return Measuring()
+
+
+@pytest.fixture
+def shelf(tmp_path: Path, measuring: Measuring) -> ArtworkShelf:
+    return ArtworkShelf(tmp_path / "artworks", VirtualClock(), measure=measuring)
+
+
+def upload(
+    shelf: ArtworkShelf, content: bytes, options: MeasureOptions = OPTIONS, name: str = "fern.png"
+) -> tuple[str, bool]:
+    file = shelf.new_file("image/png", len(content))
+    file.write_bytes(content)
+    try:
+        found, is_new = shelf.put(file, name, "image/png", options)
+    finally:
+        shelf.discard(file)
+    return found.artwork, is_new
+
+
+def aged(shelf: ArtworkShelf, artwork: str, seconds: float) -> None:
+    """Let an artwork have been used so long ago."""
+    entry = shelf._entries / f"{artwork}.json"
+    at_ns = entry.stat().st_mtime_ns - int(seconds * 1e9)
+    os.utime(entry, ns=(at_ns, at_ns))
+
+
+def test_the_same_file_read_the_same_way_is_measured_once(
+    shelf: ArtworkShelf, measuring: Measuring, tmp_path: Path
+) -> None:
+    first, is_new = upload(shelf, PNG + b"one")
+    assert is_new
+    assert upload(shelf, PNG + b"one") == (first, False)
+    assert len(measuring.asked) == 1
+    other, is_new = upload(shelf, PNG + b"one", MeasureOptions(dpi=300.0))
+    assert (other != first, is_new) == (True, True)
+    assert upload(shelf, PNG + b"two")[0] not in (first, other)
+    again = ArtworkShelf(tmp_path / "artworks", VirtualClock(), measure=measuring)
+    assert again.get(first) == shelf.get(first)
+    assert again.get(first).name == "fern.png"
+    assert again.get(first).options == OPTIONS
+    assert upload(again, PNG + b"one") == (first, False)
+
+
+def test_names_are_hashes_and_files_are_private(shelf: ArtworkShelf, tmp_path: Path) -> None:
+    artwork, _ = upload(shelf, PNG + b"one")
+    assert len(artwork) == 64
+    assert set(artwork) <= set("0123456789abcdef")
+    assert stat.S_IMODE((tmp_path / "artworks").stat().st_mode) == 0o700
+    files = [path for path in (tmp_path / "artworks").rglob("*") if path.is_file()]
+    assert len(files) == 2, "the file and what was measured of it"
+
+
+def test_what_fails_leaves_nothing(
+    shelf: ArtworkShelf, measuring: Measuring, tmp_path: Path
+) -> None:
+    measuring.error = MeasureFailedError("longer than 180 s")
+    with pytest.raises(MeasureFailedError):
+        upload(shelf, PNG + b"one")
+    assert [path for path in (tmp_path / "artworks").rglob("*") if path.is_file()] == []
+    assert not list((tmp_path / "artworks").glob("incoming-*"))
+    assert shelf.recent(10) == ()
+
+
+@pytest.mark.parametrize("kind", [RefusedError, MeasureFailedError])
+def test_messages_name_the_file_and_not_where_it_lies(
+    shelf: ArtworkShelf, measuring: Measuring, tmp_path: Path, kind: type[Exception]
+) -> None:
+    def measure(
+        path: Path, options: MeasureOptions, *, preview_path: Path | None
+    ) -> ArtworkMeasure:
+        raise kind(f"cannot identify <reader of '{path}'>")
+
+    shelf = ArtworkShelf(tmp_path / "other", VirtualClock(), measure=measure)
+    with pytest.raises(kind, match=r"cannot identify <reader of 'artwork\.png'>"):
+        upload(shelf, PNG)
+
+
+def test_what_a_killed_daemon_left_is_cleared_at_the_next_start(
+    shelf: ArtworkShelf, tmp_path: Path
+) -> None:
+    shelf.new_file("image/png", 5).write_bytes(b"half")
+    assert list((tmp_path / "artworks").glob("incoming-*"))
+    ArtworkShelf(tmp_path / "artworks", VirtualClock())
+    assert not list((tmp_path / "artworks").glob("incoming-*"))
+
+
+def test_the_list_is_by_use(shelf: ArtworkShelf) -> None:
+    names = [upload(shelf, PNG + content)[0] for content in (b"one", b"two", b"three")]
+    for age, artwork in enumerate(reversed(names)):
+        aged(shelf, artwork, 100.0 + age)
+    assert [found.artwork for found in shelf.recent(10)] == names[::-1]
+    shelf.get(names[0])
+    assert [found.artwork for found in shelf.recent(2)] == [names[0], names[2]]
+
+
+def test_beyond_the_number_kept_those_used_longest_ago_go_with_their_files(
+    tmp_path: Path, measuring: Measuring
+) -> None:
+    shelf = ArtworkShelf(tmp_path, VirtualClock(), measure=measuring, most_artworks=2)
+    one, two = (upload(shelf, PNG + content)[0] for content in (b"one", b"two"))
+    aged(shelf, one, 50.0)
+    aged(shelf, two, 100.0)
+    three = upload(shelf, PNG + b"three")[0]
+    assert {found.artwork for found in shelf.recent(10)} == {one, three}
+    assert len(list((tmp_path / "files").iterdir())) == 2
+    with pytest.raises(UnknownArtworkError, match="removed to make room"):
+        shelf.get(two)
+
+
+def test_a_file_stays_while_an_artwork_names_it(tmp_path: Path, measuring: Measuring) -> None:
+    shelf = ArtworkShelf(tmp_path, VirtualClock(), measure=measuring, most_artworks=1)
+    old = upload(shelf, PNG + b"one", MeasureOptions(dpi=300.0))[0]
+    aged(shelf, old, 50.0)
+    new = upload(shelf, PNG + b"one")[0]
+    assert [found.artwork for found in shelf.recent(10)] == [new]
+    assert shelf.picture(new, None).read_bytes().startswith(PNG)
+
+
+def test_beyond_the_bytes_kept_those_used_longest_ago_go_but_never_the_newest(
+    tmp_path: Path, measuring: Measuring
+) -> None:
+    shelf = ArtworkShelf(tmp_path, VirtualClock(), measure=measuring, most_bytes=50)
+    one = upload(shelf, PNG + b"x" * 30)[0]
+    aged(shelf, one, 50.0)
+    two = upload(shelf, PNG + b"y" * 30)[0]
+    assert [found.artwork for found in shelf.recent(10)] == [two]
+    aged(shelf, two, 50.0)
+    large = upload(shelf, PNG + b"z" * 100)[0]
+    assert [found.artwork for found in shelf.recent(10)] == [large]
+
+
+def test_a_damaged_entry_counts_as_none(shelf: ArtworkShelf) -> None:
+    artwork, _ = upload(shelf, PNG + b"one")
+    for text in ("", "{}", "[]", '{"measure": {}}', "\x00"):
+        (shelf._entries / f"{artwork}.json").write_text(text)
+        with pytest.raises(UnknownArtworkError):
+            shelf.get(artwork)
+        assert shelf.recent(10) == ()
+    assert upload(shelf, PNG + b"one") == (artwork, True)
+
+
+def test_pictures_are_made_from_the_file_once_for_each_undercut(
+    shelf: ArtworkShelf, measuring: Measuring
+) -> None:
+    artwork, _ = upload(shelf, PNG + b"one")
+    assert shelf.kept_picture(artwork, 0.2) is None
+    path = shelf.picture(artwork, 0.2)
+    assert path.read_bytes() == PNG + b"0.2"
+    assert shelf.kept_picture(artwork, 0.2) == path == shelf.picture(artwork, 0.2)
+    assert shelf.picture(artwork, None).read_bytes() == PNG + b"None"
+    assert [options.undercut_mm for options in measuring.asked] == [1.0, 0.2, None]
+    assert {options.dpi for options in measuring.asked} == {600.0}, "read as it was read before"
+    path.unlink()
+    assert shelf.kept_picture(artwork, 0.2) is None
+
+
+def test_a_picture_of_what_is_gone_is_refused(shelf: ArtworkShelf) -> None:
+    with pytest.raises(UnknownArtworkError):
+        shelf.picture("3f" * 32, None)
+    artwork, _ = upload(shelf, PNG + b"one")
+    shutil.rmtree(shelf._files)
+    with pytest.raises(UnknownArtworkError, match="upload it again"):
+        shelf.picture(artwork, None)
+
+
+def test_the_logbook_keeps_its_room(shelf: ArtworkShelf, monkeypatch: pytest.MonkeyPatch) -> None:
+    usage = shutil.disk_usage("/")
+    monkeypatch.setattr(
+        "api.http.artwork_shelf.shutil.disk_usage", lambda _: usage._replace(free=FREE_BYTES + 1000)
+    )
+    shelf.discard(shelf.new_file("image/png", 1000))
+    with pytest.raises(NoRoomError, match="300 MB are free, 300 MB are wanted"):
+        shelf.new_file("image/png", 1001)

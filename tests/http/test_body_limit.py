@@ -1,0 +1,148 @@
+"""A body is bounded, declared or sent in pieces; nobody who does not read it is disturbed."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+from fastapi import HTTPException
+from starlette.types import Message, Receive, Scope, Send
+
+from api.http.body_limit import PLAIN_BOUNDS, BodyLimit, Bounds
+from tests.kits.api_client import Daemon, ask, assert_problem
+
+
+def read_all(
+    pieces: list[bytes], declared: bytes | None, limit_bytes: int = 10
+) -> tuple[bytes, int]:
+    """Return what an application reads through the limit, and how many pieces were fetched for it."""
+    got, fetched = [], 0
+
+    async def app(_scope: Scope, receive: Receive, _send: Send) -> None:
+        while True:
+            message = await receive()
+            got.append(message["body"])
+            if not message["more_body"]:
+                return
+
+    async def receive() -> Message:
+        nonlocal fetched
+        fetched += 1
+        return {
+            "type": "http.request",
+            "body": pieces[fetched - 1],
+            "more_body": fetched < len(pieces),
+        }
+
+    async def send(_message: Message) -> None:
+        raise AssertionError("nothing is sent here")
+
+    headers = [] if declared is None else [(b"content-length", declared)]
+    scope = {"type": "http", "path": "/x", "headers": headers}
+    asyncio.run(BodyLimit(app, Bounds(limit_bytes, 5.0))(scope, receive, send))
+    return b"".join(got), fetched
+
+
+def test_a_body_up_to_the_limit_passes() -> None:
+    assert read_all([b"01234", b"56789"], b"10") == (b"0123456789", 2)
+    assert read_all([b"01234", b"56789"], None) == (b"0123456789", 2)
+
+
+@pytest.mark.parametrize("declared", [b"11", b"9" * 5000])
+def test_a_declared_body_is_refused_before_it_is_read(declared: bytes) -> None:
+    with pytest.raises(HTTPException, match="at most 10 bytes") as caught:
+        read_all([], declared)
+    assert caught.value.status_code == 413
+
+
+@pytest.mark.parametrize("declared", [None, b"5", b"no number"])
+def test_a_body_in_pieces_is_refused_when_it_grows_beyond(declared: bytes | None) -> None:
+    with pytest.raises(HTTPException, match="11 bytes"):
+        read_all([b"01234", b"567890", b"never asked for"], declared)
+
+
+def read_slowly(pieces: list[bytes], within_s: float) -> list[bytes]:
+    """Return what an application reads whose client falls silent after the pieces; at the end it waits once more."""
+    got: list[bytes] = []
+
+    async def app(_scope: Scope, receive: Receive, _send: Send) -> None:
+        while True:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                return
+            got.append(message["body"])
+
+    waiting = list(pieces)
+
+    async def receive() -> Message:
+        if waiting:
+            piece = waiting.pop(0)
+            return {"type": "http.request", "body": piece, "more_body": not piece.endswith(b".")}
+        if got and got[-1].endswith(b"."):
+            await asyncio.wait([asyncio.get_running_loop().create_future()], timeout=3 * within_s)
+            return {"type": "http.disconnect"}
+        await asyncio.get_running_loop().create_future()
+        raise AssertionError("never")
+
+    async def send(_message: Message) -> None:
+        raise AssertionError("nothing is sent here")
+
+    scope = {"type": "http", "path": "/x", "headers": []}
+    asyncio.run(BodyLimit(app, Bounds(100, within_s))(scope, receive, send))
+    return got
+
+
+@pytest.mark.parametrize("pieces", [[], [b"a"], [b"a", b"b"]])
+def test_a_body_that_does_not_end_in_time_is_refused(pieces: list[bytes]) -> None:
+    with pytest.raises(
+        HTTPException, match=f"did not end within 0.05 s, {len(pieces)} bytes"
+    ) as caught:
+        read_slowly(pieces, 0.05)
+    assert caught.value.status_code == 408
+
+
+def test_after_the_end_of_the_body_a_connection_may_take_its_time() -> None:
+    assert read_slowly([b"a", b"b."], 0.05) == [b"a", b"b."]
+
+
+def test_some_addresses_have_bounds_of_their_own() -> None:
+    async def app(_scope: Scope, receive: Receive, _send: Send) -> None:
+        await receive()
+
+    async def receive() -> Message:
+        return {"type": "http.request", "body": b"x" * 50, "more_body": False}
+
+    limit = BodyLimit(app, Bounds(10, 1.0), {"/large": Bounds(50, 1.0)})
+    asyncio.run(limit({"type": "http", "path": "/large", "headers": []}, receive, None))  # type: ignore[arg-type]
+    with pytest.raises(HTTPException, match="at most 10 bytes"):
+        asyncio.run(limit({"type": "http", "path": "/large/x", "headers": []}, receive, None))  # type: ignore[arg-type]
+
+
+def test_what_is_no_request_passes_untouched() -> None:
+    seen: list[str] = []
+
+    async def app(scope: Scope, _receive: Receive, _send: Send) -> None:
+        seen.append(scope["type"])
+
+    asyncio.run(BodyLimit(app)({"type": "lifespan"}, None, None))  # type: ignore[arg-type]
+    assert seen == ["lifespan"]
+
+
+def test_the_application_refuses_a_chunked_flood_and_stop_does_not_care(tmp_path: Path) -> None:
+    app = Daemon(tmp_path).app
+
+    async def flood() -> AsyncIterator[bytes]:
+        for _ in range(PLAIN_BOUNDS.max_bytes // 1000 + 1):
+            yield b" " * 1000
+
+    headers = {"content-type": "application/json"}
+    assert_problem(
+        ask(app, "POST", "/api/plan", content=flood(), headers=headers), 413, "too-large"
+    )
+    assert ask(app, "POST", "/api/stop", content=flood()).status_code == 200
+    assert (
+        ask(app, "POST", "/api/stop", content=b"x" * (PLAIN_BOUNDS.max_bytes + 1)).status_code
+        == 200
+    )

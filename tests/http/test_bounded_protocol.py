@@ -1,0 +1,158 @@
+"""Connections that say little or nothing are let go, and never keep Stop out."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from api.http import bounded_protocol
+from hardware.clock import SystemClock
+from tests.kits.api_client import WAIT_S, Daemon, serve
+
+STOP = b"POST /api/stop HTTP/1.1\r\nHost: x\r\nContent-Length: 0\r\n\r\n"
+HEAD = b"GET /api/metals HTTP/1.1\r\nHost: bench.local\r\n"
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path, guarded=True)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+@pytest.fixture
+def port(daemon: Daemon) -> Iterator[int]:
+    with serve(daemon.app) as address:
+        yield int(address.rsplit(":", 1)[1])
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten seconds are shortened, for the test's sake."""
+    monkeypatch.setattr(bounded_protocol, "HEAD_S", 0.2)
+
+
+def connect(port: int) -> socket.socket:
+    return socket.create_connection(("127.0.0.1", port), WAIT_S)
+
+
+def is_gone(connection: socket.socket) -> bool:
+    """Wait until the other side closes; what comes before is dropped."""
+    try:
+        while connection.recv(65536):
+            pass
+    except ConnectionResetError:
+        return True
+    except TimeoutError:
+        return False
+    return True
+
+
+def status_of(connection: socket.socket) -> bytes:
+    """Return the status of one answer, read whole."""
+    got = b""
+    while b"\r\n\r\n" not in got:
+        got += connection.recv(65536)
+    head, _, body = got.partition(b"\r\n\r\n")
+    length = next(
+        int(line.split(b":")[1])
+        for line in head.lower().split(b"\r\n")
+        if line.startswith(b"content-length")
+    )
+    while len(body) < length:
+        body += connection.recv(65536)
+    return head.split()[1]
+
+
+@pytest.mark.usefixtures("impatient")
+@pytest.mark.parametrize("said", [b"", b"G", HEAD, HEAD + b"X-Slow: a\r\nX-"])
+def test_a_head_that_does_not_come_in_time_ends_the_connection(port: int, said: bytes) -> None:
+    with connect(port) as connection:
+        connection.sendall(said)
+        assert is_gone(connection)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_trickle_does_not_count_as_progress(port: int) -> None:
+    with connect(port) as connection:
+        connection.settimeout(0.05)
+        for sign in HEAD:
+            try:
+                connection.sendall(bytes([sign]))
+                assert connection.recv(1) == b""
+                return
+            except TimeoutError:  # nothing said, nothing closed: go on
+                pass
+            except (BrokenPipeError, ConnectionResetError):
+                return
+        raise AssertionError("it is still open after the whole head")
+
+
+@pytest.mark.usefixtures("impatient")
+def test_the_second_request_of_a_connection_has_no_more_time_than_the_first(port: int) -> None:
+    with connect(port) as connection:
+        connection.sendall(HEAD + b"\r\n")
+        assert status_of(connection) == b"200"
+        connection.sendall(HEAD)
+        assert is_gone(connection)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_body_that_goes_on_after_its_answer_ends_the_connection(port: int) -> None:
+    with connect(port) as connection:
+        connection.sendall(
+            b"POST /api/stop HTTP/1.1\r\nHost: x\r\nContent-Length: 1000000\r\n\r\nabc"
+        )
+        assert status_of(connection) == b"200"
+        assert is_gone(connection)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_stream_and_an_answer_that_takes_its_time_are_left_alone(
+    port: int, daemon: Daemon
+) -> None:
+    with connect(port) as stream:
+        stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: bench.local\r\n\r\n")
+        got = b""
+        while got.count(b"event: heartbeat") < 1:  # two seconds: ten times the time for a head
+            got += stream.recv(65536)
+        assert got.startswith(b"HTTP/1.1 200")
+
+
+def test_in_a_flood_of_idle_connections_the_oldest_goes_and_stop_is_heard_at_once(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bounded_protocol, "MAX_CONNECTIONS", 60)
+    clock = SystemClock()
+    with ExitStack() as stack:
+        streams = [stack.enter_context(connect(port)) for _ in range(20)]
+        for stream in streams:
+            stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: bench.local\r\n\r\n")
+            assert stream.recv(15) == b"HTTP/1.1 200 OK"
+        idle = [stack.enter_context(connect(port)) for _ in range(200)]
+        for connection in idle[::3]:
+            connection.sendall(HEAD)
+        began_s = clock.monotonic_s()
+        with connect(port) as last:
+            last.sendall(STOP)
+            assert status_of(last) == b"200"
+        took_s = clock.monotonic_s() - began_s
+        assert all(is_gone(connection) for connection in idle[:100])
+        for stream in streams:
+            assert stream.recv(65536), "streams stay"
+    assert took_s < 1.0
+
+
+def test_when_all_are_busy_the_new_one_goes(port: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bounded_protocol, "MAX_CONNECTIONS", 5)
+    with ExitStack() as stack:
+        for _ in range(5):
+            stream = stack.enter_context(connect(port))
+            stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: bench.local\r\n\r\n")
+            assert stream.recv(15) == b"HTTP/1.1 200 OK"
+        assert is_gone(stack.enter_context(connect(port)))

@@ -1,0 +1,18 @@
+"""Hundreds of clients that say little or too much: streams are bounded, Stop is always taken, memory does not run away."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from api.http.live import MAX_STREAMS
+from tests.proofs.flood import STOPS, STREAMS, flooded
+
+
+def test_a_flood_neither_keeps_stop_out_nor_ends_the_loop(tmp_path: Path) -> None:
+    """What it does to the times is measured by hand: a busy machine is slow for other reasons, too."""
+    seen = flooded(tmp_path / "state")
+    assert len(seen.stop_s) == STOPS
+    assert seen.streams == MAX_STREAMS >= STREAMS
+    assert seen.refused == STREAMS + 60 - MAX_STREAMS
+    assert len(seen.late_s) > 10, "the loop went on"
+    assert seen.grown_kb < 100_000

@@ -1,0 +1,46 @@
+"""What the daemon loads: no numbers library and no imaging library, which cost memory and seconds and crash in their own ways."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+HEAVY = {"numpy", "PIL", "pypdfium2", "pypdfium2_raw", "resvg_py", "scipy", "skimage", "shapely"}
+
+DAEMON = """
+import sys
+from pathlib import Path
+from api.main import Daemon, Rehearsal
+from controller.config import Settings
+Daemon(Settings(), Rehearsal(), Path(sys.argv[1]), 0)
+"""
+
+
+def loaded_after(script: str, *arguments: str) -> set[str]:
+    told = f"{script}\nimport json, sys\nprint(json.dumps(sorted({{name.split('.')[0] for name in sys.modules}})))"
+    done = subprocess.run(
+        [sys.executable, "-c", told, *arguments], cwd=ROOT, capture_output=True, text=True, check=True
+    )  # fmt: skip
+    return set(json.loads(done.stdout.splitlines()[-1]))
+
+
+@pytest.mark.parametrize(
+    "module", ["api.main", "api.http.application", "api.http.routes.all", "api.http.guards.all"]
+)
+def test_the_modules_of_the_daemon_load_nothing_heavy(module: str) -> None:
+    assert loaded_after(f"import {module}") & HEAVY == set()
+
+
+def test_a_daemon_that_is_put_together_has_loaded_nothing_heavy(tmp_path: Path) -> None:
+    loaded = loaded_after(DAEMON, str(tmp_path))
+    assert {"fastapi", "uvicorn", "segno"} <= loaded
+    assert loaded & HEAVY == set()
+
+
+def test_the_check_sees_a_heavy_import() -> None:
+    assert loaded_after("import controller.artwork.measuring.measure") & HEAVY == {"numpy", "PIL"}

@@ -1,0 +1,277 @@
+"""The live feed: what is sent when, to whom, and that nobody stays behind. Event format: WHATWG HTML, server-sent events."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import json
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from api.http.live import MAX_STREAMS, LiveFeed
+from api.http.models.status import Status
+from api.http.problems import ProblemError
+from controller.errors import LoopNotAliveError
+from controller.logbook.health import LogbookHealth
+from controller.messages import RunState
+from hardware.clock import SystemClock
+from tests.http.test_models import idle
+from tests.kits.api_client import WAIT_S, Daemon, events_of
+
+HEALTH = LogbookHealth(True, None, None, None, None, 0, None, 0)
+
+
+class Source:
+    """A status that tests change by hand."""
+
+    def __init__(self) -> None:
+        self.sequence = 1
+        self.silent = False
+        self.broken = False
+
+    def __call__(self) -> Status:
+        if self.silent:
+            raise LoopNotAliveError("silent for 4.0 s")
+        if self.broken:
+            raise ZeroDivisionError
+        return Status.of(idle(sequence=self.sequence), HEALTH, "rehearsal", "1")
+
+
+def parsed(message: bytes | None) -> dict[str, Any]:
+    """Return fields of one event, data as JSON."""
+    assert message is not None
+    assert message.endswith(b"\n\n")
+    fields = dict(line.split(": ", 1) for line in message.decode().strip().split("\n"))
+    return {**fields, "data": json.loads(fields["data"])}
+
+
+def test_a_newer_snapshot_is_sent_once() -> None:
+    source = Source()
+    feed = LiveFeed(source)
+    message = parsed(feed.look())
+    assert "event" not in message  # the default type, which every browser's onmessage gets
+    assert message["id"] == "1"
+    assert message["data"]["sequence"] == 1
+    assert feed.look() is None
+    source.sequence = 5
+    assert parsed(feed.look())["id"] == "5"
+
+
+def test_without_news_a_heartbeat_comes_every_two_seconds() -> None:
+    feed = LiveFeed(Source(), period_s=0.25, heartbeat_s=2.0)
+    feed.look()
+    sent = [index for index in range(1, 25) if feed.look() is not None]
+    assert sent == [8, 16, 24]  # 8 looks of 0.25 s
+
+
+def test_a_heartbeat_is_no_status_and_has_no_id() -> None:
+    feed = LiveFeed(Source(), period_s=1.0, heartbeat_s=1.0)
+    feed.look()
+    assert parsed(feed.look()) == {
+        "event": "heartbeat",
+        "data": {"loop_alive": True, "message": None},
+    }
+
+
+def test_a_silent_loop_is_told_at_once_and_again_and_its_return_too() -> None:
+    source = Source()
+    feed = LiveFeed(source)
+    feed.look()
+    source.silent = True
+    assert parsed(feed.look())["data"] == {"loop_alive": False, "message": "silent for 4.0 s"}
+    assert [index for index in range(1, 17) if feed.look() is not None] == [8, 16]
+    assert parsed(feed.greeting())["data"]["loop_alive"] is False
+    source.silent = False
+    assert parsed(feed.look())["data"]["sequence"] == 1, (
+        "the old number is live again, so it is sent again"
+    )
+
+
+def test_the_greeting_sets_the_browsers_retry_and_shows_how_things_stand() -> None:
+    greeting = parsed(LiveFeed(Source()).greeting())
+    assert greeting["retry"] == "1000"
+    assert greeting["data"]["state"] == "idle"
+
+
+def test_a_slow_reader_gets_the_newest_and_misses_those_between() -> None:
+    async def story() -> list[str]:
+        source = Source()
+        feed = LiveFeed(source, period_s=0.001)
+        feeding = asyncio.create_task(feed.run())
+        got = []
+        messages = feed.messages()
+        await anext(messages)
+        for source.sequence in (7, 8, 9):
+            while feed.newest_sequence != source.sequence:
+                await feed.pause(0.001)
+        got.append(parsed(await anext(messages))["id"])
+        source.sequence = 12
+        got.append(parsed(await anext(messages))["id"])
+        feed.end()
+        assert [message async for message in messages] == []
+        await feeding
+        return got
+
+    assert asyncio.run(story()) == ["9", "12"]
+
+
+def test_all_streams_get_the_very_same_bytes() -> None:
+    async def story() -> tuple[bytes, bytes]:
+        source = Source()
+        feed = LiveFeed(source, period_s=0.001)
+        streams = feed.messages(), feed.messages()
+        for stream in streams:
+            await anext(stream)
+        feeding = asyncio.create_task(feed.run())
+        first, second = [await anext(stream) for stream in streams]
+        feed.end()
+        await feeding
+        for stream in streams:
+            await stream.aclose()
+        return first, second
+
+    first, second = asyncio.run(story())
+    assert first is second
+
+
+def test_a_fault_in_the_status_is_logged_once_and_the_feed_goes_on(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    async def story() -> str:
+        source = Source()
+        source.broken = True
+        feed = LiveFeed(source, period_s=0.001)
+        feeding = asyncio.create_task(feed.run())
+        await feed.pause(0.02)
+        source.broken = False
+        messages = feed.messages()
+        await anext(messages)
+        source.sequence = 3
+        message = parsed(await anext(messages))
+        feed.end()
+        await feeding
+        await messages.aclose()
+        return str(message["data"]["state"])
+
+    assert asyncio.run(story()) == "idle"
+    assert caplog.text.count("the live status failed") == 1
+
+
+def test_the_end_before_the_beginning_is_an_end() -> None:
+    feed = LiveFeed(Source())
+    feed.end()
+    asyncio.run(asyncio.wait_for(feed.run(), WAIT_S))
+
+
+def test_the_end_is_not_put_off_to_the_next_look() -> None:
+    async def story() -> None:
+        feed = LiveFeed(Source(), period_s=600.0)
+        feeding = asyncio.create_task(feed.run())
+        messages = feed.messages()
+        await anext(messages)
+        await feed.pause(0.01)  # the feed looks and then waits for its next look
+        await asyncio.to_thread(feed.end)
+        await asyncio.wait_for(feeding, WAIT_S)
+        await messages.aclose()
+
+    asyncio.run(story())
+
+
+def test_seats_are_given_back_whatever_happens() -> None:
+    feed = LiveFeed(Source(), max_streams=1)
+    with pytest.raises(KeyError), feed.seat():
+        raise KeyError
+    with feed.seat():
+        assert feed.streams == 1
+        with pytest.raises(ProblemError, match="at most 1"), feed.seat():
+            pass
+        assert feed.streams == 1
+    assert feed.streams == 0
+
+
+# --- through a real server --------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+def test_live_status_comes_at_most_four_times_a_second(daemon: Daemon) -> None:
+    clock = SystemClock()
+    with daemon.looping(), daemon.served() as client, client.stream("GET", "/api/events") as answer:
+        assert answer.headers["content-type"].startswith("text/event-stream")
+        assert answer.headers["cache-control"] == "no-cache"
+        events = events_of(answer)
+        next(events)
+        next(events)
+        began_s = clock.monotonic_s()
+        sequences = [event["data"]["sequence"] for event in itertools.islice(events, 4)]
+        took_s = clock.monotonic_s() - began_s
+    assert sequences == sorted(set(sequences))
+    assert took_s > 4 * 0.25 - 0.1
+
+
+def test_a_heartbeat_comes_in_time_while_nothing_happens(daemon: Daemon) -> None:
+    """The page greys out after 3 s."""
+    clock = SystemClock()
+    with daemon.served() as client, client.stream("GET", "/api/events") as answer:
+        events = events_of(answer)
+        assert next(events)["data"]["state"] == "idle"
+        began_s = clock.monotonic_s()
+        heartbeat = next(event for event in events if event["event"] == "heartbeat")
+        assert clock.monotonic_s() - began_s < 3.0
+    assert heartbeat["data"]["loop_alive"] is True
+
+
+def test_a_loop_that_fell_silent_is_told_on_the_stream(daemon: Daemon) -> None:
+    with daemon.served() as client, client.stream("GET", "/api/events") as answer:
+        events = events_of(answer)
+        next(events)
+        daemon.heart.now_s += 10.0
+        heartbeat = next(
+            event
+            for event in events
+            if event["event"] == "heartbeat" and not event["data"]["loop_alive"]
+        )
+        assert "silent for 10.0 s" in heartbeat["data"]["message"]
+
+
+def connected(client: httpx.Client) -> socket.socket:
+    """Open a stream and leave it unread."""
+    stream = socket.create_connection(
+        (client.base_url.host, client.base_url.port or 0), timeout=WAIT_S
+    )
+    stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: bench.local\r\n\r\n")
+    assert stream.recv(15) == b"HTTP/1.1 200 OK"
+    return stream
+
+
+def test_streams_are_bounded_cleaned_up_and_never_in_the_way_of_stop(daemon: Daemon) -> None:
+    live: LiveFeed = daemon.app.state.live
+    with daemon.looping(), daemon.served() as client:
+        with ExitStack() as streams:
+            for _ in range(MAX_STREAMS):
+                streams.enter_context(connected(client))
+            assert live.streams == MAX_STREAMS
+            refused = client.get("/api/events")
+            assert refused.status_code == 503
+            assert refused.json()["type"] == "/problems/too-many-streams"
+            assert client.get("/api/status").status_code == 200
+            assert client.post("/api/stop").json()["relay_on"] is False
+        for _ in range(200):
+            if live.streams == 0:
+                break
+            client.get("/api/status")
+        assert live.streams == 0
+        assert daemon.board.snapshot is not None
+        assert daemon.board.snapshot.state is RunState.IDLE

@@ -1,0 +1,295 @@
+"""The schemas carry all that the controller tells, and every field of the document has a unit and an example that fits."""
+
+from __future__ import annotations
+
+import inspect
+import json
+import math
+from dataclasses import fields
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+from pydantic import BaseModel, ValidationError
+
+from api.http import live, problem_fields, problems
+from api.http.artwork_shelf import ArtworkShelf
+from api.http.models import access as schemas_access
+from api.http.models import artworks as schemas_artworks
+from api.http.models import baths as schemas_baths
+from api.http.models import metals as schemas_metals
+from api.http.models import plan as schemas_plan
+from api.http.models import readings as schemas_readings
+from api.http.models import rig as schemas_rig
+from api.http.models import runs as schemas_runs
+from api.http.models import status as schemas_status
+from api.http.models.base import NO_UNIT, Answer, Wish, unit_of
+from api.http.plan_requests import request_of
+from controller.artwork.result import ArtworkMeasure, LinePlace
+from controller.config import Settings
+from controller.logbook.entries import BathSaved, Progress, RawSample, ReadingTaken
+from controller.logbook.health import LogbookHealth
+from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
+from controller.messages import RunState, Sample, Snapshot, TripReason
+from controller.physics.learning import GaugeReading, Weighing
+from controller.planning.json_form import plan_to_json
+from controller.planning.plan import make_plan
+from controller.planning.request import NarrowLine, PlanRequest
+from controller.recording.baths import BathState
+from controller.safety.advice import WHAT_TO_DO
+from controller.safety.checks import CheckReport, check_rig
+from hardware.clock import SystemClock
+from hardware.rehearsal.spec import BenchTruth
+from tests.kits.api_client import SILVER
+from tests.recording.test_recorder import snap
+
+MODULES = (
+    live, problem_fields, problems, schemas_access, schemas_artworks, schemas_baths, schemas_metals, schemas_plan,
+    schemas_readings, schemas_rig, schemas_runs, schemas_status,
+)  # fmt: skip
+BASES = (Answer, Wish, schemas_readings._ReadingWish)
+MODELS = sorted(
+    {
+        thing
+        for module in MODULES
+        for thing in vars(module).values()
+        if inspect.isclass(thing) and issubclass(thing, BaseModel) and thing not in BASES
+    },
+    key=lambda model: model.__name__,
+)
+
+
+def names(dataclass: type[Any]) -> set[str]:
+    return {field.name for field in fields(dataclass)}
+
+
+def test_status_carries_every_field_of_the_snapshot_and_those_that_scripts_rely_on() -> None:
+    fixed = {
+        "state", "reason", "depth_mm", "depth_low_mm", "depth_high_mm", "target_depth_mm", "charge_coulombs", "current_a",
+        "voltage_v", "remaining_s", "relay_on", "rig",
+    }  # fmt: skip
+    assert names(Snapshot) | fixed <= set(schemas_status.Status.model_fields)
+
+
+@pytest.mark.parametrize(
+    ("model", "dataclass"),
+    [
+        (schemas_plan.PlanWish, PlanRequest),
+        (schemas_runs.SecondTold, MeanSample),
+        (schemas_runs.PointTold, CurvePoint),
+        (schemas_runs.RawTold, RawSample),
+        (schemas_runs.EventTold, StoredEvent),
+        (schemas_rig.RehearsalTruth, BenchTruth),
+        (schemas_plan.NarrowLineWish, NarrowLine),
+        (schemas_artworks.LinePlaceTold, LinePlace),
+    ],
+)
+def test_a_schema_has_the_fields_of_what_it_tells(
+    model: type[BaseModel], dataclass: type[Any]
+) -> None:
+    assert set(model.model_fields) == names(dataclass)
+
+
+def test_an_artwork_is_told_with_all_that_was_measured() -> None:
+    assert set(schemas_artworks.MeasureTold.model_fields) == names(ArtworkMeasure) | {
+        "narrowest_resist_mm",
+        "narrowest_open_mm",
+    }
+
+
+def test_a_bath_is_told_whole() -> None:
+    known = names(BathSaved) | names(BathState)
+    assert set(schemas_baths.BathTold.model_fields) == known - {"bath", "run_id"}
+
+
+def test_a_reading_is_told_whole() -> None:
+    known = names(ReadingTaken) | names(GaugeReading) | names(Weighing)
+    assert set(schemas_readings.ReadingTold.model_fields) == (known - {"body"}) | {
+        "why", "stands", "replaced_by", "read_depth_mm", "read_error_mm", "evenness_fraction",
+    }  # fmt: skip
+
+
+def test_a_listed_run_has_all_but_the_bookkeeping_of_the_logbook() -> None:
+    inside = (names(RunSummary) | names(Progress)) - {"progress", "number", "boot_id", "at_s"}
+    assert set(schemas_runs.RunListed.model_fields) == inside
+
+
+def test_the_logbooks_health_is_told_whole_but_for_its_monotonic_time() -> None:
+    assert set(schemas_status.LogbookHealthAnswer.model_fields) == names(LogbookHealth) - {
+        "failing_since_at_s"
+    }
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
+def test_every_field_says_its_unit_and_an_example_that_fits(model: type[BaseModel]) -> None:
+    example = {}
+    for name, field in model.model_fields.items():
+        said, unit = field.description or "", unit_of(name)
+        assert said.endswith(
+            f"Unit: {unit}." if unit else ("No unit.", "Unit: the one in unit.")
+        ), (name, said)
+        assert field.examples, name
+        example[name] = field.examples[0]
+    model.model_validate(example)
+
+
+def test_numbers_of_the_document_carry_their_unit_in_the_name() -> None:
+    """A number without a unit in its name is a count, a ratio or a number of a list: the known ones, and no others."""
+    bare = {
+        (model.__name__, name)
+        for model in MODELS
+        for name, field in model.model_fields.items()
+        if float in (field.annotation, *get_args(field.annotation)) and unit_of(name) is None
+    }
+    ratios = {
+        "bite_factor",
+        "etch_factor",
+        "etch_factor_low",
+        "etch_factor_high",
+        "threshold_level",
+    }
+    ratios |= {
+        "area_uncertainty_fraction", "evenness_fraction", "mass_fraction", "metal_removed_fraction", "open_fraction",
+        "range_fraction",
+    }  # fmt: skip
+    assert {name for _, name in bare} == ratios | {
+        "bite_factor_sd",
+        "etch_factor_sd",
+        "bath_sd",
+        "run_sd",
+        "value",
+        "limit",
+    }
+
+
+def test_a_plan_is_told_as_the_logbook_and_the_command_line_have_it(tmp_path: Path) -> None:
+    request = PlanRequest(
+        "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0, bath_volume_l=2.0,
+        gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3, artwork="ab" * 32,
+        growth_mm2=((0.0, 500.0), (0.2, 560.0), (1.0, 700.0)), stop_policy="never-deeper", piece="fern",
+    )  # fmt: skip
+    plan = make_plan(request, Settings(), 16.0)
+    told = schemas_plan.PlanAnswer.of(plan)
+    assert told.charge_coulombs == plan.charge_coulombs
+    assert told.current_density_a_per_dm2 == pytest.approx(
+        1.0 / 0.05
+    )  # 1 A over 500 mm2 = 0.05 dm2
+    assert request_of(told.request, ArtworkShelf(tmp_path, SystemClock())) == plan.request
+    kept = plan_to_json(plan)
+    assert set(kept) - set(schemas_plan.PlanAnswer.model_fields) == {"believed"}, (
+        "which the logbook keeps"
+    )
+    del kept["believed"]
+    assert told.model_dump(mode="json") == json.loads(json.dumps(kept))
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("area_mm2", "767"), ("area_mm2", True), ("area_mm2", math.nan), ("area_mm2", math.inf), ("area_mm2", 0.0),
+        ("area_mm2", 10**400), ("depth_mm", -0.1), ("film_mm", None), ("charge_coulombs", 0.0), ("current_a", 0.0),
+        ("pieces", 1.0), ("pieces", True),
+        ("pieces", 0), ("sides", 3), ("metal", "Fine silver"), ("supply_mode", "both"), ("piece", "a\tb"), ("piece", "a\nb"),
+        ("piece", "a\u202eb"), ("piece", "x" * 81), ("piece", "\ud800"), ("edge_mm", -1.0), ("growth_mm2", [[0.0, 1.0]]),
+        ("growth_mm2", [[0.0, 1.0], [1.0]]), ("thickness_um", 1200.0),
+        ("artwork", "A" * 64), ("artwork", "../" * 21 + "a"), ("bath", ""), ("bath", "a\x00"), ("bath", "x" * 61),
+        ("gauge_stops_mm", [0.1] * 11), ("gauge_stops_mm", ["0.1"]), ("gauge_stops_mm", 0.1), ("stop_policy", "deep"),
+        ("narrow_lines", [{"x_mm": 1.0}]), ("narrow_lines", [{"x_mm": 1.0, "y_mm": 1.0, "width_mm": 1.0}] * 201),
+    ],
+)  # fmt: skip
+def test_input_is_refused_and_never_bent(name: str, value: object) -> None:
+    with pytest.raises(ValidationError):
+        schemas_plan.PlanWish.model_validate({**SILVER, name: value})
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high"),
+    [
+        ("area_mm2", 0.01, 1e6),
+        ("depth_mm", 1e-4, 10.0),
+        ("current_a", 1e-3, 1000.0),
+        ("thickness_mm", 0.01, 100.0),
+    ],
+)
+def test_bounds_are_taken_and_what_lies_beyond_is_not(name: str, low: float, high: float) -> None:
+    for value in (low, high):
+        assert getattr(schemas_plan.PlanWish.model_validate({**SILVER, name: value}), name) == value
+    for value in (low * 0.999, high * 1.001):
+        with pytest.raises(ValidationError):
+            schemas_plan.PlanWish.model_validate({**SILVER, name: value})
+
+
+def report(current_a: float = 0.001, voltage_v: float = 0.2) -> CheckReport:
+    settings = Settings()
+    return check_rig(
+        [Sample(float(i), current_a, voltage_v) for i in range(16)],
+        settings.limits,
+        settings.rig.shunt_ohm,
+    )
+
+
+def idle(**known: Any) -> Snapshot:
+    values: dict[str, Any] = {
+        "sample_age_s": 0.05,
+        "relay_on": False,
+        "relay_welded": False,
+        "first_look_due": False,
+        "in_bath_without_current": False,
+        "warnings": (),
+        "sequence": 1,
+    } | known
+    return snap(values.pop("state", RunState.IDLE), 0.0, **values)
+
+
+def rig_check(found: CheckReport | None, snapshot: Snapshot) -> schemas_rig.RigCheck:
+    return schemas_rig.RigCheck.of(found, snapshot, 1.0, ("strict_gpiod is not set",))
+
+
+def test_a_sound_rig_passes_and_says_what_is_not_proven() -> None:
+    told = rig_check(report(), idle())
+    assert told.passed
+    assert told.message is None
+    assert len(told.proven) == 2
+    assert any("welded" in line for line in told.not_proven)
+    assert told.host_notes == ("strict_gpiod is not set",)
+    assert [item.name for item in told.items] == [
+        "sensor",
+        "relay output",
+        "zero offset",
+        "cell voltage",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("found", "snapshot", "words"),
+    [
+        (None, idle(), "too few readings"),
+        (report(), idle(state=RunState.RUNNING, relay_on=True), "running"),
+        (report(), idle(sample_age_s=7.0), "sent nothing"),
+        (report(), idle(sample_age_s=None), "sent nothing"),
+        (report(), idle(sensor_message="Check the sensor's four wires."), "four wires"),
+        (report(), idle(relay_on=True), "reads on outside a run"),
+        (report(current_a=1.0), idle(), "PULL THE SUPPLY'S PLUG"),
+        (report(current_a=0.010), idle(), "zero is too far off"),
+        (report(voltage_v=3.0), idle(), "PULL THE SUPPLY'S PLUG"),
+        (
+            report(),
+            idle(relay_welded=True, message=WHAT_TO_DO[TripReason.RELAY_WELDED]),
+            "PULL THE SUPPLY'S PLUG",
+        ),
+    ],
+)
+def test_a_rig_that_is_not_sound_proves_nothing(
+    found: CheckReport | None, snapshot: Snapshot, words: str
+) -> None:
+    told = rig_check(found, snapshot)
+    assert not told.passed
+    assert words in (told.message or "")
+    assert told.proven == ()
+
+
+def test_unit_of_reads_the_longest_suffix_and_none_where_there_is_none() -> None:
+    assert unit_of("current_density_a_per_dm2") == "A/dm2"
+    assert unit_of("limits.depth_mm") == "mm"
+    assert unit_of("pieces") is None
+    assert NO_UNIT == "no unit"

@@ -1,0 +1,101 @@
+"""What an artwork fills in a wish, what a person says instead, and what does not go together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from api.http.artwork_shelf import ArtworkShelf
+from api.http.models.plan import PlanWish
+from api.http.plan_requests import request_of
+from controller.artwork.options import MeasureOptions
+from controller.artwork.planned import request_fields
+from controller.errors import RefusedError
+from hardware.clock import VirtualClock
+from tests.kits.artwork_double import PNG, Measuring, measured
+
+WISH = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0}
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> ArtworkShelf:
+    return ArtworkShelf(tmp_path, VirtualClock(), measure=Measuring())
+
+
+@pytest.fixture
+def artwork(shelf: ArtworkShelf) -> str:
+    file = shelf.new_file("image/png", 10)
+    file.write_bytes(PNG)
+    found, _ = shelf.put(
+        file, "fern.png", "image/png", MeasureOptions(dpi=600.0, depth_mm=1.0, etch_factor=1.0)
+    )
+    return found.artwork
+
+
+def request(shelf: ArtworkShelf, **wish: Any) -> Any:
+    return request_of(PlanWish.model_validate({**WISH, **wish}), shelf)
+
+
+def test_an_artwork_fills_all_that_was_measured(shelf: ArtworkShelf, artwork: str) -> None:
+    made = request(shelf, artwork=artwork)
+    known = request_fields(measured())
+    assert {name: getattr(made, name) for name in known if name != "artwork"} == {
+        name: value for name, value in known.items() if name != "artwork"
+    }
+    assert made.artwork == artwork, "the name on the shelf, which knows how the file was read"
+    assert (made.area_mm2, made.narrowest_open_mm, len(made.narrow_lines)) == (314.0, 0.3, 2)
+
+
+def test_what_a_person_says_stands(shelf: ArtworkShelf, artwork: str) -> None:
+    made = request(shelf, artwork=artwork, area_uncertainty_fraction=0.1, narrowest_open_mm=0.9)
+    assert (made.area_uncertainty_fraction, made.narrowest_open_mm) == (0.1, 0.9)
+    assert made.area_mm2 == 314.0
+
+
+def test_an_area_that_is_not_the_measured_one_is_refused(shelf: ArtworkShelf, artwork: str) -> None:
+    with pytest.raises(
+        RefusedError, match="area_mm2 is 300 mm2, the growth curve begins at 314 mm2"
+    ) as caught:
+        request(shelf, artwork=artwork, area_mm2=300.0)
+    assert (caught.value.field, caught.value.limit) == ("area_mm2", "314 mm2")
+    assert request(shelf, artwork=artwork, area_mm2=314.0).area_mm2 == 314.0
+
+
+def test_without_artwork_nothing_is_filled_and_an_area_is_needed(shelf: ArtworkShelf) -> None:
+    assert request(shelf, area_mm2=767.0).growth_mm2 is None
+    assert request(shelf, growth_mm2=[[0.0, 700.0], [1.0, 800.0]]).area_mm2 == 700.0
+    with pytest.raises(RefusedError, match="area_mm2 is missing in mm2") as caught:
+        request(shelf)
+    assert caught.value.field == "area_mm2"
+
+
+def test_an_unknown_artwork_is_refused_unless_the_wish_knows_it_all(
+    shelf: ArtworkShelf, artwork: str
+) -> None:
+    with pytest.raises(RefusedError, match="upload the file again") as caught:
+        request(shelf, artwork="3f" * 32, area_mm2=314.0)
+    assert caught.value.field == "artwork"
+    stored = request(shelf, artwork=artwork)
+    stored_wish = PlanWish.model_validate(
+        {**PlanWish(**WISH).model_dump(), **_json(stored), "artwork": "3f" * 32}
+    )
+    again = request_of(stored_wish, shelf)
+    assert again.growth_mm2 == stored.growth_mm2
+    assert again.narrow_lines == stored.narrow_lines
+
+
+def test_a_stored_request_comes_out_the_same(shelf: ArtworkShelf, artwork: str) -> None:
+    stored = request(
+        shelf, artwork=artwork, piece="fern", gauge_stops_mm=[0.1], stop_policy="never-deeper"
+    )
+    assert request_of(PlanWish.model_validate(_json(stored)), shelf) == stored
+
+
+def _json(stored: Any) -> Any:
+    import json
+
+    from controller.planning.json_form import request_to_json
+
+    return json.loads(json.dumps(request_to_json(stored)))

@@ -1,0 +1,123 @@
+"""A value that cannot be used is told with its value, limit and unit."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+from pydantic import TypeAdapter, ValidationError
+
+from api.http.models.plan import PlanWish
+from api.http.models.readings import ReadingWish
+from api.http.problem_fields import FieldProblem, field_problem
+from tests.kits.api_client import SILVER
+
+
+def told(name: str, value: object) -> FieldProblem:
+    with pytest.raises(ValidationError) as caught:
+        PlanWish.model_validate({**SILVER, name: value})
+    error = caught.value.errors()[0]
+    return field_problem({**error, "loc": ("body", *error["loc"])})
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "limit", "unit", "echo"),
+    [
+        ("depth_mm", -1, "at least 0.0001 mm", "mm", "-1 mm"),
+        ("depth_mm", 11.0, "at most 10 mm", "mm", "11 mm"),
+        ("depth_mm", math.nan, "a finite number in mm", "mm", "nan mm"),
+        ("depth_mm", "0.25", "a number in mm", "mm", "'0.25'"),
+        ("film_mm", None, "a number in mm", "mm", "null"),
+        ("depth_mm", True, "a number in mm", "mm", "true"),
+        ("current_a", 0.0, "at least 0.001 A", "A", "0 A"),
+        ("area_uncertainty_fraction", 0.5, "below 0.5", None, "0.5"),
+        ("pieces", 1.5, "a whole number", None, "1.5"),
+        ("pieces", 501, "at most 500", None, "501"),
+        ("piece", "a\tb", "text without control characters and line ends", None, "'a\\tb'"),
+        ("piece", "x" * 81, "at most 80 characters", None, "'" + "x" * 40 + "...'"),
+        ("piece", 5, "text", None, "5"),
+        ("metal", "Silver", "lower-case letters, digits and hyphens", None, "'Silver'"),
+        ("supply_mode", "both", "'constant-current' or 'constant-voltage'", None, "'both'"),
+        ("growth_mm2", 5, "a list", "mm2", "5 mm2"),
+        ("growth_mm2", [[0, 1]], "at least 2 entries", "mm2", "a list"),
+        ("gauge_stops_mm", [0.01] * 11, "at most 10 entries", "mm", "a list"),
+        ("artwork", "abc", "64 digits 0 to 9 and a to f", None, "'abc'"),
+        ("stop_policy", "guess", "'best-estimate' or 'never-deeper'", None, "'guess'"),
+    ],
+)
+def test_value_and_limit_are_told_with_the_unit(
+    name: str, value: object, limit: str, unit: str | None, echo: str
+) -> None:
+    problem = told(name, value)
+    assert problem == FieldProblem(
+        field=name,
+        message=f"{name} is {echo}, it must be {limit}: correct it",
+        limit=limit,
+        unit=unit,
+        place="body",
+    )
+
+
+def test_what_is_missing_and_what_is_not_known() -> None:
+    missing = field_problem(
+        {"type": "missing", "loc": ("body", "area_mm2"), "msg": "", "input": {}}
+    )
+    assert missing.message == "area_mm2 is missing in mm2: give it"
+    slip = told("depth", 0.25)
+    assert (slip.field, slip.unit, slip.limit) == ("depth", None, None)
+    assert "slip" in slip.message
+
+
+def test_a_place_inside_a_list_is_named() -> None:
+    assert told("growth_mm2", [[0.0, 1.0], [0.1, -1.0]]).field == "growth_mm2.1.1"
+
+
+@pytest.mark.parametrize(
+    ("body", "field", "message"),
+    [
+        (
+            {"kind": "gauge", "spots_mm": [0.1, -1]},
+            "spots_mm.1",
+            "spots_mm.1 is -1, it must be above 0: correct it",
+        ),
+        ({"kind": "gauge"}, "spots_mm", "spots_mm is missing in mm: give it"),
+        ({"kind": "smell"}, "kind", "kind is 'smell', it must be 'gauge', 'weighing': correct it"),
+        ({}, "kind", "kind is missing: give it"),
+    ],
+)
+def test_a_field_of_a_kind_is_named_without_the_kind(
+    body: dict[str, Any], field: str, message: str
+) -> None:
+    with pytest.raises(ValidationError) as caught:
+        TypeAdapter(ReadingWish).validate_python(body)
+    error = caught.value.errors()[0]
+    problem = field_problem({**error, "loc": ("body", *error["loc"])})
+    assert (problem.field, problem.message) == (field, message)
+
+
+def test_a_kind_of_error_that_has_no_words_keeps_the_checkers_own() -> None:
+    problem = field_problem(
+        {
+            "type": "something_new",
+            "loc": ("query", "limit"),
+            "msg": "Input should be otherwise",
+            "input": 1,
+        }
+    )
+    assert problem.message == "limit: Input should be otherwise"
+    assert problem.place == "query"
+
+
+def test_a_body_that_is_no_object_is_told_as_the_body() -> None:
+    problem = field_problem(
+        {"type": "model_attributes_type", "loc": ("body",), "msg": "", "input": [1]}
+    )
+    assert problem.message == "body is a list, it must be a JSON object: correct it"
+
+
+def test_a_number_that_no_format_holds_is_told_in_words() -> None:
+    problem = field_problem(
+        {"type": "float_type", "loc": ("body", "area_mm2"), "msg": "", "input": 10**400}
+    )
+    assert "too large" in problem.message

@@ -1,0 +1,208 @@
+"""Every kind of refusal as a problem detail. Members and media type: RFC 9457 sections 3 and 6.1."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+
+from api.http import problem_kinds
+from api.http.problems import MEDIA_TYPE, ProblemError, problem_handlers, told_problems
+from controller.errors import LoopNotAliveError, RefusedError, WrongStateError
+from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
+from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
+
+KINDS = [kind for kind in vars(problem_kinds).values() if isinstance(kind, problem_kinds.Kind)]
+
+
+def answered(error: Exception, path: str = "/api/x") -> tuple[int, dict[str, str], dict[str, Any]]:
+    request = Request(
+        {"type": "http", "method": "POST", "path": path, "headers": [], "query_string": b""}
+    )
+    handlers = problem_handlers()
+    handler = next(handlers[kind] for kind in type(error).__mro__ if kind in handlers)
+    answer = asyncio.run(handler(request, error))
+    return answer.status_code, dict(answer.headers), json.loads(bytes(answer.body))
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "slug", "extra"),
+    [
+        (
+            RefusedError("depth_mm is 2 mm, too deep", field="depth_mm", limit="below 1.2 mm"),
+            422, "bad-value", {"field": "depth_mm", "limit": "below 1.2 mm", "unit": "mm"},
+        ),
+        (RefusedError("these do not go together"), 422, "bad-value", {}),
+        (WrongStateError("cannot pause while idle"), 409, "wrong-state", {}),
+        (LoopNotAliveError("silent for 4.0 s"), 503, "loop-not-alive", {"part": "loop"}),
+        (UnknownRunError("there is no run 'x'", field="run_id"), 404, "unknown-run", {}),
+        (LogbookUnreadableError("cannot read the logbook"), 503, "logbook-unreadable", {"part": "logbook"}),
+        (ProblemError(problem_kinds.TOO_MANY_STREAMS, "250 are open"), 503, "too-many-streams", {}),
+        (HTTPException(404), 404, "nothing-here", {}),
+        (HTTPException(413, "too much"), 413, "too-large", {}),
+        (HTTPException(418, "a teapot"), 418, "http-418", {}),
+        (ZeroDivisionError("secret"), 500, "fault", {}),
+    ],
+)  # fmt: skip
+def test_each_error_becomes_its_problem(
+    error: Exception, status: int, slug: str, extra: dict[str, str]
+) -> None:
+    code, headers, problem = answered(error)
+    assert code == problem["status"] == status
+    assert headers["content-type"] == MEDIA_TYPE == "application/problem+json"
+    assert problem["type"] == f"/problems/{slug}"
+    assert problem["instance"] == "/api/x"
+    assert {"type", "title", "status", "detail", "instance"} <= set(problem)
+    assert extra.items() <= problem.items()
+    assert ("retry-after" in headers) == (status == 503)
+    assert "secret" not in json.dumps(problem)
+
+
+def test_a_refusal_of_one_value_is_also_in_the_list() -> None:
+    _, _, problem = answered(
+        RefusedError("current_a is 20 A", field="current_a", limit="at most 10 A")
+    )
+    assert problem["errors"] == [
+        {
+            "field": "current_a",
+            "message": "current_a is 20 A",
+            "limit": "at most 10 A",
+            "unit": "A",
+            "place": "body",
+        }
+    ]
+
+
+def test_the_instance_is_a_uri_whatever_the_path_was() -> None:
+    """RFC 3986 section 2: ASCII only, others percent-encoded."""
+    assert (
+        answered(HTTPException(404), "/api/runs/\u00fc\n ")[2]["instance"]
+        == "/api/runs/%C3%BC%0A%20"
+    )
+
+
+def test_kinds_have_types_of_their_own() -> None:
+    assert (
+        len({kind.slug for kind in KINDS})
+        == len({kind.title for kind in KINDS})
+        == len(KINDS)
+        >= 13
+    )
+
+
+def test_the_document_tells_kinds_of_one_status_together() -> None:
+    told = told_problems(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
+    assert set(told) == {503, 500}
+    assert set(told[503]["content"]) == {MEDIA_TYPE}
+    assert set(told[503]["content"][MEDIA_TYPE]["examples"]) == {
+        "loop-not-alive",
+        "logbook-unreadable",
+    }
+
+
+# --- through the application ------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def app(tmp_path: Path) -> Any:
+    return Daemon(tmp_path).app
+
+
+JSON = {"content-type": "application/json"}
+
+
+@pytest.mark.parametrize(
+    ("content", "status", "slug"),
+    [
+        (b"{", 400, "broken-json"),
+        (b"", 422, "bad-value"),
+        (b"null", 422, "bad-value"),
+        (b"[]", 422, "bad-value"),
+        (b"\xff\xfe", 400, "broken-json"),
+        (b"[" * 30_000, 400, "broken-json"),
+        (b'{"area_mm2":' + b"9" * 5000 + b"}", 400, "broken-json"),
+        (b'{"metal":"copper","area_mm2":1e999,"depth_mm":NaN}', 422, "bad-value"),
+        (b" " * 96_001, 413, "too-large"),
+    ],
+)
+def test_bodies_that_are_no_wish(app: Any, content: bytes, status: int, slug: str) -> None:
+    assert_problem(ask(app, "POST", "/api/plan", content=content, headers=JSON), status, slug)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x", ""],
+)
+def test_a_body_of_another_type_is_refused(app: Any, kind: str) -> None:
+    for path in ("/api/plan", "/api/start"):
+        answer = ask(app, "POST", path, content=json.dumps(SILVER), headers={"content-type": kind})
+        assert_problem(answer, 415, "not-json")
+
+
+def test_all_bad_values_are_told_at_once(app: Any) -> None:
+    answer = ask(
+        app, "POST", "/api/plan", json={**SILVER, "depth_mm": -1, "current_a": 1e9, "colour": "red"}
+    )
+    problem = assert_problem(answer, 422, "bad-value")
+    assert [error["field"] for error in problem["errors"]] == ["depth_mm", "current_a", "colour"]
+    assert (problem["field"], problem["limit"], problem["unit"]) == (
+        "depth_mm",
+        "at least 0.0001 mm",
+        "mm",
+    )
+
+
+def test_what_the_plan_refuses_comes_with_field_limit_and_unit(app: Any) -> None:
+    problem = assert_problem(
+        ask(app, "POST", "/api/plan", json={**SILVER, "depth_mm": 1.3}), 422, "bad-value"
+    )
+    assert (problem["field"], problem["limit"], problem["unit"]) == (
+        "depth_mm",
+        "below 1.2 mm",
+        "mm",
+    )
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "allow"),
+    [
+        ("GET", "/api/start", {"POST"}),
+        ("GET", "/api/stop", {"POST"}),
+        ("POST", "/api/status", {"GET"}),
+        ("DELETE", "/api/runs/r1", {"GET"}),
+        ("PUT", "/api/baths", {"GET", "POST"}),
+        ("DELETE", "/api/runs/r1/readings", {"GET", "POST"}),
+        ("POST", "/", {"GET", "HEAD"}),
+    ],
+)
+def test_a_wrong_method_is_told_with_the_right_one(
+    app: Any, method: str, path: str, allow: set[str]
+) -> None:
+    """RFC 9110 section 15.5.6: 405 carries Allow."""
+    answer = ask(app, method, path)
+    assert_problem(answer, 405, "wrong-method")
+    assert set(answer.headers["allow"].split(", ")) == allow
+
+
+@pytest.mark.parametrize(
+    "path", ["/api/nothing", "/api", "/api/", "/nothing.js", "/api/stop/", "/../pyproject.toml"]
+)
+def test_nothing_is_there(app: Any, path: str) -> None:
+    assert_problem(ask(app, "GET", path), 404, "nothing-here")
+
+
+def test_a_fault_tells_nothing_of_the_inside(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken() -> object:
+        raise ZeroDivisionError("secret of /home")
+
+    answer = ask(Daemon(tmp_path, truth=broken).app, "GET", "/api/rehearsal")
+    assert_problem(answer, 500, "fault")
+    assert "secret" not in answer.text
+    assert "ZeroDivisionError" in caplog.text

@@ -1,0 +1,100 @@
+"""The application against its own OpenAPI document, by schemathesis: nothing fails inside, every answer is as described.
+
+By hand, longer: ``SCHEMATHESIS_EXAMPLES=500 python -m pytest tests/http/test_schemathesis.py --timeout 0``.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, settings
+from schemathesis.generation.hypothesis.builder import (
+    HypothesisTestConfig,
+    HypothesisTestMode,
+    create_test,
+)
+
+from tests.kits.api_client import Daemon, ask
+
+HOST = "http://bench.local:8420"
+EXAMPLES = int(os.environ.get("SCHEMATHESIS_EXAMPLES", "8"))
+
+BOUNDED = settings(
+    max_examples=EXAMPLES,
+    deadline=None,
+    derandomize=True,
+    database=None,
+    suppress_health_check=list(HealthCheck),
+)
+
+MEANT = ["2xx", "401", "403", "404", "409", "422", "429", "5xx"]
+"""Answers to data that fits the schema. 422: what no schema says, such as a depth or a charge and not both."""
+
+NO_END = "/api/events"
+
+
+@pytest.fixture(scope="module")
+def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path_factory.mktemp("daemon") / "state", guarded=True)
+    daemon.step()
+    with daemon.looping():
+        yield daemon
+    daemon.close()
+
+
+def validated(daemon: Daemon, **config: Any) -> Counter[str]:
+    """Ask for each operation the document's examples, its edges and random data, right and wrong; return the answers' statuses.
+
+    Raises: AssertionError with every operation that failed a check of schemathesis, all of which are on.
+    """
+    checks = {"positive_data_acceptance": {"expected-statuses": MEANT}}
+    schema = schemathesis.openapi.from_dict(
+        ask(daemon.app, "GET", "/api/openapi.json").json(),
+        config=schemathesis.Config.from_dict({"base-url": HOST, "checks": checks, **config}),
+    )
+    schema.app = daemon.app
+    failures: list[str] = []
+    statuses: Counter[str] = Counter()
+
+    def asked(case: Any) -> None:
+        answer = case.call(headers={"origin": HOST})
+        statuses[f"{case.operation.label} {answer.status_code}"] += 1
+        case.validate_response(answer, transport_kwargs={"headers": {"origin": HOST}})
+
+    for found in schema.exclude(path=NO_END).get_all_operations():
+        operation = found.ok()
+        test = create_test(
+            operation=operation,
+            test_func=asked,
+            config=HypothesisTestConfig(
+                project=schema.config, modes=list(HypothesisTestMode), settings=BOUNDED
+            ),
+        )
+        try:
+            test()
+        except BaseExceptionGroup as group:
+            failures += [f"{operation.label}: {error}" for error in group.exceptions]
+    assert not failures, "\n\n".join(failures)
+    return statuses
+
+
+def test_strangers_get_what_the_document_says(daemon: Daemon) -> None:
+    statuses = validated(daemon)
+    changed = [
+        answer
+        for answer in statuses
+        if answer.startswith("POST") and answer.endswith(("200", "201", "202"))
+    ]
+    assert changed == ["POST /api/stop 200"], "the document's own example is no PIN"
+
+
+def test_those_who_control_get_what_the_document_says(daemon: Daemon) -> None:
+    statuses = validated(daemon, auth={"openapi": {"token": {"bearer": daemon.bench_token}}})
+    assert {"POST /api/plan 200", "POST /api/start 202", "POST /api/baths 200"} <= set(statuses), (
+        "nothing got past the door"
+    )

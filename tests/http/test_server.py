@@ -1,0 +1,61 @@
+"""The server ends at once though streams are open, and a stream that is ended is ended properly."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from hardware.clock import SystemClock
+from tests.kits.api_client import WAIT_S, Daemon, events_of, serve
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+def test_the_end_does_not_wait_for_open_streams(
+    daemon: Daemon, caplog: pytest.LogCaptureFixture
+) -> None:
+    """uvicorn alone waits for them until its own time-out and then cuts them off."""
+    caplog.set_level(logging.INFO)
+    with httpx.Client(timeout=WAIT_S) as client:
+        with serve(daemon.app) as address:
+            answer = client.send(client.build_request("GET", f"{address}/api/events"), stream=True)
+            events = events_of(answer)
+            assert next(events)["data"]["state"] == "idle"
+        assert [
+            event["event"] for event in events if event["event"] != "heartbeat"
+        ] == []  # the last chunk came, too
+        answer.close()
+    assert "timeout graceful shutdown exceeded" not in caplog.text
+    assert daemon.app.state.live.streams == 0
+
+
+def test_any_thread_may_end_the_streams_and_the_rest_goes_on(daemon: Daemon) -> None:
+    with daemon.served() as client, client.stream("GET", "/api/events") as answer:
+        events = events_of(answer)
+        next(events)
+        daemon.app.state.live.end()
+        assert [event for event in events if event["event"] != "heartbeat"] == []
+        assert client.get("/api/status").status_code == 200
+        assert client.post("/api/stop").status_code == 200
+
+
+def test_small_answers_are_not_held_back(daemon: Daemon) -> None:
+    """An answer goes out as head and body; without TCP_NODELAY the median was 44 ms here, with it 1 ms."""
+    clock = SystemClock()
+    with daemon.served() as client:
+        took_s = []
+        for _ in range(40):
+            began_s = clock.monotonic_s()
+            assert client.post("/api/stop").status_code == 200
+            took_s.append(clock.monotonic_s() - began_s)
+    assert sorted(took_s)[20] < 0.03

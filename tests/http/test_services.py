@@ -1,0 +1,70 @@
+"""A lane lets so many calls of a kind at once into threads, and all lanes together leave the pool room."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+
+import pytest
+
+from api.http.services import Desk, Lane
+from tests.kits.api_client import WAIT_S
+
+POOL = 40
+"""Threads that the framework keeps for calls that block. Source: anyio, default limiter of to_thread."""
+
+
+class Gauge:
+    """Counts the calls that are inside at once."""
+
+    def __init__(self) -> None:
+        self.lock = threading.Lock()
+        self.inside = self.most = 0
+        self.go = threading.Event()
+
+    def call(self, value: int) -> int:
+        with self.lock:
+            self.inside += 1
+            self.most = max(self.most, self.inside)
+            if self.inside == 2:
+                self.go.set()
+        assert self.go.wait(WAIT_S)
+        threading.Event().wait(0.01)  # long enough for one more to come in, if it may
+        with self.lock:
+            self.inside -= 1
+        return value
+
+
+def test_a_lane_takes_as_many_as_it_is_wide_and_every_call_its_turn() -> None:
+    gauge = Gauge()
+
+    async def story() -> list[int]:
+        lane = Lane(2)
+        return await asyncio.gather(*(lane.run(gauge.call, index) for index in range(12)))
+
+    assert asyncio.run(story()) == list(range(12))
+    assert gauge.most == 2
+
+
+def test_a_call_that_fails_gives_its_place_back() -> None:
+    def fail() -> None:
+        raise KeyError
+
+    async def story() -> str:
+        lane = Lane(1)
+        for _ in range(3):
+            with pytest.raises(KeyError):
+                await lane.run(fail)
+        return await lane.run(lambda: "done")
+
+    assert asyncio.run(story()) == "done"
+
+
+def test_the_lanes_together_leave_the_pool_room() -> None:
+    lanes = [
+        field.default_factory()
+        for field in Desk.__dataclass_fields__.values()
+        if field.type == "Lane"
+    ]  # type: ignore[operator]
+    assert len(lanes) == 5
+    assert sum(lane.width for lane in lanes) <= POOL // 2

@@ -1,0 +1,281 @@
+"""A whole daemon for the API's tests: rehearsal rig, controller, logbook and application, with a loop and a server on demand."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from api.access.auth import BENCH_TOKEN_FILE, Access
+from api.http.application import create_app
+from api.http.artwork_shelf import ArtworkShelf
+from api.http.guards.all import bench_guards
+from api.http.server import BenchServer
+from controller.artwork.client import measure as measure_in_process
+from controller.assembly import Assembly, assemble
+from controller.config import parse_settings
+from controller.logbook.bath_reader import BathReader
+from controller.logbook.logbook import Logbook
+from controller.logbook.reader import LogbookReader
+from controller.messages import RunState, Sample
+from controller.ports import PowerSensor
+from controller.recording.baths import BathShelf
+from controller.recording.journal import Journal
+from controller.recording.recorder import RunRecorder
+from controller.running.loop import Board
+from hardware.clock import SystemClock
+from hardware.rehearsal.faults.by_name import parse_fault
+from hardware.rehearsal.spec import BenchSpec
+from hardware.rig import Rig, build_rehearsal_rig
+
+SPEED = 40.0
+"""Virtual seconds per real second while a loop runs in a thread."""
+
+WAIT_S = 8.0
+"""Longest real wait for a thread: a bound on hanging, not a speed."""
+
+ADDRESSES = ("http://192.0.2.7:8420/", "http://bench.local:8420/")
+"""Addresses of the bench. Source of the first: RFC 5737, for documentation."""
+
+SILVER = {
+    "metal": "fine-silver",
+    "area_mm2": 767.0,
+    "depth_mm": 0.25,
+    "current_a": 3.0,
+    "thickness_mm": 1.2,
+}
+
+
+class WedgingSensor:
+    """The rig's sensor, which can be made to block in the middle of a poll as a stuck bus does."""
+
+    def __init__(self, sensor: PowerSensor) -> None:
+        self._sensor = sensor
+        self.range_a = sensor.range_a
+        self.blocks = False
+        self.blocked = threading.Event()
+        self.released = threading.Event()
+
+    def poll(self) -> Sample | None:
+        if self.blocks:
+            self.blocked.set()
+            self.released.wait(WAIT_S)
+            self.blocks = False
+        return self._sensor.poll()
+
+    def look_again(self) -> None:
+        self._sensor.look_again()
+
+    @contextmanager
+    def wedged(self) -> Iterator[None]:
+        """Block the loop in a poll meanwhile."""
+        self.blocked.clear()
+        self.released.clear()
+        self.blocks = True
+        try:
+            assert self.blocked.wait(WAIT_S)
+            yield
+        finally:
+            self.released.set()
+
+
+@dataclass
+class FakeHeart:
+    """The machine's clock, moved by hand: decides how long the loop has been silent."""
+
+    now_s: float = 1000.0
+    real: SystemClock = field(default_factory=SystemClock)
+
+    def monotonic_s(self) -> float:
+        return self.now_s
+
+    def utc_now(self) -> Any:
+        return self.real.utc_now()
+
+    def boot_id(self) -> str:
+        return "heart"
+
+
+class Watch:
+    """A follower that lets a test wait for a state."""
+
+    def __init__(self) -> None:
+        self._seen = threading.Condition()
+        self._state: RunState | None = None
+
+    def follow(self, snapshot: Any, _news: Any) -> None:
+        with self._seen:
+            self._state = snapshot.state
+            self._seen.notify_all()
+
+    def until(self, *states: RunState) -> None:
+        with self._seen:
+            assert self._seen.wait_for(lambda: self._state in states, WAIT_S), (
+                f"still {self._state}, not {states}"
+            )
+
+
+class Daemon:
+    """Everything but the threads, which ``looping`` and ``served`` lend.
+
+    :param guarded: with the guards of the real daemon, under the names bench.local and bench.
+    :param measure: measures artworks; the real one in a process of its own unless given.
+    """
+
+    def __init__(
+        self,
+        directory: Path,
+        *,
+        faults: tuple[str, ...] = (),
+        tables: dict[str, Any] | None = None,
+        guarded: bool = False,
+        measure: Any = measure_in_process,
+        **app: Any,
+    ) -> None:
+        directory.mkdir(exist_ok=True)
+        settings = parse_settings(tables or {})
+        rig = build_rehearsal_rig(
+            settings, BenchSpec(), [parse_fault(text) for text in faults], SPEED
+        )
+        self.sensor = WedgingSensor(rig.sensor)
+        self.rig: Rig = replace(rig, sensor=self.sensor)
+        self.clock: Any = rig.clock
+        self.heart = FakeHeart()
+        self.board = Board(self.heart)
+        self.logbook = Logbook(directory / "book.sqlite", self.rig.clock)
+        self.logbook.work()
+        self.watch = Watch()
+        self.why_not_ready: str | None = None
+        book = LogbookReader(self.logbook.path)
+        self.shelf = BathShelf(self.logbook, BathReader(book), self.clock, settings)
+        self.access = Access(
+            directory, self.heart, view_needs_pairing=settings.server.view_needs_pairing
+        )
+        self.bench_token = (directory / BENCH_TOKEN_FILE).read_text()
+        self.artworks = ArtworkShelf(directory / "artworks", self.heart, measure=measure)
+        self.assembly: Assembly = assemble(
+            self.rig,
+            settings,
+            board=self.board,
+            followers=(Journal(RunRecorder(), self.logbook, self.rig.clock, settings), self.watch),
+            not_ready=lambda: self.why_not_ready,
+            new_run_id=self.logbook.new_run_id,
+            shelf=self.shelf,
+        )
+        known: dict[str, Any] = {
+            "service": self.assembly.service,
+            "board": self.board,
+            "book": book,
+            "logbook_health": self.logbook.health,
+            "rig_kind": "rehearsal",
+            "version": "1.2.3",
+            "access": self.access,
+            "artworks": self.artworks,
+            "addresses": lambda: ADDRESSES,
+            "guards": bench_guards(self.access, ("bench.local", "bench")) if guarded else (),
+            "truth": self.rig.bench.truth if self.rig.bench is not None else None,
+        }
+        self.app = create_app(**{**known, **app})
+
+    def step(self, times: int = 80) -> None:
+        """Let the loop make so many passes of 20 ms on this thread; 80 give more readings than the rig check needs."""
+        for _ in range(times):
+            self.assembly.loop.step()
+            self.clock.advance(0.02)
+
+    def close(self) -> None:
+        self.logbook.finish()
+
+    @contextmanager
+    def looping(self) -> Iterator[None]:
+        """Run the loop in a thread meanwhile."""
+        thread = threading.Thread(target=self.assembly.loop.run, name="loop", daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            self.sensor.released.set()
+            self.assembly.loop.end()
+            thread.join(WAIT_S)
+            assert not thread.is_alive()
+
+    @contextmanager
+    def served(self) -> Iterator[httpx.Client]:
+        """Serve on an ephemeral loopback port in a thread meanwhile; gives a client."""
+        with serve(self.app) as address, httpx.Client(base_url=address, timeout=WAIT_S) as client:
+            yield client
+
+
+@contextmanager
+def serve(app: Any) -> Iterator[str]:
+    """Serve an application in a thread meanwhile; gives its address."""
+    listener = socket.create_server(("127.0.0.1", 0))
+    address = f"http://127.0.0.1:{listener.getsockname()[1]}"
+    server = BenchServer(app)
+    thread = threading.Thread(
+        target=server.run, kwargs={"sockets": [listener]}, name="http", daemon=True
+    )
+    thread.start()
+    try:
+        yield address
+    finally:
+        server.should_exit = True
+        thread.join(WAIT_S)
+        assert not thread.is_alive()
+
+
+def events_of(answer: httpx.Response) -> Iterator[dict[str, Any]]:
+    """Return the events of a stream as they come: id, event, data as JSON."""
+    event: dict[str, Any] = {}
+    for line in answer.iter_lines():
+        name, _, value = line.partition(": ")
+        if line:
+            event[name] = value
+        elif event:
+            yield {"event": "message", **event, "data": json.loads(event["data"])}
+            event = {}
+
+
+def ask(
+    app: Any,
+    method: str,
+    path: str,
+    *,
+    client: tuple[str, int] = ("127.0.0.1", 123),
+    **request: Any,
+) -> httpx.Response:
+    """Return the application's answer without a server between. Live streams must not be asked for: they have no end.
+
+    :param client: address from which the request comes.
+    """
+
+    async def asked() -> httpx.Response:
+        transport = httpx.ASGITransport(app=app, raise_app_exceptions=False, client=client)
+        async with httpx.AsyncClient(
+            transport=transport, base_url="http://bench.local:8420"
+        ) as asking:
+            return await asking.request(method, path, **request)
+
+    return asyncio.run(asked())
+
+
+def assert_problem(answer: httpx.Response, status: int, slug: str) -> dict[str, Any]:
+    """Check the members of RFC 9457 section 3.1 and return the problem."""
+    assert answer.status_code == status, answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
+    problem: dict[str, Any] = answer.json()
+    assert problem["type"] == f"/problems/{slug}"
+    assert problem["status"] == status
+    assert all(
+        isinstance(problem[name], str) and problem[name] for name in ("title", "detail", "instance")
+    )
+    assert None not in problem.values()
+    return problem

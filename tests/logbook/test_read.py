@@ -1,0 +1,244 @@
+"""Questions to the logbook, while it is written to."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from controller.errors import RefusedError
+from controller.logbook.logbook import Logbook
+from controller.logbook.reader import LogbookReader, LogbookUnreadableError, UnknownRunError
+from controller.messages import RunState
+from hardware.clock import VirtualClock
+from tests.kits.logbook_kit import UTC_0, Desk, began, changed, mean
+
+S = RunState
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    """A logbook worked by hand, not opened yet."""
+    desk = Desk(tmp_path / "log.sqlite")
+    yield desk
+    desk.logbook.finish()
+
+
+def many_runs(desk: Desk, count: int) -> None:
+    desk.logbook.work()
+    metals = ("fine-silver", "copper", "brass-70-30")
+    for i in range(count):
+        state = S.TRIPPED if i % 10 == 3 else S.FINISHED
+        desk.write(
+            began(f"r{i}", piece=f"Blütenblatt {i}", metal=metals[i % 3]),
+            changed(f"r{i}", state, float(i)),
+        )
+
+
+def test_the_list_comes_newest_first_in_pages_that_do_not_shift(desk: Desk) -> None:
+    many_runs(desk, 25)
+    page = desk.reader.list_runs(10)
+    assert [run.run_id for run in page.runs] == [f"r{i}" for i in range(24, 14, -1)]
+    many = [run.run_id for run in page.runs]
+    desk.write(began("new"))
+    while page.next_before is not None:
+        page = desk.reader.list_runs(10, before=page.next_before)
+        many += [run.run_id for run in page.runs]
+    assert many == [f"r{i}" for i in range(24, -1, -1)]
+    assert desk.reader.list_runs(1).runs[0].run_id == "new"
+
+
+@pytest.mark.parametrize(
+    ("search", "numbers"),
+    [
+        ("copper", [22, 19, 16, 13, 10, 7, 4, 1]),
+        ("COPPER tripped", [13]),
+        ("BLÜTENBLATT 2 fine", [24, 21, 12]),
+        ("%", []),
+        ("_", []),
+        ("bath 2", list(range(24, -1, -1))),
+        ("nothing", []),
+    ],
+)
+def test_search_finds_words_in_piece_metal_bath_and_state(
+    desk: Desk, search: str, numbers: list[int]
+) -> None:
+    many_runs(desk, 25)
+    found = [int(run.run_id[1:]) for run in desk.reader.list_runs(100, search=search).runs]
+    if search.startswith("BL"):
+        # "2" may stand in the piece's number or in the bath's name, so that it says nothing.
+        assert found == [i for i in range(24, -1, -1) if i % 3 == 0]
+    else:
+        assert found == numbers
+
+
+def test_long_samples_come_in_chunks_and_see_what_is_written_meanwhile(desk: Desk) -> None:
+    desk.begin()
+    desk.write(*(mean(i) for i in range(1200)))
+    chunks = desk.reader.samples("r1", chunk_rows=500)
+    assert len(next(chunks)) == 500
+    desk.write(mean(1200))
+    rest = list(chunks)
+    assert [len(chunk) for chunk in rest] == [500, 201]
+    assert rest[-1][-1].elapsed_s == 1200
+
+
+def test_a_long_export_holds_no_read_open(desk: Desk) -> None:
+    """A read that stays open would keep the log from being emptied: the file would grow for as long as a phone downloads."""
+    desk.begin()
+    desk.write(*(mean(i) for i in range(1200)))
+    chunks = desk.reader.samples("r1", chunk_rows=100)
+    next(chunks)
+    store = desk.logbook._keeper._store
+    assert store is not None
+    busy, in_log, moved = store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    assert (busy, in_log, moved) == (0, 0, 0)
+
+
+def test_the_curve_keeps_extremes(desk: Desk) -> None:
+    desk.begin()
+    generator = random.Random(4)
+    rows = [
+        mean(i, 3.0 + generator.gauss(0.0, 0.1), voltage_v=2.5 + generator.gauss(0.0, 0.05))
+        for i in range(3600)
+    ]
+    rows[1234] = mean(1234, 9.75)
+    rows[2345] = mean(2345, -0.5, voltage_v=7.125)
+    desk.write(*rows)
+    points = desk.reader.curve("r1", 1000)
+    assert len(points) == 1000
+    assert max(point.current_max_a for point in points) == 9.75
+    assert min(point.current_min_a for point in points) == -0.5
+    assert max(point.voltage_max_v for point in points) == 7.125
+    # Against a plain reduction of the rows themselves.
+    stored = desk.means()
+    starts = [point.elapsed_s for point in points] + [3600]
+    for point, first, last in zip(points, starts, starts[1:], strict=False):
+        part = stored[first:last]
+        assert point.current_min_a == min(row.current_a for row in part)
+        assert point.current_max_a == max(row.current_a for row in part)
+        assert point.current_mean_a == pytest.approx(sum(row.current_a for row in part) / len(part))
+        assert (point.voltage_min_v, point.voltage_max_v) == (
+            min(r.voltage_v for r in part),
+            max(r.voltage_v for r in part),
+        )
+        assert point.charge_coulombs == part[-1].charge_coulombs
+        assert (point.depth_min_mm, point.depth_max_mm) == (part[0].depth_mm, part[-1].depth_mm)
+        assert point.on_time_s == part[-1].on_time_s
+
+
+@pytest.mark.parametrize(
+    ("rows", "points"), [(0, 10), (1, 10), (9, 10), (10, 10), (11, 10), (5, 1)]
+)
+def test_a_curve_has_at_most_as_many_points_as_asked_for(
+    desk: Desk, rows: int, points: int
+) -> None:
+    desk.begin()
+    desk.write(*(mean(i) for i in range(rows)))
+    assert len(desk.reader.curve("r1", points)) == min(rows, points)
+
+
+def test_runs_that_are_not_there(desk: Desk) -> None:
+    desk.begin()
+    reader = desk.reader
+    questions = (
+        reader.run,
+        reader.events,
+        reader.samples,
+        reader.raw_samples,
+        lambda run_id: reader.curve(run_id, 5),
+    )
+    for question in questions:
+        for run_id in ("nobody", "", "\ud800", "r1'; DROP TABLE runs; --"):
+            with pytest.raises(UnknownRunError, match="no run"):
+                question(run_id)
+    with pytest.raises(UnknownRunError):
+        reader.list_runs(5, before="nobody")
+    for bad in (0, -1):
+        with pytest.raises(RefusedError, match="at least 1"):
+            reader.list_runs(bad)
+        with pytest.raises(RefusedError, match="at least 1"):
+            reader.curve("r1", bad)
+
+
+def test_without_a_file_the_reader_says_so_and_makes_none(tmp_path: Path) -> None:
+    with pytest.raises(LogbookUnreadableError, match="cannot read the logbook"):
+        LogbookReader(tmp_path / "none.sqlite").list_runs()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_reader_cannot_write(desk: Desk) -> None:
+    desk.begin()
+    with (
+        desk.reader.connected() as connection,
+        pytest.raises(sqlite3.OperationalError, match="readonly"),
+    ):
+        connection.execute("DELETE FROM means")
+
+
+def test_an_open_read_does_not_keep_the_writer_waiting(desk: Desk) -> None:
+    desk.begin()
+    with desk.reader.connected() as connection:
+        connection.execute("BEGIN")
+        connection.execute("SELECT count(*) FROM runs").fetchall()
+        desk.write(changed("r1", S.FINISHED, 7.0))
+    assert desk.reader.run("r1").summary.state is S.FINISHED
+    assert desk.logbook.health().lost == 0
+
+
+def test_a_backup_is_a_whole_logbook(desk: Desk, tmp_path: Path) -> None:
+    desk.begin()
+    desk.write(*(mean(i) for i in range(100)))
+    target = tmp_path / "copy.sqlite"
+    desk.reader.back_up(target)
+    assert stat.S_IMODE(target.stat().st_mode) == 0o600
+    copy = LogbookReader(target)
+    assert copy.run("r1") == desk.reader.run("r1")
+    assert sum(len(chunk) for chunk in copy.samples("r1")) == 100
+    with pytest.raises(RefusedError, match="exists already"):
+        desk.reader.back_up(target)
+    with pytest.raises(RefusedError, match="lies in no directory"):
+        desk.reader.back_up(tmp_path / "no" / "copy.sqlite")
+    again = Desk(target)
+    again.logbook.work()
+    assert again.logbook.is_ready()
+    again.logbook.finish()
+
+
+def test_the_size_counts_the_log(desk: Desk) -> None:
+    desk.begin()
+    files = [desk.path.with_name(desk.path.name + companion) for companion in ("", "-wal", "-shm")]
+    assert desk.reader.size_bytes() == sum(file.stat().st_size for file in files) > 0
+
+
+def test_an_hour_of_samples_is_small(desk: Desk) -> None:
+    """An hour of means takes about 140 kB. The limit here is 160 kB for the whole file."""
+    desk.begin()
+    generator = random.Random(5)
+    for start in range(0, 3600, 10):
+        desk.logbook.write(
+            [
+                mean(i, 3.0 + generator.gauss(0, 0.01), bath_degc=25.0 + i / 1e4)
+                for i in range(start, start + 10)
+            ]
+        )
+    desk.logbook.finish()
+    assert desk.path.stat().st_size < 160_000
+
+
+def test_ids_are_short_sortable_and_never_given_twice(desk: Desk) -> None:
+    desk.logbook.work()
+    first, second = desk.logbook.new_run_id(), desk.logbook.new_run_id()
+    assert (first, second) == ("20310304-100000-1", "20310304-100000-2")
+    desk.write(began(first), began(second))
+    clock = VirtualClock(UTC_0)
+    again = desk.reopened(clock)
+    # The Pi's clock may stand still over a power cut.
+    assert again.logbook.new_run_id() == "20310304-100000-3"
+    again.logbook.finish()
+    unopened = Logbook(desk.path.parent / "missing" / "log.sqlite", clock)
+    assert unopened.new_run_id() == f"20310304-100000-{clock.boot_id()[:6]}-1"

@@ -1,0 +1,263 @@
+"""The logbook's file: checked, set aside when damaged, left alone when it is not ours, brought forward."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from controller.errors import RefusedError
+from controller.logbook import schema as schema
+from controller.logbook.store import open_store
+from controller.messages import RunState
+from tests.kits.logbook_kit import UTC_0, Desk, changed, checkpoint, mean
+
+S = RunState
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    """A logbook worked by hand, not opened yet."""
+    desk = Desk(tmp_path / "log.sqlite")
+    yield desk
+    desk.logbook.finish()
+
+
+# --- start ----------------------------------------------------------------------------------------------------------------
+
+
+def test_not_ready_until_the_check_is_over(desk: Desk) -> None:
+    assert not desk.logbook.is_ready()
+    assert desk.logbook.health().message == "checking the logbook"
+    why = desk.logbook.why_not_ready()
+    assert why is not None
+    assert "checking the logbook" in why
+    desk.logbook.work()
+    assert desk.logbook.is_ready()
+    assert desk.logbook.why_not_ready() is None
+    assert desk.logbook.health().message is None
+
+
+@pytest.mark.parametrize("wal_left", [False, True], ids=["closed", "with its log"])
+@pytest.mark.parametrize("damage", ["header", "middle", "truncated", "not a database"])
+def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
+    tmp_path: Path, damage: str, wal_left: bool
+) -> None:
+    desk = Desk(tmp_path / "log.sqlite")
+    desk.begin()
+    desk.write(*(mean(i) for i in range(2000)))
+    desk.logbook.finish()
+    content = bytearray(desk.path.read_bytes())
+    if damage == "header":
+        content[:100] = random.Random(1).randbytes(100)
+    elif damage == "middle":
+        content[20 * 1024 : 40 * 1024] = random.Random(2).randbytes(20 * 1024)
+    elif damage == "truncated":
+        del content[len(content) // 2 :]
+    else:
+        content[:] = b"once a shopping list\n" * 200
+    desk.path.write_bytes(content)
+    if wal_left:
+        desk.path.with_name("log.sqlite-wal").write_bytes(b"\x00" * 4152)
+    again = Desk(desk.path, desk.clock)
+    again.logbook.work()
+    again.logbook.work()
+    aside = tmp_path / f"log-damaged-{desk.clock.utc_now():%Y%m%dT%H%M%SZ}.sqlite"
+    assert aside.read_bytes() == bytes(content)
+    notice = again.logbook.notice
+    assert notice is not None
+    assert aside.name in notice
+    assert again.logbook.health().notice == notice
+    assert again.logbook.is_ready()
+    assert again.reader.list_runs().runs == ()
+    (event,) = again.reader.events(None)
+    assert event.text == notice
+    again.begin("r2")
+    assert again.reader.run("r2").summary.state is S.RUNNING
+    again.logbook.finish()
+
+
+def test_two_damaged_files_in_one_second_get_two_names_and_take_their_logs_along(
+    tmp_path: Path,
+) -> None:
+    names = []
+    for i in range(2):
+        for companion in ("", "-wal", "-shm"):
+            (tmp_path / f"log.sqlite{companion}").write_text(f"{companion} {i}")
+        names.append(schema.set_aside(tmp_path / "log.sqlite", UTC_0).name)
+    assert names == ["log-damaged-20310304T100000Z.sqlite", "log-damaged-20310304T100000Z-2.sqlite"]
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {
+        f"{name}{companion}": f"{companion} {i}"
+        for i, name in enumerate(names)
+        for companion in ("", "-wal", "-shm")
+    }
+
+
+def test_damage_in_the_middle_of_a_run_costs_the_file_and_not_the_run(desk: Desk) -> None:
+    desk.begin("r0")
+    desk.write(changed("r0", S.FINISHED, 750.0))
+    desk.begin()
+    desk.write(*(mean(i) for i in range(500)))
+    store = desk.logbook._keeper._store
+    assert store is not None
+    store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    with desk.path.open("r+b") as file:
+        for page in range(1, desk.path.stat().st_size // schema.PAGE_BYTES):
+            file.seek(page * schema.PAGE_BYTES)
+            file.write(b"\xff" * schema.PAGE_BYTES)
+    store.connection.execute("PRAGMA cache_size = 0")
+    store.connection.execute("PRAGMA shrink_memory")
+    desk.put(checkpoint("r1", 90.0), mean(501))
+    desk.logbook.work()
+    message = desk.logbook.health().message
+    assert message is not None
+    assert "damaged" in message
+    desk.retry()
+    desk.retry()
+    summary = desk.reader.run("r1").summary
+    assert (summary.state, summary.progress.charge_coulombs, summary.piece) == (
+        S.RUNNING,
+        90.0,
+        "leaf pendant",
+    )
+    assert [row.elapsed_s for row in desk.means()] == [501]
+    assert [run.run_id for run in desk.reader.list_runs().runs] == ["r1"], (
+        "a run that was over does not come back as running"
+    )
+    assert desk.logbook.notice is not None
+    assert desk.logbook.health().lost == 0
+
+
+def test_a_card_that_damages_every_file_is_not_filled_with_them(desk: Desk, tmp_path: Path) -> None:
+    for _ in range(6):
+        desk.begin(f"r{random.Random(3).random()}")
+        desk.logbook._keeper.let_go(schema.LogbookDamagedError("page 7 is nonsense"))
+        desk.retry()
+        if desk.logbook.health().message:
+            break
+    assert len(list(tmp_path.glob("log-damaged-*.sqlite"))) == 3
+    message = desk.logbook.health().message
+    assert message is not None
+    assert "Replace the card" in message
+
+
+def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: Desk) -> None:
+    desk.begin()
+    desk.logbook.finish()
+    with closing(sqlite3.connect(desk.path)) as connection:
+        connection.execute("PRAGMA user_version = 99")
+        connection.commit()
+    before = desk.path.read_bytes()
+    newer = Desk(desk.path, desk.clock)
+    newer.logbook.work()
+    assert not newer.logbook.is_ready()
+    why = newer.logbook.why_not_ready()
+    assert why is not None
+    assert f"version 99 and this program knows versions up to {len(schema.MIGRATIONS)}" in why
+    assert "update the program" in why
+    newer.logbook.finish()
+    assert desk.path.read_bytes() == before
+    assert list(desk.path.parent.glob("*damaged*")) == []
+    with pytest.raises(RefusedError, match="version 99"):
+        newer.reader.list_runs()
+
+
+def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "recipes.sqlite"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE TABLE soup (name TEXT)")
+        connection.commit()
+    before = path.read_bytes()
+    desk = Desk(path)
+    desk.logbook.work()
+    assert not desk.logbook.is_ready()
+    assert "another program's database" in str(desk.logbook.why_not_ready())
+    desk.logbook.finish()
+    assert path.read_bytes() == before
+
+
+def test_a_second_process_on_the_same_file_is_refused_until_the_first_ends(desk: Desk) -> None:
+    desk.begin()
+    second = Desk(desk.path)
+    second.logbook.work()
+    assert not second.logbook.is_ready()
+    assert "another biteclock" in str(second.logbook.why_not_ready())
+    assert desk.reader.run("r1").summary.state is S.RUNNING, (
+        "its run is not taken for a crashed one"
+    )
+    desk.logbook.finish()
+    second.retry()
+    assert second.logbook.is_ready()
+    second.logbook.finish()
+
+
+def test_the_check_gives_up_when_the_program_ends(desk: Desk) -> None:
+    desk.begin()
+    desk.write(*(mean(i) for i in range(14_000)))
+    desk.logbook.finish()
+    with pytest.raises(sqlite3.OperationalError, match="interrupted"):
+        open_store(desk.path, "boot", lambda: True, should_check=True, busy_timeout_s=0.0)
+
+
+# --- versions -------------------------------------------------------------------------------------------------------------
+
+
+_VATS = """
+CREATE TABLE vats (number INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+INSERT INTO vats (name) SELECT DISTINCT bath FROM runs WHERE bath IS NOT NULL;
+ALTER TABLE runs ADD COLUMN vat_number INTEGER REFERENCES vats (number);
+UPDATE runs SET vat_number = (SELECT number FROM vats WHERE name = bath);
+"""
+
+
+def test_an_older_file_is_brought_forward_with_its_runs(desk: Desk) -> None:
+    desk.begin()
+    desk.logbook.finish()
+    with closing(schema.connect(desk.path, 0.0)) as connection:
+        version = schema.identify(connection, desk.path)
+        schema.migrate(connection, version, (*schema.MIGRATIONS, _VATS))
+        assert connection.execute("PRAGMA user_version").fetchone()[0] == version + 1
+        rows = connection.execute(
+            "SELECT r.id, b.name FROM runs r JOIN vats b ON b.number = r.vat_number"
+        ).fetchall()
+        assert rows == [("r1", "bath 2")]
+        with pytest.raises(RefusedError, match="version"):
+            schema.identify(connection, desk.path)
+
+
+def test_a_migration_that_fails_leaves_the_file_as_it_was(desk: Desk) -> None:
+    desk.begin()
+    desk.logbook.finish()
+    with closing(schema.connect(desk.path, 0.0)) as connection:
+        version = schema.identify(connection, desk.path)
+        with pytest.raises(sqlite3.OperationalError, match="no such table"):
+            schema.migrate(
+                connection, version, (*schema.MIGRATIONS, _VATS + "INSERT INTO nowhere VALUES (1);")
+            )
+        assert schema.identify(connection, desk.path) == version
+        assert (
+            connection.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'vats'").fetchone()[
+                0
+            ]
+            == 0
+        )
+
+
+def test_the_file_of_version_1_is_still_what_it_was() -> None:
+    """Released scripts are never changed: a file made by hand from the first release's tables must go on working."""
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.executescript(schema.MIGRATIONS[0])
+        columns = {
+            table: [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
+            for table in ("runs", "progress", "events", "means", "raws", "papers", "boots")
+        }
+    assert columns["means"] == [
+        "run", "elapsed_s", "on_time_ms", "current_ua", "voltage_uv", "charge_mc", "depth_nm", "bath_mdegc"
+    ]  # fmt: skip
+    assert {name: len(names) for name, names in columns.items()} == {
+        "runs": 11, "progress": 15, "events": 9, "means": 8, "raws": 6, "papers": 3, "boots": 2
+    }  # fmt: skip

@@ -1,0 +1,266 @@
+"""What goes into the file comes out again; what cannot be kept is counted."""
+
+from __future__ import annotations
+
+import math
+import stat
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from controller.logbook import schema as schema
+from controller.logbook.entries import Entry, Progress
+from controller.messages import RunState, TripReason
+from controller.recording.journal import Journal
+from controller.recording.recorder import RunRecorder
+from controller.running.snapshot import take_snapshot
+from hardware.clock import VirtualClock
+from tests.kits.doubles import make_bench, silver_request
+from tests.kits.logbook_kit import UTC_0, Desk, began, changed, checkpoint, mean, note, raws
+
+S = RunState
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    """A logbook worked by hand, not opened yet."""
+    desk = Desk(tmp_path / "log.sqlite")
+    yield desk
+    desk.logbook.finish()
+
+
+# --- what goes in comes out -----------------------------------------------------------------------------------------------
+
+
+def test_a_run_comes_back_as_it_was_put_in(desk: Desk) -> None:
+    desk.write(
+        began(),
+        changed("r1", S.RUNNING),
+        note("resist looks good", data={"depth_mm": 0.1}),
+        *(mean(i, 3.0 + i / 1000.0) for i in range(25)),
+        raws(20),
+        changed(
+            "r1",
+            S.TRIPPED,
+            75.0,
+            TripReason.OVER_TIME,
+            depth_mm=0.01,
+            depth_low_mm=0.009,
+            depth_high_mm=0.012,
+            current_a=2.9,
+        ),
+    )
+    record = desk.reader.run("r1")
+    summary = record.summary
+    assert (record.plan, record.settings) == ({"area_mm2": 767.0}, {"poll_s": 0.02})
+    assert (summary.piece, summary.metal, summary.bath) == ("leaf pendant", "fine-silver", "bath 2")
+    assert (summary.started_at_utc, summary.ended_at_utc) == ("2031-03-04T10:00:00.000Z",) * 2
+    assert (summary.state, summary.reason) == (S.TRIPPED, TripReason.OVER_TIME)
+    assert summary.boot_id == desk.clock.boot_id()
+    assert summary.progress == Progress(1000.0, 25.0, 25.0, 75.0, 0.0, 2.9, 0.01, 0.009, 0.012)
+    (event,) = desk.reader.events("r1")
+    assert (event.text, event.kind, event.data) == ("resist looks good", "note", {"depth_mm": 0.1})
+    rows = desk.means()
+    assert [row.elapsed_s for row in rows] == list(range(25))
+    # Kept to 1 uA, 1 uV, 1 mC, 1 nm, 1 ms and 0.001 degC: finer than any meter on this bench.
+    for i, row in enumerate(rows):
+        expected = mean(i, 3.0 + i / 1000.0)
+        assert row.current_a == pytest.approx(expected.current_a, abs=0.51e-6)
+        assert row.voltage_v == pytest.approx(expected.voltage_v, abs=0.51e-6)
+        assert row.charge_coulombs == pytest.approx(expected.charge_coulombs, abs=0.51e-3)
+        assert row.depth_mm == pytest.approx(expected.depth_mm, abs=0.51e-6)
+        assert row.on_time_s == pytest.approx(expected.on_time_s, abs=0.51e-3)
+        assert row.bath_degc == pytest.approx(25.1, abs=0.51e-3)
+    (raw,) = desk.reader.raw_samples("r1")
+    assert [r.elapsed_s for r in raw] == pytest.approx([0.0686 * i for i in range(20)], abs=1e-6)
+    assert [r.saturated for r in raw] == [i % 7 == 0 for i in range(20)]
+
+
+def test_the_store_remembers_the_number_of_one_run_alone(desk: Desk) -> None:
+    for k in range(5):
+        desk.begin(f"r{k}")
+    store = desk.logbook._keeper._store
+    assert store is not None
+    assert store._last_asked == ("r4", 5)
+    desk.write(checkpoint("r1", 20.0), checkpoint("r4", 40.0), checkpoint("r1", 21.0))
+    assert [desk.reader.run(run).summary.progress.charge_coulombs for run in ("r1", "r4")] == [
+        21.0,
+        40.0,
+    ]
+
+
+def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: Desk) -> None:
+    bench = make_bench()
+    journal = Journal(RunRecorder(), desk.logbook, bench.clock, bench.settings)
+    bench.start(silver_request(piece="fern brooch"))
+
+    def publish() -> None:
+        snapshot = take_snapshot(bench.supervisor, bench.gate, bench.clock, 0, None)
+        journal.follow(snapshot, bench.supervisor.take_news())
+
+    while bench.supervisor.state is not S.FINISHED:
+        bench.tick()
+        publish()
+        desk.clock.advance(0.02)
+        desk.logbook.work()
+    bench.run_for(2.0)
+    publish()
+    desk.write()
+    run = bench.supervisor.run
+    assert run is not None
+    record = desk.reader.run("r1")
+    assert (record.summary.piece, record.summary.metal, record.summary.state) == (
+        "fern brooch",
+        "fine-silver",
+        S.FINISHED,
+    )
+    assert record.settings["limits"]["max_voltage_v"] == bench.settings.limits.max_voltage_v
+    assert record.summary.progress.charge_coulombs == run.counter.charge_coulombs
+    assert record.summary.progress.depth_mm == run.depth(bench.clock.monotonic_s()).best_mm
+    assert record.summary.progress.on_time_s == pytest.approx(run.on_time_s)
+    means = desk.means()
+    assert [row.elapsed_s for row in means] == list(
+        range(means[0].elapsed_s, means[-1].elapsed_s + 1)
+    )
+    # Charge by the stored means alone, second by second: the first and last second are not full.
+    assert sum(row.current_a for row in means[1:-1]) == pytest.approx(
+        run.counter.charge_coulombs, abs=2 * 3.0
+    )
+    assert desk.logbook.health().lost == 0
+
+
+def test_absence_stays_absent(desk: Desk) -> None:
+    desk.write(began(bath=None, target_depth_mm=None), mean(0, depth_mm=None, bath_degc=None))
+    summary = desk.reader.run("r1").summary
+    assert (summary.bath, summary.target_depth_mm, summary.ended_at_utc, summary.reason) == (
+        None,
+    ) * 4
+    assert (summary.progress.current_a, summary.progress.depth_mm) == (None, None)
+    assert (desk.means()[0].depth_mm, desk.means()[0].bath_degc) == (None, None)
+
+
+def test_the_end_is_dated_once_and_undone_when_the_run_goes_on(desk: Desk) -> None:
+    desk.begin()
+    desk.write(changed("r1", S.TRIPPED, 30.0))
+    later = replace(changed("r1", S.TRIPPED, 30.0), at_utc=UTC_0.replace(hour=12))
+    desk.write(later)
+    assert desk.reader.run("r1").summary.ended_at_utc == "2031-03-04T10:00:00.000Z"
+    desk.write(changed("r1", S.PAUSED, 30.0))
+    assert desk.reader.run("r1").summary.ended_at_utc is None
+
+
+def test_a_second_that_is_written_again_replaces_the_first(desk: Desk) -> None:
+    desk.begin()
+    desk.write(mean(4, 1.0))
+    desk.write(mean(4, 2.0))
+    assert [row.current_a for row in desk.means()] == [2.0]
+
+
+def test_times_of_this_boot_are_stored_only_with_its_name(desk: Desk) -> None:
+    desk.begin()
+    desk.write(note())
+    other = desk.reopened(VirtualClock(UTC_0))
+    other.write(note("after the restart"))
+    query = "SELECT group_concat(boot_id) FROM (SELECT b.boot_id FROM events e JOIN boots b ON b.number = e.boot ORDER BY e.number)"
+    # The middle one is the recovery's own event.
+    assert other.ask(query).split(",") == [
+        desk.clock.boot_id(),
+        other.clock.boot_id(),
+        other.clock.boot_id(),
+    ]
+    other.logbook.finish()
+
+
+def test_the_file_is_for_its_owner_alone_durable_and_marked(desk: Desk) -> None:
+    desk.begin()
+    for companion in ("", "-wal", "-shm"):
+        mode = stat.S_IMODE(desk.path.with_name(desk.path.name + companion).stat().st_mode)
+        assert mode == 0o600, companion
+    store = desk.logbook._keeper._store
+    assert store is not None
+    pragmas = {
+        name: store.connection.execute(f"PRAGMA {name}").fetchone()[0]
+        for name in ("journal_mode", "synchronous", "foreign_keys")
+    }
+    # https://sqlite.org/pragma.html#pragma_synchronous: FULL is 2.
+    assert pragmas == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1}
+    assert desk.ask("PRAGMA application_id") == schema.APPLICATION_ID
+    assert desk.ask("PRAGMA user_version") == len(schema.MIGRATIONS)
+
+
+def test_equal_plans_and_settings_are_kept_once(desk: Desk) -> None:
+    for i in range(20):
+        desk.put(began(f"r{i}", plan={"number": i % 2}))
+    desk.write()
+    assert desk.ask("SELECT count(*) FROM papers") == 3
+
+
+# --- entries that can never be kept ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        mean(1, math.nan),
+        mean(1, math.inf),
+        mean(1, charge_coulombs=-math.inf),
+        mean(1, current_a=1e30),
+        mean(1, run_id="nobody"),
+        mean(1, depth_mm=math.nan),
+        raws(1, run_id="nobody"),
+        note(at_s=math.nan),
+        note(data={"current_a": math.nan}),
+        note(data={"what": 1j}),
+        note(at_utc=UTC_0.replace(tzinfo=None)),
+        note(run_id="nobody"),
+        note(text=None),
+        checkpoint("r1", math.nan),
+        checkpoint("r1", 5.0, depth_low_mm=math.inf),
+        began("r2", planned_current_a=math.nan),
+        began("r2", piece=None),
+        began("r2", plan={"x": math.nan}),
+    ],
+    ids=repr,
+)
+def test_what_cannot_be_kept_is_counted_and_the_rest_is_kept(desk: Desk, bad: Entry) -> None:
+    desk.begin()
+    desk.write(bad, note("before and after"), mean(2))
+    health = desk.logbook.health()
+    assert health.lost == 1
+    assert health.lost_note
+    assert health.failing_since_at_s is None
+    assert [event.text for event in desk.reader.events("r1")] == ["before and after"]
+    assert [row.elapsed_s for row in desk.means()] == [2]
+    assert desk.ask("SELECT count(*) FROM progress WHERE charge_coulombs <> 0.0") == 0
+
+
+def test_a_state_is_kept_even_if_its_numbers_cannot_be(desk: Desk) -> None:
+    desk.begin()
+    desk.write(checkpoint("r1", 42.0))
+    desk.write(changed("r1", S.STOPPED, math.nan))
+    summary = desk.reader.run("r1").summary
+    assert (summary.state, summary.progress.charge_coulombs) == (S.STOPPED, 42.0)
+    assert desk.logbook.health().lost == 1
+
+
+def test_a_run_is_kept_even_if_its_plan_cannot_be(desk: Desk) -> None:
+    desk.write(began(plan={"area_mm2": math.inf}), mean(3))
+    assert "not_kept" in desk.reader.run("r1").plan
+    assert desk.reader.run("r1").settings == {"poll_s": 0.02}
+    assert len(desk.means()) == 1
+    assert desk.logbook.health().lost == 1
+
+
+def test_text_that_is_no_text_becomes_question_marks(desk: Desk) -> None:
+    desk.write(began(piece="ring \ud800", plan={"note": "\udfff"}), note("Ätzgrund \ud800 lifted"))
+    assert desk.reader.run("r1").summary.piece == "ring ?"
+    assert desk.reader.events("r1")[0].text == "Ätzgrund ? lifted"
+    assert desk.logbook.health().lost == 0
+
+
+def test_put_never_raises(desk: Desk) -> None:
+    desk.logbook.put(None)  # type: ignore[arg-type]
+    desk.logbook.put("text")  # type: ignore[arg-type]
+    assert desk.logbook.health().lost == 2

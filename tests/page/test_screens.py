@@ -1,0 +1,215 @@
+"""Every screen in light and dark, on a phone and on a desk: axe-core finds nothing, targets are large, and pictures are taken."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from tests.kits.page_browser import DESK, PHONE, Visit, chromium, visit
+from tests.kits.page_daemon import PLATE, PageBench, page_bench
+
+BATH = "silver bath of March"
+
+SMALL = """
+() => [...document.querySelectorAll('button, a, input, select, summary, label:has(input)')]
+  .filter((element) => element.checkVisibility() && !element.closest('[inert]') && !element.matches('.skip'))
+  .filter((element) => !(element.matches('input[type=radio], input[type=checkbox]') && element.closest('label')))
+  .filter((element) => !(element.matches('a') && element.closest('p')))
+  .map((element) => [element.textContent || element.id, element.getBoundingClientRect()])
+  .filter(([, box]) => box.width < 48 || box.height < 48)
+  .map(([name, box]) => `${name} ${box.width}x${box.height}`)
+"""
+
+LINK_PLACES = (
+    "[...document.querySelectorAll('nav a')].map((link) => link.getBoundingClientRect().x)"
+)
+
+TINY = """
+() => [...document.querySelectorAll('body *')]
+  .filter((element) => element.checkVisibility())
+  .filter((element) => [...element.childNodes].some((node) => node.nodeType === 3 && node.data.trim()))
+  .filter((element) => parseFloat(getComputedStyle(element).fontSize) < 16)
+  .map((element) => `${element.tagName} ${element.className} ${element.textContent.slice(0, 40)}`)
+"""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as browser:
+        yield browser
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
+    """A bath and two past runs with a reading."""
+    with page_bench(tmp_path_factory.mktemp("bench"), speed=40.0) as bench:
+        bench.ask("POST", "/api/baths", {"name": BATH, "metal": "fine-silver", "volume_l": 1.5})
+        for piece, depth_mm in (("Reed panel", 0.06), ("Fern brooch", 0.08)):
+            run = bench.start(piece=piece, depth_mm=depth_mm, bath=BATH)
+            bench.until("finished")
+            bench.ask("POST", "/api/lifted")
+            bench.ask(
+                "POST",
+                f"/api/runs/{run}/readings",
+                {"kind": "gauge", "spots_mm": [depth_mm, depth_mm * 1.03]},
+            )
+            bench.ask("POST", "/api/acknowledge")
+        yield bench
+
+
+def clear(bench: PageBench) -> None:
+    bench.ask("POST", "/api/stop")
+    if bench.ask("GET", "/api/status")["state"] != "idle":
+        bench.ask("POST", "/api/acknowledge")
+
+
+@pytest.fixture
+def bench(book: PageBench) -> PageBench:
+    """Besides, a run that is paused at a gauge stop."""
+    if book.ask("GET", "/api/status")["state"] != "paused":
+        clear(book)
+        book.start(bath=BATH, gauge_stops_mm=[0.16])
+        book.until("paused")
+    return book
+
+
+def screens(bench: PageBench) -> dict[str, str]:
+    runs = [run["run_id"] for run in bench.ask("GET", "/api/runs")["runs"]]
+    return {
+        "now": "now", "prepare": "prepare", "check": "check", "begin": "begin", "gauge": "gauge", "runs": "runs", "rig": "rig",
+        "run": f"run/{runs[1]}", "compare": f"compare/{runs[1]}/{runs[2]}", "sheet": f"sheet/{runs[1]}",
+    }  # fmt: skip
+
+
+SETTLED = {
+    "now": ".event", "prepare": ".plan-figures dd", "check": ".check", "begin": ".cautions", "gauge": ".reading-form",
+    "runs": ".sketch-depth", "rig": ".qr", "run": ".reading-list li", "compare": "tr[data-differs]", "sheet": ".printed-line",
+}  # fmt: skip
+
+
+def fill_draft(visited: Visit) -> None:
+    draft = {
+        "piece": PLATE["piece"],
+        "area_by": "typed",
+        "area_cm2": "7.12",
+        "edge_mm": "640",
+        "thickness": "1.2",
+        "current_a": "2.8",
+    }
+    visited.page.evaluate(
+        "(draft) => sessionStorage.setItem('biteclock-draft', JSON.stringify(draft))", draft
+    )
+    visited.page.reload()
+    visited.page.wait_for_selector('body[data-fresh="yes"]')
+
+
+def look_at(visited: Visit, bench: PageBench, name: str, address: str) -> None:
+    page = visited.page
+    page.evaluate("(hash) => { location.hash = hash; }", address)
+    page.locator(SETTLED[name]).first.wait_for()
+    expect(page.locator("[data-waiting]")).to_have_count(0)
+    page.evaluate("document.fonts.ready")
+    assert page.evaluate(SMALL) == [], name
+    assert page.evaluate(TINY) == [], name
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), (
+        f"{name} scrolls sideways"
+    )
+    assert visited.axe() == [], name
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_every_screen_is_open_to_everybody(
+    browser: Browser, bench: PageBench, size: tuple[int, int], scheme: Any
+) -> None:
+    with visit(browser, bench, size, scheme=scheme) as visited:
+        page = visited.go()
+        fill_draft(visited)
+        device = "phone" if size == PHONE else "desk"
+        page.evaluate("(hash) => { location.hash = hash; }", "prepare")
+        page.locator(SETTLED["prepare"]).first.wait_for()
+        places = page.evaluate(LINK_PLACES)
+        for name, address in screens(bench).items():
+            look_at(visited, bench, name, address)
+            assert page.evaluate(LINK_PLACES) == places, "the links to the screens stand still"
+            visited.picture(f"{name}-{device}" + ("" if scheme == "light" else "-dark"))
+        visited.assert_sound()
+
+
+@pytest.mark.parametrize("contrast", ["more"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_more_contrast_and_less_motion_are_respected(
+    browser: Browser, bench: PageBench, scheme: Any, contrast: Any
+) -> None:
+    with visit(
+        browser, bench, scheme=scheme, contrast=contrast, reduced_motion="reduce"
+    ) as visited:
+        page = visited.go()
+        ink, paper = page.evaluate(
+            "[getComputedStyle(document.body).color, getComputedStyle(document.body).backgroundColor]"
+        )
+        assert {ink, paper} == {"rgb(0, 0, 0)", "rgb(255, 255, 255)"}
+        assert (
+            page.locator(".rule-done").evaluate(
+                "element => getComputedStyle(element).transitionDuration"
+            )
+            == "0s"
+        )
+        assert visited.axe() == []
+
+
+def test_the_whole_page_goes_by_keyboard(browser: Browser, bench: PageBench) -> None:
+    with visit(browser, bench) as visited:
+        page = visited.go()
+        page.keyboard.press("Tab")
+        expect(page.get_by_role("link", name="Skip to the screen")).to_be_focused()
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("button", name="Stop")).to_be_focused()
+        page.locator("nav a").first.focus()
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("heading", name="Prepare a piece")).to_be_focused()
+        seen = []
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            seen.append(
+                page.evaluate("document.activeElement.id || document.activeElement.textContent")
+            )
+        assert "stop" in seen, "the last stop of the keyboard is Stop"
+        assert len(set(seen)) > 15, "no trap on the way"
+
+
+def test_the_readme_is_pictured(browser: Browser, book: PageBench) -> None:
+    clear(book)
+    with visit(browser, book, device_scale_factor=2) as phone, visit(browser, book, DESK) as desk:
+        page = phone.go()
+        fill_draft(phone)
+        for name in ("prepare", "runs", "rig"):
+            look_at(phone, book, name, name)
+            phone.picture(f"readme-{name}-phone")
+        for visited in (phone, desk):
+            visited.go()
+        book.start(bath=BATH, gauge_stops_mm=[0.16])
+        page.get_by_role("heading", name="First look").wait_for()
+        assert phone.axe() == []
+        phone.picture("readme-first-look-phone")
+        page.get_by_role("button", name="Both, all well").click()
+        page.wait_for_function(
+            "() => Number(document.querySelector('.depth-number').textContent) > 0.12"
+        )
+        phone.picture("readme-now-phone")
+        desk.picture("readme-now-desk")
+        assert phone.axe() == []
+        assert desk.axe() == []
+        phone.state("paused")
+        page.get_by_label("Question from the bench").get_by_role(
+            "button", name="Lifted and rinsed"
+        ).click()
+        look_at(phone, book, "gauge", "gauge")
+        phone.picture("readme-gauge-phone")
+        for visited in (phone, desk):
+            visited.assert_sound()

@@ -1,0 +1,153 @@
+"""When the bench asks or alarms: a trip fills the screen, lost contact is one tap, a welded relay says pull."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Route, expect
+
+from tests.kits.page_browser import DESK, PHONE, chromium, visit
+from tests.kits.page_daemon import page_bench
+
+COUNT_TONES = """
+window.tones = 0;
+const start = OscillatorNode.prototype.start;
+OscillatorNode.prototype.start = function (when) { window.tones += 1; return start.call(this, when); };
+"""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as browser:
+        yield browser
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_a_trip_fills_the_screen_until_it_is_acknowledged(
+    browser: Browser, tmp_path: Path, size: tuple[int, int]
+) -> None:
+    with (
+        page_bench(tmp_path, faults=("short_circuit@35",)) as bench,
+        visit(browser, bench, size) as visited,
+    ):
+        visited.page.add_init_script(COUNT_TONES)
+        page = visited.go()
+        page.get_by_role("button", name="Sound on").focus()
+        page.keyboard.press("Tab")
+        bench.start()
+        visited.state("tripped")
+        trip = page.get_by_role("alertdialog", name="Short circuit")
+        expect(trip.get_by_role("heading", name="Short circuit")).to_be_focused()
+        expect(trip).to_contain_text("Current flows at almost no voltage.")
+        expect(trip.locator(".trip-figures")).to_contain_text("0.35\u00a0V")
+        expect(trip).to_contain_text("look for touching clips or a metal bridge")
+        expect(page.locator("#assertive")).to_contain_text("Tripped. Short circuit.")
+        box = trip.bounding_box()
+        assert box is not None
+        assert box["height"] == size[1], "from top to bottom"
+        below = "() => [...document.querySelectorAll('header, #screens, #prompt')].every((part) => part.inert)"
+        assert page.evaluate(below), "what lies below takes no part"
+        expect(page.get_by_role("button", name="Stop")).to_be_enabled()
+        page.wait_for_function("() => tones >= 4")
+        assert not visited.axe()
+        visited.picture("readme-trip-phone" if size == PHONE else "trip-desk")
+        trip.get_by_role("button", name="Acknowledge").click()
+        visited.state("paused")
+        expect(trip).to_be_hidden()
+        expect(page.locator("#assertive")).to_have_text("")
+        assert not page.evaluate(below)
+        visited.assert_sound()
+
+
+def test_lost_contact_is_a_question_with_one_tap(browser: Browser, tmp_path: Path) -> None:
+    with page_bench(tmp_path, faults=("lead_off@30",)) as bench, visit(browser, bench) as visited:
+        page = visited.go()
+        bench.start()
+        visited.state("paused")
+        question = page.get_by_label("Question from the bench")
+        expect(question.get_by_role("heading", name="Contact lost")).to_be_visible()
+        expect(question).to_contain_text("Is the plate in the bath")
+        question.get_by_role("button", name="Put right: resume").click()
+        bench.until("running")
+        visited.assert_sound()
+
+
+def test_a_bad_first_look_pauses(browser: Browser, tmp_path: Path) -> None:
+    with page_bench(tmp_path) as bench, visit(browser, bench) as visited:
+        page = visited.go()
+        bench.start()
+        page.get_by_role("heading", name="First look").wait_for()
+        page.get_by_role("button", name="No: pause").click()
+        visited.state("paused")
+        expect(page.get_by_text("Are the clips swapped at the cell?").first).to_be_visible()
+        visited.assert_sound()
+
+
+def test_a_welded_relay_says_pull_the_plug(browser: Browser, tmp_path: Path) -> None:
+    with (
+        page_bench(tmp_path, faults=("relay_welded@1",)) as bench,
+        visit(browser, bench) as visited,
+    ):
+        visited.expect_refusal("Conflict")  # the acknowledgement
+        page = visited.go()
+        bench.start()
+        visited.state("running")
+        page.get_by_role("button", name="Stop").click()
+        trip = page.get_by_role("alertdialog", name="The relay is welded")
+        expect(trip.get_by_text("PULL THE PLUG", exact=True)).to_be_visible()
+        expect(page.locator("#answer")).to_be_visible()
+        held: list[Route] = []
+        page.route("**/api/acknowledge", lambda route: held.append(route))
+        with page.expect_request("**/api/acknowledge"):
+            trip.get_by_role("button", name="Acknowledge").click()
+        expect(page.locator("#answer")).to_be_hidden(
+            timeout=2_000
+        )  # an answer that comes late has a box of its own size
+        held[0].continue_()
+        expect(page.locator("#answer-text")).to_contain_text("pull the supply's plug first")
+        expect(trip).to_be_visible()
+        visited.assert_sound()
+
+
+def test_what_stop_could_not_do_is_not_taken_away_by_the_next_command(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with page_bench(tmp_path) as bench, visit(browser, bench) as visited:
+        page = visited.go()
+        bench.start()
+        visited.state("running")
+        told = {
+            "relay_on": True,
+            "state": "running",
+            "loop_alive": True,
+            "message": "The output still reads on: pull the plug.",
+        }
+        page.route("**/api/stop", lambda route: route.fulfill(json=told))
+        page.get_by_role("button", name="Stop", exact=True).click()
+        expect(page.locator("#answer-text")).to_have_text(told["message"])
+        page.get_by_role("button", name="Pause", exact=True).click()
+        visited.state("paused")
+        assert page.locator("#answer").is_visible()
+        visited.assert_sound()
+
+
+def test_muted_means_silent(browser: Browser, tmp_path: Path) -> None:
+    with (
+        page_bench(tmp_path, faults=("short_circuit@35",)) as bench,
+        visit(browser, bench) as visited,
+    ):
+        visited.page.add_init_script(COUNT_TONES)
+        page = visited.go()
+        page.get_by_role("button", name="Sound on").click()
+        expect(page.get_by_role("button", name="Sound off")).to_have_attribute(
+            "aria-pressed", "false"
+        )
+        bench.start()
+        visited.state("tripped")
+        page.get_by_role("button", name="Acknowledge").click()
+        visited.state("paused")
+        assert page.evaluate("tones") == 0
+        page.reload()
+        expect(page.get_by_role("button", name="Sound off")).to_be_visible()

@@ -1,0 +1,232 @@
+"""What the page computes and takes apart by itself, held against published values and against the controller."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page
+
+from api.http.page_files import PAGE_DIRECTORY
+from controller.messages import Finding, RunState, TripReason
+from controller.safety.advice import WHAT_TO_DO, describe
+from tests.kits.page_browser import chromium
+
+
+@pytest.fixture(scope="module")
+def page() -> Iterator[Page]:
+    """A page that may import the modules, without a daemon."""
+    with chromium() as browser:
+        page = browser.new_page()
+        page.route("http://page.test/**", _serve)
+        page.goto("http://page.test/blank")
+        yield page
+
+
+def _serve(route: Any) -> None:
+    path = PAGE_DIRECTORY / route.request.url.removeprefix("http://page.test/")
+    if path.is_file():
+        route.fulfill(path=path, content_type="text/javascript")
+    else:
+        route.fulfill(body="<!doctype html><title>blank</title>", content_type="text/html")
+
+
+def call(page: Page, module: str, function: str, *arguments: Any) -> Any:
+    """Return what a function of a module returns."""
+    return page.evaluate(
+        "async ([module, name, values]) => (await import(`/js/${module}.js`))[name](...values)",
+        [module, function, list(arguments)],
+    )
+
+
+@pytest.mark.parametrize(
+    ("gauge", "inch"),
+    # Diameters of AWG, that is Brown & Sharpe, sizes. Source: ASTM B258, table 1, from memory.
+    [
+        (-3, 0.4600),
+        (0, 0.3249),
+        (10, 0.1019),
+        (16, 0.0508),
+        (18, 0.0403),
+        (20, 0.0320),
+        (22, 0.0253),
+        (24, 0.0201),
+        (36, 0.0050),
+    ],
+)
+def test_gauge_by_the_published_formula(page: Page, gauge: int, inch: float) -> None:
+    mm = call(page, "thickness", "thicknessToMm", gauge, "gauge")
+    assert mm == pytest.approx(inch * 25.4, abs=0.00005 * 25.4)
+    assert call(page, "thickness", "mmToGauge", mm) == pytest.approx(gauge, abs=1e-6)
+
+
+def test_mil_and_mm(page: Page) -> None:
+    assert call(page, "thickness", "thicknessToMm", 40, "mil") == pytest.approx(
+        1.016
+    )  # an inch is 25.4 mm by definition
+    assert call(page, "thickness", "thicknessFromMm", 1.016, "mil") == pytest.approx(40)
+    assert call(page, "thickness", "thicknessToMm", 1.2, "mm") == 1.2
+    assert call(page, "thickness", "thicknessToMm", 60, "gauge") is None
+    assert call(page, "thickness", "thicknessToMm", None, "mm") is None
+
+
+@pytest.mark.parametrize("reason", TripReason)
+def test_a_trips_message_comes_apart_as_the_controller_put_it_together(
+    page: Page, reason: TripReason
+) -> None:
+    words = call(
+        page,
+        "trip_words",
+        "tripWords",
+        describe(Finding(reason, -3.412, 3.0, "A", "current flows the wrong way")),
+    )
+    assert words == {
+        "what": "Current flows the wrong way",
+        "value": "-3.412",
+        "limit": "3.000",
+        "unit": "A",
+        "todo": WHAT_TO_DO[reason],
+    }
+    bare = call(
+        page, "trip_words", "tripWords", describe(Finding(reason, detail="Remote I/O error"))
+    )
+    assert bare == {
+        "what": "Remote I/O error",
+        "value": None,
+        "limit": None,
+        "unit": None,
+        "todo": WHAT_TO_DO[reason],
+    }
+    one = call(
+        page,
+        "trip_words",
+        "tripWords",
+        describe(Finding(reason, 12.0, None, "A", "the sensor is at the end of its range")),
+    )
+    assert (one["value"], one["limit"]) == ("12.000", None)
+
+
+def test_every_state_and_reason_has_its_words(page: Page) -> None:
+    known = page.evaluate(
+        "async () => { const w = await import('/js/words.js'); return [Object.keys(w.STATES), Object.keys(w.REASONS)]; }"
+    )
+    assert set(known[0]) == set(RunState)
+    assert set(known[1]) == set(TripReason)
+
+
+def test_the_cautions_come_in_their_order(page: Page) -> None:
+    cautions = page.evaluate(
+        "async () => (await import('/js/words.js')).CAUTIONS.map((pair) => pair.join(' '))"
+    )
+    keys = (
+        "itrogen dioxide",
+        "does not stop the acid",
+        "ammonia",
+        "oggles",
+        "residual-current",
+        "Oxidiser",
+        "ilver nitrate",
+        "ltraviolet",
+    )
+    assert len(cautions) == len(keys)
+    for caution, key in zip(cautions, keys, strict=True):
+        assert key in caution
+
+
+PLATE = {
+    "thicknessMm": 1.2,
+    "filmMm": 0.045,
+    "etchFactor": 1.25,
+    "openingMm": 2.2,
+    "targetMm": 0.25,
+    "sides": 1,
+}
+
+
+def test_the_cross_section_is_to_scale(page: Page) -> None:
+    scale = call(page, "section_geometry", "scaleOf", PLATE, 208)
+    px = scale["pxPerMm"]
+    assert scale["back"] - scale["surface"] == pytest.approx(1.2 * px)
+    opening = call(page, "section_geometry", "openingOf", PLATE, px, 900)
+    assert opening["right"] - opening["left"] == pytest.approx(2.2 * px), (
+        "the mean opening, as wide as the sheet is thick to scale"
+    )
+    path = call(page, "section_geometry", "metalPath", opening, scale, PLATE, 0.2)
+    arcs = [part.split() for part in path.replace("H", " ").replace("V", " ").split("A")[1:]]
+    # Under the resist the front is a quarter ellipse: undercut = depth / etch factor wide, depth high.
+    for arc in arcs:
+        assert float(arc[0]) == pytest.approx(0.2 / 1.25 * px, abs=0.06)
+        assert float(arc[1]) == pytest.approx(0.2 * px, abs=0.06)
+    assert len(arcs) == 2
+    both = call(page, "section_geometry", "metalPath", opening, scale, {**PLATE, "sides": 2}, 0.2)
+    assert both.count("A") == 4, "two sides are etched"
+
+
+def test_a_view_that_does_not_fit_is_broken_and_says_so(page: Page) -> None:
+    thick = call(page, "section_geometry", "scaleOf", {**PLATE, "thicknessMm": 12.0}, 208)
+    assert thick["isSheetBroken"]
+    assert thick["pxPerMm"] * 0.25 >= 23.9, "the wanted depth can still be seen"
+    wide = call(page, "section_geometry", "openingOf", {**PLATE, "openingMm": 60.0}, 110, 360)
+    assert wide["isOpeningBroken"]
+    assert call(page, "section_geometry", "openingOf", {**PLATE, "openingMm": None}, 110, 360)[
+        "isOpeningBroken"
+    ]
+
+
+def test_the_mean_opening_is_twice_area_over_edge(page: Page) -> None:
+    # A long slot, 2 mm wide: area 2 L, edge 2 L, so 2 A / P = 2 mm.
+    assert call(page, "section_geometry", "meanOpeningMm", 200.0, 200.0) == pytest.approx(2.0)
+    assert call(page, "section_geometry", "meanOpeningMm", 200.0, 0) is None
+
+
+def test_numbers_for_a_person(page: Page) -> None:
+    assert call(page, "numbers", "fixed", 1918.2, 0) == "1918"
+    assert call(page, "numbers", "fixed", 12918.2, 0) == "12\u202f918"
+    assert call(page, "numbers", "fixed", -0.0001, 2) == "0.00"
+    assert call(page, "numbers", "fixed", None, 2) == "\u2013", "what is not known is no 0"
+    assert call(page, "numbers", "clockwork", 597) == "9:57"
+    assert call(page, "numbers", "clockwork", 7205) == "2:00:05"
+    assert call(page, "numbers", "numberIn", " 0,25 ") == 0.25
+    assert call(page, "numbers", "numberIn", "two") is None
+    assert call(page, "numbers", "numberIn", "") is None
+    assert (
+        call(page, "numbers", "printed", "39 A/dm2 on 3 cm2, 191 mm3, 21 degC")
+        == "39 A/dm\u00b2 on 3 cm\u00b2, 191 mm\u00b3, 21 \u00b0C"
+    )
+
+
+@pytest.mark.parametrize(
+    ("told", "shown"),
+    [
+        ("current_a is -3 A: correct it", "the current is -3 A: correct it"),
+        ("pieces is 1.5", "the number of copies is 1.5"),
+        (
+            "two pieces of rig.max_current_a, max_current_a",
+            "two pieces of rig.max_current_a, max_current_a",
+        ),
+    ],
+)
+def test_fields_are_called_as_people_call_them(page: Page, told: str, shown: str) -> None:
+    assert call(page, "numbers", "printed", told) == shown
+
+
+def test_a_draft_becomes_a_wish_and_a_stored_wish_a_draft_again(page: Page) -> None:
+    stored: dict[str, Any] = {
+        "metal": "fine-silver", "piece": "Reed panel", "area_mm2": 712.0, "edge_mm": 640.0, "depth_mm": 0.25,
+        "charge_coulombs": None, "current_a": None, "density_a_per_dm2": 15.0, "thickness_mm": 1.024, "sheet_mm2": 1500.0,
+        "pieces": 2, "sides": 1, "other_bare_mm2": 30.0, "supply_mode": "constant-voltage", "growth_mm2": None, "artwork": None,
+        "film_mm": 0.045, "bath": None, "stop_policy": "never-deeper", "gauge_stops_mm": [0.188], "expected_voltage_v": 2.4,
+    }  # fmt: skip
+    draft = call(page, "draft", "draftOf", stored)
+    again = call(page, "draft", "wishOf", draft, None)
+    assert again["missing"] == {}
+    for name, value in again["wish"].items():
+        assert value == stored[name] or math.isclose(value, stored[name]), name
+    assert {"density_a_per_dm2", "sheet_mm2", "other_bare_mm2", "gauge_stops_mm"} <= set(
+        again["wish"]
+    )
+    assert "current_a" not in again["wish"]
+    spoilt = call(page, "draft", "wishOf", {**draft, "thickness": "thin", "area_cm2": ""}, None)
+    assert spoilt["missing"] == {"thickness_mm": "this is no number", "area_mm2": "needed"}

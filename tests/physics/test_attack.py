@@ -1,0 +1,55 @@
+"""What the bath takes without current widens the upper bound only."""
+
+from __future__ import annotations
+
+import pytest
+
+from controller.messages import RunState
+from controller.physics.attack import Soak
+from controller.physics.faraday import METALS
+from tests.kits.doubles import make_bench
+
+
+def test_off_time_in_the_bath_adds_up_and_the_bound_is_four_times_the_guess() -> None:
+    """0.05 um/min for silver within a factor of four (common practice, no source): 0.2 um/min at most."""
+    soak = Soak(METALS["fine-silver"].soak_um_per_min)
+    assert soak.upper_mm(1000.0) == 0.0
+    soak.begin(1000.0)
+    soak.begin(1030.0)
+    assert soak.seconds(1060.0) == 60.0
+    assert soak.upper_mm(1060.0) == pytest.approx(0.0002)
+    soak.end(1120.0)
+    soak.end(1500.0)
+    assert soak.seconds(9999.0) == 120.0
+    soak.begin(2000.0)
+    assert soak.seconds(2060.0) == 180.0
+
+
+def test_silver_is_attacked_slower_than_copper() -> None:
+    assert (
+        METALS["fine-silver"].soak_um_per_min == METALS["sterling-silver"].soak_um_per_min == 0.05
+    )
+    assert METALS["copper"].soak_um_per_min == METALS["brass-70-30"].soak_um_per_min == 0.2
+
+
+def test_a_pause_in_the_bath_widens_the_upper_bound_of_the_run_and_nothing_else() -> None:
+    bench = make_bench()
+    bench.running(for_s=100.0)
+    bench.supervisor.pause()
+    bench.run_for(1.0)
+    run = bench.supervisor.run
+    assert run is not None
+    before = run.depth(bench.clock.monotonic_s())
+    bench.run_for(600.0)
+    after = run.depth(bench.clock.monotonic_s())
+    assert (after.best_mm, after.low_mm) == (before.best_mm, before.low_mm)
+    assert after.high_mm - before.high_mm == pytest.approx(0.002, rel=0.01), (
+        "ten minutes at 0.2 um/min"
+    )
+    bench.supervisor.resume()
+    bench.until(RunState.RUNNING, within_s=5.0)
+    resumed_s = run.soak.seconds(bench.clock.monotonic_s())
+    bench.run_for(30.0)
+    assert run.soak.seconds(bench.clock.monotonic_s()) == resumed_s, (
+        "under current it etches, it does not soak"
+    )

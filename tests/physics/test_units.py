@@ -1,0 +1,84 @@
+"""Constants and conversions at the edge."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+import scipy.constants
+
+from controller import units
+from controller.errors import RefusedError
+
+
+def test_the_faraday_constant_is_codata() -> None:
+    # Source: CODATA as carried by scipy.constants; the module rounds to ten digits.
+    assert (
+        pytest.approx(scipy.constants.physical_constants["Faraday constant"][0], rel=5e-10)
+        == units.FARADAY_COULOMBS_PER_MOL
+    )
+    assert (
+        pytest.approx(scipy.constants.e * scipy.constants.N_A, rel=5e-10)
+        == units.FARADAY_COULOMBS_PER_MOL
+    )
+
+
+def test_lengths_and_areas_agree_with_the_reference_library() -> None:
+    # Source: scipy.constants (metres).
+    assert scipy.constants.inch * 1000.0 == pytest.approx(units.MM_PER_INCH, rel=1e-15)
+    assert scipy.constants.mil * 1000.0 == pytest.approx(units.MM_PER_MIL, rel=1e-15)
+    assert scipy.constants.hour == units.SECONDS_PER_HOUR
+    assert units.cm2_to_mm2(7.67) == pytest.approx(767.0)
+    assert units.mm2_to_cm2(767.0) == pytest.approx(7.67)
+    assert units.MM2_PER_DM2 == (100.0) ** 2, "a decimetre is 100 mm"
+    assert units.MM2_PER_CM2 == 10.0**2
+    assert units.MM3_PER_CM3 == 10.0**3
+
+
+def test_current_density_of_common_practice() -> None:
+    # Common practice, no source: 3 A over 7.67 cm2 is 39 A/dm2, which is brisk.
+    assert units.current_density_a_per_dm2(3.0, 767.0) == pytest.approx(39.1, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("gauge_number", "thickness_mm"),
+    [
+        # ASTM B258, from memory: diameters in inches as printed, times 25.4.
+        (0, 0.3249 * 25.4),
+        (10, 0.1019 * 25.4),
+        (16, 0.0508 * 25.4),
+        (18, 0.0403 * 25.4),
+        (20, 0.0320 * 25.4),
+        (24, 0.0201 * 25.4),
+        (30, 0.0100 * 25.4),
+        (36, 0.0050 * 25.4),
+        (40, 0.0031 * 25.4),
+    ],
+)
+def test_gauge_numbers(gauge_number: int, thickness_mm: float) -> None:
+    half_a_printed_digit_mm = 0.00005 * 25.4
+    assert units.gauge_to_mm(gauge_number) == pytest.approx(
+        thickness_mm, abs=half_a_printed_digit_mm
+    )
+
+
+@pytest.mark.parametrize("gauge_number", [-1, 41])
+def test_gauge_numbers_outside_the_standard_are_refused(gauge_number: int) -> None:
+    with pytest.raises(
+        RefusedError,
+        match=rf"gauge number {gauge_number} is outside 0 to 40: give the thickness in mm",
+    ) as caught:
+        units.gauge_to_mm(gauge_number)
+    assert caught.value.field == "thickness"
+
+
+@pytest.mark.parametrize("value", [0.0, -0.0, -1.0, math.nan, math.inf, -math.inf])
+def test_what_is_not_above_zero_is_refused_with_value_and_limit(value: float) -> None:
+    with pytest.raises(RefusedError) as caught:
+        units.positive(value, "depth_mm", "mm")
+    assert str(caught.value) == f"depth_mm is {value:g} mm, it must be a number above 0 mm"
+    assert (caught.value.field, caught.value.limit) == ("depth_mm", "above 0 mm")
+
+
+def test_what_is_above_zero_passes_unchanged() -> None:
+    assert units.positive(5e-324, "depth_mm", "mm") == 5e-324

@@ -1,0 +1,112 @@
+"""Warnings of a plan, each with its reason, and the inputs of common practice: sheet, bath, heat, stops, target charge."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from controller.config import Settings
+from controller.errors import RefusedError
+from controller.planning.plan import Knowledge, make_plan
+from controller.planning.request import NarrowLine
+from controller.planning.run_plan import RunPlan
+from tests.kits.doubles import silver_request
+
+
+def plan(knowledge: Knowledge | None = None, **changes: object) -> RunPlan:
+    return make_plan(silver_request(**changes), Settings(), 16.0, knowledge)
+
+
+def texts(field: str, made: RunPlan) -> list[str]:
+    return [warning.text for warning in made.warnings if warning.field == field]
+
+
+def test_lost_lines_are_judged_at_the_low_end_of_the_etch_factor() -> None:
+    """A resist line narrower than twice the undercut lifts off; 10 % of etch factors lie under 0.77 (common practice)."""
+    lines = (NarrowLine(3.0, 4.0, 0.30), NarrowLine(8.0, 1.5, 0.64), NarrowLine(9.0, 9.0, 0.75))
+    made = plan(narrow_lines=lines)
+    low = made.belief.etch_factor_range()[0]
+    assert 2 * 0.25 / low == pytest.approx(0.65, abs=0.03)
+    (text,) = texts("depth_mm", made)
+    assert text.startswith(
+        "2 resist line(s) may be undercut through and lost: 0.30 mm at (3.0, 4.0), 0.64 mm at (8.0, 1.5) mm."
+    )
+    assert texts("depth_mm", plan(narrow_lines=lines, depth_mm=0.1)) == []
+
+
+def test_openings_narrower_than_three_films_are_warned_of() -> None:
+    assert texts("artwork", plan(narrowest_open_mm=0.134))
+    assert not texts("artwork", plan(narrowest_open_mm=0.136))
+
+
+def test_heat_and_warming_of_common_practice() -> None:
+    """9 W for 10 min into 1 L: 5.4 kJ and 1.3 K (computed in common practice notes from 3 V and 3 A)."""
+    made = plan(bath_volume_l=1.0)
+    assert made.power_w == pytest.approx(9.0)
+    assert made.heat_j == pytest.approx(5400.0, rel=1e-3)
+    assert made.warming_k == pytest.approx(1.3, abs=0.05)
+    assert not texts("bath_volume_l", made)
+    assert texts("bath_volume_l", plan(bath_volume_l=0.2))
+    assert plan().warming_k is None
+
+
+def test_metal_lost_and_its_share_of_the_sheet() -> None:
+    """2.01 g of silver (common practice) from a sheet of 40 x 30 x 1.2 mm, 15.12 g."""
+    made = plan(sheet_mm2=1200.0)
+    assert made.metal_removed_g == pytest.approx(2.01, rel=2e-3)
+    assert made.metal_removed_fraction == pytest.approx(2.01 / 15.12, rel=2e-3)
+    assert plan().metal_removed_fraction is None
+
+
+def test_a_target_charge_in_place_of_a_depth() -> None:
+    made = plan(depth_mm=None, charge_coulombs=1801.0)
+    assert made.target_depth_mm == pytest.approx(0.25, rel=1e-3)
+    assert made.charge_coulombs == pytest.approx(1801.0, rel=1e-6)
+    for wrong in ({"depth_mm": None}, {"charge_coulombs": 100.0}):
+        with pytest.raises(RefusedError, match="give either depth_mm"):
+            plan(**wrong)
+
+
+def test_stops_must_lie_before_the_target() -> None:
+    assert plan(gauge_stops_mm=(0.2, 0.1, 0.2)).gauge_stops_mm == (0.1, 0.2)
+    for stops in ((0.25,), (0.0,), (-0.1,), tuple(i / 100 for i in range(1, 13))):
+        with pytest.raises(RefusedError) as caught:
+            plan(gauge_stops_mm=stops)
+        assert caught.value.field == "gauge_stops_mm"
+
+
+def test_both_sides_share_the_sheet() -> None:
+    """The thickness check adds both depths."""
+    one, two = plan(), plan(sides=2)
+    assert two.max_mean_depth_mm == pytest.approx(one.max_mean_depth_mm / 2)  # type: ignore[operator]
+    assert two.charge_coulombs == pytest.approx(2 * one.charge_coulombs)
+
+
+def test_other_bare_metal_costs_charge_and_does_not_grow() -> None:
+    made = plan(other_bare_mm2=76.7)
+    assert made.charge_coulombs == pytest.approx(1.1 * plan().charge_coulombs, rel=1e-6)
+
+
+def test_constant_voltage_expects_more_current_at_the_end() -> None:
+    """In constant voltage the current goes with the open area: Steiner's A + P u + pi u^2 with u = 0.25 mm / 1.2, over A."""
+    made = plan(edge_mm=1534.0, supply_mode="constant-voltage")
+    undercut_mm = 0.25 / 1.2
+    grown_mm2 = 767.0 + 1534.0 * undercut_mm + math.pi * undercut_mm**2
+    assert made.end_current_a == pytest.approx(3.0 * grown_mm2 / 767.0, rel=1e-4)
+    assert made.max_current_a == pytest.approx(1.3 * made.end_current_a)
+    assert made.duration_s < plan(edge_mm=1534.0).duration_s
+
+
+def test_a_brisk_density_names_what_was_tried() -> None:
+    assert "not tried before here" in texts("current_a", plan())[0]
+    assert (
+        "25.0 A/dm2 is the most that worked"
+        in texts("current_a", plan(Knowledge(densest_tried_a_per_dm2=25.0)))[0]
+    )
+    assert not texts("current_a", plan(Knowledge(densest_tried_a_per_dm2=36.0)))
+
+
+def test_the_request_of_common_practice_plans_without_a_word_but_what_is_true() -> None:
+    fields = {warning.field for warning in plan(edge_mm=400.0, current_a=1.0).warnings}
+    assert fields == set()

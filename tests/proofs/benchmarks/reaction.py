@@ -1,0 +1,62 @@
+"""Row 2: how soon the relay pin is low after the cell's voltage has left its limit, in conversions of the chip."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from random import Random
+
+from api.main import Rehearsal, bench_spec, machine_board, rig_range_a
+from controller.assembly import assemble
+from controller.config import Settings
+from controller.messages import TripReason
+from controller.planning.plan import make_plan
+from controller.safety.run import new_run
+from hardware.rehearsal.faults.kinds import Fault
+from hardware.rig import build_rehearsal_rig
+from tests.proofs.benchmarks.table import Line, Place, compared, percentile, told
+from tests.proofs.benchmarks.tick import PLATE
+
+CONVERSION_S = 68.10e-3 + 0.532e-3
+"""Shunt averaged over 128 readings, bus once, typical. Source: TI SBOS448, table of ADC settings."""
+
+FAULT_S = (2.0, 4.0)
+"""The supply loses its regulation somewhere in here, s after the relay turned on: any phase of a conversion and of a poll."""
+
+
+def over_voltage_to_off(quick: bool) -> list[Line]:
+    settings = Settings()
+    plan = make_plan(PLATE, settings, rig_range_a(settings))
+    rng, pairs = Random(2), []
+    for seed in range(60 if quick else 1000):
+        clock_error, at_s = rng.uniform(-0.05, 0.05), rng.uniform(*FAULT_S)
+        spec = replace(
+            bench_spec(plan, Rehearsal(seed=seed, ripple_fraction=rng.uniform(0.0, 0.1)), settings),
+            chip_clock_error_fraction=clock_error,
+        )
+        rig = build_rehearsal_rig(settings, spec, [Fault("supply_runaway", at_s)])
+        assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "bench")
+        begin_s = rig.clock.monotonic_s() + 0.5
+        assembly.loop.run(lambda rig=rig, until_s=begin_s: rig.clock.monotonic_s() >= until_s)  # type: ignore[misc]
+        assembly.supervisor.start(new_run("bench", plan, settings.limits))
+        assembly.loop.run(lambda rig=rig: rig.bench.truth().off_after_fault_s is not None)  # type: ignore[misc]
+        finding, bench = assembly.supervisor.finding, rig.bench
+        assert finding is not None
+        assert finding.reason is TripReason.OVER_VOLTAGE, finding
+        assert bench is not None
+        off_s = bench.truth().off_after_fault_s
+        assert off_s is not None
+        pairs.append((off_s - spec.contact_delay_s, CONVERSION_S * (1.0 + clock_error)))
+    ratios = [mine / theirs for mine, theirs in pairs]
+    line = compared(
+        2,
+        "over-voltage in the cell to the pin low, median",
+        pairs,
+        "s",
+        "one conversion of the chip",
+    )
+    most = Place(2.0, of_figure=True, unit="conversions")
+    return [
+        line,
+        told(2, "the same, 99 % of the runs", [percentile(ratios, 99.0)], "conversions", most),
+        told(2, "the same, worst", [max(ratios)], "conversions"),
+    ]

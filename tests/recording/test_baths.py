@@ -1,0 +1,213 @@
+"""The shelf of baths: one metal each, what they carried, what their readings teach, history kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from controller.config import Settings
+from controller.errors import RefusedError
+from controller.logbook.bath_reader import BathReader
+from controller.logbook.entries import ReadingKind
+from controller.messages import RunState
+from controller.physics.faraday import METALS
+from controller.physics.learning import Weighing, new_learner
+from controller.planning.json_form import plan_to_json
+from controller.planning.plan import make_plan
+from controller.recording.baths import BathShelf, refuse_surprise
+from tests.kits.doubles import silver_request
+from tests.kits.logbook_kit import Desk, began, changed
+
+SETTINGS = Settings()
+
+
+class Studio:
+    """A logbook with a shelf; runs are entered as the journal would."""
+
+    def __init__(self, path: Path) -> None:
+        self.desk = Desk(path)
+        self.desk.logbook.work()
+        self.shelf = BathShelf(
+            self.desk.logbook, BathReader(self.desk.reader), self.desk.clock, SETTINGS
+        )
+
+    def save(self, name: str = "tank 1", metal: str = "fine-silver", **changes: object) -> None:
+        values: dict[str, object] = {
+            "acid": "nitric acid, 1 in 10",
+            "volume_l": 1.0,
+            "made_up_on": "2031-03-01",
+            "note": "",
+        }
+        self.shelf.save(name, metal, **{**values, **changes})  # type: ignore[arg-type]
+
+    def run(
+        self,
+        run_id: str,
+        charge_coulombs: float = 1800.0,
+        bath: str | None = "tank 1",
+        **changes: object,
+    ) -> None:
+        request = silver_request(bath=bath, **changes)
+        plan = make_plan(request, SETTINGS, 16.0)
+        self.desk.write(
+            replace(began(run_id), bath=bath, metal=request.metal, plan=plan_to_json(plan)),
+            changed(run_id, RunState.FINISHED, charge_coulombs),
+        )
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Iterator[Studio]:
+    studio = Studio(tmp_path / "log.sqlite")
+    yield studio
+    studio.desk.logbook.finish()
+
+
+def gauge(depth_mm: float, charge_coulombs: float = 1800.0) -> dict[str, object]:
+    spots = [depth_mm - 0.002, depth_mm, depth_mm + 0.002]
+    return {"charge_coulombs": charge_coulombs, "spots_mm": spots, "resolution_mm": 0.001}
+
+
+def test_a_bath_is_described_changed_and_retired(studio: Studio) -> None:
+    studio.save()
+    assert [bath.name for bath in studio.shelf.baths()] == ["tank 1"], (
+        "known at once, before the disk has it"
+    )
+    studio.desk.logbook.work()
+    studio.save(note="topped up", volume_l=1.2)
+    studio.save("tank 2", "copper")
+    studio.desk.logbook.work()
+    again = BathShelf(
+        studio.desk.logbook, BathReader(studio.desk.reader), studio.desk.clock, SETTINGS
+    )
+    assert [bath.name for bath in again.baths()] == ["tank 2", "tank 1"]
+    assert (again.bath("tank 1").note, again.bath("tank 1").volume_l) == ("topped up", 1.2)
+    again.save("tank 1", "fine-silver", "nitric acid", 1.2, None, "", is_retired=True)
+    with pytest.raises(RefusedError, match="is retired"):
+        again.knowledge(silver_request(bath="tank 1"))
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"name": " "}, "1 to 60 characters"),
+        ({"metal": "unobtainium"}, "is not known"),
+        ({"metal": "steel"}, "no nitric bath here"),
+        ({"volume_l": 0.0}, "volume_l is 0 L"),
+        ({"made_up_on": "last week"}, "no date like"),
+    ],
+)
+def test_what_is_no_bath_is_refused(studio: Studio, changes: dict[str, object], said: str) -> None:
+    with pytest.raises(RefusedError, match=said):
+        studio.save(**changes)  # type: ignore[arg-type]
+
+
+def test_one_bath_holds_one_metal(studio: Studio) -> None:
+    """Silver plates out on copper by itself."""
+    studio.save()
+    with pytest.raises(RefusedError, match="holds fine-silver: one bath per metal"):
+        studio.save(metal="copper")
+    with pytest.raises(RefusedError, match="one bath per metal"):
+        studio.shelf.knowledge(silver_request(metal="copper", bath="tank 1"))
+    with pytest.raises(RefusedError, match="there is no bath 'tank 9'"):
+        studio.shelf.knowledge(silver_request(bath="tank 9"))
+
+
+def test_a_bath_counts_what_it_carried(studio: Studio) -> None:
+    """1800 C are 0.5 Ah and 2.01 g of silver (common practice; 1.118 mg/C)."""
+    studio.save()
+    for run_id in ("r1", "r2"):
+        studio.run(run_id)
+    studio.run("r3", bath=None)
+    state = studio.shelf.state("tank 1")
+    assert (state.runs, state.readings) == (2, 0)
+    assert state.charge_ah == pytest.approx(1.0)
+    assert state.dissolved_g == pytest.approx(4.02, rel=2e-3)
+    assert state.bite_factor == pytest.approx(1.0)
+
+
+def test_readings_of_earlier_runs_shape_the_next_plan(studio: Studio) -> None:
+    studio.save()
+    for run_id in ("r1", "r2", "r3", "r4"):
+        studio.run(run_id)
+        studio.shelf.take(run_id, ReadingKind.GAUGE, gauge(0.225))
+    knowledge = studio.shelf.knowledge(silver_request(bath="tank 1"))
+    assert knowledge.runs_in_bath == 4
+    plan = make_plan(silver_request(bath="tank 1"), SETTINGS, 16.0, knowledge)
+    # Four runs came out at nine tenths: more charge is planned, and the interval is narrower.
+    assert plan.charge_coulombs == pytest.approx(1800.0 / 0.9, rel=0.02)
+    fresh = make_plan(silver_request(), SETTINGS, 16.0)
+    assert plan.depth_high_mm - plan.depth_low_mm < 0.7 * (fresh.depth_high_mm - fresh.depth_low_mm)
+    assert studio.shelf.state("tank 1").bite_factor == pytest.approx(0.9, rel=0.02)
+
+
+def test_a_gauge_stop_is_offered_for_the_first_three_runs_in_a_bath(studio: Studio) -> None:
+    studio.save()
+    for count in range(4):
+        plan = make_plan(
+            silver_request(bath="tank 1"),
+            SETTINGS,
+            16.0,
+            studio.shelf.knowledge(silver_request(bath="tank 1")),
+        )
+        assert plan.offered_gauge_stops_mm == ((pytest.approx(0.1875),) if count < 3 else ())
+        studio.run(f"r{count}")
+
+
+def test_a_density_that_worked_before_is_warned_of_no_more(studio: Studio) -> None:
+    studio.save()
+
+    def is_warned(current_a: float) -> bool:
+        request = silver_request(bath="tank 1", current_a=current_a)
+        warnings = make_plan(request, SETTINGS, 16.0, studio.shelf.knowledge(request)).warnings
+        return any("brisk" in warning.text for warning in warnings)
+
+    assert is_warned(3.0)
+    studio.run("r1")
+    assert not is_warned(3.0)
+    assert is_warned(4.0)
+
+
+def test_a_correction_replaces_and_a_withdrawal_ends_a_reading_and_both_stay_in_the_history(
+    studio: Studio,
+) -> None:
+    studio.save()
+    studio.run("r1")
+    first = studio.shelf.take("r1", ReadingKind.GAUGE, gauge(0.15))
+    corrected = studio.shelf.take("r1", ReadingKind.GAUGE, gauge(0.25), replaces=first.reading_id)
+    studio.desk.logbook.work()
+    assert studio.shelf.state("tank 1").bite_factor == pytest.approx(1.0, abs=0.02)
+    with pytest.raises(RefusedError, match="does not stand"):
+        studio.shelf.take(
+            "r1", ReadingKind.WITHDRAWN, {"why": "wrong plate"}, replaces=first.reading_id
+        )
+    studio.shelf.take(
+        "r1", ReadingKind.WITHDRAWN, {"why": "wrong plate"}, replaces=corrected.reading_id
+    )
+    studio.desk.logbook.work()
+    assert studio.shelf.state("tank 1").readings == 0
+    kinds = [reading.kind for reading in studio.shelf.readings("r1")]
+    assert kinds == [ReadingKind.GAUGE, ReadingKind.GAUGE, ReadingKind.WITHDRAWN]
+
+
+def test_a_reading_counts_before_the_disk_has_it(studio: Studio) -> None:
+    studio.save()
+    studio.run("r1")
+    studio.shelf.take("r1", ReadingKind.WEIGHING, {"charge_coulombs": 1800.0, "lost_g": 1.8})
+    assert studio.shelf.state("tank 1").readings == 1
+    studio.desk.logbook.work()
+    assert studio.shelf.state("tank 1").readings == 1
+
+
+def test_a_reading_beyond_three_sigma_is_asked_about() -> None:
+    learner = new_learner(METALS["fine-silver"], 0.03, 0.01)
+    refuse_surprise(learner, Weighing(1800.0, 2.0), silver_request())
+    with pytest.raises(
+        RefusedError, match=r"standard deviations less metal gone .* then confirm it"
+    ) as caught:
+        refuse_surprise(learner, Weighing(1800.0, 1.0), silver_request())
+    assert caught.value.field == "is_confirmed"
+    with pytest.raises(RefusedError, match="more metal gone"):
+        refuse_surprise(learner, Weighing(1800.0, 3.5), silver_request())

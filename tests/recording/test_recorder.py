@@ -1,0 +1,312 @@
+"""Snapshots, samples and events of a run become entries: means against values worked out by hand."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import fields, is_dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from controller.logbook import entries as entries_module
+from controller.logbook.entries import (
+    Checkpoint,
+    Entry,
+    Mean,
+    Progress,
+    RawSamples,
+    RunBegan,
+    StateChanged,
+)
+from controller.messages import Event, EventKind, RunState, Sample, Snapshot, TripReason
+from controller.recording.recorder import RunRecorder
+
+BEGAN_AT_S = 5000.0
+UTC_0 = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)
+CONVERSION_S = 0.0686
+RUN = RunBegan(
+    "r1",
+    "leaf pendant",
+    "fine-silver",
+    "bath 2",
+    UTC_0,
+    BEGAN_AT_S,
+    0.25,
+    3.0,
+    {"area_mm2": 767.0},
+    {},
+)
+
+
+def snap(state: RunState, elapsed_s: float, **known: Any) -> Snapshot:
+    """A snapshot of the run that knows only what is said."""
+    values = dict.fromkeys((field.name for field in fields(Snapshot)), None)
+    return Snapshot(
+        **values
+        | {"state": state, "at_s": BEGAN_AT_S + elapsed_s, "at_utc": UTC_0, "run_id": "r1"}
+        | known
+    )
+
+
+def running() -> RunRecorder:
+    recorder = RunRecorder()
+    recorder.began(RUN)
+    recorder.state(snap(RunState.RUNNING, 0.0))
+    return recorder
+
+
+def feed(
+    recorder: RunRecorder,
+    elapsed_s: float,
+    current_a: float = 3.0,
+    voltage_v: float = 2.0,
+    averaged: bool = True,
+) -> tuple[Entry, ...]:
+    sample = Sample(BEGAN_AT_S + elapsed_s, current_a, voltage_v, averaged=averaged)
+    return recorder.sample(elapsed_s, sample, 3.0 * elapsed_s, elapsed_s / 1000.0, 20.0 + elapsed_s)
+
+
+def feed_until(recorder: RunRecorder, start_s: float, stop_s: float) -> list[Entry]:
+    found: list[Entry] = []
+    elapsed_s = start_s
+    while elapsed_s < stop_s:
+        found += feed(recorder, elapsed_s)
+        elapsed_s += CONVERSION_S
+    return found
+
+
+def of(kind: type, found: list[Entry] | tuple[Entry, ...]) -> list[Entry]:
+    return [entry for entry in found if isinstance(entry, kind)]
+
+
+def test_mean_of_a_second_by_hand() -> None:
+    recorder = running()
+    for elapsed_s, current_a, voltage_v in (
+        (7.0, 1.0, 2.0),
+        (7.25, 2.0, 2.5),
+        (7.5, 3.0, 2.25),
+        (7.75, 6.0, 3.25),
+    ):
+        assert not of(Mean, feed(recorder, elapsed_s, current_a, voltage_v))
+    (mean,) = of(Mean, feed(recorder, 8.0, 100.0, 100.0))
+    # By hand: (1 + 2 + 3 + 6) / 4 A, (2 + 2.5 + 2.25 + 3.25) / 4 V; the rest as it was at 7.75 s.
+    assert mean == Mean("r1", 7, 7.75, 3.0, 2.5, 23.25, 0.00775, 27.75)
+
+
+def test_a_quick_look_is_not_in_the_mean_but_in_the_raw_record() -> None:
+    recorder = running()
+    feed(recorder, 0.1, 3.0, 2.0)
+    feed(recorder, 0.2, 50.0, 9.0, averaged=False)
+    feed(recorder, 0.3, 4.0, 3.0)
+    (mean,) = of(Mean, feed(recorder, 1.1))
+    assert isinstance(mean, Mean)
+    assert (mean.current_a, mean.voltage_v) == (3.5, 2.5)
+    changed = recorder.state(snap(RunState.TRIPPED, 1.2, reason=TripReason.OVER_CURRENT))
+    (raws,) = of(RawSamples, changed)
+    assert isinstance(raws, RawSamples)
+    assert [(raw.current_a, raw.averaged) for raw in raws.samples] == [
+        (3.0, True),
+        (50.0, False),
+        (4.0, True),
+        (3.0, True),
+    ]
+
+
+def test_a_second_without_an_averaged_sample_has_no_mean() -> None:
+    recorder = running()
+    feed(recorder, 0.5, averaged=False)
+    assert not of(Mean, feed(recorder, 1.5))
+    assert [getattr(entry, "elapsed_s", None) for entry in of(Mean, feed(recorder, 4.5))] == [1]
+
+
+def test_one_checkpoint_each_second_of_running() -> None:
+    found = feed_until(running(), 0.01, 60.0)
+    checkpoints = of(Checkpoint, found)
+    assert len(checkpoints) == 60
+    times_s = [c.progress.elapsed_s for c in checkpoints if isinstance(c, Checkpoint)]
+    gaps_s = [b - a for a, b in itertools.pairwise(times_s)]
+    assert max(gaps_s) <= 1.0 + CONVERSION_S
+    last = checkpoints[-1]
+    assert isinstance(last, Checkpoint)
+    assert last.progress.at_s == pytest.approx(BEGAN_AT_S + last.progress.elapsed_s)
+    assert last.progress.charge_coulombs == pytest.approx(3.0 * last.progress.elapsed_s)
+    assert last.progress.current_a == 3.0
+
+
+def test_nothing_is_written_of_samples_before_running() -> None:
+    recorder = RunRecorder()
+    assert recorder.began(RUN) == (
+        RUN,
+        StateChanged("r1", RunState.CHECKING, UTC_0, Progress(BEGAN_AT_S, 0.0, 0.0, 0.0)),
+    )
+    assert feed(recorder, 0.1) == feed(recorder, 1.5) == ()
+
+
+def test_a_trip_hands_out_the_last_30_s_of_raw_samples_and_5_s_after() -> None:
+    recorder = running()
+    assert not of(RawSamples, feed_until(recorder, 0.0, 50.0))
+    changed = recorder.state(
+        snap(RunState.TRIPPED, 50.0, reason=TripReason.SHORT_CIRCUIT, message="short")
+    )
+    assert isinstance(changed[0], StateChanged)
+    assert (changed[0].reason, changed[0].message) == (TripReason.SHORT_CIRCUIT, "short")
+    (before,) = of(RawSamples, changed)
+    assert isinstance(before, RawSamples)
+    times_s = [raw.elapsed_s for raw in before.samples]
+    assert times_s == sorted(times_s)
+    # 30 s / 68.6 ms = 437.3 conversions
+    assert len(times_s) == 438
+    assert times_s[-1] - times_s[0] <= 30.0
+    assert 50.0 - times_s[-1] < CONVERSION_S
+    after = of(RawSamples, feed_until(recorder, 50.01, 70.0))
+    assert all(isinstance(entry, RawSamples) and len(entry.samples) == 1 for entry in after)
+    # 5 s / 68.6 ms = 72.9
+    assert len(after) == 73
+    again = recorder.state(snap(RunState.TRIPPED, 70.0, reason=TripReason.SHORT_CIRCUIT))
+    assert not of(RawSamples, again), "the same reason is not a new trip"
+
+
+def test_a_pause_with_a_reason_hands_out_raw_samples_and_so_does_the_next_one() -> None:
+    recorder = running()
+    for start_s in (0.0, 26.0):
+        recorder.state(snap(RunState.RUNNING, start_s))
+        feed_until(recorder, start_s, start_s + 20.0)
+        paused = recorder.state(
+            snap(RunState.PAUSED, start_s + 20.0, reason=TripReason.LOST_CONTACT)
+        )
+        (raws,) = of(RawSamples, paused)
+        assert isinstance(raws, RawSamples)
+        # From the second time on: what was handed out is not handed out again, and 5 s after 20 s were handed out at once.
+        assert raws.samples[0].elapsed_s == pytest.approx(
+            25.0 if start_s else 0.0, abs=CONVERSION_S
+        )
+        feed_until(recorder, start_s + 20.0, start_s + 26.0)
+
+
+@pytest.mark.parametrize("state", [RunState.FINISHED, RunState.STOPPED, RunState.PAUSED])
+def test_an_end_without_a_reason_keeps_no_raw_samples(state: RunState) -> None:
+    recorder = running()
+    feed_until(recorder, 0.0, 5.0)
+    assert not of(RawSamples, recorder.state(snap(state, 5.0)))
+    assert not of(RawSamples, feed_until(recorder, 5.0, 20.0))
+
+
+def test_after_off_means_go_on_for_5_s_and_each_sample_is_a_checkpoint() -> None:
+    recorder = running()
+    feed_until(recorder, 0.0, 10.5)
+    (partial,) = of(Mean, recorder.state(snap(RunState.FINISHED, 10.5)))
+    assert isinstance(partial, Mean)
+    assert partial.elapsed_s == 10
+    found = feed_until(recorder, 10.55, 30.0)
+    assert [mean.elapsed_s for mean in of(Mean, found) if isinstance(mean, Mean)] == [
+        10,
+        11,
+        12,
+        13,
+        14,
+        15,
+    ]
+    # (15.5 - 10.55) / 0.0686 = 72.2
+    assert len(of(Checkpoint, found)) == 73
+
+
+def test_the_second_under_way_is_handed_out_again_when_it_is_over() -> None:
+    recorder = running()
+    feed(recorder, 2.1, 2.0)
+    (partial,) = of(Mean, recorder.state(snap(RunState.PAUSED, 2.2)))
+    feed(recorder, 2.3, 0.0)
+    (whole,) = of(Mean, feed(recorder, 3.0, 0.0))
+    assert isinstance(partial, Mean)
+    assert isinstance(whole, Mean)
+    assert (partial.elapsed_s, partial.current_a, whole.elapsed_s, whole.current_a) == (
+        2,
+        2.0,
+        2,
+        1.0,
+    )
+
+
+def test_a_run_that_was_taken_over_goes_on_in_the_next_second_with_its_uncertain_charge() -> None:
+    recorder = RunRecorder()
+    last = Progress(77.0, 123.4, 100.0, 300.0, uncertain_charge_coulombs=6.0, depth_mm=0.05)
+    recorder.took_over("r0", 9.0e5, last)
+    (change,) = recorder.state(snap(RunState.RUNNING, 9.0e5 + 2.0 - BEGAN_AT_S, run_id="r0"))
+    assert isinstance(change, StateChanged)
+    assert change.progress == Progress(9.0e5 + 2.0, 126.0, 100.0, 300.0, 6.0, None, 0.05)
+    found = recorder.sample(100.1, Sample(9.0e5 + 2.1, 3.0, 2.0), 300.3, 0.051, None)
+    assert isinstance(found[0], Checkpoint)
+    assert found[0].run_id == "r0"
+    assert found[0].progress.elapsed_s == pytest.approx(126.1)
+    assert found[0].progress.uncertain_charge_coulombs == 6.0
+
+
+def test_numbers_that_are_not_given_stay() -> None:
+    recorder = running()
+    feed(recorder, 1.5)
+    change, _mean = recorder.state(snap(RunState.STOPPED, 2.0))
+    assert isinstance(change, StateChanged)
+    assert (
+        change.progress.charge_coulombs,
+        change.progress.depth_mm,
+        change.progress.on_time_s,
+    ) == (4.5, 0.0015, 1.5)
+    assert change.progress.elapsed_s == 2.0
+
+
+def test_without_a_run_samples_and_states_are_a_fault() -> None:
+    recorder = RunRecorder()
+    with pytest.raises(RuntimeError, match="neither begun nor taken over"):
+        feed(recorder, 0.0)
+    with pytest.raises(RuntimeError, match="neither begun nor taken over"):
+        recorder.state(snap(RunState.RUNNING, 0.0))
+    note = Event(None, 0.0, UTC_0, EventKind.NOTE, "lamp replaced")
+    assert recorder.event(note) == (note,)
+
+
+def test_a_snapshot_without_a_run_or_of_an_idle_bench_says_nothing_of_one() -> None:
+    recorder = running()
+    assert recorder.state(snap(RunState.IDLE, 5.0)) == ()
+    assert recorder.state(snap(RunState.STOPPED, 5.0, run_id=None)) == ()
+    with pytest.raises(RuntimeError, match="r9"):
+        recorder.state(snap(RunState.STOPPED, 5.0, run_id="r9"))
+
+
+def test_a_resumed_run_has_no_current_until_its_first_sample() -> None:
+    """Else a crash at once after Resume would be bounded by the zero current of the pause."""
+    recorder = running()
+    feed(recorder, 1.0, 3.0)
+    recorder.state(snap(RunState.PAUSED, 2.0))
+    feed(recorder, 2.1, 0.0)
+    (change,) = of(StateChanged, recorder.state(snap(RunState.RUNNING, 60.0)))
+    assert isinstance(change, StateChanged)
+    assert change.progress.current_a is None
+    assert change.progress.charge_coulombs == pytest.approx(6.3)
+
+
+def test_figures_of_the_snapshot_go_into_the_record() -> None:
+    recorder = running()
+    figures = {
+        "on_time_s": 7.0, "charge_coulombs": 21.5, "uncertain_charge_coulombs": 3.0,
+        "depth_mm": 0.01, "depth_low_mm": 0.009, "depth_high_mm": 0.011,
+    }  # fmt: skip
+    (change,) = recorder.state(snap(RunState.STOPPED, 8.0, message="Stopped by Stop.", **figures))
+    assert isinstance(change, StateChanged)
+    assert change == StateChanged(
+        "r1", RunState.STOPPED, UTC_0, Progress(BEGAN_AT_S + 8.0, 8.0, 7.0, 21.5, 3.0, None, 0.01, 0.009, 0.011), None,
+        "Stopped by Stop.",
+    )  # fmt: skip
+
+
+def test_every_number_of_an_entry_says_its_unit() -> None:
+    suffixes = ("_a", "_v", "_s", "_mm", "_coulombs", "_degc", "_l")
+    kinds = [
+        kind
+        for kind in vars(entries_module).values()
+        if is_dataclass(kind) and kind.__module__ == entries_module.__name__
+    ]
+    assert len(kinds) == 9
+    for kind in kinds:
+        for field in fields(kind):
+            if "float" in str(field.type):
+                assert field.name.endswith(suffixes), f"{kind}.{field.name}"

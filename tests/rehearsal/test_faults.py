@@ -1,0 +1,232 @@
+"""Each fault of the rehearsal bench by what the real driver sees of it."""
+
+from math import pi, sin
+
+import pytest
+
+from controller.errors import RefusedError, SensorError, SensorResetError
+from hardware.rehearsal.faults.by_name import FAULTS, Fault, parse_fault
+from hardware.rehearsal.spec import BenchSpec
+from tests.kits.rehearsal_rig import POLL_S, Rig
+
+NAMES = [
+    "lead_off", "short_circuit", "supply_runaway", "supply_lost", "polarity_reversed", "relay_welded", "chip_reset",
+    "i2c_errors", "bus_stuck", "sample_stuck", "ripple_worst", "resist_leak", "stirrer_stopped", "bath_warming",
+    "dendrite_bridge", "contact_corroding", "one_piece_off", "plate_lifted", "black_film",
+]  # fmt: skip
+
+
+def before_and_after(name, seconds=10.0, spec=None):
+    """Return the last sample before a fault in mid-run and those of the second after it."""
+    rig = Rig(spec, faults=[f"{name}@{seconds:g}"])
+    rig.relay.on()
+    before = rig.poll_for(seconds)[-1]
+    after = rig.poll_for(1.0)
+    assert before.current_a == pytest.approx(3.0, abs=0.02)
+    assert before.voltage_v == pytest.approx(3.0, abs=0.2)
+    return rig, before, after
+
+
+def test_every_name_is_there():
+    assert list(FAULTS) == NAMES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_parse(name):
+    assert parse_fault(f"{name}@120") == Fault(name, 120.0)
+    assert parse_fault(f"{name}@0.5") == Fault(name, 0.5)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "lead_off",
+        "lead_off@",
+        "@5",
+        "lead@5",
+        "lead_off@-1",
+        "lead_off@nan",
+        "lead_off@inf",
+        "lead_off@5@6",
+    ],
+)
+def test_what_cannot_be_parsed_is_refused_with_the_names(text):
+    with pytest.raises(RefusedError, match=r"lead_off, short_circuit, .* ripple_worst") as caught:
+        parse_fault(text)
+    assert caught.value.field == "fault"
+
+
+def test_lead_off_takes_the_current_and_shows_the_supplys_compliance():
+    rig, _, after = before_and_after("lead_off")
+    assert after[2].current_a == pytest.approx(0.0, abs=0.005)
+    assert after[2].voltage_v == pytest.approx(rig.spec.supply_v, abs=0.01)
+
+
+def test_short_circuit_keeps_the_current_and_takes_the_voltage():
+    rig, _, after = before_and_after("short_circuit")
+    assert after[2].current_a == pytest.approx(3.0, abs=0.02)
+    assert after[2].voltage_v == pytest.approx(3.0 * 0.03, abs=0.03)
+    depth_mm = rig.bench.true_depth_mm
+    rig.poll_for(5.0)
+    assert rig.bench.true_depth_mm == depth_mm  # the charge goes past the plate
+
+
+def test_short_circuit_at_a_voltage_source_is_an_over_current():
+    rig = Rig(BenchSpec(supply_limit_a=None, supply_v=3.2), faults=["short_circuit@5"])
+    rig.relay.on()
+    rig.poll_for(5.0)
+    after = rig.poll_for(1.0)[2]
+    assert after.saturated  # 3.2 V over 0.11 ohm is 29 A
+    assert after.current_a == pytest.approx(16.0)
+
+
+def test_supply_runaway_exceeds_both_limits_inside_the_range():
+    _, _, after = before_and_after("supply_runaway")
+    assert after[2].voltage_v > 6.5
+    assert 1.3 * 3.0 * 1.2 < after[2].current_a < 16.0
+    assert not after[2].saturated
+
+
+def test_supply_lost_leaves_the_cells_own_voltage():
+    rig, _, after = before_and_after("supply_lost")
+    assert after[2].current_a == pytest.approx(0.0, abs=0.005)
+    assert after[2].voltage_v < 1.0
+    assert rig.poll_for(5.0)[-1].voltage_v == pytest.approx(rig.spec.rest_v, abs=0.01)
+
+
+def test_polarity_reversed_turns_the_current_and_reads_no_voltage():
+    rig, _, after = before_and_after("polarity_reversed")
+    assert after[2].current_a == pytest.approx(-3.0, abs=0.02)
+    assert after[2].voltage_v == 0.0
+    charge_coulombs, depth_mm = rig.bench.true_charge_coulombs, rig.bench.true_depth_mm
+    rig.poll_for(5.0)
+    assert rig.bench.true_charge_coulombs < charge_coulombs - 10.0
+    assert rig.bench.true_depth_mm == depth_mm
+
+
+def test_welded_relay_goes_on_after_off():
+    rig, _, _ = before_and_after("relay_welded")
+    rig.relay.off()
+    after = rig.poll_for(1.0)
+    assert after[-1].current_a == pytest.approx(3.0, abs=0.02)
+    assert after[-1].voltage_v > 2.5
+    truth = rig.bench.truth()
+    assert not truth.relay_on
+    assert truth.contact_closed
+    assert truth.off_after_fault_s is None
+
+
+def test_welded_relay_shows_as_cell_voltage_with_the_plate_out():
+    rig = Rig(faults=["relay_welded@0", "lead_off@0"])
+    sample = rig.poll_for(0.3)[-1]
+    assert sample.current_a == pytest.approx(0.0, abs=0.005)
+    assert sample.voltage_v == pytest.approx(rig.spec.supply_v, abs=0.01)
+
+
+def test_chip_reset_is_found_once_and_mended():
+    rig = Rig(faults=["chip_reset@10"])
+    rig.relay.on()
+    rig.poll_for(9.9)
+    with pytest.raises(SensorResetError, match="0x399f"):
+        rig.poll_for(0.3)
+    assert len(rig.poll_for(5.0)) > 60
+
+
+def test_i2c_errors_are_forgiven_once():
+    rig = Rig(faults=["i2c_errors@10"])
+    rig.relay.on()
+    rig.poll_for(9.9)
+    with pytest.raises(SensorError, match=r"twice in a row.*Remote I/O error"):
+        rig.poll_for(1.0)
+    assert POLL_S < rig.clock.monotonic_s() - rig.bench.truth().fault_at_s < 2.1 * POLL_S
+
+
+def test_stuck_bus_is_an_error_at_the_first_time_out():
+    rig = Rig(faults=["bus_stuck@10"])
+    rig.relay.on()
+    rig.poll_for(9.9)
+    with pytest.raises(SensorError, match=r"stuck: a read took 1\.02 s"):
+        rig.poll_for(1.0)
+    assert 1.02 < rig.clock.monotonic_s() - rig.bench.truth().fault_at_s < 1.02 + 1.1 * POLL_S
+
+
+def test_stuck_sample_gives_no_fresh_conversion_any_more():
+    rig, _, after = before_and_after("sample_stuck")
+    assert len(after) <= 1
+    assert rig.poll_for(10.0) == []
+
+
+def test_worst_ripple_disturbs_quick_looks_by_a_sixth_and_hardly_the_average():
+    """A mean over T leaves sin(pi f T) / (pi f T) of a sine. T: 16 shunt readings of 0.532 ms.
+
+    Source: INA219 data sheet, ADC table.
+    """
+    rig, _, after = before_and_after("ripple_worst", spec=BenchSpec(supply_v=9.0))
+    for sample in after[1:] + rig.poll_for(60.0):
+        assert sample.current_a == pytest.approx(3.0, abs=3.0 * 0.48 * 0.06)
+    quick = []
+    for _ in range(50):
+        rig.sensor.look_again()
+        quick += rig.poll_for(POLL_S * 1.1)
+    turns = pi * 100.0 * 16 * 0.532e-3
+    left = sin(turns) / turns
+    looked_a = [sample.current_a for sample in quick if not sample.averaged]
+    assert max(looked_a) == pytest.approx(3.0 * (1.0 + 0.48 * left), rel=0.02)
+    assert min(looked_a) == pytest.approx(3.0 * (1.0 - 0.48 * left), rel=0.02)
+    assert (
+        max(sample.voltage_v for sample in after) > 3.8
+    )  # the bus conversion is a single one and carries the peak
+
+
+@pytest.mark.parametrize("name", ["i2c_errors", "bus_stuck"])
+def test_bus_faults_from_the_beginning_fail_the_construction(name):
+    with pytest.raises(SensorError, match="check the address jumpers"):
+        Rig(faults=[f"{name}@0"])
+
+
+def test_stuck_sample_from_the_beginning():
+    assert Rig(faults=["sample_stuck@0"]).poll_for(5.0) == []
+
+
+def test_welded_relay_from_the_beginning_shows_before_anything_is_turned_on():
+    sample = Rig(faults=["relay_welded@0"]).poll_for(0.3)[-1]
+    assert sample.current_a == pytest.approx(3.0, abs=0.02)
+
+
+def test_reversed_polarity_from_the_beginning_shows_with_the_relay():
+    rig = Rig(faults=["polarity_reversed@0"])
+    assert rig.poll_for(0.3)[-1].current_a == pytest.approx(0.0, abs=0.005)
+    rig.relay.on()
+    assert rig.poll_for(0.3)[-1].current_a == pytest.approx(-3.0, abs=0.02)
+
+
+def test_reset_at_0_comes_with_the_relay():
+    rig = Rig(faults=["chip_reset@0"])
+    assert rig.poll_for(1.0)
+    rig.relay.on()
+    with pytest.raises(SensorResetError):
+        rig.poll_for(0.3)
+
+
+def test_fault_from_the_beginning_counts_its_time_from_turning_on():
+    rig = Rig(faults=["supply_lost@0"])
+    rig.clock.advance(20.0)
+    rig.relay.on()
+    rig.clock.advance(2.0)
+    rig.relay.off()
+    rig.clock.advance(0.1)
+    assert rig.bench.truth().off_after_fault_s == pytest.approx(2.008)
+
+
+def test_faults_come_in_their_order_and_count_from_the_first_turning_on():
+    rig = Rig(faults=["supply_lost@8", "relay_welded@4"])
+    rig.relay.on()
+    rig.clock.advance(2.0)
+    rig.relay.off()
+    rig.clock.advance(1.0)
+    rig.relay.on()
+    rig.clock.advance(3.0)
+    rig.relay.off()
+    assert rig.poll_for(0.5)[-1].current_a == pytest.approx(3.0, abs=0.02)
+    assert rig.poll_for(2.5)[-1].current_a == pytest.approx(0.0, abs=0.005)

@@ -1,0 +1,188 @@
+"""The front solver's process: exec'd, confined, answered, refused, killed; and what of it the daemon never loads."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import controller.artwork.process as process_module
+from controller.artwork.options import MeasureOptions
+from controller.artwork.result import MeasureFailedError
+from controller.errors import RefusedError
+from hardware.rehearsal.level_set.client import solve_in_process
+from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
+from hardware.rehearsal.level_set.solver import solve_front
+from tests.artwork.test_imports import heavy_after
+from tests.kits.artwork_shapes import disc, save
+from tests.kits.worker_kit import run_worker
+
+WORKER = "hardware.rehearsal.level_set.worker"
+
+ROOT = Path(__file__).parent.parent
+LIGHT = (
+    "level_set_client",
+    "level_set_job",
+    "level_set_worker",
+    "front",
+    "front_table",
+    "plate",
+    "bench",
+    "spec",
+)
+
+
+@pytest.fixture
+def artwork(tmp_path: Path) -> Path:
+    return save(tmp_path / "a.png", disc(1.0, 2.5, 2.5), 600)
+
+
+def job(path: Path, **changes: Any) -> FrontJob:
+    return FrontJob(
+        **{
+            "path": path,
+            "options": MeasureOptions(),
+            "etch_factor": 1.2,
+            "deepest_mm": 0.2,
+            **changes,
+        }
+    )
+
+
+def test_the_process_answers_what_the_function_answers(artwork: Path) -> None:
+    wanted = job(artwork, options=MeasureOptions(copies=2), crowding=0.1)
+    assert solve_in_process(wanted) == solve_front(wanted)
+
+
+def test_a_job_and_a_solution_cross_as_json(artwork: Path) -> None:
+    wanted = job(artwork, options=MeasureOptions(dpi=600.0, invert=True), crowding=0.2)
+    assert FrontJob.from_dict(json.loads(json.dumps(wanted.to_dict()))) == wanted
+    assert wanted.undercut_mm == pytest.approx(0.2 / 1.2)
+    found = solve_front(job(artwork))
+    assert FrontSolution.from_dict(json.loads(json.dumps(found.to_dict()))) == found
+    with pytest.raises(RefusedError):
+        FrontSolution.from_dict({**found.to_dict(), "rows": [(0.0, 0.0, 0.0)]})
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "said"),
+    [
+        ({"deepest_mm": 0.0}, "depth_mm", "must be a number above 0 mm"),
+        ({"etch_factor": -1.0}, "etch_factor", "above 0"),
+        (
+            {"deepest_mm": 3.7},
+            "depth_mm",
+            "depth 3.7 mm at etch factor 1.2 undercuts 3.08 mm, more than 3 mm: rehearse with area",
+        ),
+        ({"crowding": 1.2}, "crowding", "crowding is 1.2, it must be 0 to 1"),
+        ({"crowding": -0.1}, "crowding", "at least 0"),
+        ({"crowding": float("nan")}, "crowding", "crowding"),
+    ],
+)
+def test_jobs_that_cannot_be_are_refused(
+    artwork: Path, changes: dict[str, float], field: str, said: str
+) -> None:
+    with pytest.raises(RefusedError, match=said.replace(".", r"\.")) as caught:
+        job(artwork, **changes)
+    assert caught.value.field == field
+
+
+def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
+    request = {"job": job(artwork).to_dict(), "memory_limit_mb": 400, "cpu_limit_s": 60}
+    status, answer = run_worker(WORKER, request)
+    assert status == 0
+    assert answer["result"]["rows"][0] == [0.0, 0.0, 0.0]
+    status, answer = run_worker(WORKER, {**request, "job": {**request["job"], "etch_factor": 0.0}})  # type: ignore[dict-item]
+    assert (status, answer["refused"]["field"]) == (2, "etch_factor")
+    status, answer = run_worker(WORKER, {**request, "job": {"path": str(artwork)}})
+    assert (status, answer["failed"]) == (1, "crash")
+    assert "KeyError" in answer["error"]
+
+
+def test_a_refusal_crosses_the_process_whole(tmp_path: Path) -> None:
+    path = tmp_path / "a.png"
+    path.write_bytes(b"GIF89a" + b"\0" * 50)
+    with pytest.raises(RefusedError, match="no PNG") as refused:
+        solve_in_process(job(path))
+    assert refused.value.field == "file"
+
+
+def test_time_and_memory_that_run_out_are_told_with_advice(artwork: Path) -> None:
+    with pytest.raises(
+        MeasureFailedError,
+        match=r"a\.png could not be worked out \(it took longer than 0\.01 s\): rehearse",
+    ):
+        solve_in_process(job(artwork), time_limit_s=0.01)
+    with pytest.raises(MeasureFailedError, match="needs more than 30 MB of memory"):
+        solve_in_process(job(artwork), memory_limit_mb=30)
+
+
+def test_processor_time_is_limited_by_the_system(tmp_path: Path) -> None:
+    """The process cannot outlive it even when nobody is left to kill it: it takes 20 times that long."""
+    big = save(tmp_path / "a.png", disc(3.5), 600)
+    request = {
+        "job": job(big, deepest_mm=1.0, etch_factor=0.5).to_dict(),
+        "memory_limit_mb": 400,
+        "cpu_limit_s": 1,
+    }
+    done = subprocess.run(
+        [sys.executable, "-m", "hardware.rehearsal.level_set.worker"],
+        cwd=ROOT, input=json.dumps(request), capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == -24, "SIGXCPU"
+    assert process_module.WorkerEnd(done.returncode, {}, "").is_late
+
+
+def test_a_worker_that_dies_is_a_failure_with_advice(
+    artwork: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(process_module.sys, "executable", "/bin/false")
+    with pytest.raises(MeasureFailedError, match="exit status 1: no message"):
+        solve_in_process(job(artwork))
+
+
+def test_the_process_is_execd_in_a_session_of_its_own_and_ended(
+    artwork: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: dict[str, Any] = {}
+    started: list[subprocess.Popen[bytes]] = []
+    popen = subprocess.Popen
+
+    def look(*args: Any, **kwargs: Any) -> subprocess.Popen[bytes]:
+        seen.update(kwargs)
+        started.append(popen(*args, **kwargs))
+        return started[-1]
+
+    monkeypatch.setattr(process_module.subprocess, "Popen", look)
+    with pytest.raises(MeasureFailedError):
+        solve_in_process(job(artwork), time_limit_s=0.05)
+    assert seen["start_new_session"] is True
+    assert "preexec_fn" not in seen, "exec only: no Python runs between fork and exec"
+    assert started[0].returncode is not None
+    with pytest.raises(ProcessLookupError):
+        os.killpg(started[0].pid, 0)
+
+
+@pytest.mark.parametrize("module", LIGHT)
+def test_what_the_daemon_imports_is_light(module: str) -> None:
+    assert heavy_after(f"import hardware.rehearsal.{module}") == []
+
+
+def test_the_check_sees_a_heavy_import() -> None:
+    assert "numpy" in heavy_after("import hardware.rehearsal.level_set.solver")
+
+
+def test_solving_in_a_process_loads_nothing_heavy_here(artwork: Path) -> None:
+    script = (
+        "from pathlib import Path\n"
+        "from controller.artwork.options import MeasureOptions\n"
+        "from hardware.rehearsal.level_set.client import solve_in_process\n"
+        "from hardware.rehearsal.level_set.job import FrontJob\n"
+        f"solve_in_process(FrontJob(Path({str(artwork)!r}), MeasureOptions(), 1.0, 0.1))"
+    )
+    assert heavy_after(script) == []

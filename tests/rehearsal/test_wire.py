@@ -1,0 +1,148 @@
+"""The rehearsal's I2C bus: time on the wire, acknowledgement, locks, and its two ways to fail."""
+
+import errno
+import threading
+
+import pytest
+
+from hardware.clock import VirtualClock
+from hardware.rehearsal.chip import Ina219Chip
+from hardware.rehearsal.wire import I2cWire
+
+
+class Desk:
+    def __init__(self, bus_hz=100e3):
+        self.clock = VirtualClock()
+        self.caught_up = []
+        self.chip = Ina219Chip()
+        self.chip.power_on(self.clock.monotonic_s())
+        self.wire = I2cWire(
+            self.chip,
+            self.clock,
+            address=0x40,
+            bus_hz=bus_hz,
+            lock=threading.RLock(),
+            catch_up=self.caught_up.append,
+        )
+
+    def took_s(self, call):
+        began_s = self.clock.monotonic_s()
+        call()
+        return self.clock.monotonic_s() - began_s
+
+    def read(self, register=0, address=0x40):
+        buffer = bytearray([register, 0, 0])
+        self.wire.writeto_then_readfrom(address, buffer, buffer, out_end=1, in_start=1, in_end=3)
+        return buffer[1] << 8 | buffer[2]
+
+
+@pytest.mark.parametrize(
+    ("bus_hz", "read_s", "write_s"), [(100e3, 500e-6, 410e-6), (400e3, 162.5e-6, 140e-6)]
+)
+def test_transactions_take_their_time_on_the_wire(bus_hz, read_s, write_s):
+    """Nine bits a byte (NXP UM10204): five bytes for a register read, four for a write; 50 us for the system call."""
+    desk = Desk(bus_hz)
+    assert desk.took_s(desk.read) == pytest.approx(read_s, rel=1e-5)
+    assert desk.took_s(lambda: desk.wire.writeto(0x40, b"\x05\x10\x00")) == pytest.approx(
+        write_s, rel=1e-5
+    )
+    assert desk.took_s(lambda: desk.wire.readfrom_into(0x40, bytearray(2))) < read_s
+
+
+def test_write_and_read_reach_the_chip():
+    desk = Desk()
+    desk.wire.writeto(0x40, b"..\x05\x12\x34..", start=2, end=5)
+    assert desk.read(5) == 0x1234
+    buffer = bytearray(4)
+    desk.wire.readfrom_into(0x40, buffer, start=1, end=3)
+    assert buffer == b"\x00\x12\x34\x00"
+    desk.wire.writeto(0x40, b"")
+
+
+def test_bench_is_caught_up_before_a_write_and_when_something_is_due():
+    desk = Desk()
+    desk.chip.due_s = float("inf")
+    desk.read()
+    assert desk.caught_up == []
+    desk.wire.event_s = desk.clock.monotonic_s() + 0.0009
+    desk.read()
+    assert desk.caught_up == []
+    desk.read()
+    assert desk.caught_up == [desk.clock.monotonic_s()]
+    desk.wire.event_s = float("inf")
+    desk.wire.writeto(0x40, b"\x05\x00\x00")
+    assert len(desk.caught_up) == 2
+
+
+def test_nobody_at_another_address():
+    desk = Desk()
+    with pytest.raises(OSError, match="Remote") as caught:
+        desk.read(address=0x41)
+    assert caught.value.errno == errno.EREMOTEIO == 121
+
+
+def test_broken_bus_fails_every_transaction_at_once():
+    desk = Desk()
+    desk.wire.break_off()
+    for call in (
+        desk.read,
+        lambda: desk.wire.writeto(0x40, b""),
+        lambda: desk.wire.readfrom_into(0x40, bytearray(1)),
+    ):
+        began_s = desk.clock.monotonic_s()
+        with pytest.raises(OSError, match="Remote") as caught:
+            call()
+        assert caught.value.errno == 121
+        assert desk.clock.monotonic_s() - began_s < 0.001
+
+
+def test_stuck_bus_blocks_a_second_and_the_beats_fire_meanwhile():
+    desk = Desk()
+    beats = []
+    desk.clock.every(0.05, beats.append)
+    desk.wire.stick()
+    began_s = desk.clock.monotonic_s()
+    with pytest.raises(OSError, match="timed out") as caught:
+        desk.read()
+    assert caught.value.errno == errno.ETIMEDOUT == 110
+    assert desk.clock.monotonic_s() - began_s == pytest.approx(1.0205)
+    assert len(beats) == 20
+    assert beats[0] < began_s + 0.06
+
+
+def test_beat_may_take_the_benchs_lock_while_a_transaction_blocks():
+    """Another thread does so in the middle of it, as the stop button's does through the relay."""
+    clock = VirtualClock()
+    lock = threading.RLock()
+    wire = I2cWire(
+        Ina219Chip(), clock, address=0x40, bus_hz=100e3, lock=lock, catch_up=lambda _: None
+    )
+    taken = []
+
+    def beat(_):
+        def body():
+            taken.append(lock.acquire(timeout=5.0))
+            lock.release()
+
+        thread = threading.Thread(target=body)
+        thread.start()
+        thread.join()
+
+    clock.every(0.5, beat)
+    wire.stick()
+    with pytest.raises(OSError, match="timed out"):
+        wire.writeto(0x40, b"")
+    assert taken == [True, True]
+
+
+def test_bus_can_be_taken_once():
+    wire = Desk().wire
+    assert wire.try_lock()
+    assert not wire.try_lock()
+    wire.unlock()
+    assert wire.try_lock()
+
+
+def test_read_that_is_no_register_read_is_refused():
+    with pytest.raises(ValueError, match="1 byte"):
+        Desk().wire.writeto_then_readfrom(0x40, b"\x00\x01", bytearray(2))

@@ -1,0 +1,92 @@
+"""Conversions keep out of step with the supply's ripple: TI SBOS448's times, ripple of full-wave rectifiers at 100 and 120 Hz."""
+
+from __future__ import annotations
+
+from math import pi, sin
+from statistics import fmean
+
+import pytest
+
+from hardware.conversion_pace import (
+    BUS_LOOKS,
+    COUNT,
+    LEAST_BEAT_HZ,
+    SHUNT_CONVERSION_S,
+    ConversionPace,
+    beat_hz,
+)
+from hardware.rehearsal.spec import BenchSpec
+from tests.kits.rehearsal_rig import Rig
+
+BLOCK = 32
+IN_STEP_100_HZ = 0.07 / 0.068632 - 1.0
+IN_STEP_120_HZ = 8.0 / 120.0 / 0.068632 - 1.0
+
+
+def settled_beat_hz(clock_error: float) -> float:
+    """Let a chip convert until the pace stays, and return its beat."""
+    pace, now_s = ConversionPace(), 5000.0
+    for _ in range(5 * COUNT):
+        now_s += pace.typical_s * (1.0 + clock_error)
+        pace.note(now_s)
+    return beat_hz(pace.typical_s * (1.0 + clock_error))
+
+
+def test_the_beat_is_that_of_the_nearest_multiple():
+    assert beat_hz(0.07) == pytest.approx(0.0, abs=1e-9)
+    assert beat_hz(8.0 / 120.0) == pytest.approx(0.0, abs=1e-9)
+    assert beat_hz(0.0707) == pytest.approx(100.0 - 7.0 / 0.0707)
+
+
+@pytest.mark.parametrize("per_mille", range(-100, 101, 5))
+def test_some_setting_is_out_of_step_at_any_clock_of_the_data_sheet(per_mille):
+    stretch = 1.0 + per_mille / 1000.0
+    assert max(beat_hz(stretch * (SHUNT_CONVERSION_S + look_s)) for _, look_s in BUS_LOOKS) > 1.4
+    assert settled_beat_hz(per_mille / 1000.0) >= LEAST_BEAT_HZ
+
+
+def test_a_pace_out_of_step_is_left_alone():
+    pace, now_s = ConversionPace(), 0.0
+    for _ in range(3 * COUNT):
+        now_s += 0.068632
+        assert not pace.note(now_s)
+
+
+def test_a_missed_conversion_begins_the_measuring_anew():
+    pace, now_s = ConversionPace(), 0.0
+    for k in range(3 * COUNT):
+        now_s += 0.07 * (2 if k % (COUNT - 1) == 0 else 1)
+        assert not pace.note(now_s)
+
+
+def test_a_beat_at_the_least_leaves_a_sixth_of_the_ripple_in_a_mean_of_32():
+    half = pi * LEAST_BEAT_HZ * BLOCK * 0.0686
+    assert 1.0 / half == pytest.approx(1.0 / 6.2, rel=0.01)
+    assert abs(sin(half) / half) < 1.0 / 6.0
+
+
+@pytest.mark.parametrize(
+    ("clock_error", "hertz"), [(IN_STEP_100_HZ, 100.0), (IN_STEP_120_HZ, 120.0)]
+)
+def test_the_voltage_of_a_rippling_supply_is_right_at_any_chip_clock(clock_error, hertz):
+    """In step, the mean of 32 looks at a voltage with 20 % of ripple is off by up to 20 %; after the change by a few percent."""
+    off = []
+    for seed in range(5):
+        spec = BenchSpec(
+            ripple_fraction=0.2,
+            ripple_hz=hertz,
+            chip_clock_error_fraction=clock_error,
+            supply_v=9.0,
+            seed=seed,
+        )
+        rig = Rig(spec)
+        rig.relay.on()
+        early, late = rig.poll_for(10.0), rig.poll_for(60.0)[-12 * BLOCK :]
+        true_v = spec.make_cell().voltage_v(3.0)
+        means = [
+            fmean(s.voltage_v for s in late[k : k + BLOCK]) / true_v
+            for k in range(0, 12 * BLOCK, BLOCK)
+        ]
+        assert max(abs(mean - 1.0) for mean in means) < 0.2 / 6.0 + 0.01
+        off.append(abs(fmean(sample.voltage_v for sample in early) / true_v - 1.0))
+    assert max(off) > 0.08, "in step it is far off"

@@ -1,0 +1,264 @@
+"""The force-off entry point, on gpiozero's real lgpio factory with a kernel of our own below it."""
+
+import os
+import subprocess
+import sys
+import types
+from pathlib import Path
+
+import pytest
+from gpiozero.pins.local import LocalPiFactory
+
+from hardware import force_off
+
+ROOT = Path(__file__).resolve().parent.parent
+PI_4B_REVISION = 0xC03111
+"""Source: gpiozero's table of new-style revision codes, 4B."""
+
+
+class KernelError(Exception):
+    """As lgpio.error: its text is what the library prints."""
+
+
+class Kernel(types.ModuleType):
+    """The calls of lgpio that gpiozero makes, with lines that remember, may be held by others or stuck.
+
+    Names, constants and the text of the busy error: lgpio 0.2.2.0. Levels and directions as the GPIO character device.
+    """
+
+    SET_PULL_UP, SET_PULL_DOWN, SET_PULL_NONE = 32, 64, 128
+    RISING_EDGE, FALLING_EDGE, BOTH_EDGES = 1, 2, 3
+    error = KernelError
+
+    def __init__(self) -> None:
+        super().__init__("lgpio")
+        self.level = dict.fromkeys(range(28), 1)
+        self.output = dict.fromkeys(range(28), True)
+        self.held_by_others: set[int] = set()
+        self.stuck_high: set[int] = set()
+        self.chip_error: Exception | None = None
+        self.calls: list[tuple[object, ...]] = []
+
+    def gpiochip_open(self, chip):
+        if self.chip_error is not None:
+            raise self.chip_error
+        self.calls.append(("open", chip))
+        return 0
+
+    def gpio_claim_input(self, _handle, line, flags=0):
+        self._claim("input", line, flags)
+        self.output[line] = False
+
+    def gpio_claim_output(self, _handle, line, level=0, flags=0):
+        self._claim("output", line, level)
+        self.output[line], self.level[line] = True, level
+
+    def gpio_write(self, _handle, line, level):
+        self.calls.append(("write", line, int(level)))
+        self.level[line] = int(level)
+
+    def gpio_read(self, _handle, line):
+        return 1 if line in self.stuck_high else self.level[line]
+
+    def gpio_get_mode(self, _handle, line):
+        return 2 if self.output[line] else 0
+
+    def _claim(self, what, line, argument):
+        if line in self.held_by_others:
+            raise KernelError("GPIO busy")
+        self.calls.append((what, line, argument))
+
+
+@pytest.fixture
+def kernel(monkeypatch):
+    kernel = Kernel()
+    monkeypatch.setitem(sys.modules, "lgpio", kernel)
+    monkeypatch.setattr(LocalPiFactory, "_get_revision", lambda _self: PI_4B_REVISION)
+    monkeypatch.setattr(LocalPiFactory, "pins", {})
+    monkeypatch.setattr(LocalPiFactory, "_reservations", type(LocalPiFactory._reservations)(list))
+    monkeypatch.setattr(force_off, "_held_outputs", [])
+    sys.modules.pop("gpiozero.pins.lgpio", None)
+    yield kernel
+    for output in force_off._held_outputs:
+        output.close()
+    sys.modules.pop("gpiozero.pins.lgpio", None)
+
+
+def test_a_pin_left_driven_high_is_driven_low_and_never_high_on_the_way(kernel):
+    status, text = force_off.run(["--pin", "GPIO17"])
+    assert (status, text) == (0, "biteclock-force-off: GPIO17 low")
+    assert (kernel.output[17], kernel.level[17]) == (True, 0)
+    assert not [call for call in kernel.calls if call[0] in ("output", "write") and call[2] != 0]
+
+
+def test_only_the_pins_of_the_argument_are_touched(kernel):
+    assert force_off.run(["--pin", "GPIO22", "--pin", "GPIO27", "--pin", "GPIO22"])[0] == 0
+    assert {call[1] for call in kernel.calls if call[0] != "open"} == {22, 27}
+    assert (kernel.level[22], kernel.level[27], kernel.level[17]) == (0, 0, 1)
+
+
+def test_a_line_held_by_another_process_is_said_plainly_and_the_others_go_off_all_the_same(kernel):
+    kernel.held_by_others.add(17)
+    status, text = force_off.run(["--pin", "GPIO17", "--pin", "GPIO27"])
+    assert status == 1
+    assert "GPIO17 is held by another process" in text
+    assert "GPIO27" not in text
+    assert "cut the supply" in text
+    assert (kernel.level[17], kernel.level[27]) == (1, 0)
+
+
+def test_a_pin_that_still_reads_high_is_a_failure(kernel):
+    kernel.stuck_high.add(17)
+    status, text = force_off.run(["--pin", "GPIO17"])
+    assert status == 1
+    assert "still reads high" in text
+
+
+def test_a_chip_that_does_not_open_is_a_failure_with_what_to_do(kernel):
+    kernel.chip_error = KernelError("can not open gpiochip")
+    status, text = force_off.run(["--pin", "GPIO17"])
+    assert status == 1
+    assert "GPIO17" in text
+    assert "can not open gpiochip" in text
+    assert "group gpio" in text
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [[], ["--pin", "GPIO28"], ["--pin", "17"], ["--pin", "GPIO17", "--pin-factory", "rpigpio"]],
+)
+def test_wrong_arguments_end_before_any_pin_is_touched(kernel, capsys, arguments):
+    with pytest.raises(SystemExit) as ending:
+        force_off.run(arguments)
+    assert ending.value.code == 2
+    assert kernel.calls == []
+    assert "biteclock-force-off: error:" in capsys.readouterr().err
+
+
+def _python(program: str, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", program, *arguments],
+        cwd=ROOT, env={**os.environ, **environment}, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+
+
+NO_LGPIO = "import sys; sys.modules['lgpio'] = None; from hardware.force_off import main; main()"
+
+
+def test_the_factory_is_the_one_asked_for_and_nothing_else_takes_its_place():
+    """GPIOZERO_PIN_FACTORY=mock in the environment must not make a missing lgpio look like success."""
+    done = _python(NO_LGPIO, "--pin", "GPIO17", GPIOZERO_PIN_FACTORY="mock")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "pin factory lgpio does not start" in done.stderr
+    assert "cut the supply" in done.stderr
+
+
+def test_mock_pins_say_that_nothing_was_touched():
+    done = _python(NO_LGPIO, "--pin", "GPIO17", "--pin-factory", "mock")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "no pin of this machine was touched" in done.stdout
+
+
+RELEASES = """
+import sys
+from gpiozero.pins.mock import MockPin
+from hardware import force_off
+MockPin.close = lambda self: print("released", self, flush=True)
+ENDING
+"""
+
+
+def test_the_pin_stays_driven_low_when_the_process_ends():
+    """gpiozero's cleanup at exit would turn it into a floating input; the other ending shows that this can be seen."""
+    arguments = ["--pin", "GPIO17", "--pin-factory", "mock"]
+    left = _python(RELEASES.replace("ENDING", "force_off.main()"), *arguments)
+    cleaned = _python(
+        RELEASES.replace("ENDING", "sys.exit(force_off.run(sys.argv[1:])[0])"), *arguments
+    )
+    assert (left.returncode, cleaned.returncode) == (0, 0)
+    assert "released" in cleaned.stdout
+    assert "released" not in left.stdout
+
+
+def test_a_caller_that_gives_the_arguments_gets_the_status_and_goes_on(kernel, capsys):
+    assert force_off.main(["--pin", "GPIO17"]) == 0
+    kernel.stuck_high.add(22)
+    assert force_off.main(["--pin", "GPIO22"]) == 1
+    said = capsys.readouterr()
+    assert "GPIO17 low" in said.out
+    assert "GPIO22" in said.err
+
+
+def test_a_closed_output_does_not_change_the_status():
+    done = _python(
+        "import os, sys; os.close(1); os.close(2); from hardware.force_off import main; main()",
+        "--pin", "GPIO17", "--pin-factory", "mock",
+    )  # fmt: skip
+    assert done.returncode == 0
+
+
+def test_nothing_of_the_rest_of_the_program_is_loaded_before_the_pin_is_low():
+    """It has to work at once and whatever the configuration says."""
+    done = _python(
+        "import sys; from hardware import force_off; force_off.run(sys.argv[1:]);"
+        "print({m.split('.')[0] for m in sys.modules} & {'controller', 'api', 'pydantic', 'tomllib', 'click'})",
+        "--pin", "GPIO17", "--pin-factory", "mock",
+    )  # fmt: skip
+    assert done.stdout.strip() == "set()"
+
+
+LGPIO_FIFO = """
+import os
+directory = os.environ["LG_WD"]
+os.chdir(directory)
+found_there = os.listdir(directory)
+os.mkfifo(".lgd-nfy0")
+BOTH_EDGES, RISING_EDGE, FALLING_EDGE, SET_PULL_NONE = 3, 1, 2, 128
+def gpiochip_open(chip):
+    return 0
+"""
+"""What lgpio 0.2.2.0 does while it is imported, and what gpiozero needs of it to start."""
+
+
+@pytest.mark.parametrize("before", [None, "/nowhere"])
+def test_lgpio_is_imported_in_a_fresh_directory(kernel, monkeypatch, tmp_path, before):
+    """A FIFO left by another user, a full disk or an unwritable place must not stand between the relay and off."""
+    called_from = tmp_path / "called_from"
+    called_from.mkdir()
+    (tmp_path / "lgpio.py").write_text(LGPIO_FIFO)
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.delitem(sys.modules, "lgpio")
+    monkeypatch.chdir(called_from)
+    if before is None:
+        monkeypatch.delenv("LG_WD", raising=False)
+    else:
+        monkeypatch.setenv("LG_WD", before)
+    force_off.build_factory("lgpio")
+    import lgpio
+
+    assert lgpio.found_there == []
+    assert not Path(lgpio.directory).exists()
+    assert (Path.cwd(), list(called_from.iterdir())) == (called_from, [])
+    assert os.environ.get("LG_WD") == before
+
+
+def test_it_runs_as_a_module_too():
+    command = [
+        sys.executable,
+        "-m",
+        "hardware.force_off",
+        "--pin",
+        "GPIO17",
+        "--pin-factory",
+        "mock",
+    ]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "GPIO17 low" in done.stdout
+
+
+def test_console_script_leads_here():
+    from importlib.metadata import entry_points
+
+    (script,) = entry_points(group="console_scripts", name="biteclock-force-off")
+    assert script.load() is force_off.main

@@ -1,0 +1,138 @@
+"""Lamp, buzzer, dead-man pulse, second contactor and stop button on gpiozero's mock pins."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from gpiozero import DigitalOutputDevice
+from gpiozero.pins.mock import MockFactory
+
+from api.main import Rehearsal, machine_board, rehearsal_rig
+from controller.assembly import assemble
+from controller.config import parse_settings
+from controller.messages import RunState, Snapshot
+from controller.planning.plan import make_plan
+from controller.running.snapshot import take_snapshot
+from controller.safety.run import new_run
+from hardware.panel import BUZZER, LAMP, Pattern, SecondContactor, Signals
+from tests.kits.doubles import make_bench, silver_request
+
+
+@pytest.fixture
+def outputs() -> tuple[DigitalOutputDevice, DigitalOutputDevice]:
+    factory = MockFactory()
+    return tuple(
+        DigitalOutputDevice(pin, initial_value=False, pin_factory=factory)
+        for pin in ("GPIO23", "GPIO24")
+    )  # type: ignore[return-value]
+
+
+def snapshot(**changes: Any) -> Snapshot:
+    bench = make_bench()
+    return replace(take_snapshot(bench.supervisor, bench.gate, bench.clock, 1, None), **changes)
+
+
+def levels(
+    signals: Signals, output: DigitalOutputDevice, state: RunState, seconds: float
+) -> list[int]:
+    seen = []
+    for i in range(int(seconds / 0.25)):
+        signals.follow(snapshot(state=state, at_s=1000.0 + i * 0.25), ())
+        seen.append(output.value)
+    return seen
+
+
+def test_each_state_has_a_pattern_and_those_that_need_a_person_sound() -> None:
+    assert set(LAMP) == set(BUZZER) == set(RunState)
+    audible = {state for state, pattern in BUZZER.items() if pattern.on_s > 0.0}
+    assert audible == {RunState.PAUSED, RunState.FINISHED, RunState.TRIPPED, RunState.INTERRUPTED}
+    needy = [
+        LAMP[state]
+        for state in (RunState.RUNNING, RunState.PAUSED, RunState.FINISHED, RunState.TRIPPED)
+    ]
+    assert len(set(needy)) == len(needy), "the lamp tells them apart"
+
+
+def test_patterns_follow_the_snapshots_time(
+    outputs: tuple[DigitalOutputDevice, DigitalOutputDevice],
+) -> None:
+    lamp, buzzer = outputs
+    signals = Signals(lamp, buzzer)
+    assert levels(signals, lamp, RunState.RUNNING, 2.0) == [1] * 8
+    assert levels(signals, buzzer, RunState.RUNNING, 2.0) == [0] * 8
+    assert levels(signals, lamp, RunState.TRIPPED, 2.0) == [1, 0] * 4
+    assert levels(signals, buzzer, RunState.TRIPPED, 2.0) == [1, 1, 0, 0] * 2
+    assert levels(signals, lamp, RunState.IDLE, 2.0) == [0] * 8
+
+
+def test_a_welded_relay_sounds_without_pause_and_drops_the_second_contactor(
+    outputs: tuple[DigitalOutputDevice, DigitalOutputDevice],
+) -> None:
+    contactor, buzzer = outputs
+    signals, second = Signals(None, buzzer), SecondContactor(contactor)
+    second.follow(snapshot(), ())
+    assert contactor.value == 1
+    for at_s in (1000.0, 1000.6, 1003.3):
+        welded = snapshot(state=RunState.TRIPPED, relay_welded=True, at_s=at_s)
+        signals.follow(welded, ())
+        second.follow(welded, ())
+        assert buzzer.value == 1
+        assert contactor.value == 0
+
+
+def test_a_pattern_is_on_at_the_start_of_its_period() -> None:
+    pattern = Pattern(0.25, 1.0)
+    assert [pattern.is_on(t) for t in (10.0, 10.2, 10.25, 10.9, 11.1)] == [
+        True,
+        True,
+        False,
+        False,
+        True,
+    ]
+
+
+def test_the_whole_panel_on_the_rehearsal_rig() -> None:
+    """The dead-man output changes with each good sample of a run and never outside one; the button stops the run."""
+    settings = parse_settings(
+        {
+            "rig": {
+                "lamp_pin": "GPIO23",
+                "buzzer_pin": "GPIO24",
+                "dead_man_pin": "GPIO22",
+                "stop_button_pin": "GPIO27",
+            }
+        }
+    )
+    plan = make_plan(silver_request(), settings, 16.0)
+    rig = rehearsal_rig(plan, Rehearsal(), settings)
+    assert rig.bench is not None
+    pins = {
+        name: rig.bench.pin_factory.pin(name) for name in ("GPIO17", "GPIO22", "GPIO23", "GPIO27")
+    }
+    assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "r")
+    clock = rig.clock
+
+    def run_for(seconds: float) -> None:
+        for _ in range(round(seconds / 0.02)):
+            assembly.loop.step()
+            rig.pacer.wait_until(clock.monotonic_s() + 0.02)
+
+    run_for(1.0)
+    pins["GPIO22"].clear_states()
+    run_for(5.0)
+    assert len(pins["GPIO22"].states) == 1, "no pulse outside a run"
+    assembly.supervisor.start(new_run("r", plan, settings.limits))
+    run_for(12.0)
+    assert assembly.supervisor.state is RunState.RUNNING
+    assert pins["GPIO17"].state == 1
+    assert pins["GPIO23"].state == 1
+    # 10.8 s of running at one pulse per conversion of about 68.6 ms.
+    assert len(pins["GPIO22"].states) == pytest.approx(10.8 / 0.0686, rel=0.1)
+    pins["GPIO27"].drive_low()
+    assert pins["GPIO17"].state == 0, "at once, from gpiozero's thread"
+    run_for(0.1)
+    assert assembly.supervisor.state is RunState.STOPPED
+    assert assembly.supervisor.message == "Stopped by the stop button."
+    assert pins["GPIO23"].state == 0

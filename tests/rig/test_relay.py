@@ -1,0 +1,206 @@
+"""The relay gate: whoever asks for off wins, from any thread and from a signal handler in the middle of ``turn_on``."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+
+import pytest
+
+from controller.errors import RelayRevokedError
+from controller.messages import OffRequest
+from hardware.relay import RelayGate
+from tests.kits.doubles import RecordingPin
+
+WAIT_S = 5.0
+"""Limit on hanging, not a speed: nothing here waits unless something is broken."""
+
+
+class PinWithHooks(RecordingPin):
+    """A pin that calls something before or after it goes high."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.before_on: Callable[[], None] = lambda: None
+        self.after_on: Callable[[], None] = lambda: None
+
+    def on(self) -> None:
+        self.before_on()
+        super().on()
+        self.after_on()
+
+
+def in_thread(action: Callable[[], None]) -> threading.Thread:
+    thread = threading.Thread(target=action, daemon=True)
+    thread.start()
+    return thread
+
+
+def test_off_at_construction_on_and_off() -> None:
+    pin = RecordingPin()
+    pin.value = 1
+    gate = RelayGate(pin)
+    assert not gate.reads_on()
+    gate.turn_on()
+    assert gate.reads_on()
+    gate.turn_off()
+    assert not gate.reads_on()
+    assert pin.levels == [0, 1, 0]
+    gate.turn_on()
+    assert gate.reads_on(), "a plain off leaves no latch"
+
+
+def test_reads_on_is_what_the_pin_reads_back() -> None:
+    pin = RecordingPin()
+    gate = RelayGate(pin)
+    gate.turn_on()
+    pin.value = 0
+    assert not gate.reads_on()
+
+
+@pytest.mark.parametrize("request_", list(OffRequest))
+def test_a_revoked_gate_is_off_and_stays_off(request_: OffRequest) -> None:
+    pin = RecordingPin()
+    gate = RelayGate(pin)
+    gate.turn_on()
+    gate.revoke(request_)
+    assert not gate.reads_on()
+    assert gate.standing_request() == (request_, 1)
+    with pytest.raises(RelayRevokedError, match=f"relay stays off: {request_.value} was asked for"):
+        gate.turn_on()
+    assert pin.levels.count(1) == 1, "not even for an instant"
+
+
+@pytest.mark.parametrize("moment", ["before_on", "after_on"])
+def test_a_signal_handler_that_revokes_inside_turn_on_wins(moment: str) -> None:
+    pin = PinWithHooks()
+    gate = RelayGate(pin)
+    setattr(pin, moment, lambda: gate.revoke(OffRequest.SHUTDOWN))
+    done = threading.Event()
+    errors: list[BaseException] = []
+
+    def body() -> None:
+        try:
+            gate.turn_on()
+        except RelayRevokedError as error:
+            errors.append(error)
+        done.set()
+
+    in_thread(body)
+    assert done.wait(WAIT_S), "a signal handler must not wait for its own thread's lock"
+    assert len(errors) == 1
+    assert not gate.reads_on()
+    assert pin.levels[-1] == 0
+
+
+def test_a_thread_that_revokes_while_another_turns_on_wins() -> None:
+    pin = PinWithHooks()
+    gate = RelayGate(pin)
+    in_the_middle, go_on = threading.Event(), threading.Event()
+
+    def wait() -> None:
+        in_the_middle.set()
+        assert go_on.wait(WAIT_S)
+
+    pin.before_on = wait
+    switching = in_thread(gate.turn_on)
+    assert in_the_middle.wait(WAIT_S)
+    asking = threading.Event()
+
+    def revoke() -> None:
+        asking.set()
+        gate.revoke(OffRequest.STOP)
+
+    stopping = in_thread(revoke)
+    assert asking.wait(WAIT_S)
+    go_on.set()
+    switching.join(WAIT_S)
+    stopping.join(WAIT_S)
+    assert not switching.is_alive()
+    assert not stopping.is_alive()
+    assert pin.levels == [0, 1, 0], "on for the other thread's moment, then off for good"
+    assert gate.standing_request() == (OffRequest.STOP, 1)
+
+
+def test_whichever_of_many_threads_comes_first_the_gate_ends_off() -> None:
+    for _ in range(50):
+        gate = RelayGate(RecordingPin())
+        barrier = threading.Barrier(3)
+
+        def switch(gate: RelayGate = gate, barrier: threading.Barrier = barrier) -> None:
+            barrier.wait(WAIT_S)
+            try:
+                gate.turn_on()
+            except RelayRevokedError:
+                return
+
+        def stop(gate: RelayGate = gate, barrier: threading.Barrier = barrier) -> None:
+            barrier.wait(WAIT_S)
+            gate.revoke(OffRequest.STOP)
+
+        threads = [in_thread(switch), in_thread(switch), in_thread(stop)]
+        for thread in threads:
+            thread.join(WAIT_S)
+            assert not thread.is_alive()
+        assert not gate.reads_on()
+
+
+def test_the_first_request_keeps_its_name_and_each_has_its_number() -> None:
+    gate = RelayGate(RecordingPin())
+    assert gate.standing_request() is None
+    gate.revoke(OffRequest.SENSOR_STALE)
+    gate.revoke(OffRequest.STOP)
+    assert gate.standing_request() == (OffRequest.SENSOR_STALE, 2)
+
+
+def test_reinstating_by_number_leaves_a_newer_request_standing() -> None:
+    gate = RelayGate(RecordingPin())
+    gate.revoke(OffRequest.SENSOR_STALE)
+    standing = gate.standing_request()
+    assert standing is not None
+    gate.revoke(OffRequest.STOP)  # comes while the first is dealt with
+    gate.reinstate(standing[1])
+    assert gate.standing_request() == (OffRequest.SENSOR_STALE, 2)
+    with pytest.raises(RelayRevokedError):
+        gate.turn_on()
+    gate.reinstate(2)
+    assert gate.standing_request() is None
+    gate.turn_on()
+    gate.reinstate(2)
+    assert gate.reads_on(), "reinstating twice changes nothing"
+    gate.revoke(OffRequest.STOP)
+    assert gate.standing_request() == (OffRequest.STOP, 3), "a number is never used twice"
+
+
+@pytest.mark.parametrize("earlier", [None, OffRequest.STOP, OffRequest.SENSOR_STALE])
+def test_shutdown_overrides_and_is_final(earlier: OffRequest | None) -> None:
+    gate = RelayGate(RecordingPin())
+    if earlier is not None:
+        gate.revoke(earlier)
+    gate.revoke(OffRequest.SHUTDOWN)
+    gate.revoke(OffRequest.STOP)
+    standing = gate.standing_request()
+    assert standing is not None
+    assert standing[0] is OffRequest.SHUTDOWN
+    gate.reinstate(standing[1])
+    assert gate.standing_request() == standing
+    with pytest.raises(RelayRevokedError, match="shutdown"):
+        gate.turn_on()
+
+
+def test_a_pin_that_fails_to_go_off_still_latches_the_request() -> None:
+    pin = RecordingPin()
+    gate = RelayGate(pin)
+    gate.turn_on()
+
+    def fail() -> None:
+        raise OSError("pin lost")
+
+    pin.off = fail  # type: ignore[method-assign]
+    with pytest.raises(OSError, match="pin lost"):
+        gate.revoke(OffRequest.STOP)
+    assert gate.standing_request() == (OffRequest.STOP, 1)
+    del pin.off  # type: ignore[attr-defined]
+    with pytest.raises(RelayRevokedError):
+        gate.turn_on()
+    assert not gate.reads_on()

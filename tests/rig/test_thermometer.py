@@ -1,0 +1,52 @@
+"""The one-wire thermometer reads the kernel's file; an old or absurd reading is none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from hardware.clock import VirtualClock
+from hardware.thermometer import OneWireThermometer, thermometer_path
+
+
+def test_reads_millidegrees(tmp_path: Path) -> None:
+    """Source: Linux w1_therm documentation: the temperature attribute is in millidegrees Celsius."""
+    file = tmp_path / "temperature"
+    clock = VirtualClock()
+    thermometer = OneWireThermometer(file, clock)
+    assert thermometer.latest_degc() is None
+    file.write_text("23125\n")
+    thermometer.read(clock.monotonic_s())
+    assert thermometer.latest_degc() == 23.125
+    file.write_text("-1500\n")
+    thermometer.read(clock.monotonic_s())
+    assert thermometer.latest_degc() == -1.5
+
+
+def test_a_failed_reading_grows_old_instead_of_staying(tmp_path: Path) -> None:
+    file = tmp_path / "temperature"
+    clock = VirtualClock()
+    thermometer = OneWireThermometer(file, clock)
+    file.write_text("30000")
+    thermometer.read(0.0)
+    file.unlink()
+    thermometer.read(0.0)
+    clock.advance(9.9)
+    assert thermometer.latest_degc() == 30.0
+    clock.advance(0.2)
+    assert thermometer.latest_degc() is None
+
+
+def test_the_power_on_value_and_garbage_are_no_readings(tmp_path: Path) -> None:
+    file = tmp_path / "temperature"
+    thermometer = OneWireThermometer(file, VirtualClock())
+    for text in ("85000", "", "crc=00 NO"):
+        file.write_text(text)
+        thermometer.read(0.0)
+        assert thermometer.latest_degc() is None
+
+
+def test_path() -> None:
+    assert (
+        str(thermometer_path("28-0123456789ab"))
+        == "/sys/bus/w1/devices/28-0123456789ab/temperature"
+    )

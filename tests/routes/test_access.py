@@ -1,0 +1,256 @@
+"""Pairing through the application: the PIN, the cookie and its flags, the list, the way out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from http.cookies import SimpleCookie
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import httpx
+import pytest
+
+from api.access.auth import COOKIE
+from api.access.pairing_book import MAX_PAIRINGS
+from tests.kits.api_client import ADDRESSES, SILVER, Daemon, ask, assert_problem
+
+PAGE = {"origin": "http://bench.local:8420"}
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path, guarded=True)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+def wrong_pin(daemon: Daemon) -> str:
+    return "000000" if daemon.access.pins.pin != "000000" else "111111"
+
+
+def pair(
+    daemon: Daemon, pin: str | None = None, name: str = "phone on the easel", **headers: str
+) -> httpx.Response:
+    body = {"pin": daemon.access.pins.pin if pin is None else pin, "name": name}
+    return ask(daemon.app, "POST", "/api/pair", json=body, headers={**PAGE, **headers})
+
+
+def morsel(answer: httpx.Response) -> Any:
+    return SimpleCookie(answer.headers["set-cookie"])[COOKIE]
+
+
+def paired(daemon: Daemon, name: str = "phone on the easel") -> dict[str, str]:
+    """Return what a paired browser sends."""
+    return {"cookie": f"{COOKIE}={morsel(pair(daemon, name=name)).value}", **PAGE}
+
+
+def bench(daemon: Daemon) -> dict[str, str]:
+    return {"authorization": f"Bearer {daemon.bench_token}"}
+
+
+def test_the_pin_pairs_once_and_control_is_open_from_then_on(daemon: Daemon) -> None:
+    assert ask(daemon.app, "GET", "/api/access").json() == {
+        "may_view": True, "may_control": False, "pairing": None, "pin_wait_s": 0
+    }  # fmt: skip
+    answer = pair(daemon)
+    assert answer.status_code == 201
+    told = answer.json()
+    assert (told["may_view"], told["may_control"]) == (True, True)
+    assert (told["pairing"]["name"], told["pairing"]["is_this_one"]) == ("phone on the easel", True)
+    shown = {"cookie": f"{COOKIE}={morsel(answer).value}", **PAGE}
+    assert ask(daemon.app, "GET", "/api/access", headers=shown).json() == told
+    assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
+
+
+def test_the_cookie_is_out_of_reach_of_scripts_and_of_other_sites(daemon: Daemon) -> None:
+    """RFC 6265 section 5.2 and the SameSite attribute of its successor (draft-ietf-httpbis-rfc6265bis)."""
+    cookie = morsel(pair(daemon))
+    assert cookie["httponly"] is True
+    assert cookie["samesite"].lower() == "strict"
+    assert cookie["path"] == "/"
+    assert cookie["domain"] == ""
+    assert int(cookie["max-age"]) == 90 * 24 * 3600
+
+
+@pytest.mark.parametrize("form", ["{} {}", " {}{} ", "{}  {}"])
+def test_spaces_in_the_pin_do_not_count(daemon: Daemon, form: str) -> None:
+    pin = daemon.access.pins.pin
+    assert pair(daemon, form.format(pin[:3], pin[3:])).status_code == 201
+
+
+@pytest.mark.parametrize(
+    "pin",
+    [
+        "",
+        "12345",
+        "1234567",
+        "abcdef",
+        "12345\n",
+        "\u0661\u0662\u0663\u0664\u0665\u0666",
+        "123-456",
+    ],
+)
+def test_what_is_no_pin_is_no_try(daemon: Daemon, pin: str) -> None:
+    assert assert_problem(pair(daemon, pin), 422, "bad-value")["field"] == "pin"
+    assert daemon.access.pins.wait_s() == 0
+
+
+def test_a_wrong_pin_is_told_with_the_wait_and_sets_no_cookie(daemon: Daemon) -> None:
+    answer = pair(daemon, wrong_pin(daemon))
+    problem = assert_problem(answer, 403, "wrong-pin")
+    assert (problem["retry_after_s"], answer.headers["retry-after"]) == (1, "1")
+    assert "set-cookie" not in answer.headers
+    answer = pair(daemon)
+    problem = assert_problem(answer, 429, "too-many-tries")
+    assert (problem["retry_after_s"], answer.headers["retry-after"]) == (1, "1")
+    assert "set-cookie" not in answer.headers
+    assert ask(daemon.app, "GET", "/api/access").json()["pin_wait_s"] == 1
+    daemon.heart.now_s += 1.0
+    assert pair(daemon).status_code == 201
+
+
+def test_tries_from_many_addresses_wait_together(daemon: Daemon) -> None:
+    body = {"pin": wrong_pin(daemon)}
+    statuses = [
+        ask(
+            daemon.app,
+            "POST",
+            "/api/pair",
+            json=body,
+            headers=PAGE,
+            client=(f"192.0.2.{index}", 4000),
+        ).status_code
+        for index in range(20)
+    ]
+    assert statuses == [403] + [429] * 19
+
+
+def test_a_foreign_page_cannot_try_pins(daemon: Daemon) -> None:
+    assert_problem(
+        pair(daemon, wrong_pin(daemon), origin="http://elsewhere.example"), 403, "foreign-origin"
+    )
+    assert daemon.access.pins.wait_s() == 0
+
+
+def test_a_browser_that_pairs_again_has_one_pairing(daemon: Daemon) -> None:
+    first = paired(daemon)
+    again = pair(daemon, name="renamed", cookie=first["cookie"])
+    assert again.status_code == 201
+    assert [known.name for known in daemon.access.book.pairings()] == ["renamed"]
+    assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=first).status_code == 401
+
+
+def test_the_list_names_devices_and_tells_nothing_of_their_tokens(daemon: Daemon) -> None:
+    one, two = paired(daemon, "phone"), paired(daemon, "tablet")
+    answer = ask(daemon.app, "GET", "/api/pairings", headers=two)
+    listed = answer.json()["pairings"]
+    assert [(known["name"], known["is_this_one"]) for known in listed] == [
+        ("phone", False),
+        ("tablet", True),
+    ]
+    assert "token" not in answer.text
+    assert one["cookie"].split("=")[1] not in answer.text
+
+
+def test_a_revoked_device_is_out_and_may_still_stop(daemon: Daemon) -> None:
+    lost, kept = paired(daemon, "lost phone"), paired(daemon, "tablet")
+    pairing_id = ask(daemon.app, "GET", "/api/access", headers=lost).json()["pairing"]["pairing_id"]
+    left = ask(daemon.app, "POST", f"/api/pairings/{pairing_id}/revoke", headers=kept).json()[
+        "pairings"
+    ]
+    assert [known["name"] for known in left] == ["tablet"]
+    assert_problem(
+        ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=lost), 401, "pairing-needed"
+    )
+    assert ask(daemon.app, "POST", "/api/stop", headers=lost).status_code == 200
+    assert_problem(
+        ask(daemon.app, "POST", f"/api/pairings/{pairing_id}/revoke", headers=kept),
+        404,
+        "unknown-pairing",
+    )
+
+
+def test_a_device_may_leave_and_its_cookie_is_cleared(daemon: Daemon) -> None:
+    shown = paired(daemon)
+    answer = ask(daemon.app, "POST", "/api/unpair", headers=shown)
+    assert answer.json()["may_control"] is False
+    assert int(morsel(answer)["max-age"]) == 0
+    assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 401
+    assert_problem(
+        ask(daemon.app, "POST", "/api/unpair", headers=bench(daemon)), 404, "unknown-pairing"
+    )
+
+
+def test_too_many_devices_are_told(daemon: Daemon) -> None:
+    for _ in range(MAX_PAIRINGS):
+        daemon.access.book.add("")
+    assert_problem(pair(daemon), 409, "too-many-pairings")
+
+
+def test_a_revocation_that_cannot_be_saved_is_told(
+    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = paired(daemon)
+    pairing_id = daemon.access.book.pairings()[0].pairing_id
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("api.access.pairing_book.write_private", full)
+    problem = assert_problem(
+        ask(daemon.app, "POST", f"/api/pairings/{pairing_id}/revoke", headers=shown),
+        503,
+        "not-saved",
+    )
+    assert "No space left" in problem["detail"]
+
+
+def test_the_invitation_is_for_those_who_may_control(daemon: Daemon) -> None:
+    pin = daemon.access.pins.pin
+    for headers in ({}, {"host": "127.0.0.1:8420"}, PAGE):
+        answer = ask(daemon.app, "GET", "/api/pairing", headers=headers)
+        assert_problem(answer, 401, "pairing-needed")
+        assert pin not in answer.text
+    told = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
+    assert told["pin"] == pin
+    assert ElementTree.fromstring(told["qr_svg"]).tag == "{http://www.w3.org/2000/svg}svg"
+
+
+def test_the_code_leads_to_the_address_that_works_for_the_one_who_asks(daemon: Daemon) -> None:
+    """The PIN stands in the fragment, which is never sent (RFC 3986 section 3.5)."""
+    pin = daemon.access.pins.pin
+    by_name = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
+    assert by_name["url"] == f"http://bench.local:8420/#pin={pin}"
+    assert sorted(by_name["addresses"]) == sorted(ADDRESSES)
+    here = ask(
+        daemon.app, "GET", "/api/pairing", headers={**bench(daemon), "host": "127.0.0.1:8420"}
+    ).json()
+    assert here["url"] == f"{ADDRESSES[0]}#pin={pin}"
+
+
+def test_a_new_pin_ends_the_wait_and_leaves_the_paired_ones_alone(daemon: Daemon) -> None:
+    shown = paired(daemon)
+    old = daemon.access.pins.pin
+    pair(daemon, wrong_pin(daemon))
+    told = ask(daemon.app, "POST", "/api/pairing/new", headers=bench(daemon)).json()
+    assert told["pin"] == daemon.access.pins.pin
+    assert daemon.access.pins.wait_s() == 0
+    assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
+    if old != told["pin"]:
+        assert_problem(pair(daemon, old), 403, "wrong-pin")
+
+
+def test_without_guards_nobody_may_control_the_pairing(tmp_path: Path) -> None:
+    """The routes look for themselves: an application put together without its guards gives nothing away."""
+    daemon = Daemon(tmp_path)
+    for asked in (
+        "GET /api/pairing",
+        "GET /api/pairings",
+        "POST /api/pairing/new",
+        "POST /api/unpair",
+    ):
+        assert_problem(
+            ask(daemon.app, *asked.split(), headers=bench(daemon)), 401, "pairing-needed"
+        )

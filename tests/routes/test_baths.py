@@ -1,0 +1,168 @@
+"""The baths through the application, under names as people give them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import pytest
+
+from controller.config import Settings
+from controller.logbook.entries import ReadingKind
+from controller.messages import RunState
+from controller.planning.json_form import plan_to_json
+from controller.planning.plan import make_plan
+from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
+from tests.kits.doubles import silver_request
+from tests.kits.logbook_kit import began, changed
+
+BATH = {
+    "name": "tank 1",
+    "metal": "fine-silver",
+    "acid": "nitric acid, 1 part in 10",
+    "volume_l": 1.0,
+    "made_up_on": "2031-03-01",
+}
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+def save(daemon: Daemon, **changes: Any) -> Any:
+    return ask(daemon.app, "POST", "/api/baths", json={**BATH, **changes})
+
+
+def get(daemon: Daemon, name: str) -> Any:
+    return ask(daemon.app, "GET", f"/api/baths/{quote(name, safe='')}")
+
+
+def a_run(daemon: Daemon, run_id: str, charge_coulombs: float = 1800.0) -> None:
+    request = silver_request(bath="tank 1")
+    plan = plan_to_json(make_plan(request, Settings(), 16.0))
+    daemon.logbook.put(replace(began(run_id), bath="tank 1", metal=request.metal, plan=plan))
+    daemon.logbook.put(changed(run_id, RunState.FINISHED, charge_coulombs))
+    daemon.logbook.work()
+
+
+def test_a_new_bath_knows_the_priors_only(daemon: Daemon) -> None:
+    """Priors: bite factor 1.00, 0.10 from bath to bath and 0.05 from run to run, 1 % of the shunt; common practice, no source."""
+    answer = save(daemon)
+    assert answer.status_code == 200
+    bath = answer.json()
+    assert {name: bath[name] for name in BATH} == BATH
+    assert (
+        bath["runs"],
+        bath["charge_ah"],
+        bath["dissolved_g"],
+        bath["readings"],
+        bath["is_retired"],
+    ) == (0, 0.0, 0.0, 0, False)
+    assert bath["bite_factor"] == pytest.approx(1.0)
+    assert bath["bite_factor_sd"] == pytest.approx((0.10**2 + 0.05**2 + 0.01**2) ** 0.5, rel=1e-3)
+    assert bath["etch_factor_low"] < bath["etch_factor"] < bath["etch_factor_high"]
+    assert get(daemon, "tank 1").json() == bath
+    assert ask(daemon.app, "GET", "/api/baths").json() == {"baths": [bath]}
+
+
+def test_what_it_has_carried_and_dissolved(daemon: Daemon) -> None:
+    """Twice 1800 C are 1 Ah; silver dissolves at 1.118 mg/C (electrochemical equivalent, a textbook value): 4.02 g."""
+    save(daemon)
+    a_run(daemon, "r1")
+    a_run(daemon, "r2")
+    bath = get(daemon, "tank 1").json()
+    assert (bath["runs"], bath["charge_ah"]) == (2, pytest.approx(1.0))
+    assert bath["dissolved_g"] == pytest.approx(3600 * 1.118e-3, rel=1e-3)
+
+
+def test_a_reading_of_a_past_run_teaches_the_bath(daemon: Daemon) -> None:
+    save(daemon)
+    a_run(daemon, "r1")
+    before = get(daemon, "tank 1").json()
+    daemon.shelf.take(
+        "r1", ReadingKind.WEIGHING, {"charge_coulombs": 1800.0, "lost_g": 0.9 * 1800 * 1.118e-3}
+    )
+    after = get(daemon, "tank 1").json()
+    assert after["readings"] == 1
+    assert 0.9 < after["bite_factor"] < 0.95
+    assert after["bite_factor_sd"] < before["bite_factor_sd"]
+
+
+def test_the_newest_description_holds_and_a_retired_one_is_no_bath_for_a_plan(
+    daemon: Daemon,
+) -> None:
+    save(daemon)
+    assert (
+        ask(daemon.app, "POST", "/api/plan", json={**SILVER, "bath": "tank 1"}).status_code == 200
+    )
+    changed_ = save(daemon, note="topped up", volume_l=1.2).json()
+    assert (changed_["note"], changed_["volume_l"]) == ("topped up", 1.2)
+    assert save(daemon, is_retired=True).json()["is_retired"] is True
+    assert [
+        bath["is_retired"] for bath in ask(daemon.app, "GET", "/api/baths").json()["baths"]
+    ] == [True]
+    problem = assert_problem(
+        ask(daemon.app, "POST", "/api/plan", json={**SILVER, "bath": "tank 1"}), 422, "bad-value"
+    )
+    assert problem["field"] == "bath"
+    assert "retired" in problem["detail"]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "silver bath of March", "B\u00e4dchen f\u00fcr Gl\u00fcck", "1/10 nitric", "a%2Fb", "50 % acid?", "#7", "\u9280\u6d74",
+        "a\u0301", "...", "a//b", "+", "&=;",
+    ],
+)  # fmt: skip
+def test_names_come_back_as_they_were_given(daemon: Daemon, name: str) -> None:
+    assert save(daemon, name=name).json()["name"] == name
+    answer = get(daemon, name)
+    assert answer.status_code == 200
+    assert answer.json()["name"] == name
+    assert (
+        ask(daemon.app, "POST", "/api/plan", json={**SILVER, "bath": name}).json()["request"][
+            "bath"
+        ]
+        == name
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"name": "a\x00b"}, "name"), ({"name": "a\nb"}, "name"), ({"name": "a\u202eb"}, "name"), ({"name": ""}, "name"),
+        ({"name": "  "}, "name"), ({"name": "x" * 61}, "name"), ({"name": "."}, "name"), ({"name": " .. "}, "name"),
+        ({"metal": "unobtainium"}, "metal"), ({"metal": "steel"}, "metal"), ({"volume_l": 0.0}, "volume_l"),
+        ({"volume_l": "1"}, "volume_l"), ({"made_up_on": "yesterday"}, "made_up_on"),
+        ({"made_up_on": "2031-02-30"}, "made_up_on"),
+        ({"note": "a\x1b[2J"}, "note"), ({"is_retired": 1}, "is_retired"), ({"colour": "blue"}, "colour"),
+    ],
+)  # fmt: skip
+def test_what_is_no_bath_is_refused(daemon: Daemon, changes: dict[str, Any], field: str) -> None:
+    assert assert_problem(save(daemon, **changes), 422, "bad-value")["field"] == field
+
+
+def test_a_bath_keeps_its_metal(daemon: Daemon) -> None:
+    save(daemon)
+    problem = assert_problem(save(daemon, metal="copper"), 422, "bad-value")
+    assert (problem["field"], problem["limit"]) == ("metal", "fine-silver")
+
+
+def test_an_unknown_bath_is_told(daemon: Daemon) -> None:
+    assert_problem(get(daemon, "never"), 404, "unknown-bath")
+    assert assert_problem(get(daemon, "a\x00b"), 422, "bad-value")["field"] == "name"
+    assert (
+        assert_problem(ask(daemon.app, "GET", "/api/baths/"), 422, "bad-value")["field"] == "name"
+    )
+    problem = assert_problem(
+        ask(daemon.app, "POST", "/api/plan", json={**SILVER, "bath": "never"}), 422, "bad-value"
+    )
+    assert problem["field"] == "bath"

@@ -1,0 +1,415 @@
+"""Commands through the application. Stop answers in every state, whatever else is going on, and the relay is off."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from api.http.routes import commands as routes_commands
+from controller.messages import OffRequest, RunState
+from controller.running import service
+from hardware.clock import SystemClock
+from tests.kits.api_client import SILVER, WAIT_S, Daemon, ask, assert_problem
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+@pytest.fixture
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let Stop wait for a loop that a busy machine holds up, so that its answer is the one of a machine that is not."""
+    monkeypatch.setattr(routes_commands, "STOP_WAIT_S", WAIT_S)
+
+
+def begin(daemon: Daemon, client: httpx.Client) -> str:
+    answer = client.post("/api/start", json=SILVER)
+    assert answer.status_code == 202
+    daemon.watch.until(RunState.RUNNING)
+    return str(answer.json()["run_id"])
+
+
+def test_a_plan_reproduces_common_practice(daemon: Daemon) -> None:
+    """3 A for about 10 min is a quarter of a millimetre over 7.67 cm2 of fine silver (common practice, no source); 2.01 g."""
+    plan = ask(daemon.app, "POST", "/api/plan", json=SILVER).json()
+    assert plan["charge_coulombs"] == pytest.approx(1800.0, rel=2e-3)
+    assert plan["duration_s"] == pytest.approx(600.0, rel=2e-3)
+    assert plan["metal_removed_g"] == pytest.approx(2.01, abs=0.01)
+    assert plan["current_density_a_per_dm2"] == pytest.approx(39.1, abs=0.1)
+    assert {warning["field"] for warning in plan["warnings"]} == {"edge_mm", "current_a"}
+
+
+def test_a_plan_can_be_planned_again_from_its_own_request(daemon: Daemon) -> None:
+    wish = {
+        **SILVER,
+        "growth_mm2": [[0.0, 767.0], [0.4, 900.0]],
+        "piece": "fern",
+        "sides": 2,
+        "thickness_mm": 2.0,
+    }
+    plan = ask(daemon.app, "POST", "/api/plan", json=wish).json()
+    assert ask(daemon.app, "POST", "/api/plan", json=plan["request"]).json() == plan
+
+
+def test_extremes_within_the_bounds_give_a_plan_or_a_reason_and_never_a_fault(
+    daemon: Daemon,
+) -> None:
+    for area_mm2 in (0.01, 1e6):
+        for depth_mm in (1e-4, 10.0):
+            for current in (
+                {"current_a": 1e-3},
+                {"current_a": 1000.0},
+                {"density_a_per_dm2": 1e-3},
+                {"density_a_per_dm2": 1000.0},
+            ):
+                for more in ({"edge_mm": 1e6, "pieces": 500}, {"area_uncertainty_fraction": 1e-3}):
+                    wish = {
+                        "metal": "copper",
+                        "area_mm2": area_mm2,
+                        "depth_mm": depth_mm,
+                        **current,
+                        **more,
+                    }
+                    answer = ask(daemon.app, "POST", "/api/plan", json=wish)
+                    assert answer.status_code in (200, 422), (wish, answer.text)
+
+
+@pytest.mark.usefixtures("patient")
+def test_a_run_from_start_to_acknowledge(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        answer = client.post("/api/start", json=SILVER)
+        assert answer.status_code == 202
+        run_id = answer.json()["run_id"]
+        assert answer.headers["location"] == f"/api/runs/{run_id}"
+        daemon.watch.until(RunState.RUNNING)
+        paused = client.post("/api/pause").json()
+        assert paused == {
+            "state": "paused",
+            "reason": None,
+            "message": "Paused. Lift and rinse the plate: the acid goes on without current.",
+            "run_id": run_id,
+            "relay_on": False,
+        }
+        paused_at_s = client.get("/api/status").json()["at_s"]
+        while client.get("/api/status").json()["at_s"] < paused_at_s + 0.5:
+            pass  # the current falls to zero
+        assert client.post("/api/resume").json()["state"] in (
+            "checking",
+            "running",
+        )  # the check may be over by then
+        daemon.watch.until(RunState.RUNNING)
+        stopped = client.post("/api/stop").json()
+        assert stopped == {
+            "relay_on": False,
+            "state": "stopped",
+            "loop_alive": True,
+            "message": "The relay is off. Stopped by Stop.",
+        }
+        assert client.post("/api/acknowledge").json()["state"] == "idle"
+
+
+@pytest.mark.parametrize("command", ["pause", "resume", "acknowledge"])
+def test_a_command_in_the_wrong_state_says_what_is_possible(daemon: Daemon, command: str) -> None:
+    with daemon.looping(), daemon.served() as client:
+        problem = assert_problem(client.post(f"/api/{command}"), 409, "wrong-state")
+    assert problem["detail"] == f"cannot {command} while idle: start is possible now"
+
+
+def test_start_is_refused_while_a_run_is_on_and_while_the_logbook_is_checked(
+    daemon: Daemon,
+) -> None:
+    with daemon.looping(), daemon.served() as client:
+        daemon.why_not_ready = "the logbook is being checked: wait a moment"
+        assert (
+            "being checked"
+            in assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")["detail"]
+        )
+        daemon.why_not_ready = None
+        begin(daemon, client)
+        assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")
+
+
+def test_a_command_to_a_loop_that_does_not_answer_is_given_up(
+    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing runs the loop here; the service's patience of 3 s is shortened."""
+    monkeypatch.setattr(service, "ANSWER_S", 0.05)
+    answer = ask(daemon.app, "POST", "/api/pause")
+    assert "did not answer" in assert_problem(answer, 503, "loop-not-alive")["detail"]
+
+
+def test_stop_holds_back_a_start_that_is_still_being_planned(
+    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody presses Stop after the tap on Start and before anything happens: nothing must start any more."""
+    plan = daemon.assembly.service.plan
+
+    def slow(request: Any) -> Any:
+        made = plan(request)
+        daemon.assembly.service.stop()
+        while daemon.rig.gate.standing_request() is not None:
+            pass  # the loop deals with it, and the gate may turn on again
+        return made
+
+    monkeypatch.setattr(daemon.assembly.service, "plan", slow)
+    with daemon.looping(), daemon.served() as client:
+        problem = assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")
+    assert "off was asked for meanwhile" in problem["detail"]
+    assert daemon.assembly.supervisor.run is None
+
+
+def test_a_refused_start_leaves_the_relay_alone(daemon: Daemon) -> None:
+    assert_problem(
+        ask(daemon.app, "POST", "/api/start", json={**SILVER, "current_a": 100.0}), 422, "bad-value"
+    )
+    assert daemon.rig.gate.reads_on() is False
+    assert daemon.assembly.supervisor.run is None
+
+
+def until(client: httpx.Client, condition: Any) -> dict[str, Any]:
+    """Return the first status that fulfils the condition; the clock of the rehearsal runs meanwhile."""
+    while True:
+        status: dict[str, Any] = client.get("/api/status").json()
+        if condition(status):
+            return status
+
+
+def test_a_paused_plate_hangs_in_the_bath_until_somebody_says_that_it_is_lifted(
+    daemon: Daemon,
+) -> None:
+    """Off-time in the bath widens the upper bound of the depth only: four times 0.05 um/min for silver (common practice)."""
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        until(client, lambda status: status["on_time_s"] > 2.0)
+        for command in ("lifted", "left-in"):
+            assert_problem(client.post(f"/api/{command}"), 409, "wrong-state")
+        client.post("/api/pause")
+        until(client, lambda status: status["soak_s"] > 1.0)
+        first = until(client, lambda status: status["soak_s"] > 30.0)
+        assert first["in_bath_without_current"] is True
+        later = until(client, lambda status: status["soak_s"] > 60.0)
+        grown_um = 4 * 0.05 * (later["soak_s"] - first["soak_s"]) / 60.0
+        assert later["depth_high_mm"] - first["depth_high_mm"] == pytest.approx(
+            grown_um / 1000.0, rel=0.01
+        )
+        assert (later["depth_mm"], later["depth_low_mm"]) == pytest.approx(
+            (first["depth_mm"], first["depth_low_mm"]), rel=1e-6
+        )
+        assert client.post("/api/lifted").json()["state"] == "paused"
+        dry = client.get("/api/status").json()
+        assert dry["in_bath_without_current"] is False
+        after = until(client, lambda status: status["at_s"] > dry["at_s"] + 10.0)
+        assert after["soak_s"] == dry["soak_s"]
+        assert client.post("/api/left-in").status_code == 200
+        assert client.get("/api/status").json()["in_bath_without_current"] is True
+
+
+@pytest.mark.parametrize(("is_well", "state"), [(True, "running"), (False, "paused")])
+def test_the_first_look_is_due_after_half_a_minute_and_a_bad_one_pauses(
+    daemon: Daemon, is_well: bool, state: str
+) -> None:
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        assert client.get("/api/status").json()["first_look_due"] is False
+        due = until(client, lambda status: status["first_look_due"])
+        assert 30.0 <= due["on_time_s"] < 32.0
+        for body in (
+            {},
+            {"is_well": 1},
+            {"is_well": "true"},
+            {"is_well": None},
+            {"is_well": True, "x": 1},
+        ):
+            assert client.post("/api/first-look", json=body).status_code == 422
+        answer = client.post("/api/first-look", json={"is_well": is_well}).json()
+        assert answer["state"] == state
+        assert answer["relay_on"] is is_well
+        assert client.get("/api/status").json()["first_look_due"] is False
+
+
+def test_what_needs_a_run_is_refused_without_one(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        for path, body in (
+            ("lifted", {}),
+            ("left-in", {}),
+            ("first-look", {"is_well": True}),
+            ("ceilings", {"is_confirmed": True}),
+        ):
+            assert_problem(client.post(f"/api/{path}", json=body), 409, "wrong-state")
+
+
+def test_gauge_stops_and_ceiling_of_a_run_are_told(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        client.post("/api/start", json={**SILVER, "gauge_stops_mm": [0.004, 0.2]})
+        daemon.watch.until(RunState.RUNNING)
+        running = client.get("/api/status").json()
+        assert (running["gauge_stop_mm"], running["next_gauge_stop_mm"]) == (None, 0.004)
+        assert running["max_charge_coulombs"] > running["target_charge_coulombs"]
+        daemon.watch.until(RunState.PAUSED)
+        paused = client.get("/api/status").json()
+        assert paused["gauge_stop_mm"] == 0.004
+        assert paused["depth_mm"] >= 0.004
+
+
+# --- Stop -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [
+        {}, {"content": b"{"}, {"json": {"x": 1}}, {"content": b"\xff" * 100_000, "headers": {"content-type": "text/plain"}},
+        {"headers": {"origin": "http://elsewhere.example", "host": "elsewhere.example"}},
+        {"headers": {"content-type": "application/json", "content-length": "999999999"}},
+        {"params": {"why": "because"}},
+    ],
+)  # fmt: skip
+def test_stop_takes_whatever_it_is_sent(daemon: Daemon, request_: dict[str, Any]) -> None:
+    answer = ask(daemon.app, "POST", "/api/stop", **request_)
+    assert answer.status_code == 200
+    assert answer.json() == {
+        "relay_on": False, "state": "idle", "loop_alive": True, "message": "The relay is off. The bench is idle."
+    }  # fmt: skip
+
+
+def test_stop_answers_before_the_loop_has_ever_told_anything(tmp_path: Path) -> None:
+    stopped = ask(Daemon(tmp_path).app, "POST", "/api/stop").json()
+    assert (stopped["state"], stopped["relay_on"], stopped["loop_alive"]) == (None, False, False)
+
+
+def test_stop_answers_while_the_loop_is_wedged_and_the_relay_is_off(daemon: Daemon) -> None:
+    """A sensor that blocks holds the loop; the relay is switched off past it."""
+    clock = SystemClock()
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        with daemon.sensor.wedged():
+            assert daemon.rig.gate.reads_on() is True
+            daemon.heart.now_s += 10.0
+            began_s = clock.monotonic_s()
+            answer = client.post("/api/stop")
+            took_s = clock.monotonic_s() - began_s
+            assert daemon.rig.gate.reads_on() is False
+            assert daemon.rig.bench is not None
+            assert daemon.rig.bench.truth().relay_on is False
+        assert answer.status_code == 200
+        stopped = answer.json()
+        assert (stopped["relay_on"], stopped["state"], stopped["loop_alive"]) == (
+            False,
+            "running",
+            False,
+        )
+        assert stopped["message"].startswith(
+            "The relay is off. The control loop has been silent for 10.0 s"
+        )
+        assert took_s < 1.0
+        daemon.watch.until(RunState.STOPPED)
+
+
+def test_stop_of_a_loop_that_lags_says_so(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        with daemon.sensor.wedged():
+            stopped = client.post("/api/stop").json()
+        assert (stopped["relay_on"], stopped["loop_alive"]) == (False, True)
+        assert "has not answered yet, it last was running" in stopped["message"]
+
+
+def test_stop_is_not_starved_by_commands_that_hang(daemon: Daemon) -> None:
+    """Sixty commands wait for a wedged loop, forty threads are all that the server has."""
+    clock = SystemClock()
+    with daemon.looping(), daemon.served() as client, ExitStack() as waiting:
+        begin(daemon, client)
+        body = json.dumps(SILVER).encode()
+        with daemon.sensor.wedged():
+            for index in range(60):
+                path = ("pause", "start", "resume")[index % 3]
+                other = waiting.enter_context(
+                    socket.create_connection(
+                        (client.base_url.host, client.base_url.port or 0), WAIT_S
+                    )
+                )
+                other.sendall(
+                    f"POST /api/{path} HTTP/1.1\r\nHost: b\r\nContent-Type: application/json\r\n"
+                    f"Content-Length: {len(body)}\r\n\r\n".encode()
+                    + body
+                )
+            began_s = clock.monotonic_s()
+            stopped = client.post("/api/stop")
+            status = client.get("/api/status")
+            took_s = clock.monotonic_s() - began_s
+        assert stopped.json()["relay_on"] is False
+        assert status.status_code == 200
+        assert took_s < 1.5
+
+
+@pytest.mark.usefixtures("patient")
+def test_stop_ends_a_paused_run_and_answers_that(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        client.post("/api/pause")
+        assert client.post("/api/stop").json()["state"] == "stopped"
+
+
+def test_an_output_that_cannot_be_switched_is_told_without_varnish(
+    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise OSError("the pin is gone")
+
+    monkeypatch.setattr(daemon.assembly.service, "stop", broken)
+    stopped = ask(daemon.app, "POST", "/api/stop")
+    assert stopped.status_code == 200
+    assert stopped.json()["message"].startswith(
+        "PULL THE SUPPLY'S PLUG. The relay output could not be switched or read."
+    )
+    monkeypatch.setattr(daemon.assembly.service, "relay_reads_on", broken)
+    assert ask(daemon.app, "POST", "/api/stop").json()["relay_on"] is None
+
+
+def test_an_output_that_stays_on_is_told(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(daemon.assembly.service, "relay_reads_on", lambda: True)
+    stopped = ask(daemon.app, "POST", "/api/stop").json()
+    assert stopped["relay_on"] is True
+    assert stopped["message"].startswith("PULL THE SUPPLY'S PLUG.")
+
+
+def test_a_welded_contact_is_told_by_stop_too(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path, faults=("relay_welded@5",))
+    daemon.step()
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        while client.get("/api/status").json()["on_time_s"] < 6.0:
+            pass
+        client.post("/api/stop")
+        daemon.watch.until(RunState.TRIPPED)
+        stopped = client.post("/api/stop").json()
+        assert stopped["relay_on"] is False  # the output; the contact is another matter
+        assert "PULL THE SUPPLY'S PLUG" in stopped["message"]
+        assert_problem(client.post("/api/acknowledge"), 409, "wrong-state")
+    daemon.close()
+
+
+def test_stop_puts_a_welded_relay_before_everything_else(daemon: Daemon) -> None:
+    assert daemon.board.snapshot is not None
+    daemon.board.snapshot = replace(
+        daemon.board.snapshot, relay_welded=True, message="Target depth reached."
+    )
+    assert "PULL THE SUPPLY'S PLUG" in ask(daemon.app, "POST", "/api/stop").json()["message"]
+
+
+def test_stop_is_the_request_named_stop(daemon: Daemon) -> None:
+    ask(daemon.app, "POST", "/api/stop")
+    standing = daemon.rig.gate.standing_request()
+    assert standing is not None
+    assert standing[0] is OffRequest.STOP

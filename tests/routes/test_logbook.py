@@ -1,0 +1,257 @@
+"""What the logbook holds, through the application, as JSON and as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from controller.logbook.reader import LogbookReader
+from controller.messages import RunState, TripReason
+from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
+from tests.kits.logbook_kit import Desk, changed, mean, note, raws
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    desk = Desk(tmp_path / "book.sqlite")
+    desk.logbook.work()
+    yield desk
+    desk.logbook.finish()
+
+
+@pytest.fixture
+def app(desk: Desk, tmp_path: Path) -> Any:
+    return Daemon(tmp_path / "elsewhere", book=LogbookReader(desk.path)).app
+
+
+def get(app: Any, path: str) -> Any:
+    answer = ask(app, "GET", path)
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
+def rows(answer: httpx.Response) -> list[dict[str, str]]:
+    assert answer.headers["content-type"] == "text/csv; charset=utf-8; header=present"
+    return list(csv.DictReader(io.StringIO(answer.text, newline="")))
+
+
+def test_an_empty_logbook_has_an_empty_list(app: Any) -> None:
+    assert get(app, "/api/runs") == {"runs": [], "next_before": None}
+
+
+def test_runs_come_newest_first_part_by_part(app: Any, desk: Desk) -> None:
+    for name in ("r1", "r2", "r3"):
+        desk.begin(name)
+    first = get(app, "/api/runs?limit=2")
+    assert [run["run_id"] for run in first["runs"]] == ["r3", "r2"]
+    second = get(app, f"/api/runs?limit=2&before={first['next_before']}")
+    assert [run["run_id"] for run in second["runs"]] == ["r1"]
+    assert second["next_before"] is None
+
+
+def test_a_run_is_listed_with_what_it_came_to(app: Any, desk: Desk) -> None:
+    desk.begin()
+    desk.write(
+        changed(
+            "r1",
+            RunState.TRIPPED,
+            900.0,
+            TripReason.OVER_VOLTAGE,
+            depth_mm=0.125,
+            depth_low_mm=0.1,
+            depth_high_mm=0.15,
+        )
+    )
+    run = get(app, "/api/runs")["runs"][0]
+    assert (run["state"], run["reason"], run["charge_coulombs"]) == (
+        "tripped",
+        "over_voltage",
+        900.0,
+    )
+    assert (run["depth_low_mm"], run["depth_mm"], run["depth_high_mm"]) == (0.1, 0.125, 0.15)
+    assert run["ended_at_utc"] is None, "a tripped run can go on once it is acknowledged"
+    desk.write(changed("r1", RunState.STOPPED, 900.0))
+    assert get(app, "/api/runs")["runs"][0]["ended_at_utc"] is not None
+    assert {"at_s", "boot_id", "number"}.isdisjoint(run)
+
+
+def test_search_finds_words_and_nothing_else(app: Any, desk: Desk) -> None:
+    desk.begin("r1", piece="fern brooch")
+    desk.begin("r2", piece="moth pendant")
+    assert [run["run_id"] for run in get(app, "/api/runs?search=FERN%20silver")["runs"]] == ["r1"]
+    assert get(app, "/api/runs?search=%25")["runs"] == []
+
+
+def test_one_run_with_its_plan_and_settings(app: Any, desk: Desk) -> None:
+    desk.begin()
+    told = get(app, "/api/runs/r1")
+    assert told["run"]["run_id"] == "r1"
+    assert (told["plan"], told["settings"]) == ({"area_mm2": 767.0}, {"poll_s": 0.02})
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "",
+        "/events",
+        "/events?format=csv",
+        "/samples",
+        "/samples?points=5",
+        "/samples?format=csv",
+        "/raw-samples",
+    ],
+)
+def test_an_unknown_run_is_told_before_anything_is_streamed(app: Any, path: str) -> None:
+    assert_problem(ask(app, "GET", f"/api/runs/never{path}"), 404, "unknown-run")
+
+
+@pytest.mark.parametrize(
+    "name", ["%00", "%F0%9F%94%A5", "..%2f..%2fetc", "x'%20OR%201=1--", "r1%0a"]
+)
+def test_strange_names_are_unknown_runs_or_nothing(app: Any, name: str) -> None:
+    assert ask(app, "GET", f"/api/runs/{name}").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("query", "field"),
+    [
+        ("runs?limit=0", "limit"), ("runs?limit=201", "limit"), ("runs?limit=many", "limit"),
+        ("runs?search=" + "x" * 201, "search"),
+        ("runs?search=a%00b", "search"), ("runs/r1/samples?points=0", "points"), ("runs/r1/samples?points=5001", "points"),
+        ("runs/r1/samples?points=nan", "points"), ("runs/r1/samples?format=xml", "format"), ("runs/r1/events?after=-1", "after"),
+        ("runs/" + "x" * 101, "run_id"),
+    ],
+)  # fmt: skip
+def test_bad_questions_are_refused(app: Any, query: str, field: str) -> None:
+    assert assert_problem(ask(app, "GET", f"/api/{query}"), 422, "bad-value")["field"] == field
+
+
+def test_events_come_in_order_part_by_part(app: Any, desk: Desk) -> None:
+    desk.begin()
+    desk.write(*(note(f"look {index}", data={"depth_mm": 0.1}) for index in range(5)))
+    first = get(app, "/api/runs/r1/events?limit=3")
+    assert [event["text"] for event in first["events"]] == ["look 0", "look 1", "look 2"]
+    assert first["events"][0]["data"] == {"depth_mm": 0.1}
+    second = get(app, f"/api/runs/r1/events?limit=3&after={first['next_after']}")
+    assert [event["text"] for event in second["events"]] == ["look 3", "look 4"]
+    assert second["next_after"] is None
+
+
+def test_events_as_csv_hold_all_of_them_and_no_formula(app: Any, desk: Desk) -> None:
+    desk.begin()
+    desk.write(*(note(f"look {index}") for index in range(1200)), note('=HYPERLINK("http://x")'))
+    told = rows(ask(app, "GET", "/api/runs/r1/events?format=csv"))
+    assert len(told) == 1201
+    assert told[-1]["text"] == '\'=HYPERLINK("http://x")'
+
+
+def test_seconds_are_the_same_in_json_and_csv(app: Any, desk: Desk) -> None:
+    desk.begin()
+    desk.write(*(mean(second, 3.0 + second / 1000.0) for second in range(1200)))
+    told = get(app, "/api/runs/r1/samples")
+    assert told["run_id"] == "r1"
+    assert [row["elapsed_s"] for row in told["samples"]] == list(range(1200))
+    answer = ask(app, "GET", "/api/runs/r1/samples?format=csv")
+    assert (
+        answer.headers["content-disposition"] == 'attachment; filename="biteclock-r1-samples.csv"'
+    )
+    table = rows(answer)
+    assert [float(row["current_a"]) for row in table] == [
+        row["current_a"] for row in told["samples"]
+    ]
+    assert [float(row["charge_coulombs"]) for row in table] == [
+        row["charge_coulombs"] for row in told["samples"]
+    ]
+
+
+def test_the_reduced_curve_keeps_the_extremes(app: Any, desk: Desk) -> None:
+    desk.begin()
+    desk.write(
+        *(
+            mean(second, 9.0 if second == 77 else 0.5 if second == 500 else 3.0)
+            for second in range(1000)
+        )
+    )
+    points = get(app, "/api/runs/r1/samples?points=20")["points"]
+    assert len(points) == 20
+    assert max(point["current_max_a"] for point in points) == 9.0
+    assert min(point["current_min_a"] for point in points) == 0.5
+    assert points[-1]["charge_coulombs"] == 3.0 * 999
+    assert len(rows(ask(app, "GET", "/api/runs/r1/samples?points=20&format=csv"))) == 20
+
+
+def test_a_curve_that_is_shorter_than_asked_is_told_as_it_is(app: Any, desk: Desk) -> None:
+    desk.begin()
+    assert get(app, "/api/runs/r1/samples?points=20") == {"run_id": "r1", "points": []}
+    desk.write(mean(0), mean(1))
+    assert len(get(app, "/api/runs/r1/samples?points=20")["points"]) == 2
+
+
+def test_raw_samples_come_whole(app: Any, desk: Desk) -> None:
+    desk.begin()
+    desk.write(raws(700))
+    told = get(app, "/api/runs/r1/raw-samples")["samples"]
+    assert len(told) == 700
+    assert told[0] == {
+        "elapsed_s": 0.0,
+        "current_a": 3.0,
+        "voltage_v": 2.5,
+        "saturated": True,
+        "averaged": True,
+    }
+    table = rows(ask(app, "GET", "/api/runs/r1/raw-samples?format=csv"))
+    assert table[0]["saturated"] == "true"
+    assert [float(row["elapsed_s"]) for row in table] == [row["elapsed_s"] for row in told]
+
+
+def test_a_logbook_that_is_not_there_is_told(tmp_path: Path) -> None:
+    app = Daemon(tmp_path, book=LogbookReader(tmp_path / "gone.sqlite")).app
+    for path in ("/api/runs", "/api/runs/r1", "/api/runs/r1/samples", "/api/runs/r1/events"):
+        problem = assert_problem(ask(app, "GET", path), 503, "logbook-unreadable")
+        assert problem["part"] == "logbook"
+
+
+def test_the_run_on_the_bench_is_in_the_book_and_can_be_done_again(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path)
+    daemon.step()
+    with daemon.looping(), daemon.served() as client:
+        run_id = client.post("/api/start", json={**SILVER, "piece": "fern brooch"}).json()["run_id"]
+        daemon.watch.until(RunState.RUNNING)
+        while client.get("/api/status").json()["on_time_s"] < 3.0:
+            pass
+        client.post("/api/stop")
+        daemon.watch.until(RunState.STOPPED)
+        client.post("/api/acknowledge")
+        daemon.logbook.close_soon()
+        daemon.logbook.work()
+        told = client.get(f"/api/runs/{run_id}").json()
+        assert told["run"]["state"] == "stopped"
+        assert told["plan"]["request"]["piece"] == "fern brooch"
+        samples = client.get(f"/api/runs/{run_id}/samples").json()["samples"]
+        assert samples[-1]["charge_coulombs"] == pytest.approx(
+            told["run"]["charge_coulombs"], abs=3.0
+        )
+        events = client.get(f"/api/runs/{run_id}/events").json()["events"]
+        assert any("checking -> running" in event["text"] for event in events)
+        assert client.post("/api/start", json=told["plan"]["request"]).status_code == 202
+    daemon.close()
+
+
+def test_the_status_tells_from_when_on_a_run_can_be_asked_for(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path)
+    daemon.step()
+    with daemon.looping(), daemon.served() as client:
+        assert client.get("/api/status").json()["run_in_logbook"] is False
+        run_id = client.post("/api/start", json=SILVER).json()["run_id"]
+        assert client.get("/api/status").json()["run_in_logbook"] is False
+        assert_problem(client.get(f"/api/runs/{run_id}"), 404, "unknown-run")
+        daemon.logbook.work()
+        assert client.get("/api/status").json()["run_in_logbook"] is True
+        assert client.get(f"/api/runs/{run_id}").status_code == 200
+    daemon.close()

@@ -1,0 +1,342 @@
+"""Readings through the application: of the present run, of past ones, corrected, withdrawn, and surprising ones asked about."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from controller.config import Settings
+from controller.messages import RunState
+from controller.planning.json_form import plan_to_json
+from controller.planning.plan import make_plan
+from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
+from tests.kits.doubles import silver_request
+from tests.kits.logbook_kit import began, changed
+
+SILVER_G_PER_COULOMB = 1.118e-3
+"""Electrochemical equivalent of silver, a textbook value."""
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path)
+    daemon.step()
+    daemon.shelf.save("tank 1", "fine-silver", "nitric acid, 1 in 10", 1.0, None, "")
+    daemon.logbook.work()
+    yield daemon
+    daemon.close()
+
+
+@pytest.fixture
+def client(daemon: Daemon) -> Iterator[httpx.Client]:
+    """Of a bench whose loop answers."""
+    with daemon.looping(), daemon.served() as client:
+        yield client
+
+
+def of_past(client: httpx.Client, body: dict[str, Any], run_id: str = "r1") -> httpx.Response:
+    return client.post(f"/api/runs/{run_id}/readings", json=body)
+
+
+@contextmanager
+def paused(
+    daemon: Daemon, on_time_s: float = 100.0
+) -> Iterator[tuple[httpx.Client, str, dict[str, Any]]]:
+    """A run paused after a while; gives the client, its name and its status."""
+    with daemon.looping(), daemon.served() as client:
+        run_id = client.post(
+            "/api/start", json={**SILVER, "bath": "tank 1", "edge_mm": 300.0}
+        ).json()["run_id"]
+        daemon.watch.until(RunState.RUNNING)
+        while client.get("/api/status").json()["on_time_s"] < on_time_s:
+            pass
+        client.post("/api/pause")
+        paused_at_s = client.get("/api/status").json()["at_s"]
+        while client.get("/api/status").json()["at_s"] < paused_at_s + 1.0:
+            pass  # the current falls to zero
+        yield client, run_id, client.get("/api/status").json()
+
+
+def past(daemon: Daemon, run_id: str = "r1", **changes: Any) -> None:
+    """A finished run of 1800 C in tank 1."""
+    request = silver_request(bath="tank 1", **changes)
+    plan = plan_to_json(make_plan(request, Settings(), 16.0))
+    daemon.logbook.put(replace(began(run_id), bath="tank 1", metal=request.metal, plan=plan))
+    daemon.logbook.put(
+        changed(
+            run_id, RunState.FINISHED, 1800.0, depth_mm=0.25, depth_low_mm=0.2, depth_high_mm=0.31
+        )
+    )
+    daemon.logbook.work()
+
+
+def gauge(*spots_mm: float, **changes: Any) -> dict[str, Any]:
+    return {"kind": "gauge", "spots_mm": list(spots_mm), "resolution_mm": 0.001, **changes}
+
+
+def readings(daemon: Daemon, run_id: str = "r1") -> list[dict[str, Any]]:
+    answer = ask(daemon.app, "GET", f"/api/runs/{run_id}/readings")
+    assert answer.status_code == 200, answer.text
+    found: list[dict[str, Any]] = answer.json()["readings"]
+    return found
+
+
+# --- the present run --------------------------------------------------------------------------------------------------
+
+
+def test_a_gauge_reading_moves_depth_and_stopping_charge(daemon: Daemon) -> None:
+    with paused(daemon) as (client, run_id, before):
+        deeper_mm = 1.08 * before["depth_mm"]
+        answer = client.post(
+            f"/api/runs/{run_id}/readings",
+            json=gauge(deeper_mm - 0.0005, deeper_mm, deeper_mm + 0.0005),
+        )
+        assert answer.status_code == 201
+        told = answer.json()
+        status = client.get("/api/status").json()
+        assert told["reading"]["charge_coulombs"] == pytest.approx(
+            before["charge_coulombs"], abs=0.5
+        )
+        assert told["reading"]["stands"] is True
+        assert told["reading"]["read_depth_mm"] == pytest.approx(deeper_mm)
+        assert told["reading"]["evenness_fraction"] == pytest.approx(0.001 / deeper_mm)
+        assert told["before"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=1e-3)
+        assert told["before"]["depth_mm"] < told["after"]["depth_mm"] < deeper_mm * 1.02
+        assert told["after"]["depth_high_mm"] - told["after"]["depth_low_mm"] < (
+            told["before"]["depth_high_mm"] - told["before"]["depth_low_mm"]
+        )
+        assert (
+            told["target_charge_coulombs"]
+            == status["target_charge_coulombs"]
+            < before["target_charge_coulombs"]
+        )
+        assert told["max_charge_coulombs"] == before["max_charge_coulombs"], "ceilings stay"
+        assert told["ceiling_first"] is False
+        assert status["depth_mm"] == pytest.approx(told["after"]["depth_mm"], rel=1e-3)
+
+
+def test_a_shallow_reading_may_put_the_target_behind_the_ceiling_which_a_person_raises(
+    daemon: Daemon,
+) -> None:
+    with paused(daemon) as (client, run_id, before):
+        shallow_mm = 0.70 * before["depth_mm"]
+        body = gauge(
+            shallow_mm,
+            shallow_mm * 1.001,
+            shallow_mm * 0.999,
+            is_confirmed=True,
+            resolution_mm=0.0001,
+        )
+        told = client.post(f"/api/runs/{run_id}/readings", json=body).json()
+        assert told["ceiling_first"] is True
+        assert told["target_charge_coulombs"] > told["max_charge_coulombs"]
+        for unconfirmed in (
+            {},
+            {"is_confirmed": False},
+            {"is_confirmed": "true"},
+            {"is_confirmed": 1},
+        ):
+            assert client.post("/api/ceilings", json=unconfirmed).status_code == 422
+        assert (
+            client.get("/api/status").json()["max_charge_coulombs"] == told["max_charge_coulombs"]
+        )
+        assert client.post("/api/ceilings", json={"is_confirmed": True}).status_code == 200
+        assert (
+            client.get("/api/status").json()["max_charge_coulombs"] > told["target_charge_coulombs"]
+        )
+
+
+def test_a_surprising_reading_is_asked_about_with_the_numbers_and_kept_when_confirmed(
+    daemon: Daemon,
+) -> None:
+    with paused(daemon) as (client, run_id, before):
+        body = gauge(*[2.0 * before["depth_mm"]] * 3)
+        problem = assert_problem(
+            client.post(f"/api/runs/{run_id}/readings", json=body), 409, "surprising-reading"
+        )
+        assert (problem["field"], problem["limit"]) == ("is_confirmed", "3 standard deviations")
+        assert problem["surprise"]["read_depth_mm"] == pytest.approx(2.0 * before["depth_mm"])
+        assert problem["surprise"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=1e-3)
+        assert (
+            problem["surprise"]["depth_low_mm"]
+            < problem["surprise"]["depth_mm"]
+            < problem["surprise"]["depth_high_mm"]
+        )
+        assert "standard deviations more metal gone than expected" in problem["detail"]
+        assert client.get(f"/api/runs/{run_id}/readings").json()["readings"] == [], (
+            "nothing was kept"
+        )
+        assert (
+            client.get("/api/status").json()["target_charge_coulombs"]
+            == before["target_charge_coulombs"]
+        )
+        assert (
+            client.post(
+                f"/api/runs/{run_id}/readings", json={**body, "is_confirmed": True}
+            ).status_code
+            == 201
+        )
+
+
+def test_a_reading_can_be_corrected_and_withdrawn_and_the_history_stays(daemon: Daemon) -> None:
+    with paused(daemon) as (client, run_id, before):
+        path, depth_mm = f"/api/runs/{run_id}/readings", before["depth_mm"]
+        first = client.post(path, json=gauge(1.10 * depth_mm, 1.11 * depth_mm)).json()
+        first_id = first["reading"]["reading_id"]
+        second = client.post(
+            path, json=gauge(1.02 * depth_mm, 1.03 * depth_mm, replaces=first_id)
+        ).json()
+        second_id = second["reading"]["reading_id"]
+        assert second["before"]["depth_mm"] == pytest.approx(first["after"]["depth_mm"], rel=1e-3)
+        assert second["after"]["depth_mm"] < first["after"]["depth_mm"]
+        listed = client.get(path).json()["readings"]
+        assert [(r["reading_id"], r["stands"], r["replaces"], r["replaced_by"]) for r in listed] == [
+            (first_id, False, None, second_id), (second_id, True, first_id, None),
+        ]  # fmt: skip
+        withdrawn = client.post(
+            f"{path}/{second_id}/withdraw", json={"why": "gauged the wrong piece"}
+        ).json()
+        assert withdrawn["reading"]["kind"] == "withdrawn"
+        assert withdrawn["reading"]["why"] == "gauged the wrong piece"
+        assert withdrawn["after"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=1e-3), (
+            "as before any reading"
+        )
+        assert withdrawn["target_charge_coulombs"] == pytest.approx(
+            before["target_charge_coulombs"]
+        )
+        assert [r["stands"] for r in client.get(path).json()["readings"]] == [False, False, False]
+        assert_problem(
+            client.post(f"{path}/{second_id}/withdraw", json={"why": "again"}), 409, "wrong-state"
+        )
+        assert_problem(
+            client.post(f"{path}/never/withdraw", json={"why": "?"}), 404, "unknown-reading"
+        )
+        assert_problem(
+            client.post(path, json=gauge(depth_mm, replaces="never")), 404, "unknown-reading"
+        )
+
+
+def test_no_reading_while_the_relay_may_be_on(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        run_id = client.post("/api/start", json={**SILVER, "bath": "tank 1"}).json()["run_id"]
+        daemon.watch.until(RunState.RUNNING)
+        while client.get("/api/status").json()["on_time_s"] < 10.0:
+            pass
+        path = f"/api/runs/{run_id}/readings"
+        assert_problem(client.post(path, json=gauge(0.004)), 409, "wrong-state")
+        assert client.get(path).json()["readings"] == []
+        assert client.get("/api/status").json()["state"] == "running"
+
+
+# --- past runs --------------------------------------------------------------------------------------------------------
+
+
+def test_a_weighing_of_a_past_run_teaches_its_bath(daemon: Daemon, client: httpx.Client) -> None:
+    past(daemon)
+    lost_g = round(0.95 * 1800 * SILVER_G_PER_COULOMB, 2)
+    answer = of_past(client, {"kind": "weighing", "before_g": 24.31, "after_g": 24.31 - lost_g})
+    assert answer.status_code == 201, answer.text
+    told = answer.json()
+    assert (told["reading"]["lost_g"], told["reading"]["charge_coulombs"]) == (lost_g, 1800.0)
+    unknown = ("before", "after", "target_charge_coulombs", "max_charge_coulombs", "ceiling_first")
+    assert [told[name] for name in unknown] == [None] * 5
+    assert 0.95 < ask(daemon.app, "GET", "/api/baths/tank%201").json()["bite_factor"] < 0.99
+    assert readings(daemon) == [told["reading"]]
+
+
+def test_a_slip_of_the_pen_on_a_past_run_is_asked_about_too(
+    daemon: Daemon, client: httpx.Client
+) -> None:
+    """20.1 g for 2.01 g would teach the bath a bite factor of ten for ever."""
+    past(daemon)
+    body = {"kind": "weighing", "before_g": 40.0, "after_g": 19.9}
+    problem = assert_problem(of_past(client, body), 409, "surprising-reading")
+    assert problem["surprise"] == {"depth_mm": 0.25, "depth_low_mm": 0.2, "depth_high_mm": 0.31}
+    assert readings(daemon) == []
+    assert of_past(client, {**body, "is_confirmed": True}).status_code == 201
+
+
+@pytest.mark.parametrize(
+    ("body", "field"),
+    [
+        ({}, "kind"), ({"kind": "taste"}, "kind"), (gauge(), "spots_mm"), (gauge(0.1, -0.1), "spots_mm.1"),
+        (gauge(*[0.1] * 51), "spots_mm"), (gauge(0.25, place="rim"), "place"), (gauge(0.25, resolution_mm=0.0), "resolution_mm"),
+        (gauge(0.04, from_resist_top=True), "spots_mm less film"), (gauge(0.25, from_resist_top="no"), "from_resist_top"),
+        (gauge(0.25, charge_coulombs=0.0), "charge_coulombs"), (gauge(0.25, before_g=1.0), "before_g"),
+        ({"kind": "weighing", "before_g": 22.3, "after_g": 24.31}, "after_g"),
+        ({"kind": "weighing", "before_g": 22.3, "after_g": 22.3}, "after_g"), ({"kind": "weighing", "before_g": 22.3}, "after_g"),
+        ({"kind": "withdrawn", "why": "x"}, "kind"),
+    ],
+)  # fmt: skip
+def test_what_is_no_reading_is_refused_and_not_kept(
+    daemon: Daemon, client: httpx.Client, body: dict[str, Any], field: str
+) -> None:
+    past(daemon)
+    assert assert_problem(of_past(client, body), 422, "bad-value")["field"] == field
+    assert readings(daemon) == []
+
+
+def test_a_run_that_took_no_charge_has_nothing_to_gauge(
+    daemon: Daemon, client: httpx.Client
+) -> None:
+    daemon.logbook.put(began("r2"))
+    daemon.logbook.put(changed("r2", RunState.STOPPED, 0.0))
+    daemon.logbook.work()
+    assert (
+        assert_problem(of_past(client, gauge(0.1), "r2"), 422, "bad-value")["field"]
+        == "charge_coulombs"
+    )
+
+
+def test_film_and_place_are_taken_out_of_what_was_read(
+    daemon: Daemon, client: httpx.Client
+) -> None:
+    """Dry film is 0.045 mm, edges run 1.15 times deeper (common practice, no source)."""
+    past(daemon)
+    assert of_past(client, gauge(0.290, 0.300, from_resist_top=True)).status_code == 201
+    assert of_past(client, gauge(0.2875, place="edge")).status_code == 201
+    top, edge = readings(daemon)
+    assert top["read_depth_mm"] == pytest.approx(0.250)
+    assert edge["read_depth_mm"] == pytest.approx(0.250)
+    assert edge["evenness_fraction"] is None, "one spot tells nothing of it"
+
+
+def test_the_film_that_comes_off_is_the_one_of_the_run(
+    daemon: Daemon, client: httpx.Client
+) -> None:
+    """A thick dry film of 0.075 mm (common practice, no source) under 0.325 mm leaves 0.25 mm."""
+    past(daemon, film_mm=0.075)
+    assert of_past(client, gauge(0.325, from_resist_top=True)).status_code == 201
+    (told,) = readings(daemon)
+    assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(0.25))
+
+
+def test_an_unknown_run_has_no_readings(client: httpx.Client) -> None:
+    assert_problem(client.get("/api/runs/never/readings"), 404, "unknown-run")
+    assert_problem(of_past(client, gauge(0.1), "never"), 404, "unknown-run")
+    assert_problem(
+        client.post("/api/runs/never/readings/x/withdraw", json={"why": "x"}), 404, "unknown-run"
+    )
+
+
+def test_the_list_is_told_while_the_loop_is_silent(daemon: Daemon) -> None:
+    past(daemon)
+    daemon.heart.now_s += 100.0
+    assert readings(daemon) == []
+
+
+def test_what_is_kept_is_what_the_learning_takes(daemon: Daemon, client: httpx.Client) -> None:
+    past(daemon)
+    of_past(client, gauge(0.25, 0.251, place="centre"))
+    (kept,) = daemon.shelf.readings("r1")
+    assert json.loads(json.dumps(kept.body)) == {
+        "spots_mm": [0.25, 0.251], "place": "centre", "from_resist_top": False, "resolution_mm": 0.001, "charge_coulombs": 1800.0,
+            "film_mm": 0.045,
+    }  # fmt: skip

@@ -1,0 +1,154 @@
+"""The rig check before anything is switched on, and the watch after every off."""
+
+from __future__ import annotations
+
+import pytest
+
+from controller.config import LimitSettings
+from controller.messages import Finding, Sample, TripReason
+from controller.safety.checks import OffWatch, check_rig
+
+R = TripReason
+LIMITS = LimitSettings()
+SHUNT_OHM = 0.02
+EPS = 1e-9
+
+
+def off_samples(
+    current_a: float = 0.0, voltage_v: float = 0.2, count: int = 16, saturated: bool = False
+) -> list[Sample]:
+    return [
+        Sample(100.0 + 0.0686 * i, current_a, voltage_v, saturated and i == 3) for i in range(count)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("current_a", "voltage_v", "expected"),
+    [
+        (0.0, 0.2, None),
+        (0.008 - EPS, 1.5, None),
+        (-0.008 + EPS, 0.2, None),
+        (0.008 + EPS, 0.2, R.ZERO_OFFSET),
+        (-0.008 - EPS, 0.2, R.ZERO_OFFSET),
+        (0.020 - EPS, 0.2, R.ZERO_OFFSET),
+        (0.020 + EPS, 0.2, R.RELAY_WELDED),
+        (-0.020 - EPS, 0.2, R.RELAY_WELDED),
+        (0.0, 1.5 + EPS, R.RELAY_WELDED),
+        (0.009, 3.0, R.RELAY_WELDED),
+    ],
+)
+def test_the_check_at_its_limits(
+    current_a: float, voltage_v: float, expected: TripReason | None
+) -> None:
+    report = check_rig(off_samples(current_a, voltage_v), LIMITS, SHUNT_OHM)
+    assert (None if report.finding is None else report.finding.reason) is expected
+    assert report.zero_offset_a == pytest.approx(current_a)
+    assert [item.passed for item in report.items] == [abs(current_a) <= 0.008, voltage_v <= 1.5]
+    assert [(item.name, item.unit) for item in report.items] == [
+        ("zero offset", "A"),
+        ("cell voltage", "V"),
+    ]
+
+
+def test_the_offset_is_the_mean_of_the_samples() -> None:
+    samples = [Sample(float(i), 0.001 * (i % 3), 0.2) for i in range(15)]
+    assert check_rig(samples, LIMITS, SHUNT_OHM).zero_offset_a == pytest.approx(0.001)
+
+
+def test_one_saturated_sample_fails_the_check_before_all_else() -> None:
+    finding = check_rig(off_samples(5.0, 3.0, saturated=True), LIMITS, SHUNT_OHM).finding
+    assert finding is not None
+    assert finding.reason is R.SENSOR_SATURATED
+
+
+def test_the_offset_limit_is_one_of_the_shunt_voltage() -> None:
+    # 160 uV: 8 mA at 0.02 ohm, 1.6 mA at 0.1 ohm, 32 mA at 0.005 ohm (where twice that is what a weld must exceed).
+    assert check_rig(off_samples(0.0015), LIMITS, 0.1).finding is None
+    assert check_rig(off_samples(0.0017), LIMITS, 0.1).finding is not None
+    at_small_shunt = check_rig(off_samples(0.050), LIMITS, 0.005).finding
+    assert at_small_shunt is not None
+    assert at_small_shunt.reason is R.ZERO_OFFSET
+    beyond = check_rig(off_samples(0.065), LIMITS, 0.005).finding
+    assert beyond is not None
+    assert beyond.reason is R.RELAY_WELDED
+
+
+def test_the_note_says_what_the_check_cannot_prove() -> None:
+    assert (
+        "only with the supply switched on"
+        in check_rig(off_samples(), LIMITS, SHUNT_OHM).items[1].note
+    )
+
+
+# --- after off ----------------------------------------------------------------------------------------------------------
+
+
+def watch(planned_a: float = 3.0) -> OffWatch:
+    return OffWatch(LIMITS, SHUNT_OHM, planned_a, off_at_s=100.0)
+
+
+def take(observed: OffWatch, *readings: tuple[float, float, float]) -> list[Finding | None]:
+    return [
+        observed.take(Sample(at_s, current_a, voltage_v)) for at_s, current_a, voltage_v in readings
+    ]
+
+
+def test_three_samples_from_half_a_second_after_off_mean_a_weld() -> None:
+    found = take(
+        watch(),
+        (100.1, 3.0, 3.0),
+        (100.4999, 3.0, 3.0),
+        (100.5, 3.0, 3.0),
+        (100.57, 3.0, 3.0),
+        (100.64, 3.0, 3.0),
+    )
+    assert found[:4] == [None] * 4
+    assert found[4] is not None
+    assert (found[4].reason, found[4].value, found[4].limit, found[4].unit) == (
+        R.RELAY_WELDED,
+        3.0,
+        pytest.approx(0.03),
+        "A",
+    )
+
+
+def test_voltage_alone_means_a_weld_too() -> None:
+    found = take(watch(), *[(100.5 + 0.07 * i, 0.0, 1.5) for i in range(9)])
+    assert found == [None] * 9
+    found = take(watch(), *[(100.5 + 0.07 * i, 0.0, 1.5 + EPS) for i in range(3)])
+    assert found[2] is not None
+    assert (found[2].reason, found[2].limit, found[2].unit) == (R.RELAY_WELDED, 1.5, "V")
+
+
+def test_current_dying_away_is_no_weld() -> None:
+    assert (
+        take(
+            watch(),
+            (100.5, 3.0, 3.0),
+            (100.57, 3.0, 3.0),
+            (100.64, 0.0, 0.2),
+            (100.71, 3.0, 3.0),
+            (100.78, 3.0, 3.0),
+        )
+        == [None] * 5
+    )
+
+
+@pytest.mark.parametrize(
+    ("planned_a", "threshold_a"), [(0.0, 0.020), (1.0, 0.020), (3.0, 0.030), (10.0, 0.100)]
+)
+def test_the_threshold_is_20_ma_or_1_percent_of_the_plan(
+    planned_a: float, threshold_a: float
+) -> None:
+    observed = watch(planned_a)
+    assert observed.threshold_a == pytest.approx(threshold_a)
+    assert observed.is_zero(Sample(101.0, threshold_a - EPS, 0.0))
+    assert observed.is_zero(Sample(101.0, -threshold_a + EPS, 0.0))
+    assert not observed.is_zero(Sample(101.0, threshold_a + EPS, 0.0))
+    assert not observed.is_zero(Sample(101.0, -threshold_a - EPS, 0.0)), (
+        "current against the etch is current"
+    )
+
+
+def test_the_threshold_stays_clear_of_the_offset_that_a_sound_sensor_may_have() -> None:
+    assert OffWatch(LIMITS, 0.005, 1.0, 100.0).threshold_a == pytest.approx(0.064)

@@ -1,0 +1,257 @@
+"""The bookkeeping of one run."""
+
+from __future__ import annotations
+
+import pytest
+
+from controller.config import Settings
+from controller.messages import Sample, TripReason
+from controller.physics.charge import ChargeGapError
+from controller.planning.plan import make_plan
+from controller.safety.run import SMOOTHING_S, ActiveRun, new_run
+from controller.safety.trends import SAMPLES_PER_BLOCK
+from tests.kits.doubles import silver_request
+
+SETTINGS = Settings()
+PLAN = make_plan(silver_request(), SETTINGS, 16.0)
+STEP_S = 0.0686
+
+
+def begun(at_s: float = 1000.0) -> ActiveRun:
+    run = new_run("r1", PLAN, SETTINGS.limits)
+    run.begin_stretch(at_s, Sample(at_s, 0.0, 0.2))
+    return run
+
+
+def feed(run: ActiveRun, seconds: float, current_a: float = 3.0, from_s: float = 1000.0) -> float:
+    """Count samples over a time; return when the last one was taken."""
+    steps = round(seconds / STEP_S)
+    for i in range(1, steps + 1):
+        run.count(Sample(from_s + seconds * i / steps, current_a, 3.0))
+    return from_s + seconds
+
+
+def test_a_run_that_has_not_begun_has_nothing_in_its_books() -> None:
+    run = new_run("r1", PLAN, SETTINGS.limits)
+    totals = run.totals(5000.0)
+    assert (
+        totals.on_time_s,
+        totals.charge_coulombs,
+        totals.uncertain_coulombs,
+        totals.depth.best_mm,
+    ) == (0.0, 0.0, 0.0, 0.0)
+    assert not run.counter.is_counting
+    assert not run.has_reached_target(0.0)
+    assert run.counter.max_gap_s == SETTINGS.limits.max_sample_age_s
+    assert run.counter.bound_a == run.limits.max_current_a == pytest.approx(3.9)
+
+
+def test_charge_depth_and_time_left_halfway() -> None:
+    run = begun()
+    at_s = feed(run, 300.0)
+    totals = run.totals(at_s)
+    # The first interval rises from 0 to 3 A: half a step's charge less than 3 A for 300 s.
+    assert totals.charge_coulombs == pytest.approx(900.0 - 0.5 * 3.0 * STEP_S, abs=0.01)
+    assert totals.on_time_s == 300.0
+    assert totals.depth.best_mm == pytest.approx(
+        0.25 * totals.charge_coulombs / PLAN.charge_coulombs, rel=1e-3
+    )
+    assert run.remaining_s() == pytest.approx(
+        (PLAN.charge_coulombs - totals.charge_coulombs) / 3.0, rel=1e-6
+    )
+
+
+def test_the_target_is_reached_at_the_planned_charge_and_not_before() -> None:
+    run = begun()
+    run.counter.charge_coulombs = PLAN.charge_coulombs - 1e-6
+    assert not run.has_reached_target(0.0)
+    run.counter.charge_coulombs = PLAN.charge_coulombs
+    assert run.has_reached_target(0.0)
+    assert run.depth(0.0).best_mm == pytest.approx(0.25)
+    assert run.remaining_s() == 0.0
+
+
+def test_on_time_adds_up_over_stretches_and_leaves_the_pauses_out() -> None:
+    run = begun(1000.0)
+    run.end_stretch(1010.0)
+    run.end_stretch(1020.0)
+    assert run.total_on_time_s(1500.0) == 10.0, "ended once"
+    run.begin_stretch(1600.0, Sample(1600.0, 0.0, 0.2))
+    assert run.total_on_time_s(1605.0) == 15.0
+    run.end_stretch(1605.0)
+    assert run.on_time_s == 15.0
+    assert run.counter.is_counting, "counting goes on until the current is zero"
+
+
+def test_a_stretch_whose_relay_never_turned_on_leaves_no_trace() -> None:
+    run = begun()
+    run.cancel_stretch(1016.0)
+    assert not run.counter.is_counting
+    assert run.total_on_time_s(2000.0) == 0.0
+
+
+def test_the_mean_current_follows_with_its_time_constant() -> None:
+    run = begun()
+    at_s = feed(run, 30.0, 3.0)
+    at_s = feed(run, SMOOTHING_S, 2.0, at_s)
+    # After one time constant 1/e of the old value is left.
+    assert run.mean_current_a == pytest.approx(2.0 + 1.0 / 2.718281828, rel=0.01)
+    feed(run, 60.0, 2.0, at_s)
+    assert run.mean_current_a == pytest.approx(2.0, rel=1e-4)
+
+
+def test_time_left_is_unknown_while_hardly_any_current_flows() -> None:
+    run = begun()
+    assert run.remaining_s() == pytest.approx(PLAN.charge_coulombs / 3.0), (
+        "before the first sample the plan's current counts"
+    )
+    at_s = feed(run, 60.0, 0.29)
+    assert run.remaining_s() is None, "below the limit of lost contact"
+    at_s = feed(run, 60.0, 0.31, at_s)
+    assert run.remaining_s() == pytest.approx(
+        (PLAN.charge_coulombs - run.counter.charge_coulombs) / 0.31, rel=1e-3
+    )
+    run.mean_current_a = run.limits.lost_contact_a
+    assert run.remaining_s() is None, "at the limit"
+
+
+def test_the_first_sample_half_on_and_half_off_does_not_make_the_time_left_jump() -> None:
+    run = begun()
+    run.count(Sample(1000.0 + STEP_S, 0.4, 1.0))
+    assert run.remaining_s() == pytest.approx(PLAN.charge_coulombs / 3.0, rel=0.02)
+
+
+def test_a_stretch_begins_with_a_fresh_mean_and_fresh_streaks() -> None:
+    run = begun()
+    feed(run, 10.0, 1.0)
+    assert run.judge(Sample(1010.1, 9.0, 3.0), None) is None
+    assert run.wants_second_look
+    run.end_stretch(1010.2)
+    run.begin_stretch(1100.0, Sample(1100.0, 0.0, 0.2))
+    assert not run.wants_second_look
+    assert run.mean_current_a == 3.0
+    assert run.judge(Sample(1100.1, 9.0, 3.0), None) is None
+    finding = run.judge(Sample(1100.2, 9.0, 3.0), None)
+    assert finding is not None
+    assert finding.reason is TripReason.OVER_CURRENT
+
+
+def test_the_grace_for_contact_begins_anew_with_each_stretch() -> None:
+    run = begun()
+    run.end_stretch(1500.0)
+    run.begin_stretch(1600.0, Sample(1600.0, 0.0, 0.2))
+    assert [run.judge(Sample(1600.0 + t, 0.0, 0.0), None) for t in (1.0, 10.0, 19.9)] == [None] * 3
+    assert run.judge(Sample(1620.0, 0.0, 0.0), None) is None
+    finding = run.judge(Sample(1621.0, 0.0, 0.0), None)
+    assert finding is not None
+    assert finding.reason is TripReason.LOST_CONTACT
+
+
+@pytest.mark.parametrize("passed", range(0, SAMPLES_PER_BLOCK, 3))
+def test_an_open_circuit_is_lost_contact_wherever_a_mean_of_the_voltage_stands(passed: int) -> None:
+    """A constant-current supply goes to its full voltage: that may not be called a risen cell voltage meanwhile."""
+    run, at_s, finding = begun(), 1000.0, None
+    for _ in range(2000 + passed):  # over 120 s, the mean of the voltage is judged
+        at_s += STEP_S
+        assert run.judge(Sample(at_s, 3.0, 3.0), None) is None
+    while finding is None:
+        at_s += STEP_S
+        finding = run.judge(Sample(at_s, 0.0, 14.0), None)
+    assert finding.reason is TripReason.LOST_CONTACT
+
+
+def looks(*currents_a: float, quick: bool = False) -> list[bool]:
+    """Return after which sample of a run at these currents a quick second look is wanted."""
+    run, wanted = begun(), []
+    for i, current_a in enumerate(currents_a):
+        last = i == len(currents_a) - 1
+        assert (
+            run.judge(
+                Sample(1000.0 + STEP_S * (i + 1), current_a, 3.0, averaged=not (quick and last)),
+                None,
+            )
+            is None
+        )
+        wanted.append(run.wants_second_look)
+    return wanted
+
+
+def test_a_second_look_is_wanted_when_a_limit_is_first_broken_and_on_the_way_to_reverse_current() -> (
+    None
+):
+    assert looks(3.0, 2.99, 3.01, 3.0) == [False] * 4
+    assert looks(3.0, 3.91) == [False, True]
+    assert looks(3.0, 3.89, 3.0) == [False] * 3, (
+        "a quick look on the way up would only put off the next average"
+    )
+    # Half the way from 3 A to -0.05 A is 1.475 A: such a sample may straddle the swapping of the leads.
+    assert looks(3.0, 1.474) == [False, True]
+    assert looks(3.0, 1.476) == [False, False]
+    assert looks(3.0, 0.5 * (3.0 - 0.05)) == [False, False], "half the way is not over it"
+    assert looks(1.474) == [False], "the first sample of a stretch has nothing to compare with"
+    assert looks(3.0, 1.474, 1.4) == [False, True, False], "once"
+    assert looks(3.0, 1.474, quick=True) == [False, False], "a quick look does not straddle"
+
+
+def test_one_suspicion_asks_for_one_quick_look() -> None:
+    run = begun()
+    for k, (current_a, averaged, wanted) in enumerate(
+        [
+            (3.0, True, False),
+            (3.95, True, True),
+            (3.0, False, False),
+            (3.0, True, False),
+            (3.95, True, True),
+        ]
+    ):
+        assert (
+            run.judge(Sample(1000.0 + STEP_S * (k + 1), current_a, 3.0, averaged=averaged), None)
+            is None
+        )
+        assert run.wants_second_look is wanted, k
+
+
+def test_guards_see_the_whole_runs_on_time_charge_depth_and_the_bath() -> None:
+    late = begun()
+    late.on_time_s = PLAN.max_on_time_s - 5.0
+    assert late.judge(Sample(1004.9, 3.0, 3.0), None) is None
+    finding = late.judge(Sample(1005.0, 3.0, 3.0), None)
+    assert finding is not None
+    assert finding.reason is TripReason.OVER_TIME
+
+    full = begun()
+    full.counter.charge_coulombs = PLAN.max_charge_coulombs
+    finding = full.judge(Sample(1000.1, 3.0, 3.0), None)
+    assert finding is not None
+    assert finding.reason is TripReason.OVER_CHARGE
+
+    deep = new_run(
+        "r2", make_plan(silver_request(thickness_mm=0.5), SETTINGS, 16.0), SETTINGS.limits
+    )
+    deep.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
+    deep.counter.charge_coulombs = PLAN.charge_coulombs * 0.5 / 2.6 / 0.25 + 0.5
+    finding = deep.judge(Sample(1000.1, 3.0, 3.0), None)
+    assert finding is not None
+    assert finding.reason is TripReason.DEPTH_LIMIT
+
+    finding = begun().judge(Sample(1000.1, 3.0, 3.0), 45.0)
+    assert finding is not None
+    assert finding.reason is TripReason.BATH_HOT
+
+
+def test_a_gap_is_booked_and_widens_the_upper_bound_only() -> None:
+    run = begun()
+    at_s = feed(run, 100.0)
+    before = run.depth(0.0)
+    with pytest.raises(ChargeGapError):
+        run.count(Sample(at_s + 2.0, 3.0, 3.0))
+    after = run.depth(0.0)
+    assert run.totals(at_s + 2.0).uncertain_coulombs == pytest.approx(2.0 * 3.9)
+    assert (after.best_mm, after.low_mm) == (before.best_mm, before.low_mm)
+    assert after.high_mm > before.high_mm
+
+
+def test_a_cancelled_stretch_leaves_the_plate_in_the_bath() -> None:
+    run = begun()
+    run.cancel_stretch(1016.0)
+    assert run.soak.seconds(1616.0) == pytest.approx(600.0)

@@ -1,0 +1,399 @@
+"""The state machine: the table of states x commands, off first, one turn_on, first reason wins."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from controller.errors import SensorError, SensorResetError, WrongStateError
+from controller.messages import OffRequest, RunState, TripReason
+from controller.safety.outbox import Began, Changed, Counted
+from controller.safety.run import ActiveRun
+from tests.kits.doubles import Bench, make_bench, silver_request
+
+S = RunState
+
+
+def bench_in(state: RunState) -> Bench:
+    """Return a bench that came into the state by its natural way."""
+    bench = make_bench()
+    bench.run_for(0.2)
+    if state is S.IDLE:
+        return bench
+    bench.start()
+    if state is S.CHECKING:
+        return bench
+    bench.until(S.RUNNING)
+    if state is S.RUNNING:
+        return bench
+    if state is S.PAUSED:
+        bench.supervisor.pause()
+    elif state is S.FINISHED:
+        bench.until(S.FINISHED)
+    elif state is S.STOPPED:
+        bench.gate.revoke(OffRequest.STOP)
+    elif state is S.TRIPPED:
+        bench.sensor.error = SensorError("wire off")
+        bench.tick()
+        bench.sensor.error = None
+    elif state is S.INTERRUPTED:
+        run = bench.supervisor.run
+        assert run is not None
+        run.cancel_stretch(bench.clock.monotonic_s())
+        bench = make_bench()
+        bench.supervisor.restore(run, "power cut")
+    bench.run_for(2.0)
+    assert bench.supervisor.state is state
+    return bench
+
+
+REFUSED = None
+TABLE = {
+    #                start       pause     resume      stop        acknowledge
+    S.IDLE:        (S.CHECKING, REFUSED,  REFUSED,    S.IDLE,     REFUSED),
+    S.CHECKING:    (REFUSED,    REFUSED,  REFUSED,    S.STOPPED,  REFUSED),
+    S.RUNNING:     (REFUSED,    S.PAUSED, REFUSED,    S.STOPPED,  REFUSED),
+    S.PAUSED:      (REFUSED,    REFUSED,  S.CHECKING, S.STOPPED,  REFUSED),
+    S.FINISHED:    (S.CHECKING, REFUSED,  REFUSED,    S.FINISHED, S.IDLE),
+    S.STOPPED:     (S.CHECKING, REFUSED,  REFUSED,    S.STOPPED,  S.IDLE),
+    S.TRIPPED:     (REFUSED,    REFUSED,  REFUSED,    S.TRIPPED,  S.PAUSED),
+    S.INTERRUPTED: (REFUSED,    REFUSED,  S.CHECKING, S.STOPPED,  REFUSED),
+}  # fmt: skip
+COMMANDS = ("start", "pause", "resume", "stop", "acknowledge")
+CELLS = [
+    (state, command, row[i]) for state, row in TABLE.items() for i, command in enumerate(COMMANDS)
+]
+
+
+@pytest.mark.parametrize(
+    ("state", "command", "expected"), CELLS, ids=[f"{s}-{c}" for s, c, _ in CELLS]
+)
+def test_states_and_commands(state: RunState, command: str, expected: RunState | None) -> None:
+    bench = bench_in(state)
+    charge = None if bench.supervisor.run is None else bench.supervisor.run.counter.charge_coulombs
+
+    def give() -> None:
+        if command == "stop":
+            bench.gate.revoke(OffRequest.STOP)
+            assert not bench.gate.reads_on()
+            bench.tick()
+        elif command == "start":
+            bench.start()
+        else:
+            getattr(bench.supervisor, command)()
+
+    if expected is REFUSED:
+        with pytest.raises(
+            WrongStateError, match=f"cannot {command} while {state}: .* is possible now"
+        ):
+            give()
+        assert bench.supervisor.state is state
+    else:
+        give()
+        assert bench.supervisor.state is expected
+    if bench.supervisor.state is not S.RUNNING:
+        assert not bench.gate.reads_on()
+    if charge is not None and command in ("stop", "pause", "resume"):
+        assert bench.supervisor.run is not None
+        assert bench.supervisor.run.counter.charge_coulombs >= charge
+
+
+def test_the_table_in_the_developers_page_is_this_table() -> None:
+    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for state, row in TABLE.items():
+        cells = [
+            c.strip()
+            for c in next(
+                line for line in text.splitlines() if line.startswith(f"| {state} |")
+            ).split("|")[2:-1]
+        ]
+        assert len(cells) == len(row)
+        for cell, expected in zip(cells, row, strict=True):
+            assert cell.startswith("refused" if expected is REFUSED else f"{expected}"), (
+                f"{state}: {cell!r}"
+            )
+
+
+def test_turn_on_has_one_call_site() -> None:
+    root = Path(__file__).parent.parent
+    calls = [
+        f"{path.name}: {line.strip()}"
+        for room in ("controller", "hardware", "api")
+        for path in sorted((root / room).rglob("*.py"))
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if re.search(r"\.turn_on\(", line)
+    ]
+    assert calls == ["supervisor.py: self._gate.turn_on()"]
+
+
+def test_a_whole_run_turns_on_once_counts_and_finishes() -> None:
+    bench = make_bench()
+    plan = bench.running()
+    bench.until(S.FINISHED)
+    bench.run_for(1.0)
+    run = bench.supervisor.run
+    assert run is not None
+    # 0.25 mm over 7.67 cm2 of silver is 1800 C (common practice, no source); 3 A for 10 min.
+    assert run.counter.charge_coulombs == pytest.approx(1800.0, rel=2e-3)
+    assert run.on_time_s == pytest.approx(plan.charge_coulombs / 3.0, rel=1e-3)
+    assert bench.pin.levels.count(1) == 1
+    assert not run.counter.is_counting
+    news = bench.supervisor.take_news()
+    assert isinstance(news[0], Began)
+    states = [n.state for n in news if isinstance(n, Changed)]
+    assert states == [S.CHECKING, S.RUNNING, S.FINISHED]
+    assert sum(isinstance(n, Counted) for n in news) > 6000
+
+
+def test_checking_never_energises_and_measures_the_zero_offset() -> None:
+    bench = make_bench()
+    bench.start()
+    while bench.supervisor.state is S.CHECKING:
+        assert not bench.gate.reads_on()
+        bench.tick()
+    assert bench.supervisor.zero_offset_a == pytest.approx(0.001)
+    bench.run_for(1.0)
+    assert bench.supervisor.last_sample is not None
+    assert bench.supervisor.last_sample.current_a == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize(
+    ("current_a", "voltage_v", "reason"),
+    [
+        (0.0085, 0.2, TripReason.ZERO_OFFSET),
+        (-0.0085, 0.2, TripReason.ZERO_OFFSET),
+        (2.9, 3.0, TripReason.RELAY_WELDED),
+        (0.0, 3.0, TripReason.RELAY_WELDED),
+        (float("nan"), 0.0, TripReason.SENSOR_FAULT),
+    ],
+)
+def test_a_failed_check_trips_before_anything_is_switched_on(
+    current_a: float, voltage_v: float, reason: TripReason
+) -> None:
+    bench = make_bench()
+    bench.start()
+    poll = bench.sensor.poll
+    bench.sensor.poll = lambda: (s := poll()) and s.__class__(s.taken_at_s, current_a, voltage_v)  # type: ignore[method-assign]
+    bench.until(S.TRIPPED, within_s=3.0)
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is reason
+    assert 1 not in bench.pin.levels
+
+
+def test_a_small_offset_is_nulled() -> None:
+    bench = make_bench()
+    poll = bench.sensor.poll
+    bench.sensor.poll = lambda: (
+        (s := poll()) and s.__class__(s.taken_at_s, s.current_a + 0.0065, s.voltage_v)
+    )  # type: ignore[method-assign]
+    bench.running(for_s=30.0)
+    assert bench.supervisor.last_sample is not None
+    assert bench.supervisor.last_sample.current_a == pytest.approx(3.0)
+
+
+def test_stop_that_comes_between_the_check_and_turn_on_wins() -> None:
+    bench = make_bench()
+    bench.start()
+    real_turn_on = bench.gate.turn_on
+
+    def stop_first() -> None:
+        bench.gate.revoke(OffRequest.STOP)
+        real_turn_on()
+
+    bench.gate.turn_on = stop_first  # type: ignore[method-assign]
+    bench.until(S.STOPPED, within_s=5.0)
+    assert 1 not in bench.pin.levels
+    assert bench.supervisor.run is not None
+    assert not bench.supervisor.run.counter.is_counting
+
+
+def test_a_bug_in_the_pass_is_a_trip_and_is_raised_with_the_relay_off() -> None:
+    bench = make_bench()
+    bench.running(for_s=1.0)
+    bench.sensor.error = ZeroDivisionError("bug")
+    with pytest.raises(ZeroDivisionError):
+        bench.tick()
+    assert not bench.gate.reads_on()
+    assert bench.supervisor.state is S.TRIPPED
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.CONTROLLER_FAULT
+    bench.sensor.error = None
+    bench.supervisor.acknowledge()
+    assert bench.supervisor.state is S.STOPPED, "a run whose program failed cannot go on"
+
+
+def test_off_comes_before_everything_that_could_fail(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = make_bench()
+    bench.running(for_s=1.0)
+    monkeypatch.setattr(ActiveRun, "end_stretch", lambda _run, _now_s: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        bench.supervisor.pause()
+    assert not bench.gate.reads_on()
+    assert bench.supervisor.state is S.PAUSED
+
+
+def test_first_reason_wins_and_stays_until_acknowledged() -> None:
+    bench = make_bench()
+    bench.running(for_s=1.0)
+    bench.sensor.error = SensorResetError("config reads 0x399F")
+    bench.tick()
+    bench.sensor.error = SensorError("wire off")
+    bench.run_for(5.0)
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.SENSOR_RESET
+    changes = [
+        n for n in bench.supervisor.take_news() if isinstance(n, Changed) and n.state is S.TRIPPED
+    ]
+    assert len(changes) == 1, "told once, not at every pass"
+
+
+def test_a_stuck_sensor_is_cut_by_the_age_watch_while_the_loop_does_not_run() -> None:
+    bench = make_bench()
+    bench.running(for_s=5.0)
+    since_s = bench.freshness.taken_at_s
+    bench.clock.advance_to(since_s + 1.0)
+    assert bench.gate.reads_on()
+    bench.clock.advance(0.06)
+    assert not bench.gate.reads_on(), "off without a single pass of the loop"
+    bench.tick()
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.SENSOR_STALE
+    run = bench.supervisor.run
+    assert run is not None
+    # Unseen for 1.06 s at up to 3.9 A.
+    assert run.counter.uncertain_coulombs == pytest.approx(1.06 * 3.9, rel=0.03)
+    with pytest.raises(WrongStateError):
+        bench.start()
+    bench.supervisor.acknowledge()
+    assert bench.gate.standing_request() is None
+    bench.supervisor.resume()
+    bench.until(S.RUNNING, within_s=5.0)
+
+
+def test_a_frozen_sensor_ends_the_run_and_is_told_outside_one() -> None:
+    bench = make_bench()
+    bench.running(for_s=2.0)
+    bench.sensor.frozen = True
+    bench.until(S.TRIPPED, within_s=1.2)
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.SENSOR_STALE
+    idle = make_bench()
+    idle.sensor.frozen = True
+    idle.run_for(1.5)
+    assert idle.supervisor.state is S.IDLE
+    assert idle.supervisor.sensor_message is not None
+    assert "limit 1.0 s" in idle.supervisor.sensor_message
+    idle.sensor.frozen = False
+    idle.run_for(1.5)
+    assert idle.supervisor.sensor_message is None
+
+
+def test_a_welded_relay_is_found_after_off_and_cannot_be_acknowledged_while_current_flows() -> None:
+    bench = make_bench()
+    bench.running(for_s=30.0)
+    reading = bench.sensor.reading
+    poll = bench.sensor.poll
+
+    def welded() -> object:
+        sample = poll()
+        return sample and sample.__class__(sample.taken_at_s, *reading(0.0))
+
+    bench.sensor.poll = welded  # type: ignore[method-assign,assignment]
+    bench.supervisor.pause()
+    off_at_s = bench.clock.monotonic_s()
+    charge = bench.supervisor.run.counter.charge_coulombs  # type: ignore[union-attr]
+    bench.until(S.TRIPPED, within_s=1.0)
+    assert bench.clock.monotonic_s() - off_at_s < 0.5 + 4 * 0.0886
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.RELAY_WELDED
+    bench.run_for(10.0)
+    flowed = bench.supervisor.run.counter.charge_coulombs - charge  # type: ignore[union-attr]
+    assert flowed == pytest.approx(30.0, rel=0.1), "what flows also etches and is counted"
+    with pytest.raises(WrongStateError, match="pull the supply's plug"):
+        bench.supervisor.acknowledge()
+    bench.sensor.poll = poll  # type: ignore[method-assign]
+    bench.run_for(0.5)
+    bench.supervisor.acknowledge()
+    assert bench.supervisor.state is S.STOPPED
+
+
+def test_charge_is_kept_over_pause_and_resume() -> None:
+    bench = make_bench()
+    bench.running(for_s=100.0)
+    bench.supervisor.pause()
+    bench.run_for(50.0)
+    assert bench.supervisor.run is not None
+    counted = bench.supervisor.run.counter.charge_coulombs
+    assert counted == pytest.approx(300.0, rel=3e-3)
+    bench.supervisor.resume()
+    bench.until(S.FINISHED)
+    assert bench.supervisor.run.counter.charge_coulombs == pytest.approx(1800.0, rel=2e-3)
+    assert bench.supervisor.run.on_time_s == pytest.approx(600.0, rel=2e-3)
+
+
+@pytest.mark.parametrize("wait_s", [0.0, 0.02, 0.06, 0.1, 0.3])
+def test_resume_right_after_pause_does_not_take_the_last_conversion_for_a_welded_relay(
+    wait_s: float,
+) -> None:
+    """The first conversion after off straddles it and still shows current."""
+    bench = make_bench()
+    bench.running(for_s=30.0)
+    poll = bench.sensor.poll
+    straddling = True
+
+    def smeared() -> object:
+        nonlocal straddling
+        sample = poll()
+        if sample is not None and not bench.gate.reads_on() and straddling:
+            straddling = False
+            return sample.__class__(sample.taken_at_s, 1.4, 2.0)
+        return sample
+
+    bench.sensor.poll = smeared  # type: ignore[method-assign,assignment]
+    bench.supervisor.pause()
+    bench.run_for(wait_s)
+    bench.supervisor.resume()
+    bench.until(S.RUNNING, within_s=3.0)
+
+
+def test_a_second_look_is_asked_for_after_one_bad_sample_and_trips_within_one_poll() -> None:
+    bench = make_bench(lambda now_s: (3.0, 9.0 if now_s >= over_at_s else 3.0))
+    over_at_s = float("inf")
+    bench.running(for_s=30.0)
+    over_at_s = bench.clock.monotonic_s()
+    bench.until(S.TRIPPED, within_s=0.2)
+    assert bench.sensor.second_looks == 1
+    assert bench.clock.monotonic_s() - over_at_s <= 0.0686 + 3 * 0.02 + 1e-6
+
+
+def test_shutdown_interrupts_the_run_for_good() -> None:
+    bench = make_bench()
+    bench.running(for_s=10.0)
+    bench.gate.revoke(OffRequest.SHUTDOWN)
+    bench.tick()
+    assert bench.supervisor.state is S.INTERRUPTED
+    bench.supervisor.resume()
+    bench.run_for(3.0)
+    assert not bench.gate.reads_on()
+    assert bench.supervisor.state is S.INTERRUPTED
+
+
+def test_the_relay_that_reads_off_in_a_run_is_a_fault() -> None:
+    bench = make_bench()
+    bench.running(for_s=1.0)
+    bench.gate.turn_off()
+    bench.tick()
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.CONTROLLER_FAULT
+
+
+def test_too_deep_for_the_sheet_ends_the_run_before_the_target() -> None:
+    bench = make_bench()
+    bench.running(silver_request(thickness_mm=0.5))
+    bench.until(S.TRIPPED)
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.reason is TripReason.DEPTH_LIMIT
+    # 50 % of 0.5 mm over the edge factor 1.3.
+    assert bench.supervisor.finding.value == pytest.approx(0.25 / 1.3, rel=1e-2)

@@ -1,0 +1,206 @@
+"""Slow faults by the conductance: each rule at its limit."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+
+import pytest
+
+from controller.messages import TripReason
+from controller.safety.trends import CONDUCTIVITY_PER_K, LEAST_REFERENCE, SCATTERS, Expected
+from hardware.rehearsal.circuit import Circuit, RelayContact
+from hardware.rehearsal.spec import BenchSpec
+from tests.kits.trend_walk import BLOCK_S, LIMITS, WITHIN_S, scattering, step_at, walk
+
+
+@pytest.mark.parametrize(("factor", "is_seen"), [(1.09, False), (1.11, True), (1.5, True)])
+@pytest.mark.parametrize("mode", ["constant-current", "constant-voltage"])
+def test_a_step_of_the_conductance_pauses_above_its_limit(
+    factor: float, is_seen: bool, mode: str
+) -> None:
+    def reading(t: float) -> tuple[float, float]:
+        gain = factor if t >= 200.0 else 1.0
+        return (3.0, 3.0 / gain) if mode == "constant-current" else (3.0 * gain, 3.0)
+
+    at_s, finding, _ = walk(reading, 400.0)
+    assert (finding is not None) is is_seen
+    if finding is not None:
+        assert finding.reason is TripReason.RESIST_LEAK
+        assert at_s - 200.0 <= WITHIN_S
+        assert 10.0 < finding.value <= 100 * (factor - 1) + 0.5, (
+            "less than all when a mean straddles the step"
+        )
+        assert finding.limit == pytest.approx(10.0)
+        assert finding.unit == "%"
+
+
+def test_a_step_just_after_the_blind_time_has_nothing_to_be_compared_with_until_there_is() -> None:
+    at_s, finding, _ = walk(step_at(LIMITS.trend_blind_s + 11.5, 1.5), 300.0)
+    assert finding is not None
+    assert 69.0 <= at_s <= 75.0, "five means from 30 s on are 30 s old at 70 s"
+
+
+@pytest.mark.parametrize(("factor", "is_seen"), [(1.20, False), (1.40, True)])
+def test_a_rough_run_raises_its_own_limit(factor: float, is_seen: bool) -> None:
+    """Means 4 % apart: six times that is 24 % in ln, 27 %; the median of the newest lies half a scatter off."""
+    assert SCATTERS == 6.0
+    _, finding, _ = walk(scattering(0.04, step_at(200.0, factor)), 400.0)
+    assert (finding is not None) is is_seen
+    if finding is not None:
+        assert finding.limit == pytest.approx(100 * math.expm1(0.24), abs=0.2)
+    _, calm, _ = walk(scattering(0.004, step_at(200.0, factor)), 400.0)
+    assert calm is not None
+    assert calm.limit == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize("leak_fraction", [0.4, 0.6, 1.0])
+@pytest.mark.parametrize("limit_a", [3.0, None])
+def test_the_bare_metal_that_the_message_tells_is_what_leaks(
+    leak_fraction: float, limit_a: float | None
+) -> None:
+    """Against the rehearsal's default cell, in constant current and in constant voltage."""
+    spec = BenchSpec(
+        supply_limit_a=limit_a, supply_v=5.0 if limit_a else BenchSpec().set_point_v(3.0)
+    )
+    cell, contact = spec.make_cell(), RelayContact(0.0)
+    contact.closed, contact.closed_at_s = True, 0.0
+    circuit = Circuit(
+        spec.make_supply(0.0), cell, contact, shunt_ohm=spec.shunt_ohm, contact_ohm=spec.contact_ohm
+    )
+
+    def flowing() -> tuple[float, float]:
+        cell.advance(1e-6, 0.0, 0.0, 0.0)
+        point = circuit.operating_point(1.0)
+        return point.shunt_a, point.cell_v
+
+    tight = flowing()
+    cell.leak_mm2 = leak_fraction * cell.front.exposed_area_mm2
+    leaking = flowing()
+    _, finding, _ = walk(lambda t: leaking if t >= 200.0 + 0.9 * BLOCK_S else tight, 400.0)
+    assert finding is not None
+    low, high = map(float, re.findall(r"(\d+) to (\d+) % more bare metal", finding.detail)[0])
+    assert low <= 100.0 * leak_fraction <= high
+
+
+def test_a_large_step_is_told_as_much_more_metal_without_figures() -> None:
+    _, finding, _ = walk(step_at(200.0, 1.9), 400.0)
+    assert finding is not None
+    assert "%" not in finding.detail
+    assert "much more bare metal" in finding.detail
+
+
+def test_a_settling_cell_hides_no_leak() -> None:
+    _, finding, _ = walk(
+        lambda t: (3.0, 3.0 * math.exp(0.2 * math.exp(-t / 20.0)) / (1.15 if t >= 100.0 else 1.0)),
+        400.0,
+    )
+    assert finding is not None
+
+
+@pytest.mark.parametrize("at_s", [50.0, 200.0])
+def test_a_leak_that_takes_eight_seconds_is_seen_within_fifteen(at_s: float) -> None:
+    """The rehearsal's leak: bare metal of six tenths of the open area within 8 s, about 17 % in constant current."""
+    at, finding, _ = walk(
+        lambda t: (3.0, 3.0 / (1.0 + 0.17 * min(1.0, max(0.0, (t - at_s) / 8.0)))), 400.0
+    )
+    assert finding is not None
+    assert at - max(at_s, LIMITS.trend_blind_s + LEAST_REFERENCE * BLOCK_S + 30.0) <= 15.0
+
+
+@pytest.mark.parametrize(("warming_k", "warns"), [(10.0, False), (None, True)])
+def test_measured_warming_explains_its_share(warming_k: float | None, warns: bool) -> None:
+    """1.33 % per K: 10 K between 80 and 180 s raise the conductance by e^0.133. Source: Landolt-Boernstein, 1.017 mol/L nitric
+    acid, cited in a maker's manual."""
+    assert CONDUCTIVITY_PER_K == 0.0133
+
+    def ramp(t: float) -> float:
+        return min(1.0, max(0.0, (t - 80.0) / 100.0))
+
+    def expected(t: float) -> Expected:
+        return Expected(1.0, None if warming_k is None else warming_k * ramp(t))
+
+    _, finding, told = walk(lambda t: (3.0, 3.0 * math.exp(-0.133 * ramp(t))), 300.0, expected)
+    assert finding is None
+    assert any(told) is warns
+
+
+def test_a_drift_that_neither_growth_nor_warming_explains_warns_and_goes_on() -> None:
+    _, finding, told = walk(
+        lambda t: (3.0, 3.0 * (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0)))), 300.0
+    )
+    assert finding is None
+    assert any("conducts better" in text for text in told[-1])
+    _, _, explained = walk(
+        lambda t: (3.0, 3.0 * (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0)))),
+        300.0,
+        lambda t: Expected(1.0 / (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0))), None),
+    )
+    assert not any(explained)
+
+
+@pytest.mark.parametrize("at_s", [80.0, 200.0])
+def test_a_risen_resistance_warns_naming_stirring_film_and_contact(at_s: float) -> None:
+    """Within three means, and also before there is a minute to look back to."""
+    _, finding, told = walk(step_at(at_s, 1 / 1.11), at_s + WITHIN_S)
+    assert finding is None
+    assert any("stirring" in text and "film" in text and "contact" in text for text in told[-1])
+    _, _, quiet = walk(step_at(at_s, 1 / 1.09), at_s + 100.0)
+    assert not any(quiet)
+
+
+def test_a_resistance_that_creeps_up_within_a_minute_warns() -> None:
+    """So evenly that the slope before explains each step: told by what it was a minute ago."""
+
+    def creeping(per_minute: float) -> Callable[[float], tuple[float, float]]:
+        return lambda t: (3.0, 3.0 * math.exp(per_minute * max(0.0, t - 100.0) / 60.0))
+
+    _, finding, told = walk(creeping(0.12), 400.0, pieces=2)
+    assert finding is None
+    assert any("stirring" in text for text in told[-1])
+    _, _, quiet = walk(creeping(0.07), 400.0, pieces=2)
+    assert not any("stirring" in text for texts in quiet for text in texts)
+
+
+@pytest.mark.parametrize(("factor", "is_seen"), [(1.09, False), (1.11, True), (1.4, True)])
+def test_several_pieces_pause_when_the_resistance_jumps_up(factor: float, is_seen: bool) -> None:
+    at_s, finding, _ = walk(step_at(200.0, 1 / factor), 400.0, pieces=2)
+    assert (finding is not None) is is_seen
+    if finding is not None:
+        assert finding.reason is TripReason.LOST_CONTACT
+        assert 10.0 < finding.value <= 100 * (factor - 1) + 0.5
+        assert at_s <= 200.0 + WITHIN_S
+    _, alone, _ = walk(step_at(200.0, 1 / factor), 400.0)
+    assert alone is None
+
+
+def test_a_contact_that_fails_ever_faster_pauses_several_pieces_early() -> None:
+    """Its resistance doubles each 30 s: the slope of the minute before explains less of a step than its own slope would."""
+    at_s, finding, _ = walk(
+        lambda t: (3.0, 3.0 * (1.0 + 0.02 * 2.0 ** (max(0.0, t - 150.0) / 30.0))), 400.0, pieces=2
+    )
+    assert finding is not None
+    assert finding.reason is TripReason.LOST_CONTACT
+    assert 0.02 * 2.0 ** ((at_s - 150.0) / 30.0) < 0.6
+
+
+@pytest.mark.parametrize(("factor", "warns"), [(1.18, False), (1.22, True)])
+def test_voltage_over_its_own_median_warns_after_20_s(factor: float, warns: bool) -> None:
+    """In small steps, so that no other rule sees it first."""
+    _, finding, told = walk(
+        lambda t: (3.0, 3.0 * (1.0 + (factor - 1.0) * min(1.0, max(0.0, (t - 200.0) / 50.0)))),
+        290.0,
+    )
+    assert finding is None
+    assert any(any("own mean" in text for text in texts) for texts in told) is warns
+
+
+def test_voltage_half_over_its_own_median_trips() -> None:
+    at_s, finding, _ = walk(step_at(200.0, 1 / 1.52), 400.0)
+    assert finding is not None
+    assert finding.reason is TripReason.OVER_VOLTAGE
+    assert finding.limit == pytest.approx(4.5)
+    assert at_s - 200.0 <= 2 * BLOCK_S + 0.1
+    _, below, _ = walk(step_at(200.0, 1 / 1.48), 400.0)
+    assert below is None

@@ -1,0 +1,225 @@
+"""What is no slow fault: settling, growth, warming, slopes, noise, ripple, a turned supply, odd means, the blind time."""
+
+from __future__ import annotations
+
+import math
+import random
+from dataclasses import replace
+
+import pytest
+
+from controller.messages import Sample
+from controller.safety.trends import SAMPLES_PER_BLOCK, Expected, Trend, follow
+from tests.kits.trend_walk import BLOCK_S, CONVERSION_S, LIMITS, NOTHING, WITHIN_S, step_at, walk
+
+
+def test_a_steady_cell_is_quiet() -> None:
+    _, finding, told = walk(lambda _t: (3.0, 3.0), 600.0)
+    assert finding is None
+    assert not any(told)
+
+
+def test_nothing_is_judged_in_the_blind_time_and_a_step_there_is_not_seen() -> None:
+    _, finding, _ = walk(step_at(LIMITS.trend_blind_s - 5.0, 1.5), 300.0)
+    assert finding is None
+
+
+def test_a_single_odd_mean_does_not_pause() -> None:
+    _, finding, told = walk(
+        lambda t: (3.0, 2.0 if 200.0 <= t < 200.0 + 0.9 * BLOCK_S else 3.0), 400.0, pieces=2
+    )
+    assert finding is None
+    assert not any(told)
+    _, finding, told = walk(
+        lambda t: (3.0, 4.0 if 200.0 <= t < 200.0 + 0.9 * BLOCK_S else 3.0), 400.0, pieces=2
+    )
+    assert finding is None
+    assert not any(told)
+
+
+@pytest.mark.parametrize("factor", [1.8, 1 / 1.8])
+def test_a_supply_turned_up_or_down_is_no_leak_and_no_lost_piece(factor: float) -> None:
+    """A cell of 1 V and 0.7 ohm: 1.8 times the current raises its conductance by 17 %, and its voltage too."""
+
+    def reading(t: float) -> tuple[float, float]:
+        current_a = 3.0 * (factor if t >= 200.0 else 1.0)
+        return current_a, 1.0 + 0.7 * current_a
+
+    before, after = reading(0.0), reading(300.0)
+    assert abs(math.log(after[0] / after[1] * before[1] / before[0])) > math.log(1.15)
+    limits = LIMITS.model_copy(update={"voltage_trip_fraction": 1.0})
+    _, finding, told = walk(reading, 400.0, pieces=2, limits=limits)
+    assert finding is None
+    assert not any("resistance" in text for texts in told for text in texts)
+    _, leak, _ = walk(
+        lambda t: (3.0, reading(t)[1] * 3.0 / reading(t)[0]), 400.0, pieces=2, limits=limits
+    )
+    assert leak is not None
+
+
+@pytest.mark.parametrize("settles_s", [5.0, 10.0, 20.0, 30.0, 45.0, 60.0, 90.0, 180.0])
+@pytest.mark.parametrize("change", [0.2, -0.2, 0.6, -0.6])
+def test_a_cell_that_settles_ever_more_slowly_never_pauses(settles_s: float, change: float) -> None:
+    """ln conductance goes its way by exp(-t / settles_s) from turning on; two pieces, so that both directions would pause."""
+    limits = LIMITS.model_copy(update={"voltage_trip_fraction": 2.0})
+    _, finding, _ = walk(
+        lambda t: (3.0, 3.0 * math.exp(change * math.exp(-t / settles_s))),
+        400.0,
+        pieces=2,
+        limits=limits,
+    )
+    assert finding is None
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_a_slope_the_other_way_makes_no_step_larger(way: float) -> None:
+    """8 % in ln against a slope of 6 % a minute: not over 10 %, whatever the slope would have made of it."""
+
+    def reading(t: float) -> tuple[float, float]:
+        return 3.0, 3.0 * math.exp(
+            -way * ((0.08 if t >= 200.0 else 0.0) - 0.06 * min(t, 200.0) / 60.0)
+        )
+
+    _, finding, _ = walk(reading, 300.0, pieces=2)
+    assert finding is None
+
+
+def test_a_climb_that_gathers_pace_is_no_step() -> None:
+    """ln conductance rises by a t^2 / 2: at 400 s about 31 % in 37 s, explained but for 5 % by the slope before."""
+    _, finding, _ = walk(
+        lambda t: (3.0, 3.0 * math.exp(-0.5 * 3e-5 * max(0.0, t - 100.0) ** 2)), 400.0
+    )
+    assert finding is None
+
+
+def test_growth_and_warming_are_no_leak() -> None:
+    """Half more area on the way, as fine work in constant voltage (common practice), and 10 K: never a pause, never a warning."""
+
+    def reading(t: float) -> tuple[float, float]:
+        return 3.0, 3.0 / (math.sqrt(1.0 + 0.5 * t / 600.0) * (1.0 + 0.0133 * 10.0 * t / 600.0))
+
+    _, finding, told = walk(
+        reading, 600.0, lambda t: Expected(1.0 + 0.5 * t / 600.0, 10.0 * t / 600.0)
+    )
+    assert finding is None
+    assert not any(told)
+
+
+@pytest.mark.parametrize(
+    ("rise", "rises_s", "back_s"), [(0.15, 60.0, 300.0), (0.12, 300.0, 550.0), (0.15, 1.0, 260.0)]
+)
+def test_what_only_comes_back_is_no_leak(rise: float, rises_s: float, back_s: float) -> None:
+    """A film that is wiped off and stirring that is put on again, as the warning asks for, bring the old conductance back."""
+
+    def reading(t: float) -> tuple[float, float]:
+        is_there = 200.0 <= t < back_s
+        return 3.0, 3.0 * (1.0 + (rise * min(1.0, (t - 200.0) / rises_s) if is_there else 0.0))
+
+    _, finding, told = walk(reading, back_s + 60.0)
+    assert finding is None
+    assert rises_s > 100.0 or any("risen" in text for texts in told for text in texts)
+    _, finding, _ = walk(
+        lambda t: (3.0, reading(t)[1] / (1.12 if t >= back_s else 1.0)), back_s + 60.0
+    )
+    assert finding is not None, "what goes beyond is one"
+
+
+def test_an_odd_mean_of_the_past_hides_no_leak() -> None:
+    """Nor two apart: the past is taken three by three."""
+
+    def reading(t: float) -> tuple[float, float]:
+        is_odd = (round(t / CONVERSION_S) - 1) // SAMPLES_PER_BLOCK in (68, 72)
+        return 3.0, 3.0 / (1.5 if is_odd else 1.12 if t >= 200.0 else 1.0)
+
+    _, finding, _ = walk(reading, 230.0)
+    assert finding is not None
+    assert finding.value == pytest.approx(11.0, abs=1.0), "a mean straddles the step"
+
+
+def test_a_piece_that_hangs_as_before_again_has_lost_no_contact() -> None:
+    """Somebody holds the plate nearer or stirs by hand for a while: 15 % up without a jump, then back at once."""
+
+    def reading(t: float) -> tuple[float, float]:
+        return 3.0, 3.0 / (
+            1.0 + (0.15 * min(1.0, (t - 200.0) / 120.0) if 200.0 <= t < 380.0 else 0.0)
+        )
+
+    _, finding, _ = walk(reading, 440.0, pieces=2)
+    assert finding is None
+
+
+@pytest.mark.parametrize(("lasting_s", "fraction"), [(5.0, 0.06), (15.0, 0.04), (40.0, 0.03)])
+def test_a_slow_wobble_raises_the_limit_too(lasting_s: float, fraction: float) -> None:
+    """Noise whose correlation falls to 1/e within lasting_s: a plate that sways, pockets of gas. Two pieces, 20 minutes."""
+    keep = math.exp(-BLOCK_S / lasting_s)
+    for seed in range(40):
+        rng = random.Random(seed)
+        trend, t, wobble, rest = Trend(0.0, 2), 0.0, rng.gauss(0.0, fraction), SAMPLES_PER_BLOCK - 1
+        while t < 1200.0:
+            t += BLOCK_S
+            wobble = keep * wobble + math.sqrt(1.0 - keep * keep) * rng.gauss(0.0, fraction)
+            voltage_v = 3.0 * math.exp(wobble)
+            full = replace(
+                trend, count=rest, current_sum_a=rest * 3.0, voltage_sum_v=rest * voltage_v
+            )
+            trend, finding = follow(full, Sample(t, 3.0, voltage_v), lambda: NOTHING, LIMITS)
+            assert finding is None, f"seed {seed} at {t:.0f} s: {finding}"
+
+
+def test_a_supply_turned_up_hides_no_later_leak_and_is_no_drift() -> None:
+    """A cell of 1 V and 0.7 ohm; the leak takes a sixth off the resistance, 14 % of conductance, 30 s after the turn."""
+
+    def reading(t: float, leaks_at_s: float) -> tuple[float, float]:
+        current_a = 3.9 if t >= 200.0 else 3.0
+        return current_a, 1.0 + 0.7 / (1.2 if t >= leaks_at_s else 1.0) * current_a
+
+    at_s, finding, _ = walk(lambda t: reading(t, 230.0), 400.0)
+    assert finding is not None
+    assert at_s - 230.0 <= 2.0 * WITHIN_S
+    _, finding, told = walk(lambda t: reading(t, math.inf), 400.0)
+    assert finding is None
+    assert not any("conducts" in text for texts in told for text in texts)
+
+
+def test_a_quick_look_and_a_dead_cell_are_left_out() -> None:
+    trend = Trend(0.0)
+    after, finding = follow(trend, Sample(1.0, 9.0, 9.0, averaged=False), lambda: NOTHING, LIMITS)
+    assert after is trend
+    assert finding is None
+    _, finding, told = walk(lambda t: (0.0, 0.0) if 200 < t < 250 else (3.0, 3.0), 400.0)
+    assert finding is None
+    assert not any(told)
+
+
+def test_ripple_noise_warming_and_growth_of_a_thousand_runs_raise_no_false_alarm() -> None:
+    """One-shot voltage with up to 30 % ripple, 1 % current noise, growth to half, warming to 10 K without thermometer."""
+    paused, rest = 0, SAMPLES_PER_BLOCK - 1
+    for seed in range(1000):
+        rng = random.Random(seed)
+        ripple, growth, warming = (
+            rng.uniform(0.0, 0.3),
+            rng.uniform(0.0, 0.5),
+            rng.uniform(0.0, 10.0),
+        )
+        ohm = rng.uniform(0.5, 3.0)
+        trend, t, finding = Trend(0.0), 0.0, None
+        # Block means are drawn directly: 32 one-shot readings of a sine at unrelated phases average to 1/sqrt(64).
+        while t < 600.0 and finding is None:
+            t += SAMPLES_PER_BLOCK * CONVERSION_S
+            share = t / 600.0
+            resistance = ohm / (math.sqrt(1.0 + growth * share) * (1.0 + 0.0133 * warming * share))
+            voltage_v = 3.0 * resistance * (1.0 + ripple / 8.0 * rng.gauss(0, 1))
+            current_a = 3.0 * (1.0 + 0.01 * rng.gauss(0, 1))
+            trend, finding = follow(
+                replace(
+                    trend,
+                    count=rest,
+                    current_sum_a=rest * current_a,
+                    voltage_sum_v=rest * voltage_v,
+                ),
+                Sample(t, current_a, voltage_v),
+                lambda s=share, g=growth: Expected(1.0 + g * s, None),
+                LIMITS,
+            )
+        paused += finding is not None
+    assert paused == 0
