@@ -6,21 +6,27 @@ import time  # noqa: TID251 to forbid its sleep
 
 import pytest
 
+from tests.paths import ROOT
+
+TESTS = ROOT / "tests"
+
 REAL_TIME = (
-    "test_page",
-    "test_api",
-    "test_daemon_process",
-    "test_process_faults",
-    "test_logbook_crash",
-    "test_artwork_client",
+    "page",
+    "http",
+    "routes",
+    "access",
+    "process",
+    "logbook/test_crash",
+    "artwork/test_client",
 )
-"""Modules whose tests run a browser, a server or a process in real time: one after the other, on one worker."""
+"""Folders and modules whose tests run a browser, a server or a process in real time: one after the
+other, on one worker."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Keep the tests of a module on one worker, and those that run in real time all on the same."""
     for item in items:
-        module = item.path.stem
+        module = item.path.relative_to(TESTS).with_suffix("").as_posix()
         item.add_marker(
             pytest.mark.xdist_group("real time" if module.startswith(REAL_TIME) else module)
         )

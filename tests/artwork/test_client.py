@@ -21,10 +21,9 @@ from controller.errors import RefusedError
 from tests.kits.artwork_files import svg
 from tests.kits.artwork_shapes import disc, file_bytes, save
 from tests.kits.worker_kit import run_worker
+from tests.paths import ROOT
 
 WORKER = "controller.artwork.worker"
-
-ROOT = Path(__file__).parent.parent
 
 
 @pytest.fixture

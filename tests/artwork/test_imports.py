@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parent.parent
+from tests.paths import ROOT
+
 HEAVY = ("numpy", "PIL", "pypdfium2", "pypdfium2_raw", "resvg_py", "scipy", "skimage", "shapely")
 
 

@@ -8,8 +8,9 @@ import pytest
 
 from tests.kits.artwork_shapes import save, star
 from tests.kits.cli_kit import Command
+from tests.paths import DATA
 
-EQCM = Path(__file__).parent / "data" / "silver_eqcm.csv"
+EQCM = DATA / "silver_eqcm.csv"
 PLATE = ("--metal", "fine-silver", "--area-cm2", "7.67", "--thickness-mm", "1.2")
 
 

@@ -18,8 +18,8 @@ import pytest
 from pydantic import BaseModel
 
 import controller
+from tests.paths import ROOT
 
-ROOT = Path(__file__).parent.parent
 ROOMS = ("controller", "hardware", "api")
 FILES = sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"))
 IDS = [str(path.relative_to(ROOT)) for path in FILES]

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from tests.kits.api_client import Daemon, ask
+from tests.paths import ROOT
 
 
 @pytest.fixture
@@ -65,7 +66,7 @@ def test_every_answer_is_safe_to_show(
 
 def test_the_page_has_no_script_or_style_of_its_own_in_its_markup() -> None:
     """What the policy forbids would be dead; found here before a browser finds it."""
-    page = Path(__file__).parent.parent / "api" / "page" / "index.html"
+    page = ROOT / "api" / "page" / "index.html"
     text = page.read_text(encoding="utf-8")
     for inline in ("<style", " style=", " onclick=", " onload=", "javascript:"):
         assert inline not in text

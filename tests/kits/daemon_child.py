@@ -17,8 +17,7 @@ from urllib.request import urlopen
 
 from api.access.auth import read_bench_token
 from api.cli.client import ApiClient, ApiRefusedError
-
-ROOT = Path(__file__).parent.parent
+from tests.paths import ROOT
 
 PLATE = {
     "piece": "reed panel",

@@ -17,8 +17,8 @@ from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 
 from api.access.auth import BENCH_TOKEN_FILE, COOKIE
+from tests.paths import ROOT
 
-ROOT = Path(__file__).parent.parent
 ANSWER_S = 30
 LEAVES_WITHIN_S = 10
 """Bounds on hanging, not speeds."""

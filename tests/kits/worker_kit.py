@@ -5,10 +5,9 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).parent.parent
+from tests.paths import ROOT
 
 
 def run_worker(module: str, request: dict[str, Any]) -> tuple[int, dict[str, Any]]:

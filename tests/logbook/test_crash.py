@@ -19,8 +19,8 @@ from controller.logbook.recovery import UNCERTAIN_S
 from controller.messages import RunState
 from tests.kits.logbook_child import CURRENT_A
 from tests.kits.logbook_kit import Desk, began, changed, checkpoint, mean
+from tests.paths import ROOT
 
-ROOT = Path(__file__).parent.parent
 S = RunState
 
 

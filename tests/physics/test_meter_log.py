@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from array import array
-from pathlib import Path
 from statistics import correlation, linear_regression
 
 import numpy as np
@@ -15,8 +14,9 @@ from hypothesis import strategies as st
 from controller.errors import RefusedError
 from controller.physics.faraday import METALS, removed_mass_g
 from controller.physics.meter_log import GAP_STEPS, MeterLog, count_log, read_log
+from tests.paths import DATA
 
-FILE = Path(__file__).parent / "data" / "silver_eqcm.csv"
+FILE = DATA / "silver_eqcm.csv"
 HZ_PER_NG_PER_CM2 = 0.0769231
 """Of the same source as the file: ALC_EQCM, BSD 3-Clause; see the file's head."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import periodictable
 import pytest
@@ -13,6 +12,7 @@ from shapely.geometry import Polygon, box
 from controller.physics.faraday import METALS
 from controller.physics.relief import MeasuredGrowth, SteinerGrowth, removed_volume_mm3
 from controller.units import FARADAY_COULOMBS_PER_MOL
+from tests.paths import ROOT
 from tests.proofs.published_values import (
     HALF_A_DIGIT,
     OURS,
@@ -107,7 +107,7 @@ def test_relief_of_a_measured_l_shape_against_its_own_corners() -> None:
 
 
 def test_the_table_in_the_developers_page_is_the_rendered_one() -> None:
-    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     begin, end = "<!-- published values -->\n", "\n<!-- /published values -->"
     assert text.count(begin) == text.count(end) == 1
     table = text[text.index(begin) + len(begin) : text.index(end)]

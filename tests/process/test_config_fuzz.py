@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from controller.config import Settings, load_settings, parse_settings
 from controller.errors import RefusedError
+from tests.paths import ROOT
 
 BOUNDED = settings(
     max_examples=150,
@@ -135,7 +136,7 @@ def test_anything_that_looks_like_toml_gives_settings_or_a_refusal(
 def test_a_file_of_the_sample_with_one_byte_changed_gives_settings_or_a_refusal(
     tmp_path: Path,
 ) -> None:
-    sample = (Path(__file__).parent.parent / "systemd" / "biteclock.toml").read_bytes()
+    sample = (ROOT / "systemd" / "biteclock.toml").read_bytes()
     outcomes = set()
     for place in range(0, len(sample), 29):
         for byte in (0, 10, 34, 61, 91, 255):

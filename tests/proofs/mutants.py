@@ -26,6 +26,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.paths import ROOT
+
 TESTS = {
     "guards": ("guards", "run"),
     "charge": ("charge",),
@@ -318,7 +320,7 @@ def work_here(
 
 def work_in_copies(modules: list[str], again: Path | None, jobs: int) -> list[Tally]:
     """Judge all mutants, each job in a copy of its own."""
-    root = Path(__file__).parent.parent
+    root = ROOT
     environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     with tempfile.TemporaryDirectory(prefix="mutants-") as scratch:
         running = []

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.paths import DATA
 from tests.proofs.power_cuts import Call, DiskFile, check, cuts_of, load, parsed, places_in
 
-TRACE = Path(__file__).parent / "data" / "power_cut_trace.gz"
+TRACE = DATA / "power_cut_trace.gz"
 """What a daemon wrote and told in 40 s of a run, recorded by ``python -m tests.proofs.power_cuts --record``."""
 
 

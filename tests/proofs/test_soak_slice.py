@@ -8,9 +8,9 @@ import sys
 from itertools import groupby
 from pathlib import Path
 
+from tests.paths import ROOT
 from tests.proofs.soak import Size, growth
 
-ROOT = Path(__file__).parent.parent
 SLICE = """
 import json, sys
 from dataclasses import asdict

@@ -21,10 +21,10 @@ from hardware.rehearsal.level_set.solver import solve_front
 from tests.artwork.test_imports import heavy_after
 from tests.kits.artwork_shapes import disc, save
 from tests.kits.worker_kit import run_worker
+from tests.paths import ROOT
 
 WORKER = "hardware.rehearsal.level_set.worker"
 
-ROOT = Path(__file__).parent.parent
 LIGHT = (
     "level_set_client",
     "level_set_job",

@@ -10,8 +10,8 @@ import pytest
 from gpiozero.pins.local import LocalPiFactory
 
 from hardware import force_off
+from tests.paths import ROOT
 
-ROOT = Path(__file__).resolve().parent.parent
 PI_4B_REVISION = 0xC03111
 """Source: gpiozero's table of new-style revision codes, 4B."""
 

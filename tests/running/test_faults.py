@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import pytest
 
@@ -12,8 +11,9 @@ from api.cli.rehearse import RehearsalResult, rehearse
 from api.main import Rehearsal, parse_faults
 from controller.config import Settings, parse_settings
 from tests.kits.doubles import silver_request
+from tests.paths import ROOT
 
-PAGE = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
 @dataclass(frozen=True)

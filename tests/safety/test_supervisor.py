@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 
@@ -12,6 +11,7 @@ from controller.messages import OffRequest, RunState, TripReason
 from controller.safety.outbox import Began, Changed, Counted
 from controller.safety.run import ActiveRun
 from tests.kits.doubles import Bench, make_bench, silver_request
+from tests.paths import ROOT
 
 S = RunState
 
@@ -101,7 +101,7 @@ def test_states_and_commands(state: RunState, command: str, expected: RunState |
 
 
 def test_the_table_in_the_developers_page_is_this_table() -> None:
-    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     for state, row in TABLE.items():
         cells = [
             c.strip()
@@ -117,7 +117,7 @@ def test_the_table_in_the_developers_page_is_this_table() -> None:
 
 
 def test_turn_on_has_one_call_site() -> None:
-    root = Path(__file__).parent.parent
+    root = ROOT
     calls = [
         f"{path.name}: {line.strip()}"
         for room in ("controller", "hardware", "api")

@@ -16,7 +16,9 @@ from typing import Any
 import pytest
 from Adafruit_PureIO import smbus
 
-BENCH = Path(__file__).parent.parent / "systemd" / "bench_os"
+from tests.paths import ROOT
+
+BENCH = ROOT / "systemd" / "bench_os"
 SCRIPTS = sorted(BENCH.rglob("*.sh"))
 FILES = sorted(
     path for path in BENCH.rglob("*") if path.is_file() and "__pycache__" not in path.parts

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from controller.config import RigSettings, load_settings
+from tests.paths import ROOT
 
-ROOT = Path(__file__).resolve().parent.parent
 SCRIPT = ROOT / "systemd" / "install.sh"
 
 BOOT_CONFIG = """\

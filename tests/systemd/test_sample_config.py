@@ -2,15 +2,15 @@
 
 import re
 import tomllib
-from pathlib import Path
 
 import pytest
 from gpiozero.pins.mock import MockFactory
 from pydantic import BaseModel
 
 from controller.config import MetalSettings, Settings, load_settings, parse_settings
+from tests.paths import ROOT
 
-SYSTEMD = Path(__file__).resolve().parent.parent / "systemd"
+SYSTEMD = ROOT / "systemd"
 SAMPLE = SYSTEMD / "biteclock.toml"
 KEY = re.compile(r"^# ([a-z0-9_]+) = (.+?)(  # default: none)?$")
 SET = 'listen = "studio-network"\n'

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-UNIT = Path(__file__).resolve().parent.parent / "systemd" / "biteclock.service"
+from tests.paths import ROOT
+
+UNIT = ROOT / "systemd" / "biteclock.service"
 LARGEST_EXPOSURE = 2.0
 """On the scale of 0 to 10 of ``systemd-analyze security``."""
 

@@ -12,7 +12,7 @@ from packaging.requirements import Requirement
 from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
 
-ROOT = Path(__file__).resolve().parent.parent
+from tests.paths import ROOT
 
 TARGETS = {"3.11": 36, "3.13": 41}
 """Python -> minor version of glibc 2: Debian 12 (bookworm) and 13 (trixie), on which Raspberry Pi OS stands.

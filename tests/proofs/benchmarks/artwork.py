@@ -22,8 +22,8 @@ from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from tests.kits.artwork_files import pdf, svg
 from tests.kits.artwork_shapes import families, save
+from tests.paths import ROOT
 
-ROOT = Path(__file__).parent.parent
 S_MM = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.75, 1.0)
 A4_PX_1200 = (9921, 14031)
 

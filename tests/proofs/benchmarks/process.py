@@ -14,9 +14,9 @@ from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 
 from hardware.clock import SystemClock
+from tests.paths import ROOT
 from tests.proofs.benchmarks.table import Line, Place, compared, interleaved
 
-ROOT = Path(__file__).parent.parent
 HANGS_S = 30.0
 """A bound on hanging, not a speed."""
 

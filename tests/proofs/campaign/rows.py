@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
-PAGE = Path(__file__).parent.parent / "DEVELOPERS.md"
+from tests.paths import ROOT
+
+PAGE = ROOT / "DEVELOPERS.md"
 
 POLL_S = 0.02
 """The rows are stated for the default poll period, s; another one shifts them by two polls' difference."""
