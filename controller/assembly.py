@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from controller.config import Settings
-from controller.ports import Beat, Clock, DeadMan, Follower, Gate, Pacer, PowerSensor, Thermometer
+from controller.ports import Beat, Clock, DeadMan, Gate, Pacer, PowerSensor, Thermometer
 from controller.recording.baths import BathShelf
 from controller.running.loop import Board, ControlLoop
 from controller.running.service import BenchService
 from controller.safety.age_watch import AgeWatch, Freshness
+from controller.safety.outbox import Follower
 from controller.safety.supervisor import Supervisor
 
 

@@ -1,36 +1,59 @@
-"""Errors that a person can act on: each message says what, the value and the limit with their units, and what to do."""
+"""Errors that a person can act on: each says what, the value, the limit, and what to do.
+
+An error carries a message: a key of the catalogue and named values. ``str(error)`` is the sentence.
+"""
 
 from __future__ import annotations
 
+from controller.texts import Message, Value, text_or_none
+
 
 class BiteclockError(Exception):
-    """Base of every error this project raises on purpose."""
+    """Base of every error that this project raises on purpose.
+
+    :param key: key of the sentence in the catalogue.
+    :param values: what the sentence names, units in the names.
+    """
+
+    def __init__(self, key: str, /, **values: Value) -> None:
+        super().__init__(key)
+        self.message = Message(key, values)
+
+    def __str__(self) -> str:
+        return str(self.message)
 
 
 class RefusedError(BiteclockError, ValueError):
     """Input that cannot be used.
 
-    :param message: what is wrong, with value, limit and what to do.
+    :param key: key of the sentence; beside it, ``<key>_limit`` may name the limit with its unit.
     :param field: the input's name, units included (``depth_mm``), or None when it concerns several.
-    :param limit: the limit as text with its unit, or None.
+    :param limit: the limit with its unit where there is no ``<key>_limit``, or None.
     """
 
-    def __init__(self, message: str, *, field: str | None = None, limit: str | None = None) -> None:
-        super().__init__(message)
+    def __init__(
+        self, key: str, /, *, field: str | None = None, limit: str | None = None, **values: Value
+    ) -> None:
+        super().__init__(key, **values)
         self.field = field
-        self.limit = limit
+        self._limit = limit
+
+    @property
+    def limit(self) -> str | None:
+        """The limit with its unit, or None where there is none."""
+        return self._limit or text_or_none(f"{self.message.key}_limit", **self.message.values)
 
 
 class WrongStateError(BiteclockError, RuntimeError):
-    """A command that the present state does not take. The message names the state and what is possible instead."""
+    """A command that the present state does not allow. The message says what is possible."""
 
 
 class RelayRevokedError(BiteclockError, RuntimeError):
-    """The gate refuses to energise the relay: somebody asked for off and nobody has acknowledged it."""
+    """The gate refuses to turn the relay on: a request for off still stands."""
 
 
 class LoopNotAliveError(BiteclockError, RuntimeError):
-    """The control loop did not answer in time. The relay has been told to turn off where that was asked for."""
+    """The control loop did not answer in time. Where off was asked for, the relay was told first."""
 
 
 class SensorError(BiteclockError, OSError):
@@ -38,4 +61,4 @@ class SensorError(BiteclockError, OSError):
 
 
 class SensorResetError(SensorError):
-    """The sensor's configuration is not the one that was written: the chip lost its supply and restarted."""
+    """The sensor lost its configuration: the chip lost its supply for a moment and restarted."""

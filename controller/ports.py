@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import datetime
 from typing import Protocol
 
-from controller.messages import OffRequest, Sample, Snapshot
-from controller.safety.outbox import News
+from controller.messages import OffRequest, Sample
 
 
 class Clock(Protocol):
@@ -98,13 +97,6 @@ class Thermometer(Protocol):
 
     def latest_degc(self) -> float | None:
         """Return the newest reading in degC, or None when there is none that is recent enough."""
-
-
-class Follower(Protocol):
-    """Looks on after a pass: panel, logbook, watchdog."""
-
-    def follow(self, snapshot: Snapshot, news: Sequence[News]) -> None:
-        """Take note of the newest snapshot and of what happened since the last one. Must return at once."""
 
 
 class Beat(Protocol):

@@ -13,7 +13,8 @@ from gpiozero import Button, DigitalOutputDevice
 from controller.config import RigSettings, Settings
 from controller.errors import RefusedError, SensorError
 from controller.messages import OffRequest, Sample
-from controller.ports import Beat, Clock, DeadMan, Follower, Pacer, PowerSensor, Thermometer
+from controller.ports import Beat, Clock, DeadMan, Pacer, PowerSensor, Thermometer
+from controller.safety.outbox import Follower
 from hardware.clock import LockstepPacer, SystemClock, SystemPacer, ThreadBeat, VirtualClock
 from hardware.force_off import fresh_directory
 from hardware.i2c import open_bus

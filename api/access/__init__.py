@@ -1,0 +1,1 @@
+"""Who may control the bench, and under which addresses it is reached."""

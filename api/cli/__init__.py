@@ -1,0 +1,1 @@
+"""The command line: ``biteclock`` and its commands."""

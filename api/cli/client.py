@@ -39,9 +39,8 @@ class ApiClient:
     def post(self, path: str, body: Any = None) -> Any:
         """Return the JSON answer to POST. Raises: NoDaemonError, ApiRefusedError."""
         data = b"" if body is None else json.dumps(body).encode()
-        return self._ask(
-            Request(self._address + path, data, {"Content-Type": "application/json", **self._shown})
-        )  # noqa: S310
+        headers = {"Content-Type": "application/json", **self._shown}
+        return self._ask(Request(self._address + path, data, headers))  # noqa: S310 always http
 
     def _ask(self, request: Request) -> Any:
         try:

@@ -11,7 +11,7 @@ from starlette.routing import Match, Mount
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
-PAGE_DIRECTORY = Path(__file__).parent / "page"
+PAGE_DIRECTORY = Path(__file__).resolve().parents[1] / "page"
 
 API_PREFIX = "/api"
 

@@ -1,0 +1,1 @@
+"""Physics of etching: pure functions and values, standard library only."""

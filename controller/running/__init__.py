@@ -1,0 +1,1 @@
+"""The control loop, and how people reach it."""

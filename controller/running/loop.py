@@ -12,9 +12,9 @@ from typing import Any
 
 from controller.errors import LoopNotAliveError
 from controller.messages import OffRequest, Snapshot
-from controller.ports import Clock, Follower, Gate, Pacer, Thermometer
+from controller.ports import Clock, Gate, Pacer, Thermometer
 from controller.running.snapshot import take_snapshot
-from controller.safety.outbox import News
+from controller.safety.outbox import Follower, News
 from controller.safety.supervisor import Supervisor
 
 PUBLISH_S = 0.25

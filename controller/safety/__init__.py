@@ -1,0 +1,1 @@
+"""The safety path: state machine, guards and checks. Review it in one sitting."""

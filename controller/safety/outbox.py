@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
-from controller.messages import Finding, RunState, Sample
+from controller.messages import Finding, RunState, Sample, Snapshot
 from controller.physics.estimate import DepthEstimate
 from controller.planning.run_plan import RunPlan
 
@@ -69,3 +71,10 @@ class Noted:
 
 
 News = Began | Changed | Counted | Seen | Noted
+
+
+class Follower(Protocol):
+    """Looks on after a pass: panel, logbook, watchdog."""
+
+    def follow(self, snapshot: Snapshot, news: Sequence[News]) -> None:
+        """Take note of the newest snapshot and of what happened since the last one. Must return at once."""

@@ -193,10 +193,11 @@ class Cell:
             return self._newest_overvoltage_v
         thermal_v = self._thermal_v
         share = abs(current_a) / self._limiting_a
-        if share < _LINEAR_FROM:
-            concentration = -log(1.0 - share)
-        else:
-            concentration = -log(1.0 - _LINEAR_FROM) + (share - _LINEAR_FROM) / (1.0 - _LINEAR_FROM)
+        concentration = (
+            -log(1.0 - share)
+            if share < _LINEAR_FROM
+            else -log(1.0 - _LINEAR_FROM) + (share - _LINEAR_FROM) / (1.0 - _LINEAR_FROM)
+        )
         self._newest_a = current_a
         self._newest_overvoltage_v = thermal_v * (
             2.0 * (asinh(current_a / self._anode_a) + asinh(current_a / self._cathode_a))

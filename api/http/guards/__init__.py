@@ -1,0 +1,1 @@
+"""What each request must pass before it reaches a route."""

@@ -1,0 +1,1 @@
+"""Distances from the edges of the artwork, and the widths of lines."""

@@ -1,0 +1,1 @@
+"""Files of five kinds become pages of grey levels."""

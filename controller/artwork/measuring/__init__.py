@@ -1,0 +1,1 @@
+"""Area, edge length, growth and narrow lines of a whole sheet."""

@@ -123,10 +123,9 @@ class _Walk:
         rows = band[piece.top : piece.bottom + 2 * halo]
         cover = rows[halo:-halo, piece.left : piece.right]
         top, bottom = band_top + piece.top, band_top + piece.bottom
+        squares = np.full(cover.shape, 65535, np.uint16)  # no edge within reach
         if piece.crossings:
             squares = self._measured(rows, top, piece.left, bottom, piece.right, halo)
-        else:  # no edge within reach
-            squares = np.full(cover.shape, 65535, np.uint16)
         is_open_part = is_open(cover, sheet.full)
         weight_y, weight_x = sheet.weight_y[top:bottom], sheet.weight_x[piece.left : piece.right]
         self._tally.add_squares(squares, is_open_part, weight_y, weight_x)

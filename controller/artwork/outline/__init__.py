@@ -1,0 +1,1 @@
+"""The artwork's outline with sub-pixel accuracy."""

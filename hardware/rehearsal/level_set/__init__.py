@@ -1,0 +1,1 @@
+"""A moving etch front on the artwork's own pixels: the rehearsal's truth."""
