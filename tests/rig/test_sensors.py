@@ -5,6 +5,8 @@ Source of the INA219's figures: Texas Instruments, INA219 data sheet, SBOS448 Re
 
 from __future__ import annotations
 
+import inspect
+
 import pytest
 
 from controller.config import Settings, parse_settings
@@ -60,6 +62,14 @@ def test_every_choice_is_built() -> None:
     assert SENSOR_KINDS.keys() == SENSORS.keys()
     for name, kind in SENSOR_KINDS.items():
         assert kind.registers.spec is SENSORS[name]
+
+
+@pytest.mark.parametrize("name", SENSOR_KINDS)
+def test_drivers_know_no_rehearsal(name: str) -> None:
+    """The model stays out of the product path, whichever driver is added."""
+    source = inspect.getsource(inspect.getmodule(SENSOR_KINDS[name].registers))
+    assert "class " in source
+    assert "rehearsal" not in source
 
 
 @every_sensor
