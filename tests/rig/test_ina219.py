@@ -227,6 +227,23 @@ def test_wrong_configuration_is_raised_once_and_then_written_again(found):
     bus.expect()
 
 
+@pytest.mark.parametrize(("pace", "config"), enumerate([0x19FF, 0x1CFF, 0x1D7F, 0x1DFF]))
+def test_paces_in_order(pace, config):
+    """1, 2, 4 and 8 readings of the bus voltage: ADC bits 0011, 1001, 1010 and 1011 of SBOS448, Table 5."""
+    bus = ExpectedBus(VirtualClock(), CONSTRUCTION)
+    assert Ina219Registers(bus, 0x41, 3).averaging(pace) == config
+
+
+@pytest.mark.parametrize(
+    ("found", "words"), [(POWER_ON, "after power-on"), (0x0000, "nobody wrote")]
+)
+def test_reset_told_from_meddling(found, words):
+    sensor, bus, _ = make()
+    bus.expect(READY, read(1, 6000), read(0, found))
+    with pytest.raises(SensorResetError, match=words):
+        sensor.poll()
+
+
 def test_averaging_configuration_is_wrong_while_a_quick_one_was_asked_for():
     sensor, bus, _ = make()
     bus.expect(write(0, QUICK))
