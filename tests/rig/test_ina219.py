@@ -227,7 +227,7 @@ def test_wrong_configuration_is_raised_once_and_then_written_again(found):
     bus.expect()
 
 
-@pytest.mark.parametrize(("pace", "config"), enumerate([0x19FF, 0x1CFF, 0x1D7F, 0x1DFF]))
+@pytest.mark.parametrize(("pace", "config"), list(enumerate([0x19FF, 0x1CFF, 0x1D7F, 0x1DFF])))
 def test_paces_in_order(pace, config):
     """1, 2, 4 and 8 readings of the bus voltage: ADC bits 0011, 1001, 1010 and 1011 of SBOS448, Table 5."""
     bus = ExpectedBus(VirtualClock(), CONSTRUCTION)
