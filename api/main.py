@@ -92,6 +92,7 @@ def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -
         "ripple_hz": rehearsal.ripple_hz,
         "shunt_ohm": settings.rig.shunt_ohm,
         "relay_pin": settings.rig.relay_pin,
+        "sensor": settings.rig.sensor,
         "i2c_address": settings.rig.i2c_address,
         "seed": rehearsal.seed,
     }

@@ -6,10 +6,20 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from controller.errors import RefusedError
 from controller.physics.faraday import METALS
+from controller.ports import SensorSpec
+from controller.sensors import SENSORS
 
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
@@ -20,9 +30,11 @@ LowPin = Annotated[str, Field(pattern=r"^GPIO(9|1[0-9]|2[0-7])$")]
 
 HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")]
 
-SATURATION_FRACTION = 0.997
-"""Share of the shunt range from which a reading counts as saturated. Source: the chip clips at its range, measured on the
-register-level emulation; 0.3 % is more than the data sheet's gain error (TI SBOS448, 0.04 %)."""
+UNDER_BUS_RANGE_V = 0.1
+"""A voltage limit must be at least this far under the end of the sensor's voltage range, V."""
+
+MOST_VOLTAGE_V = max(spec.bus_range_v for spec in SENSORS.values()) - UNDER_BUS_RANGE_V
+"""Largest voltage limit with any sensor, V."""
 
 
 class Section(BaseModel):
@@ -48,7 +60,8 @@ class RigSettings(Section):
         description="Second contactor in series, opened when the relay is found welded, or none.",
     )
     i2c_bus: int = Field(1, ge=0, le=30, description="Number n of /dev/i2c-n.")
-    i2c_address: int = Field(0x40, ge=0x40, le=0x4F, description="Address of the INA219.")
+    sensor: str = Field("ina219", description="Sensor of current and voltage.")
+    i2c_address: int = Field(0x40, ge=0x40, le=0x4F, description="Address of the sensor.")
     shunt_ohm: Positive = Field(
         0.02, description="Shunt, ohm. 0.02 ohm four-terminal recommended: 60 mV at 3 A."
     )
@@ -64,6 +77,28 @@ class RigSettings(Section):
         pattern=r"^28-[0-9a-f]{12}$",
         description="One-wire thermometer in the bath, /sys/bus/w1/devices/<id>, or none.",
     )
+
+    @property
+    def spec(self) -> SensorSpec:
+        """What the sensor's data sheet says."""
+        return SENSORS[self.sensor]
+
+    @property
+    def range_index(self) -> int:
+        """Index of the sensor's range. Raises: RefusedError when none holds ``max_current_a``."""
+        return self.spec.range_for(self.shunt_ohm, self.max_current_a)
+
+    @property
+    def sensor_range_a(self) -> float:
+        """Full scale of the current measurement, A. Raises: RefusedError, see ``range_index``."""
+        return self.spec.shunt_ranges_v[self.range_index] / self.shunt_ohm
+
+    @field_validator("sensor")
+    @classmethod
+    def _known(cls, sensor: str) -> str:
+        if sensor not in SENSORS:
+            raise ValueError(f"{sensor} is no sensor known here, choose from {', '.join(SENSORS)}")
+        return sensor
 
     @model_validator(mode="after")
     def _pins_differ(self) -> RigSettings:
@@ -83,7 +118,7 @@ class LimitSettings(Section):
 
     max_voltage_v: Positive = Field(
         6.0,
-        le=15.9,
+        le=MOST_VOLTAGE_V,
         description="Over-voltage limit at the cell, V: above the ripple's peak, below what the bath stands.",
     )
     over_current_fraction: float = Field(
@@ -123,14 +158,15 @@ class LimitSettings(Section):
         le=5.0,
         description="Oldest good sample and largest gap: 1 s is 3 C, 0.4 um at common practice.",
     )
-    max_zero_offset_v: Positive = Field(
-        160e-6,
+    max_zero_offset_v: Positive | None = Field(
+        None,
         le=1e-3,
-        description="Largest zero offset at the shunt, V: 8 mA at 0.02 ohm. More is a fault, never nulled.",
+        description="Largest zero offset at the shunt, V, or none: what the sensor's data sheet "
+        "permits. More is a fault, never nulled.",
     )
     off_voltage_v: Positive = Field(
         1.5,
-        le=15.9,
+        le=MOST_VOLTAGE_V,
         description="Cell voltage with the relay off that means a welded contact, V. A cell alone stays below 1 V.",
     )
     welded_after_s: Positive = Field(
@@ -232,7 +268,7 @@ class LoopSettings(Section):
         0.02,
         ge=0.005,
         le=0.1,
-        description="Poll period, s. The chip finishes a conversion each 69 to 72 ms.",
+        description="Poll period, s: several polls for each conversion of the sensor.",
     )
     age_check_s: float = Field(
         0.05, ge=0.01, le=0.5, description="Period of the independent age watch, s."
@@ -293,6 +329,34 @@ class Settings(Section):
     server: ServerSettings = ServerSettings()
     logbook: LogbookSettings = LogbookSettings()
     metals: dict[str, MetalSettings] = Field(default_factory=dict)
+
+    @property
+    def max_zero_offset_a(self) -> float:
+        """Largest zero offset before a run, A: the limit's, else the data sheet's for the range.
+
+        Raises: RefusedError when no range of the sensor holds ``rig.max_current_a``.
+        """
+        limit_v = self.limits.max_zero_offset_v
+        if limit_v is None:
+            limit_v = self.rig.spec.max_zero_offsets_v[self.rig.range_index]
+        return limit_v / self.rig.shunt_ohm
+
+    @field_validator("limits")
+    @classmethod
+    def _measurable(cls, limits: LimitSettings, info: ValidationInfo) -> LimitSettings:
+        """Refuse a voltage limit that the sensor cannot see."""
+        rig = info.data.get("rig")
+        if not isinstance(rig, RigSettings):  # refused for a reason of its own
+            return limits
+        most_v = rig.spec.bus_range_v - UNDER_BUS_RANGE_V
+        for name in ("max_voltage_v", "off_voltage_v"):
+            value_v = getattr(limits, name)
+            if value_v > most_v:
+                raise ValueError(
+                    f"{name} {value_v:g} V must be at most {most_v:g} V: the {rig.spec.chip} "
+                    f"measures up to {rig.spec.bus_range_v:g} V"
+                )
+        return limits
 
     @field_validator("metals")
     @classmethod

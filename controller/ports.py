@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
+from controller.errors import RefusedError
 from controller.messages import OffRequest, Sample
+from controller.units import positive
 
 
 class Clock(Protocol):
@@ -30,6 +33,64 @@ class Pacer(Protocol):
 
     def wake(self) -> None:
         """End the present wait now. Safe from any thread and from a signal handler."""
+
+
+@dataclass(frozen=True, slots=True)
+class SensorSpec:
+    """What a sensor's data sheet says, as far as anything outside its driver depends on it.
+
+    A conversion reads the shunt and the bus voltage. The known ones are in controller/sensors.py.
+
+    :param chip: name in messages.
+    :param shunt_ranges_v: full scale of the shunt voltage in each range, smallest first, V.
+    :param max_zero_offsets_v: largest zero offset of a sound chip in each of these ranges, V.
+    :param bus_range_v: full scale of the bus voltage, V.
+    :param shunt_lsb_v: step of the shunt voltage, V; ``bus_lsb_v`` that of the bus voltage.
+    :param averaged_s: typical times of an averaged conversion, one for each pace that the driver
+        can set, shortest first, s.
+    :param quick_s: typical time of a quick look, s.
+    :param time_tolerance_fraction: how far the times of one chip may be from the typical ones.
+    :param saturated_fraction: share of the range from which a reading counts as saturated.
+    :param power_on_config: content of the configuration register after power-on.
+    """
+
+    chip: str
+    shunt_ranges_v: tuple[float, ...]
+    max_zero_offsets_v: tuple[float, ...]
+    bus_range_v: float
+    shunt_lsb_v: float
+    bus_lsb_v: float
+    averaged_s: tuple[float, ...]
+    quick_s: float
+    time_tolerance_fraction: float
+    saturated_fraction: float
+    power_on_config: int
+
+    @property
+    def slowest_s(self) -> float:
+        """Longest time that an averaged conversion may take, s."""
+        return max(self.averaged_s) * (1.0 + self.time_tolerance_fraction)
+
+    def range_for(self, shunt_ohm: float, max_current_a: float) -> int:
+        """Return the index of the smallest range that holds ``max_current_a``.
+
+        Raises: RefusedError when none does.
+        """
+        full_v = positive(shunt_ohm, "shunt_ohm", "ohm") * positive(
+            max_current_a, "max_current_a", "A"
+        )
+        for index, range_v in enumerate(self.shunt_ranges_v):
+            if full_v <= range_v * (1.0 + 1e-9):
+                return index
+        largest_v = self.shunt_ranges_v[-1]
+        limit = f"{largest_v / shunt_ohm:.3g} A"
+        raise RefusedError(
+            f"max_current_a {max_current_a:g} A on shunt_ohm {shunt_ohm:g} ohm is "
+            f"{full_v * 1e3:.0f} mV, the largest range of the {self.chip} is {largest_v * 1e3:.4g} mV: "
+            f"at this shunt give at most {limit}, or fit a smaller shunt",
+            field="max_current_a",
+            limit=limit,
+        )
 
 
 class PowerSensor(Protocol):

@@ -1,22 +1,15 @@
-"""Keeps the sensor's conversions out of step with the supply's ripple, by the length of the bus conversion.
+"""Keeps the sensor's conversions out of step with the supply's ripple, by the length of a conversion.
 
-The shunt is averaged over 68 ms, the bus voltage is a short look, and in step with the ripple each look would see the same phase
-of it: the mean of many looks would be off by up to the ripple's amplitude, for minutes. At 100 Hz that is so with a chip clock
-2 % slow (7 periods per conversion), at 120 Hz with one 3 % fast. A slightly longer look shifts the pace.
+An INA219 averages the shunt over 68 ms but looks at the bus voltage only shortly. In step with the
+ripple each look would see the same phase of it: the mean of many looks would be off by up to the
+ripple's amplitude, for minutes. At 100 Hz that is so with a chip clock 2 % slow (7 periods per
+conversion), at 120 Hz with one 3 % fast. A slightly longer look shifts the pace, so a sensor has
+several paces to choose from (``SensorSpec.averaged_s``).
 """
 
 from __future__ import annotations
 
-from adafruit_ina219 import ADCResolution
-
-SHUNT_CONVERSION_S = 68.10e-3
-BUS_LOOKS = (
-    (ADCResolution.ADCRES_12BIT_1S, 0.532e-3),
-    (ADCResolution.ADCRES_12BIT_2S, 1.06e-3),
-    (ADCResolution.ADCRES_12BIT_4S, 2.13e-3),
-    (ADCResolution.ADCRES_12BIT_8S, 4.26e-3),
-)
-"""Setting of the bus ADC and its typical time, s. Source, as for the shunt: TI SBOS448, table of ADC settings."""
+from controller.ports import SensorSpec
 
 RIPPLE_HZ = (100.0, 120.0)
 """Ripple of a full-wave rectifier on mains of 50 and 60 Hz, Hz."""
@@ -38,23 +31,24 @@ def beat_hz(period_s: float) -> float:
 
 
 class ConversionPace:
-    """Measures the pace of the averaged conversions and chooses the setting of the bus ADC."""
+    """Measures the pace of the averaged conversions and chooses one of the sensor's paces."""
 
-    def __init__(self) -> None:
+    def __init__(self, spec: SensorSpec) -> None:
+        self._averaged_s = spec.averaged_s
         self._choice = 0
         self._first_s: float | None = None
         self._last_s = 0.0
         self._count = 0
 
     @property
-    def bus_adc(self) -> int:
-        """Setting of the bus ADC now."""
-        return int(BUS_LOOKS[self._choice][0])
+    def choice(self) -> int:
+        """Index of the pace now."""
+        return self._choice
 
     @property
     def typical_s(self) -> float:
-        """Typical time of a conversion at this setting, s."""
-        return SHUNT_CONVERSION_S + BUS_LOOKS[self._choice][1]
+        """Typical time of a conversion at this pace, s."""
+        return self._averaged_s[self._choice]
 
     def note(self, at_s: float) -> bool:
         """Take in that a conversion was read at a time, and return whether the setting has changed."""
@@ -79,7 +73,6 @@ class ConversionPace:
         stretch = period_s / self.typical_s
         before = self._choice
         self._choice = max(
-            range(len(BUS_LOOKS)),
-            key=lambda k: beat_hz(stretch * (SHUNT_CONVERSION_S + BUS_LOOKS[k][1])),
+            range(len(self._averaged_s)), key=lambda k: beat_hz(stretch * self._averaged_s[k])
         )
         return self._choice != before

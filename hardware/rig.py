@@ -18,9 +18,9 @@ from controller.safety.outbox import Follower
 from hardware.clock import LockstepPacer, SystemClock, SystemPacer, ThreadBeat, VirtualClock
 from hardware.force_off import fresh_directory
 from hardware.i2c import open_bus
-from hardware.ina219 import SHUNT_RANGES_V, Ina219Sensor, shunt_range
 from hardware.panel import DeadManPulse, SecondContactor, Signals, stop_on_press
 from hardware.relay import RelayGate
+from hardware.sensor_kinds import open_sensor
 from hardware.thermometer import READ_EVERY_S, OneWireThermometer, thermometer_path
 
 if TYPE_CHECKING:
@@ -56,13 +56,13 @@ class Rig:
 class PatientSensor:
     """A sensor that is opened when it is first polled, and again after it could not be: plugging it in is enough."""
 
-    def __init__(self, open_sensor: Callable[[], Ina219Sensor], range_a: float) -> None:
+    def __init__(self, open_sensor: Callable[[], PowerSensor], range_a: float) -> None:
         self._open_sensor = open_sensor
-        self._sensor: Ina219Sensor | None = None
+        self._sensor: PowerSensor | None = None
         self.range_a = range_a
 
     def poll(self) -> Sample | None:
-        """Return the newest conversion, see Ina219Sensor. Raises: SensorError."""
+        """Return the newest conversion, see PowerSensor. Raises: SensorError."""
         if self._sensor is None:
             self._sensor = self._open_sensor()
         return self._sensor.poll()
@@ -76,7 +76,7 @@ class PatientSensor:
 
 def sensor_range_a(rig: RigSettings) -> float:
     """Return the full scale of the current measurement, A. Raises: RefusedError when no range holds it."""
-    return SHUNT_RANGES_V[shunt_range(rig.shunt_ohm, rig.max_current_a)] / rig.shunt_ohm
+    return rig.sensor_range_a
 
 
 def build_bench_rig(settings: Settings, wakeup_fd: int) -> Rig:
@@ -176,17 +176,7 @@ def _pi_pins() -> Any:
 
 def _sensor(rig: RigSettings, open_i2c: Callable[[], Any], clock: Clock) -> PatientSensor:
     """Return the sensor, opened at its first poll: a missing one is told, and plugging it in is enough."""
-
-    def open_sensor() -> Ina219Sensor:
-        return Ina219Sensor(
-            open_i2c(),
-            clock,
-            address=rig.i2c_address,
-            shunt_ohm=rig.shunt_ohm,
-            max_current_a=rig.max_current_a,
-        )
-
-    return PatientSensor(open_sensor, sensor_range_a(rig))
+    return PatientSensor(lambda: open_sensor(rig, open_i2c(), clock), rig.sensor_range_a)
 
 
 def _relay(rig: RigSettings, factory: Any) -> tuple[DigitalOutputDevice, RelayGate]:

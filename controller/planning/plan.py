@@ -29,7 +29,7 @@ LIMIT_TO_RANGE_FRACTION = 0.85
 """The over-current limit must stay below this share of the sensor's range, or a larger current would read as a smaller one."""
 
 SUPPLY_MAX_V = 15.0
-"""Largest voltage of a supply, V: systemd/wiring.md allows no more, the sensor's voltage range ends at 16 V. A supply's own
+"""Largest voltage of a supply, V: systemd/wiring.md allows no more, and every known sensor measures it. A supply's own
 current limit says nothing here: a supply that drives the sensor beyond its range may have lost it."""
 
 LOOP_OHM = 0.05

@@ -38,15 +38,16 @@ class CheckReport:
     finding: Finding | None
 
 
-def check_rig(samples: Sequence[Sample], limits: LimitSettings, shunt_ohm: float) -> CheckReport:
+def check_rig(samples: Sequence[Sample], limits: LimitSettings, max_offset_a: float) -> CheckReport:
     """Return the report on samples taken with the relay off (at least one).
 
     A welded contact shows as cell voltage even without a plate, since the shunt sits downstream of the contact; with the
     supply switched off or its leads out neither check can prove anything, and the note says so.
+
+    :param max_offset_a: largest zero offset of a sound sensor.
     """
     offset_a = fmean(sample.current_a for sample in samples)
     voltage_v = fmean(sample.voltage_v for sample in samples)
-    max_offset_a = limits.max_zero_offset_v / shunt_ohm
     current_limit_a = max(limits.welded_a, 2.0 * max_offset_a)  # as OffWatch.threshold_a
     finding = None
     if any(sample.saturated for sample in samples):
@@ -106,13 +107,13 @@ class OffWatch:
     """Watches current and cell voltage after off and whenever the relay should be off.
 
     :param limits: thresholds and times.
-    :param shunt_ohm: scales the offset that the sensor may have.
+    :param max_offset_a: largest zero offset of a sound sensor.
     :param planned_a: planned current of the run, for the 1 % rule; 0 before any run.
     :param off_at_s: monotonic time of the latest off.
     """
 
     limits: LimitSettings
-    shunt_ohm: float
+    max_offset_a: float
     planned_a: float
     off_at_s: float
     _streak: int = 0
@@ -120,11 +121,7 @@ class OffWatch:
     @property
     def threshold_a(self) -> float:
         """Current above which something flows, A: 20 mA, 1 % of the plan, or twice the offset that a sound sensor has."""
-        return max(
-            self.limits.welded_a,
-            0.01 * self.planned_a,
-            2.0 * self.limits.max_zero_offset_v / self.shunt_ohm,
-        )
+        return max(self.limits.welded_a, 0.01 * self.planned_a, 2.0 * self.max_offset_a)
 
     def is_zero(self, sample: Sample) -> bool:
         """Return whether a sample, zero offset taken out, shows no current."""

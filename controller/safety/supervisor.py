@@ -56,7 +56,7 @@ class Supervisor:
         self._gate = gate
         self._freshness = freshness
         self._limits = settings.limits
-        self._shunt_ohm = settings.rig.shunt_ohm
+        self._max_offset_a = settings.max_zero_offset_a
         self._dead_man = dead_man
         self._thermometer = thermometer
         self.state = RunState.IDLE
@@ -67,7 +67,7 @@ class Supervisor:
         self.message: str | None = None
         self.sensor_message: str | None = None
         self.is_welded = False
-        self._off_watch = OffWatch(self._limits, self._shunt_ohm, 0.0, clock.monotonic_s())
+        self._off_watch = OffWatch(self._limits, self._max_offset_a, 0.0, clock.monotonic_s())
         self._off_samples: deque[Sample] = deque(maxlen=settings.loop.offset_samples)
         self._poll_again_at_s = -math.inf
         self._outbox: list[News] = []
@@ -211,10 +211,10 @@ class Supervisor:
         """Return the rig check on the latest samples with the relay off, or None while there are too few."""
         if len(self._off_samples) < (self._off_samples.maxlen or 1):
             return None
-        return check_rig(tuple(self._off_samples), self._limits, self._shunt_ohm)
+        return check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
 
     def _decide_check(self) -> None:
-        report = check_rig(tuple(self._off_samples), self._limits, self._shunt_ohm)
+        report = check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
         if report.finding is None:
             self._energise(report)
             return
@@ -298,7 +298,7 @@ class Supervisor:
 
     def _close_stretch(self, run: ActiveRun, sample: Sample | None) -> None:
         now_s = self._clock.monotonic_s()
-        self._off_watch = OffWatch(self._limits, self._shunt_ohm, run.plan.current_a, now_s)
+        self._off_watch = OffWatch(self._limits, self._max_offset_a, run.plan.current_a, now_s)
         run.end_stretch(now_s)
         if sample is not None:
             self.last_sample = sample

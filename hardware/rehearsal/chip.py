@@ -1,5 +1,7 @@
 """An INA219 at register level: what it converts, when, and what its six registers then hold.
 
+The model shows that the driver has the data sheet right, so it has figures of the data sheet that
+are independent of controller/sensors.py.
 Source of every number and rule here, unless said otherwise: Texas Instruments, INA219 data sheet, SBOS448 Rev F and G.
 The average over 2 to 128 samples is the mean of the true waveform, rounded once to the register's step.
 """

@@ -7,10 +7,11 @@ from math import pi
 from random import Random
 
 from hardware.rehearsal.cell import Cell
-from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.front import Front, SteinerFront
 from hardware.rehearsal.front_table import FrontTable, TabulatedFront
+from hardware.rehearsal.sensor_chip import SensorChip
 from hardware.rehearsal.supply import Supply
+from hardware.sensor_kinds import SENSOR_KINDS
 
 MAX_CLOCK_ERROR_FRACTION = 0.05
 """How far the seed puts the chip's clock off. The data sheet's largest conversion time is 10 % over the typical one."""
@@ -33,6 +34,7 @@ class BenchSpec:
     :param acid_fraction: mass fraction of nitric acid.
     :param limiting_a_per_dm2: limiting current density of the stirred bath.
     :param heat_loss_w_per_k: from the bath to the room; 0.5 gives 1 L a time constant of 2.3 h.
+    :param sensor: name of the sensor, as in the configuration.
     :param i2c_hz: what a Raspberry Pi starts with.
     :param chip_noise_v: see Ina219Chip.
     :param seed: sets the ripple's phase, the noise and, where they are None, the chip's clock (within 5 %) and its
@@ -67,6 +69,7 @@ class BenchSpec:
     room_degc: float = 20.0
     heat_loss_w_per_k: float = 0.5
     relay_pin: str = "GPIO17"
+    sensor: str = "ina219"
     i2c_address: int = 0x40
     i2c_hz: float = 100_000.0
     chip_clock_error_fraction: float | None = None
@@ -118,7 +121,7 @@ class BenchSpec:
             return TabulatedFront(self.front_table)
         return SteinerFront(self.area_mm2, self.edge_mm, self.etch_factor, self.fields)
 
-    def make_chip(self) -> Ina219Chip:
+    def make_chip(self) -> SensorChip:
         """Return the sensor chip, clock and offset drawn by the seed unless given."""
         clock_error_fraction = self.chip_clock_error_fraction
         if clock_error_fraction is None:
@@ -128,7 +131,7 @@ class BenchSpec:
         offset_share_fraction = self.chip_offset_share_fraction
         if offset_share_fraction is None:
             offset_share_fraction = self._draw("offset").uniform(-1.0, 1.0)
-        return Ina219Chip(
+        return SENSOR_KINDS[self.sensor].make_chip(
             clock_error_fraction=clock_error_fraction,
             offset_share_fraction=offset_share_fraction,
             gain_error_fraction=self.chip_gain_error_fraction,

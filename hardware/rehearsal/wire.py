@@ -10,7 +10,7 @@ from math import inf
 from typing import Any
 
 from hardware.clock import VirtualClock
-from hardware.rehearsal.chip import Ina219Chip
+from hardware.rehearsal.sensor_chip import SensorChip
 
 STUCK_S = 1.02
 """Time that a transaction blocks on a stuck bus, s. Source: kernel log times in reports of a Raspberry Pi's I2C
@@ -23,7 +23,7 @@ KERNEL_S = 50e-6
 
 
 class I2cWire:
-    """A busio-like bus with one INA219 on it.
+    """A busio-like bus with one sensor chip on it.
 
     The clock is advanced before the lock is taken, never inside it: its beats may switch the relay meanwhile.
 
@@ -34,7 +34,7 @@ class I2cWire:
 
     def __init__(
         self,
-        chip: Ina219Chip,
+        chip: SensorChip,
         clock: VirtualClock,
         *,
         address: int,

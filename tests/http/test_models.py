@@ -224,7 +224,7 @@ def report(current_a: float = 0.001, voltage_v: float = 0.2) -> CheckReport:
     return check_rig(
         [Sample(float(i), current_a, voltage_v) for i in range(16)],
         settings.limits,
-        settings.rig.shunt_ohm,
+        settings.max_zero_offset_a,
     )
 
 
@@ -270,7 +270,7 @@ def test_a_sound_rig_passes_and_says_what_is_not_proven() -> None:
         (report(), idle(sensor_message="Check the sensor's four wires."), "four wires"),
         (report(), idle(relay_on=True), "reads on outside a run"),
         (report(current_a=1.0), idle(), "PULL THE SUPPLY'S PLUG"),
-        (report(current_a=0.010), idle(), "zero is too far off"),
+        (report(current_a=0.012), idle(), "zero is too far off"),
         (report(voltage_v=3.0), idle(), "PULL THE SUPPLY'S PLUG"),
         (
             report(),

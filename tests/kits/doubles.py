@@ -13,10 +13,11 @@ from controller.planning.run_plan import RunPlan
 from controller.safety.age_watch import AgeWatch, Freshness
 from controller.safety.run import new_run
 from controller.safety.supervisor import Supervisor
+from controller.sensors import INA219
 from hardware.clock import VirtualClock
 from hardware.relay import RelayGate
 
-CONVERSION_S = 0.0686
+CONVERSION_S = INA219.averaged_s[0]
 POLL_S = 0.02
 
 
@@ -38,7 +39,7 @@ class RecordingPin:
 
 @dataclass
 class ScriptedSensor:
-    """Gives one conversion per 68.6 ms: current and voltage from a function of (relay on, time)."""
+    """Gives one averaged conversion after the other: current and voltage from a function of (relay on, time)."""
 
     clock: VirtualClock
     gate: RelayGate

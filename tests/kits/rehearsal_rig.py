@@ -9,12 +9,13 @@ from gpiozero import DigitalOutputDevice
 
 from controller.messages import Sample
 from hardware.clock import VirtualClock
-from hardware.ina219 import Ina219Sensor
 from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.rig import Bench
 from hardware.rehearsal.spec import BenchSpec
 from hardware.rehearsal.waveform import Waveform
+from hardware.sensor_kinds import SENSOR_KINDS
+from hardware.shunt_monitor import ShuntMonitor
 
 POLL_S = 0.02
 BOTH, SHUNT_ONLY, BUS_ONLY = 7, 5, 6
@@ -37,7 +38,8 @@ class Rig:
             initial_value=False,
             pin_factory=self.bench.pin_factory,
         )
-        self.sensor = Ina219Sensor(
+        self.sensor = ShuntMonitor(
+            SENSOR_KINDS[self.spec.sensor].registers,
             self.bench.bus,
             self.clock,
             address=self.spec.i2c_address,

@@ -7,9 +7,10 @@ from collections.abc import Callable
 from controller.config import LimitSettings
 from controller.messages import Finding, Sample
 from controller.safety.trends import SAMPLES_PER_BLOCK, Expected, Trend, follow
+from controller.sensors import INA219
 
 LIMITS = LimitSettings()
-CONVERSION_S = 0.0686
+CONVERSION_S = INA219.averaged_s[0]
 BLOCK_S = SAMPLES_PER_BLOCK * CONVERSION_S
 WITHIN_S = 6.7
 """Three means of 2.2 s, and a conversion."""

@@ -5,8 +5,10 @@ import errno
 import pytest
 
 from controller.errors import RefusedError, SensorError, SensorResetError
+from controller.sensors import INA219
 from hardware.clock import VirtualClock
-from hardware.ina219 import SHUNT_RANGES_V, Ina219Sensor, shunt_range
+from hardware.ina219 import Ina219Registers
+from hardware.shunt_monitor import ShuntMonitor
 
 AVERAGING = 0x19FF  # 16 V, /8, bus 12 bit 1 sample, shunt 128 samples, both continuous
 QUICK = 0x19E7  # the same with 16 samples
@@ -82,7 +84,14 @@ def make(exchanges=STARTED, shunt_ohm=0.02, max_current_a=10.0, takes_s=0.0):
     clock = VirtualClock()
     bus = ExpectedBus(clock, exchanges, takes_s)
     return (
-        Ina219Sensor(bus, clock, address=0x41, shunt_ohm=shunt_ohm, max_current_a=max_current_a),
+        ShuntMonitor(
+            Ina219Registers,
+            bus,
+            clock,
+            address=0x41,
+            shunt_ohm=shunt_ohm,
+            max_current_a=max_current_a,
+        ),
         bus,
         clock,
     )
@@ -116,7 +125,7 @@ def test_smallest_range_that_holds_the_current(max_current_a, config, range_a):
 
 
 def test_the_stock_shunt_holds_just_its_3_2_a():
-    assert shunt_range(0.1, 3.2) == SHUNT_RANGES_V.index(
+    assert INA219.range_for(0.1, 3.2) == INA219.shunt_ranges_v.index(
         0.32
     )  # 0.1 * 3.2 is above 0.32 in floating point
 
@@ -134,7 +143,7 @@ def test_refusal_names_what_is_possible():
     with pytest.raises(
         RefusedError, match=r"max_current_a 5 A on shunt_ohm 0.1 ohm is 500 mV.*at most 3.2 A"
     ):
-        shunt_range(0.1, 5.0)
+        INA219.range_for(0.1, 5.0)
 
 
 def test_nobody_at_the_address_says_what_to_check():
@@ -216,6 +225,23 @@ def test_wrong_configuration_is_raised_once_and_then_written_again(found):
     bus.expect(*FRESH)
     assert sensor.poll().current_a == pytest.approx(3.0)
     bus.expect()
+
+
+@pytest.mark.parametrize(("pace", "config"), list(enumerate([0x19FF, 0x1CFF, 0x1D7F, 0x1DFF])))
+def test_paces_in_order(pace, config):
+    """1, 2, 4 and 8 readings of the bus voltage: ADC bits 0011, 1001, 1010 and 1011 of SBOS448, Table 5."""
+    bus = ExpectedBus(VirtualClock(), CONSTRUCTION)
+    assert Ina219Registers(bus, 0x41, 3).averaging(pace) == config
+
+
+@pytest.mark.parametrize(
+    ("found", "words"), [(POWER_ON, "after power-on"), (0x0000, "nobody wrote")]
+)
+def test_reset_told_from_meddling(found, words):
+    sensor, bus, _ = make()
+    bus.expect(READY, read(1, 6000), read(0, found))
+    with pytest.raises(SensorResetError, match=words):
+        sensor.poll()
 
 
 def test_averaging_configuration_is_wrong_while_a_quick_one_was_asked_for():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from pydantic import ValidationError
 
 from controller.config import Section, Settings, load_settings, parse_settings
 from controller.errors import RefusedError
+from controller.sensors import INA219, SENSORS
 
 
 def refused(table: dict[str, Any]) -> str:
@@ -40,8 +42,11 @@ def test_an_empty_file_is_the_defaults() -> None:
     assert (limits.welded_after_s, limits.welded_a) == (0.5, 0.020)
     assert (limits.depth_of_thickness_fraction, limits.edge_depth_factor) == (0.5, 1.3)
     assert (limits.bath_warn_degc, limits.bath_off_degc) == (35.0, 45.0)
-    assert limits.max_zero_offset_v / settings.rig.shunt_ohm == pytest.approx(0.008), (
-        "8 mA at 0.02 ohm"
+    assert settings.max_zero_offset_a == pytest.approx(0.010), (
+        "200 uV at 0.02 ohm: TI SBOS448, section 7.5, grade A at /8"
+    )
+    assert settings.rig.sensor_range_a == pytest.approx(16.0), (
+        "320 mV at 0.02 ohm: the same section"
     )
     assert settings.server.port == 8420
     assert settings.server.listen == "loopback"
@@ -64,10 +69,10 @@ def test_values_are_taken_from_their_tables() -> None:
     ("table", "key", "value", "allowed"),
     [
         (
-            {"limits": {"max_voltage_v": 16.0}},
+            {"limits": {"max_voltage_v": 99.0}},
             "limits.max_voltage_v",
-            "16.0",
-            "less than or equal to 15.9",
+            "99.0",
+            "less than or equal to",
         ),
         ({"limits": {"max_voltage_v": 0.0}}, "limits.max_voltage_v", "0.0", "greater than 0"),
         (
@@ -104,6 +109,7 @@ def test_values_are_taken_from_their_tables() -> None:
         ({"limits": {"max_voltage_v": "six"}}, "limits.max_voltage_v", "'six'", "valid number"),
         ({"limits": 6}, "limits", "6", "dictionary"),
         ({"rig": {"i2c_bus": 1.5}}, "rig.i2c_bus", "1.5", "valid integer"),
+        ({"rig": {"sensor": "ina999"}}, "rig.sensor", "'ina999'", "choose from"),
         ({"rig": {"i2c_address": 0x50}}, "rig.i2c_address", "80", "less than or equal to 79"),
         ({"rig": {"relay_pin": "17"}}, "rig.relay_pin", "'17'", "GPIO"),
         ({"rig": {"relay_pin": "GPIO28"}}, "rig.relay_pin", "'GPIO28'", "GPIO"),
@@ -152,6 +158,33 @@ def test_a_wrong_value_is_named_with_key_value_and_what_is_allowed(
     assert allowed in line
 
 
+@pytest.mark.parametrize("key", ["max_voltage_v", "off_voltage_v"])
+def test_voltage_limits_stay_measurable(key: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A limit ends with the chosen sensor, also where another one measures more.
+
+    The bus range of an INA219 ends at 16 V. Source: TI SBOS448, section 7.5, BRNG = 0.
+    """
+    parse_settings({"limits": {key: 15.9}})
+    assert key in refused({"limits": {key: 15.91}})
+    monkeypatch.setitem(SENSORS, "ina219", replace(INA219, bus_range_v=9.0))
+    parse_settings({"limits": {key: 8.9}})
+    message = refused({"limits": {key: 8.91}})
+    assert f"{key} 8.91 V must be at most 8.9 V: the INA219 measures up to 9 V" in message
+
+
+def test_a_wrong_sensor_is_named_alone() -> None:
+    assert (
+        refused({"rig": {"sensor": "ina999"}, "limits": {"max_voltage_v": 15.0}}).count("(given: ")
+        == 1
+    )
+
+
+def test_own_zero_offset_limit() -> None:
+    """A limit of the user's stands in place of the data sheet's."""
+    settings = parse_settings({"limits": {"max_zero_offset_v": 160e-6}})
+    assert settings.max_zero_offset_a == pytest.approx(0.008)
+
+
 @pytest.mark.parametrize("name", list(sections()))
 def test_unknown_keys_are_errors_in_every_table(name: str) -> None:
     message = refused({name: {"max_voltage": 6.0}})
@@ -192,7 +225,10 @@ def test_no_limit_can_be_switched_off_by_zero() -> None:
         if name not in ("contact_grace_s", "bath_warn_degc", "bath_off_degc"):
             refused({"limits": {name: 0}})
         refused({"limits": {name: -1}})
-        refused({"limits": {name: None}})
+        if (
+            name != "max_zero_offset_v"
+        ):  # there None is the data sheet's limit, see max_zero_offset_a
+            refused({"limits": {name: None}})
 
 
 def test_every_key_says_what_it_is_and_every_number_guarding_metal_or_people_why() -> None:

@@ -10,7 +10,7 @@ from controller.safety.checks import OffWatch, check_rig
 
 R = TripReason
 LIMITS = LimitSettings()
-SHUNT_OHM = 0.02
+MAX_OFFSET_A = 0.010
 EPS = 1e-9
 
 
@@ -26,24 +26,24 @@ def off_samples(
     ("current_a", "voltage_v", "expected"),
     [
         (0.0, 0.2, None),
-        (0.008 - EPS, 1.5, None),
-        (-0.008 + EPS, 0.2, None),
-        (0.008 + EPS, 0.2, R.ZERO_OFFSET),
-        (-0.008 - EPS, 0.2, R.ZERO_OFFSET),
+        (0.010 - EPS, 1.5, None),
+        (-0.010 + EPS, 0.2, None),
+        (0.010 + EPS, 0.2, R.ZERO_OFFSET),
+        (-0.010 - EPS, 0.2, R.ZERO_OFFSET),
         (0.020 - EPS, 0.2, R.ZERO_OFFSET),
         (0.020 + EPS, 0.2, R.RELAY_WELDED),
         (-0.020 - EPS, 0.2, R.RELAY_WELDED),
         (0.0, 1.5 + EPS, R.RELAY_WELDED),
-        (0.009, 3.0, R.RELAY_WELDED),
+        (0.011, 3.0, R.RELAY_WELDED),
     ],
 )
 def test_the_check_at_its_limits(
     current_a: float, voltage_v: float, expected: TripReason | None
 ) -> None:
-    report = check_rig(off_samples(current_a, voltage_v), LIMITS, SHUNT_OHM)
+    report = check_rig(off_samples(current_a, voltage_v), LIMITS, MAX_OFFSET_A)
     assert (None if report.finding is None else report.finding.reason) is expected
     assert report.zero_offset_a == pytest.approx(current_a)
-    assert [item.passed for item in report.items] == [abs(current_a) <= 0.008, voltage_v <= 1.5]
+    assert [item.passed for item in report.items] == [abs(current_a) <= 0.010, voltage_v <= 1.5]
     assert [(item.name, item.unit) for item in report.items] == [
         ("zero offset", "A"),
         ("cell voltage", "V"),
@@ -52,23 +52,22 @@ def test_the_check_at_its_limits(
 
 def test_the_offset_is_the_mean_of_the_samples() -> None:
     samples = [Sample(float(i), 0.001 * (i % 3), 0.2) for i in range(15)]
-    assert check_rig(samples, LIMITS, SHUNT_OHM).zero_offset_a == pytest.approx(0.001)
+    assert check_rig(samples, LIMITS, MAX_OFFSET_A).zero_offset_a == pytest.approx(0.001)
 
 
 def test_one_saturated_sample_fails_the_check_before_all_else() -> None:
-    finding = check_rig(off_samples(5.0, 3.0, saturated=True), LIMITS, SHUNT_OHM).finding
+    finding = check_rig(off_samples(5.0, 3.0, saturated=True), LIMITS, MAX_OFFSET_A).finding
     assert finding is not None
     assert finding.reason is R.SENSOR_SATURATED
 
 
-def test_the_offset_limit_is_one_of_the_shunt_voltage() -> None:
-    # 160 uV: 8 mA at 0.02 ohm, 1.6 mA at 0.1 ohm, 32 mA at 0.005 ohm (where twice that is what a weld must exceed).
-    assert check_rig(off_samples(0.0015), LIMITS, 0.1).finding is None
-    assert check_rig(off_samples(0.0017), LIMITS, 0.1).finding is not None
-    at_small_shunt = check_rig(off_samples(0.050), LIMITS, 0.005).finding
+def test_a_large_offset_is_no_weld() -> None:
+    """Where the sensor may be off by 32 mA, only more than twice that is a current."""
+    assert check_rig(off_samples(0.031), LIMITS, 0.032).finding is None
+    at_small_shunt = check_rig(off_samples(0.050), LIMITS, 0.032).finding
     assert at_small_shunt is not None
     assert at_small_shunt.reason is R.ZERO_OFFSET
-    beyond = check_rig(off_samples(0.065), LIMITS, 0.005).finding
+    beyond = check_rig(off_samples(0.065), LIMITS, 0.032).finding
     assert beyond is not None
     assert beyond.reason is R.RELAY_WELDED
 
@@ -76,7 +75,7 @@ def test_the_offset_limit_is_one_of_the_shunt_voltage() -> None:
 def test_the_note_says_what_the_check_cannot_prove() -> None:
     assert (
         "only with the supply switched on"
-        in check_rig(off_samples(), LIMITS, SHUNT_OHM).items[1].note
+        in check_rig(off_samples(), LIMITS, MAX_OFFSET_A).items[1].note
     )
 
 
@@ -84,7 +83,7 @@ def test_the_note_says_what_the_check_cannot_prove() -> None:
 
 
 def watch(planned_a: float = 3.0) -> OffWatch:
-    return OffWatch(LIMITS, SHUNT_OHM, planned_a, off_at_s=100.0)
+    return OffWatch(LIMITS, MAX_OFFSET_A, planned_a, off_at_s=100.0)
 
 
 def take(observed: OffWatch, *readings: tuple[float, float, float]) -> list[Finding | None]:
@@ -151,4 +150,4 @@ def test_the_threshold_is_20_ma_or_1_percent_of_the_plan(
 
 
 def test_the_threshold_stays_clear_of_the_offset_that_a_sound_sensor_may_have() -> None:
-    assert OffWatch(LIMITS, 0.005, 1.0, 100.0).threshold_a == pytest.approx(0.064)
+    assert OffWatch(LIMITS, 0.032, 1.0, 100.0).threshold_a == pytest.approx(0.064)

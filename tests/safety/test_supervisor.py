@@ -162,8 +162,8 @@ def test_checking_never_energises_and_measures_the_zero_offset() -> None:
 @pytest.mark.parametrize(
     ("current_a", "voltage_v", "reason"),
     [
-        (0.0085, 0.2, TripReason.ZERO_OFFSET),
-        (-0.0085, 0.2, TripReason.ZERO_OFFSET),
+        (0.0105, 0.2, TripReason.ZERO_OFFSET),
+        (-0.0105, 0.2, TripReason.ZERO_OFFSET),
         (2.9, 3.0, TripReason.RELAY_WELDED),
         (0.0, 3.0, TripReason.RELAY_WELDED),
         (float("nan"), 0.0, TripReason.SENSOR_FAULT),

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.circuit import Circuit
+from hardware.rehearsal.sensor_chip import SensorChip
 from hardware.rehearsal.wire import I2cWire
 
 
@@ -27,7 +27,7 @@ class Parts:
     """What a fault can lay its hands on."""
 
     circuit: Circuit
-    chip: Ina219Chip
+    chip: SensorChip
     wire: I2cWire
 
 

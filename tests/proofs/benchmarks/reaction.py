@@ -11,12 +11,13 @@ from controller.config import Settings
 from controller.messages import TripReason
 from controller.planning.plan import make_plan
 from controller.safety.run import new_run
+from controller.sensors import INA219
 from hardware.rehearsal.faults.kinds import Fault
 from hardware.rig import build_rehearsal_rig
 from tests.proofs.benchmarks.table import Line, Place, compared, percentile, told
 from tests.proofs.benchmarks.tick import PLATE
 
-CONVERSION_S = 68.10e-3 + 0.532e-3
+CONVERSION_S = INA219.averaged_s[0]
 """Shunt averaged over 128 readings, bus once, typical. Source: TI SBOS448, table of ADC settings."""
 
 FAULT_S = (2.0, 4.0)

@@ -14,6 +14,7 @@ from controller.physics.faraday import METALS
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
 from controller.planning.run_plan import RunPlan
+from controller.sensors import INA219
 from hardware.rehearsal.faults.by_name import FAULTS
 from hardware.rehearsal.faults.kinds import Fault
 from hardware.rehearsal.faults.slow import SLOW_FAULTS
@@ -41,8 +42,8 @@ MAX_RIPPLE_FRACTION = 0.48
 """Amplitude of the ripple over the mean of a full-wave rectifier without a smoothing capacitor. Source: Fourier series of |sin|:
 2/3 at twice the mains; a small choke or the bath's own inductance leaves about half. Common practice, no source."""
 
-MAX_CLOCK_ERROR = 0.10
-"""The chip's conversion time, largest over typical. Source: TI SBOS448, electrical characteristics, 75 ms over 68.1 ms."""
+MAX_CLOCK_ERROR = INA219.time_tolerance_fraction
+"""The chip's conversion time, largest over typical."""
 
 
 @dataclass(frozen=True)

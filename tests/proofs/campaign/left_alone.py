@@ -9,6 +9,7 @@ from typing import Any
 
 from controller.config import LimitSettings
 from controller.safety.trends import LEAST_REFERENCE, RECENT, SAMPLES_PER_BLOCK
+from controller.sensors import INA219
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.faults.by_name import FAULTS
 from hardware.rehearsal.faults.kinds import Parts
@@ -21,8 +22,8 @@ Outcome = dict[str, Any]
 STEP_S = 0.25
 """Step of the bench left alone, s: with direct current only, nothing in it is quicker."""
 
-MEAN_S = SAMPLES_PER_BLOCK * 0.0686
-"""Time of a mean, s. Source: TI SBOS448, 68.1 ms and 0.532 ms."""
+MEAN_S = SAMPLES_PER_BLOCK * INA219.averaged_s[0]
+"""Time of a mean, s."""
 
 LIMITS = LimitSettings()
 

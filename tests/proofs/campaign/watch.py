@@ -12,8 +12,9 @@ from controller.planning.run_plan import RunPlan
 from controller.safety.outbox import Began, Changed, Counted, News, Noted
 from controller.safety.run import ActiveRun
 from controller.safety.supervisor import Supervisor
+from controller.sensors import INA219
 from hardware.clock import VirtualClock
-from hardware.rehearsal.chip import CONVERSION_S, SHUNT_STEP_V
+from hardware.rehearsal.chip import CONVERSION_S
 from hardware.rehearsal.front import SteinerFront
 from hardware.rehearsal.rig import Bench
 from hardware.rehearsal.waveform import Waveform
@@ -56,7 +57,7 @@ EXEMPT_FROM_CHARGE = {
 the largest current that the plan says a supply can drive: the model's knob turns to 30 V."""
 
 
-CREST_S = 0.158 * 3.0 * 0.0724
+CREST_S = 0.158 * 3.0 * max(INA219.averaged_s)
 """Crests of the ripple are cut off before a reading comes near the end of the range: where the worst ripple, 48 %, reads 85 % of
 the range, 15.8 % of the range are missing from it (the mean of m (1 + 0.48 sin) cut off at 1 is 0.85 for m = 1.008). Through
 three conversions, and times the range in A, that is the charge that nobody is told of, C: 0.5 C at 16 A."""
@@ -361,7 +362,7 @@ class Watch(Ledger):
             + (tally.stretches + 1) * jitter_s * self._seen_a()
             + 1e-3 * abs(self.bench._charge_coulombs)
             + 5e-6 / shunt_ohm * tally.counted_s
-            + (tally.stretches + 1) * SHUNT_STEP_V / shunt_ohm * 0.1
+            + (tally.stretches + 1) * INA219.shunt_lsb_v / shunt_ohm * 0.1
         )
 
     def _seen_a(self) -> float:

@@ -1,0 +1,45 @@
+"""Which driver and which emulated chip belong to each sensor that the configuration can choose."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from controller.config import RigSettings
+from controller.ports import Clock
+from hardware.ina219 import Ina219Registers
+from hardware.rehearsal.chip import Ina219Chip
+from hardware.rehearsal.sensor_chip import SensorChip
+from hardware.shunt_monitor import Registers, ShuntMonitor
+
+
+@dataclass(frozen=True, slots=True)
+class SensorKind:
+    """A sensor and its model.
+
+    :param registers: how the driver speaks to the chip.
+    :param make_chip: makes the emulated chip, with the arguments of Ina219Chip.
+    """
+
+    registers: type[Registers]
+    make_chip: Callable[..., SensorChip]
+
+
+SENSOR_KINDS = {"ina219": SensorKind(Ina219Registers, Ina219Chip)}
+"""By the names of controller/sensors.py."""
+
+
+def open_sensor(rig: RigSettings, i2c: Any, clock: Clock) -> ShuntMonitor:
+    """Return the sensor that the configuration has chosen, on a busio-like bus.
+
+    Raises: RefusedError for a shunt and current that no range holds, SensorError when no such chip answers.
+    """
+    return ShuntMonitor(
+        SENSOR_KINDS[rig.sensor].registers,
+        i2c,
+        clock,
+        address=rig.i2c_address,
+        shunt_ohm=rig.shunt_ohm,
+        max_current_a=rig.max_current_a,
+    )
