@@ -22,7 +22,9 @@ export class ClockDouble {
     globalThis.setInterval = (action, everyMs) => add(action, everyMs, everyMs);
     globalThis.clearTimeout = (id) => this.timers.delete(id);
     Date.now = () => this.startMs + this.passedMs;
-    performance.now = () => this.passedMs + 12_345;
+    Object.defineProperty(performance, "now", {
+      value: () => this.passedMs + 12_345, configurable: true, writable: true,
+    });
     AbortSignal.timeout = (waitMs) => {
       const controller = new AbortController();
       add(() => controller.abort(new DOMException("timed out", "TimeoutError")), waitMs);
