@@ -85,15 +85,15 @@ test("stops follow the length", () => {
 test("marks lie on the track", () => {
   // Layout, no source: the drawing is 34 px high, the track lies at 11 to 23 px.
   const bar = shown({ best: 0.1, low: 0.08, high: 0.13 }, 0.25, [0.1]);
-  const upright = (name) => {
+  const lies = (name) => {
     const { element } = part(bar, name);
-    const [y, height] = ["y", "height"].map((of) => Number(element.getAttribute(of)));
-    return [y, y + height];
+    return ["x", "y", "width", "height", "rx"].map((of) => element.getAttribute(of));
   };
-  assert.deepEqual(upright("track"), [11, 23]);
-  assert.deepEqual(upright("done"), [11, 23]);
-  assert.deepEqual(upright("likely"), [26, 30]);
-  assert.deepEqual(upright("target"), [2, 32]);
-  assert.deepEqual(upright("stop"), [6, 28]);
-  assert.equal(bar.element.getAttribute("height"), "34");
+  assert.deepEqual(lies("track"), ["0", "11", "100%", "12", "6"]);
+  assert.deepEqual(lies("done"), ["0", "11", "37.74%", "12", "6"]);
+  assert.deepEqual(lies("likely"), ["30.19%", "26", "18.87%", "4", null]);
+  assert.deepEqual(lies("target"), ["94.34%", "2", "3", "30", null]);
+  assert.deepEqual(lies("stop"), ["37.74%", "6", "3", "22", null]);
+  const [width, height] = ["width", "height"].map((of) => bar.element.getAttribute(of));
+  assert.deepEqual([width, height], ["100%", "34"]);
 });
