@@ -16,7 +16,7 @@ export class ElementDouble {
     this.parentNode = null;
     this.hidden = false;
     this.dataset = {};
-    this.files = [];
+    Object.assign(this, { files: [], value: "", checked: false });
   }
 
   get id() {
