@@ -80,7 +80,7 @@ need-test-tools:
 	@command -v systemd-analyze >/dev/null || { echo "systemd-analyze is missing: $(APT) systemd" >&2; exit 1; }
 	@command -v chromium >/dev/null || { echo "Chromium is missing: $(APT) chromium" >&2; exit 1; }
 	@command -v node >/dev/null || { echo "Node is missing: $(APT) nodejs" >&2; exit 1; }
-	@node -e 'process.exit(Number(process.versions.node.split(".")[0]) < 18)' \
+	@node -e 'process.exit(parseInt(process.versions.node) < 18 ? 1 : 0)' \
 	  || { echo "Node is older than 18: use Debian 12 or newer" >&2; exit 1; }
 
 clean:
