@@ -32,6 +32,11 @@ test("the first status is no change", () => {
   assert.deepEqual([polite(), assertive()], ["", ""]);
 });
 
+test("a page that comes late says how deep", () => {
+  take({ depth_mm: 0.03 });
+  assert.equal(polite(), "Depth 0.030 of 0.250 millimetres, 10 minutes left.");
+});
+
 test("a change of state", () => {
   take({ state: "checking" });
   take({});
@@ -97,7 +102,15 @@ test("only a running bench counts", () => {
 
 test("a state's tenth is not said twice", () => {
   take({ state: "paused", depth_mm: 0.13 });
+  const said = [];
+  const element = document.getElementById("polite");
+  const real = element.replaceChildren.bind(element);
+  element.replaceChildren = (text) => {
+    said.push(text);
+    real(text);
+  };
   take({ depth_mm: 0.13 });
+  assert.deepEqual(said, ["Running. Etching."]);
   assert.equal(polite(), "Running. Etching.");
   take({ depth_mm: 0.14 });
   assert.equal(polite(), "Running. Etching.", "the fifth tenth was there with the state");

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
-import { LiveLink, STALE_MS } from "../../../../api/page/js/base/live.js";
+import { LiveLink } from "../../../../api/page/js/base/live.js";
 import { ClockDouble, settle } from "../doubles/clock_double.js";
 import { promised } from "../doubles/network_double.js";
 import { fire, setPage } from "../doubles/page_double.js";
@@ -90,10 +90,11 @@ test("statuses are passed on", () => {
 test("old numbers lose their freshness", async () => {
   start();
   newest().status({});
-  await clock.pass(STALE_MS);
+  await clock.pass(3000);
   assert.deepEqual(heard.looks.at(-1), [3000, true]);
-  await clock.pass(500);
-  assert.deepEqual(heard.looks.at(-1), [3500, false]);
+  await clock.pass(1);
+  link.look();
+  assert.deepEqual(heard.looks.at(-1), [3001, false]);
 });
 
 test("before the first news nothing is fresh", async () => {
@@ -138,6 +139,18 @@ test("a silent stream is opened again", async () => {
   assert.equal(first.isOpen, false);
   assert.equal(open().length, 1);
   assert.equal(fetched, 2, "and it asks without the stream too");
+});
+
+test("patience counts from the last news", async () => {
+  start();
+  await clock.pass(100);
+  newest().status({});
+  await clock.pass(6000);
+  link.look();
+  assert.equal(StreamDouble.all.length, 1);
+  await clock.pass(1);
+  link.look();
+  assert.equal(StreamDouble.all.length, 2);
 });
 
 test("a stream that never spoke is opened again", async () => {

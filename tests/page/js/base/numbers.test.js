@@ -43,12 +43,15 @@ test("seconds as a clock", () => {
 
 test("seconds in words", () => {
   assert.equal(spoken(0), "0 seconds");
+  assert.equal(spoken(74.6), "75 seconds");
   assert.equal(spoken(89), "89 seconds");
   assert.equal(spoken(90), "2 minutes");
   assert.equal(spoken(149), "2 minutes");
   assert.equal(spoken(597), "10 minutes");
   assert.equal(spoken(5369), "89 minutes");
   assert.equal(spoken(5400), "1 hours 30 minutes");
+  assert.equal(spoken(7140), "1 hours 59 minutes");
+  assert.equal(spoken(7200), "2 hours 0 minutes");
   assert.equal(spoken(9180), "2 hours 33 minutes");
   assert.equal(spoken(null), "an unknown time");
   assert.equal(spoken(Infinity), "an unknown time");

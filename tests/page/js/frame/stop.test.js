@@ -40,9 +40,9 @@ test("off is told as off", async () => {
   assert.equal(network.newest.path, "/api/stop");
   assert.equal(network.newest.method, "POST");
   assert.equal(network.newest.cache, "no-store");
-  await clock.pass(7900);
+  await clock.pass(7999);
   assert.equal(answer().isShown, true);
-  await clock.pass(200);
+  await clock.pass(1);
   assert.equal(answer().isShown, false);
 });
 
@@ -83,9 +83,9 @@ test("a refused Stop is tried again", async () => {
   stop();
   await settle();
   assert.match(answer().text, /Trying again \(1\)\./);
-  await clock.pass(1400);
+  await clock.pass(1499);
   assert.equal(network.asked.length, 1);
-  await clock.pass(100);
+  await clock.pass(1);
   assert.equal(network.asked.length, 2);
   assert.match(answer().text, /Trying again \(2\)\./);
   await clock.pass(1500);
@@ -97,9 +97,9 @@ test("a refused Stop is tried again", async () => {
 test("a silent controller is given three seconds", async () => {
   network.answer(SILENCE);
   stop();
-  await clock.pass(2900);
+  await clock.pass(2999);
   assert.equal(answer().kind, "busy");
-  await clock.pass(100);
+  await clock.pass(1);
   assert.equal(answer().kind, "bad");
   assertNoSuccess();
 });
