@@ -1,4 +1,4 @@
-"""A way to the daemon on which live streams can go dead without a word, as a phone's network does."""
+"""A way to the daemon on which live streams can go dead without a word, as on a phone's network."""
 
 from __future__ import annotations
 

@@ -115,7 +115,8 @@ test("one of few", () => {
   document.body.append(choice.element);
   assert.equal(document.getElementById(title).textContent, "Sides");
   assert.equal(choice.element.querySelector(".tall"), null);
-  assert.notEqual(choiceField("Sides", FEW, "", { isTall: true }).element.querySelector(".tall"), null);
+  const { element: tall } = choiceField("Sides", FEW, "", { isTall: true });
+  assert.notEqual(tall.querySelector(".tall"), null);
 });
 
 test("wrong inputs are marked", () => {

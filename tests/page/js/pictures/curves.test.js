@@ -77,7 +77,8 @@ test("three panels over one time", () => {
   ]);
   assert.deepEqual(there().map(({ options }) => [options.width, options.height]),
     [[400, 168], [400, 118], [400, 118]]);
-  assert.deepEqual(there().map(({ box }) => box.textContent), ["Depth, mm", "Current, A", "Voltage, V"]);
+  const titles = there().map(({ box }) => box.textContent);
+  assert.deepEqual(titles, ["Depth, mm", "Current, A", "Voltage, V"]);
 });
 
 test("the interval is a band", () => {

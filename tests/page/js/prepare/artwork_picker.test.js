@@ -39,7 +39,8 @@ beforeEach(() => {
 /** Choose a file as a person does. */
 async function choose(answer) {
   network.answer(answer, json({ artworks: [] }));
-  picker.file.files = [Object.assign(new Blob(["x"], { type: "image/png" }), { name: "reeds.png" })];
+  const file = new Blob(["x"], { type: "image/png" });
+  picker.file.files = [Object.assign(file, { name: "reeds.png" })];
   fire(picker.file, "change");
   await settle();
 }
@@ -125,7 +126,8 @@ test("the shelf is offered", async () => {
   await picker.fetch();
   const options = picker.before.children.map(({ value, textContent }) => [value, textContent]);
   assert.deepEqual(options, [
-    ["", "choose\u2026"], ["a1", "reeds.png, 7.12 cm\u00b2"], ["a2", "without a name, 1.00 cm\u00b2"],
+    ["", "choose\u2026"], ["a1", "reeds.png, 7.12 cm\u00b2"],
+    ["a2", "without a name, 1.00 cm\u00b2"],
   ]);
   assert.equal(picker.before.value, "a2");
   picker.artwork = "a3";

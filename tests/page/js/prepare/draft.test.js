@@ -155,7 +155,8 @@ test("little was stored", () => {
     supply_mode: "constant-current",
   });
   assert.deepEqual(
-    [draft.piece, draft.bath, draft.thickness, draft.sheet_cm2, draft.edge_mm, draft.other_bare_cm2],
+    [draft.piece, draft.bath, draft.thickness, draft.sheet_cm2, draft.edge_mm,
+      draft.other_bare_cm2],
     ["", "", "", "", "", ""],
   );
   assert.deepEqual(
