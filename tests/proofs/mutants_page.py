@@ -171,9 +171,13 @@ def _read_template(source: str, at: int, found: list[Token]) -> int:
 
 
 def numbers(text: str) -> set[str]:
-    """Return a number's neighbours, and what is a tenth longer."""
+    """Return a number's neighbours, and what is a tenth longer.
+
+    A tenth of a small whole number is lost where it counts digits, so it has its neighbours only.
+    """
     value = float(text.replace("_", ""))
-    return {f"{value + 1:.12g}", f"({value - 1:.12g})", f"{value * 1.1:.12g}"} - {f"{value:.12g}"}
+    found = {f"{value + 1:.12g}", f"({value - 1:.12g})"}
+    return found if text.isdigit() and value < 10 else found | {f"{value * 1.1:.12g}"}
 
 
 def names(text: str) -> set[str]:

@@ -100,4 +100,7 @@ test("only looking is told", async () => {
   assert.equal(await answer, null);
   assert.match(textOf("answer-text"), /^Not paired/);
   assert.equal(kind(), "bad");
+  network.answer(json({}));
+  await command(anew());
+  assert.equal(isTold(), false, "it makes room for the next command");
 });
