@@ -133,6 +133,7 @@ test("a screen needs only an element", async () => {
   router.start();
   go("#sheet");
   assert.deepEqual(shown(), ["sheet"]);
+  assert.equal(isWaiting("sheet"), false, "not even for a moment");
   await settle();
   assert.equal(isWaiting("sheet"), false);
   go("#now");
@@ -144,7 +145,7 @@ test("a screen appears whole", async () => {
   arrival = promise;
   router.start();
   assert.equal(isWaiting("now"), true);
-  await clock.pass(2400);
+  await clock.pass(2499);
   assert.equal(isWaiting("now"), true);
   resolve();
   await settle();
