@@ -1,7 +1,8 @@
 # Two commands do all the set-up on a fresh machine:
 #   make demo            the main job on the rehearsal bench, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand (DEVELOPERS.md): make audit, screenshots, campaign, study, mutants, bench, cuts, soak, bench-os.
+# By hand (DEVELOPERS.md): make audit, screenshots, campaign, study, mutants, mutants-page, bench, cuts, soak,
+# bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -12,7 +13,7 @@ ONCE ?=
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
 
-.PHONY: demo test lint audit screenshots campaign study mutants bench bench-os cuts soak clean need-python need-test-tools
+.PHONY: demo test lint audit screenshots campaign study mutants mutants-page bench bench-os cuts soak clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -38,6 +39,9 @@ study: $(VENV)/.installed-dev
 mutants: $(VENV)/.installed-dev
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,mutants]'
 	nice -n 10 $(BIN)/python -m tests.proofs.mutants --json out/mutants.json
+
+mutants-page: need-test-tools $(VENV)/.installed-dev
+	nice -n 10 $(BIN)/python -m tests.proofs.mutants_page --json out/mutants-page.json
 
 bench: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.benchmarks $(if $(QUICK),--quick) $(if $(ROWS),--rows $(ROWS))
@@ -75,6 +79,9 @@ need-python:
 need-test-tools:
 	@command -v systemd-analyze >/dev/null || { echo "systemd-analyze is missing: $(APT) systemd" >&2; exit 1; }
 	@command -v chromium >/dev/null || { echo "Chromium is missing: $(APT) chromium" >&2; exit 1; }
+	@command -v node >/dev/null || { echo "Node is missing: $(APT) nodejs" >&2; exit 1; }
+	@node -e 'process.exit(parseInt(process.versions.node) < 18 ? 1 : 0)' \
+	  || { echo "Node is older than 18: use Debian 12 or newer" >&2; exit 1; }
 
 clean:
 	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info

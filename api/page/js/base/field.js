@@ -28,7 +28,8 @@ export class Note {
     this.told = text === "" ? this.hint : text;
     if (text === "") return this.element.replaceChildren(this.hint);
     const words = h("span", {}, text);
-    const open = (event) => mark(event.currentTarget, "aria-expanded", event.currentTarget.getAttribute("aria-expanded") !== "true");
+    const open = ({ currentTarget: button }) =>
+      mark(button, "aria-expanded", button.getAttribute("aria-expanded") === "true" ? "false" : "true");
     return this.element.replaceChildren(
       h("button", { type: "button", "aria-expanded": "false", "data-kind": kind, onclick: open }, shape(kind === "bad" ? "bad" : "warning"), words),
     );

@@ -7,7 +7,7 @@ export const NONE = "\u2013";
 
 /** Return a number with so many decimals and a narrow space between thousands. */
 export function fixed(value, digits) {
-  if (value === null || value === undefined || !Number.isFinite(value)) return NONE;
+  if (!Number.isFinite(value)) return NONE;
   const [whole, part] = Math.abs(value).toFixed(digits).split(".");
   const grouped = whole.length > 4 ? whole.replace(/\B(?=(\d{3})+$)/g, NARROW) : whole;
   const text = part === undefined ? grouped : `${grouped}.${part}`;
@@ -25,7 +25,7 @@ export const interval = (low, high, digits) => `${fixed(low, digits)} to ${fixed
 
 /** Return seconds as m:ss, from an hour on as h:mm:ss. */
 export function clockwork(seconds) {
-  if (seconds === null || seconds === undefined || !Number.isFinite(seconds)) return NONE;
+  if (!Number.isFinite(seconds)) return NONE;
   const all = Math.max(0, Math.round(seconds));
   const pad = (number) => String(number).padStart(2, "0");
   const [hours, minutes] = [Math.floor(all / 3600), Math.floor(all / 60) % 60];
@@ -34,7 +34,7 @@ export function clockwork(seconds) {
 
 /** Return seconds in words, for a screen reader. */
 export function spoken(seconds) {
-  if (seconds === null || !Number.isFinite(seconds)) return "an unknown time";
+  if (!Number.isFinite(seconds)) return "an unknown time";
   const minutes = Math.round(seconds / 60);
   if (seconds < 90) return `${Math.round(seconds)} seconds`;
   return minutes < 90 ? `${minutes} minutes` : `${Math.floor(minutes / 60)} hours ${minutes % 60} minutes`;

@@ -21,13 +21,13 @@ export class CurveData {
   /** Take the reduced points of the logbook; live points that are newer stay. */
   take(points) {
     const live = { ...this };
-    const end = points.at(-1)?.on_time_s ?? -Infinity;
     this.clear();
     for (const point of points) {
       this.add(point.on_time_s, point.depth_max_mm, null, null, point.current_mean_a, point.voltage_mean_v);
     }
     live.minutes.forEach((minutes, i) => {
-      if (minutes * 60 > end) this.add(minutes * 60, live.depth[i], live.low[i], live.high[i], live.current[i], live.voltage[i]);
+      // What is not newer than the last point is refused.
+      this.add(minutes * 60, live.depth[i], live.low[i], live.high[i], live.current[i], live.voltage[i]);
     });
   }
 

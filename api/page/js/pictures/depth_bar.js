@@ -8,7 +8,7 @@ const ROOM = 1.06;
 /** A rule from 0 to a little beyond the target or the interval's upper end. */
 export class DepthBar {
   constructor() {
-    const make = (name) => svg("rect", { class: `rule-${name}`, y: 0, height: 1 });
+    const make = (name) => svg("rect", { class: `rule-${name}` });
     this.track = svg("rect", { class: "rule-track", x: 0, y: 11, height: 12, width: "100%", rx: 6 });
     this.done = make("done");
     this.likely = make("likely");

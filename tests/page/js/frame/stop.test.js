@@ -1,0 +1,191 @@
+import assert from "node:assert/strict";
+import { beforeEach, test } from "node:test";
+
+import { armStop, stop, tell, untell } from "../../../../api/page/js/frame/stop.js";
+import { ClockDouble, settle } from "../doubles/clock_double.js";
+import { json, NetworkDouble, problem, promised, SILENCE, UNREACHABLE } from "../doubles/network_double.js";
+import { fire, setPage, textOf } from "../doubles/page_double.js";
+
+const OFF = { relay_on: false, message: "The relay is off. Stopped by Stop." };
+
+let clock;
+let network;
+
+const answer = () => {
+  const box = document.getElementById("answer");
+  return { text: textOf("answer-text"), kind: box.getAttribute("data-kind"), isShown: !box.hidden };
+};
+
+const assertNoSuccess = () => {
+  assert.notEqual(answer().kind, "good");
+  assert.doesNotMatch(answer().text, /is off/);
+};
+
+beforeEach(() => {
+  clock = new ClockDouble();
+  network = new NetworkDouble();
+  setPage("stop-form", "answer", "answer-text", "answer-close", "polite", "assertive");
+  document.getElementById("answer").hidden = true;
+});
+
+test("off is told as off", async () => {
+  network.answer(json(OFF));
+  stop();
+  assert.deepEqual(answer(), { text: "Stopping\u2026", kind: "busy", isShown: true });
+  assert.equal(textOf("assertive"), "", "said when it is known");
+  await settle();
+  assert.deepEqual(answer(), { text: OFF.message, kind: "good", isShown: true });
+  assert.equal(textOf("assertive"), OFF.message);
+  assert.equal(network.asked.length, 1);
+  assert.equal(network.newest.path, "/api/stop");
+  assert.equal(network.newest.method, "POST");
+  assert.equal(network.newest.cache, "no-store");
+  await clock.pass(7999);
+  assert.equal(answer().isShown, true);
+  await clock.pass(1);
+  assert.equal(answer().isShown, false);
+});
+
+test("on is never told as off", async () => {
+  for (const said of [true, null, undefined]) {
+    network.answer(json({ relay_on: said, message: "The relay output still reads on." }));
+    await stop();
+    assert.equal(answer().kind, "bad", String(said));
+    await clock.pass(60_000);
+    assert.equal(answer().isShown, true, "it stays until it is seen");
+  }
+});
+
+test("a refusal is no success", async () => {
+  for (const refusal of [
+    problem(500, "fault", "The relay is off."), problem(409, "conflict", "The relay is off."),
+    json({ ...OFF }, 500), json({ ...OFF }, 409), json({ ...OFF }, 404),
+  ]) {
+    network.answer(refusal);
+    stop();
+    await settle();
+    assertNoSuccess();
+    assert.match(answer().text, /Stop did not reach the controller. Hit the emergency stop/);
+    assert.equal(answer().kind, "bad");
+    assert.match(textOf("assertive"), /Hit the emergency stop/);
+  }
+});
+
+test("an answer that cannot be read", async () => {
+  network.answer(new Response("<html>The relay is off.</html>", { status: 200 }));
+  stop();
+  await settle();
+  assertNoSuccess();
+});
+
+test("a refused Stop is tried again", async () => {
+  network.answer(problem(500, "fault", "no"), UNREACHABLE, json(OFF));
+  stop();
+  await settle();
+  assert.match(answer().text, /Trying again \(1\)\./);
+  await clock.pass(1499);
+  assert.equal(network.asked.length, 1);
+  await clock.pass(1);
+  assert.equal(network.asked.length, 2);
+  assert.match(answer().text, /Trying again \(2\)\./);
+  await clock.pass(1500);
+  assert.deepEqual(answer(), { text: OFF.message, kind: "good", isShown: true });
+  await clock.pass(5000);
+  assert.equal(network.asked.length, 3);
+});
+
+test("a silent controller is given three seconds", async () => {
+  network.answer(SILENCE);
+  stop();
+  await clock.pass(2999);
+  assert.equal(answer().kind, "busy");
+  await clock.pass(1);
+  assert.equal(answer().kind, "bad");
+  assertNoSuccess();
+});
+
+test("twenty tries, then it says so", async () => {
+  network.answer(UNREACHABLE);
+  stop();
+  await clock.pass(1500 * 18);
+  assert.match(answer().text, /Trying again \(19\)\./);
+  await clock.pass(1500);
+  assert.equal(network.asked.length, 20);
+  assert.match(answer().text, /Given up trying: press Stop to try again\./);
+  await clock.pass(60_000);
+  assert.equal(network.asked.length, 20);
+  assertNoSuccess();
+});
+
+test("a second press takes over", async () => {
+  const { promise, resolve } = promised();
+  network.answer(promise, json(OFF));
+  stop();
+  stop();
+  await settle();
+  assert.equal(answer().kind, "good");
+  resolve(problem(500, "fault", "late"));
+  await clock.pass(10_000);
+  assert.equal(network.asked.length, 2, "the first one has given way");
+  assert.equal(answer().text, OFF.message);
+});
+
+test("a second press while waiting", async () => {
+  network.answer(UNREACHABLE, json(OFF));
+  stop();
+  await settle();
+  stop();
+  await clock.pass(10_000);
+  assert.equal(network.asked.length, 2);
+});
+
+test("the button and its answer", async () => {
+  network.answer(json(OFF));
+  armStop();
+  const event = fire(document.getElementById("stop-form"), "submit");
+  assert.equal(event.isPrevented, true, "the page stays");
+  await settle();
+  assert.equal(answer().kind, "good");
+  fire(document.getElementById("answer-close"), "click");
+  assert.equal(answer().isShown, false);
+});
+
+test("another command takes a passing answer away", async () => {
+  tell("Taken.", "good");
+  untell();
+  assert.equal(answer().isShown, false);
+  tell("Not taken.", "bad", true);
+  assert.equal(answer().isShown, true);
+  untell();
+  assert.equal(answer().isShown, false);
+});
+
+test("what Stop has to say stays", async () => {
+  for (const kind of ["busy", "bad"]) {
+    tell("Stop did not reach the controller.", kind);
+    untell();
+    assert.equal(answer().isShown, true);
+    await clock.pass(60_000);
+    assert.equal(answer().isShown, true);
+  }
+});
+
+test("a new text is not cut short by an old one", async () => {
+  tell("Done.", "good");
+  await clock.pass(4000);
+  tell("Refused.", "bad");
+  await clock.pass(5000);
+  assert.equal(answer().isShown, true);
+  tell("Done.", "good");
+  untell();
+  tell("Done again.", "good");
+  await clock.pass(7900);
+  assert.equal(answer().isShown, true);
+});
+
+test("a text taken away leaves no timer", async () => {
+  tell("Done.", "good");
+  await clock.pass(4000);
+  untell();
+  assert.equal(clock.timers.size, 0);
+});

@@ -1,0 +1,131 @@
+import assert from "node:assert/strict";
+import { beforeEach, test } from "node:test";
+
+import { Bench } from "../../../../api/page/js/frame/status_store.js";
+import { keepTrip } from "../../../../api/page/js/frame/trip.js";
+import { ClockDouble, settle } from "../doubles/clock_double.js";
+import { json, NetworkDouble } from "../doubles/network_double.js";
+import { ElementDouble, fire, setPage } from "../doubles/page_double.js";
+
+const STATUS = {
+  state: "running", reason: null, message: "Etching.", relay_welded: false, relay_on: true,
+  run_id: null, run_in_logbook: false, depth_mm: 0.123, on_time_s: 597,
+};
+const TRIPPED = {
+  ...STATUS, state: "tripped", reason: "over_current", relay_on: false,
+  message: "Too much current_a: 3.412 A, limit 3.000 A. Look at 3 cm2 of bare metal.",
+};
+
+let bench;
+let network;
+const trip = () => document.getElementById("trip");
+const part = (selector) => trip().querySelector(selector);
+const rows = () => trip().querySelectorAll("dl")[0].children
+  .filter(({ hidden }) => !hidden).map(({ textContent }) => textContent);
+
+beforeEach(() => {
+  new ClockDouble();
+  network = new NetworkDouble();
+  setPage("trip", "main", "answer", "answer-text", "polite", "assertive");
+  trip().hidden = true;
+  const screens = new ElementDouble("div");
+  screens.setAttribute("class", "under-trip");
+  document.body.append(screens);
+  bench = new Bench();
+  keepTrip(bench);
+});
+
+const isCovered = () => document.querySelector(".under-trip").inert;
+
+test("a running bench shows no trip", () => {
+  bench.take(STATUS);
+  assert.equal(trip().hidden, true);
+  assert.equal(document.activeElement, document.body);
+});
+
+test("a trip tells what, how much, what to do", () => {
+  bench.take(TRIPPED);
+  assert.equal(trip().hidden, false);
+  assert.equal(part("h1").textContent, "Too much current");
+  assert.equal(part(".trip-what").textContent, "Too much the current.");
+  assert.deepEqual(rows(), ["Measured3.412\u00a0A", "Limit3.000\u00a0A"]);
+  assert.equal(part(".trip-todo").textContent, "Look at 3 cm\u00b2 of bare metal.");
+  assert.equal(part(".quiet").textContent,
+    "The relay output reads off. Depth so far 0.123 mm after 9:57.");
+  assert.equal(part(".plug").hidden, true);
+  assert.notEqual(part(".shape-tripped"), null);
+  assert.equal(trip().getAttribute("data-welded"), null);
+});
+
+test("without figures none are shown", () => {
+  bench.take({ ...TRIPPED, message: "Remote I/O error. Look at the wires.", depth_mm: null });
+  assert.equal(part("dl").hidden, true);
+  assert.equal(part(".quiet").textContent, "The relay output reads off.");
+  bench.take(TRIPPED);
+  assert.equal(part("dl").hidden, false);
+  bench.take({ ...TRIPPED, message: "The range ends: 12.000 A. Look." });
+  assert.deepEqual(rows(), ["Measured12.000\u00a0A"]);
+});
+
+test("a relay that reads on is told", () => {
+  bench.take({ ...TRIPPED, relay_on: true });
+  assert.match(part(".quiet").textContent, /^The relay output still reads on\./);
+});
+
+test("a welded relay says pull", () => {
+  bench.take({ ...TRIPPED, state: "stopped", relay_welded: true });
+  assert.equal(trip().hidden, false, "in any state");
+  assert.equal(part("h1").textContent, "The relay is welded");
+  assert.equal(part(".plug").hidden, false);
+  assert.equal(part(".plug").textContent, "PULL THE PLUG");
+  assert.equal(trip().getAttribute("data-welded"), "");
+});
+
+test("a trip without reason has a title", () => {
+  bench.take({ ...TRIPPED, reason: null });
+  assert.equal(part("h1").textContent, "Tripped");
+});
+
+test("the screens are covered and uncovered", () => {
+  let cancelled = 0;
+  const dialog = new ElementDouble("dialog");
+  dialog.addEventListener("cancel", () => {
+    cancelled += 1;
+    dialog.close();
+  });
+  dialog.show();
+  document.body.append(dialog);
+  bench.take(TRIPPED);
+  assert.equal(cancelled, 1, "a sheet gives way");
+  assert.equal(isCovered(), true);
+  assert.equal(document.activeElement.id, "trip-title");
+  dialog.show();
+  bench.take({ ...STATUS, state: "paused" });
+  assert.equal(trip().hidden, true);
+  assert.equal(cancelled, 1, "what is asked then stays");
+  dialog.close();
+  assert.equal(document.activeElement.id, "main");
+});
+
+test("uncovered, the screens live again", () => {
+  bench.take(TRIPPED);
+  bench.take({ ...STATUS, state: "paused" });
+  assert.equal(isCovered(), false);
+});
+
+test("the same trip takes the focus once", () => {
+  bench.take(TRIPPED);
+  document.getElementById("main").focus();
+  bench.take({ ...TRIPPED, depth_mm: 0.124 });
+  assert.equal(document.activeElement.id, "main");
+  assert.match(part(".quiet").textContent, /0\.124/);
+});
+
+test("acknowledge is a command", async () => {
+  network.answer(json({}));
+  bench.take(TRIPPED);
+  fire(part("button"), "click");
+  await settle();
+  assert.equal(network.newest.path, "/api/acknowledge");
+  assert.equal(network.newest.method, "POST");
+});
