@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from controller.config import RigSettings
 from controller.ports import Clock
 from hardware.ina219 import Ina219Registers
 from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.sensor_chip import SensorChip
 from hardware.shunt_monitor import Registers, ShuntMonitor
+
+if TYPE_CHECKING:
+    from controller.config import RigSettings
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The page's modules under node: each has a test file of its own in page_js."""
+"""The page's modules under node: each has its test file in tests/page/js."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
-FILES = sorted((Path(__file__).parent / "page_js").glob("*.test.js"))
+from tests.paths import ROOT
+
+FILES = sorted((ROOT / "tests" / "page" / "js").rglob("*.test.js"))
 
 
 @pytest.mark.parametrize("path", FILES, ids=[path.name.removesuffix(".test.js") for path in FILES])

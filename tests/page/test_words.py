@@ -35,9 +35,10 @@ def _serve(route: Any) -> None:
 
 def call(page: Page, module: str, function: str, *arguments: Any) -> Any:
     """Return what a function of a module returns."""
+    path = next((PAGE_DIRECTORY / "js").rglob(f"{module}.js")).relative_to(PAGE_DIRECTORY)
     return page.evaluate(
-        "async ([module, name, values]) => (await import(`/js/${module}.js`))[name](...values)",
-        [module, function, list(arguments)],
+        "async ([path, name, values]) => (await import(path))[name](...values)",
+        [f"/{path.as_posix()}", function, list(arguments)],
     )
 
 
@@ -110,7 +111,7 @@ def test_a_trips_message_comes_apart_as_the_controller_put_it_together(
 
 def test_every_state_and_reason_has_its_words(page: Page) -> None:
     known = page.evaluate(
-        "async () => { const w = await import('/js/words.js'); return [Object.keys(w.STATES), Object.keys(w.REASONS)]; }"
+        "async () => { const w = await import('/js/base/words.js'); return [Object.keys(w.STATES), Object.keys(w.REASONS)]; }"
     )
     assert set(known[0]) == set(RunState)
     assert set(known[1]) == set(TripReason)
@@ -118,7 +119,7 @@ def test_every_state_and_reason_has_its_words(page: Page) -> None:
 
 def test_the_cautions_come_in_their_order(page: Page) -> None:
     cautions = page.evaluate(
-        "async () => (await import('/js/words.js')).CAUTIONS.map((pair) => pair.join(' '))"
+        "async () => (await import('/js/base/words.js')).CAUTIONS.map((pair) => pair.join(' '))"
     )
     keys = (
         "itrogen dioxide",

@@ -20,9 +20,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-ROOT = Path(__file__).parent.parent
+from tests.paths import ROOT
+
 MODULES = Path("api") / "page" / "js"
-TESTS = Path("tests") / "page_js"
+TESTS = Path("tests") / "page" / "js"
 COPIED = (Path("api") / "package.json", MODULES, TESTS)
 
 LEAST = 0.90
@@ -273,17 +274,22 @@ def _bounded() -> None:
     resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S, MOST_CPU_S))
 
 
+def _path(folder: Path, name: str, there: Path) -> Path:
+    """Return where a file of that name is in the copy, relative to the copy."""
+    return next((there / folder).rglob(name)).relative_to(there)
+
+
 def attempt(there: Path, module: str) -> subprocess.CompletedProcess[str]:
     """Run one module's tests in the copy; node runs a test file by itself."""
     return subprocess.run(
-        ["node", str(TESTS / f"{module}.test.js")],
+        ["node", str(_path(TESTS, f"{module}.test.js", there))],
         cwd=there, capture_output=True, text=True, check=False, preexec_fn=_bounded,
     )  # fmt: skip
 
 
 def judge(there: Path, module: str) -> Tally:
     """Try all mutants of a module."""
-    path = there / MODULES / f"{module}.js"
+    path = there / _path(MODULES, f"{module}.js", there)
     source = path.read_text(encoding="utf-8")
     whole = attempt(there, module)
     if whole.returncode != 0:
@@ -333,7 +339,7 @@ def table(tallies: list[Tally]) -> str:
 
 def main() -> int:
     """Judge modules in a copy."""
-    files = sorted((ROOT / TESTS).glob("*.test.js"))
+    files = sorted((ROOT / TESTS).rglob("*.test.js"))
     known = [path.name.removesuffix(".test.js") for path in files]
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("modules", nargs="*", metavar="MODULE", help=f"of {', '.join(known)}")
