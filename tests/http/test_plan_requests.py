@@ -54,6 +54,26 @@ def test_what_a_person_says_stands(shelf: ArtworkShelf, artwork: str) -> None:
     assert made.area_mm2 == 314.0
 
 
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("area_uncertainty_fraction", 0.03), ("edge_mm", 0.0), ("narrow_lines", ())],
+)
+def test_explicit_defaults_stand(shelf: ArtworkShelf, artwork: str, name: str, value: Any) -> None:
+    """A value that is given counts, also when it equals the default and the artwork differs."""
+    assert PlanWish.model_fields[name].default == value
+    filled = getattr(request(shelf, artwork=artwork), name)
+    given = getattr(request(shelf, artwork=artwork, **{name: value}), name)
+    assert filled != value, "the artwork says otherwise"
+    assert given == value
+
+
+def test_null_counts_as_left_out(shelf: ArtworkShelf, artwork: str) -> None:
+    """Null means not known, so the artwork fills it."""
+    made = request(shelf, artwork=artwork, area_mm2=None, growth_mm2=None, narrowest_open_mm=None)
+    assert (made.area_mm2, made.narrowest_open_mm) == (314.0, 0.3)
+    assert made.growth_mm2 is not None
+
+
 def test_an_area_that_is_not_the_measured_one_is_refused(shelf: ArtworkShelf, artwork: str) -> None:
     with pytest.raises(
         RefusedError, match="area_mm2 is 300 mm2, the growth curve begins at 314 mm2"
