@@ -9,14 +9,14 @@ import math
 from typing import Any
 
 from api.http.artwork_shelf import ArtworkShelf, UnknownArtworkError
-from api.http.models.plan import PlanWish
+from api.http.models.plan import PlanRequestBody
 from controller.artwork.planned import request_fields
 from controller.errors import RefusedError
 from controller.planning.json_form import request_from_json
 from controller.planning.request import PlanRequest
 
 
-def request_of(body: PlanWish, artworks: ArtworkShelf) -> PlanRequest:
+def request_of(body: PlanRequestBody, artworks: ArtworkShelf) -> PlanRequest:
     """Return the plan request in a body.
 
     A value that the body gives is used, also when it equals the default. The artwork fills what
@@ -48,7 +48,7 @@ def request_of(body: PlanWish, artworks: ArtworkShelf) -> PlanRequest:
     return request_from_json(values)
 
 
-def _measured(body: PlanWish, artwork: str, artworks: ArtworkShelf) -> dict[str, Any]:
+def _measured(body: PlanRequestBody, artwork: str, artworks: ArtworkShelf) -> dict[str, Any]:
     """Return the fields of a request that an artwork fills."""
     try:
         fields = request_fields(artworks.get(artwork).measure)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from api.http.models.readings import GaugeWish, ReadingAnswer, ReadingList, WeighingWish
+from api.http.models.readings import GaugeBody, ReadingAnswer, ReadingList, WeighingBody
 from api.http.problem_kinds import SURPRISING_READING, UNKNOWN_READING, WRONG_STATE
 from api.http.problems import ProblemError, Surprise
 from api.http.services import Desk
@@ -29,7 +29,7 @@ def list_readings(desk: Desk, run_id: str) -> ReadingList:
     return ReadingList.of(run_id, desk.shelf.readings(run_id))
 
 
-def take_reading(desk: Desk, run_id: str, wish: GaugeWish | WeighingWish) -> ReadingAnswer:
+def take_reading(desk: Desk, run_id: str, wish: GaugeBody | WeighingBody) -> ReadingAnswer:
     """Take a reading of the present run or of a past one.
 
     Raises: UnknownRunError, RefusedError, ProblemError for one that surprises, WrongStateError while the relay may be on.

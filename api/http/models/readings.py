@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator
 
-from api.http.models.base import NO_UNIT, PLAIN_TEXT, Answer, Wish, example_of, number, said
+from api.http.models.base import NO_UNIT, PLAIN_TEXT, Answer, RequestModel, example_of, number, said
 from controller.errors import RefusedError
 from controller.logbook.entries import ReadingKind, ReadingTaken
 from controller.logbook.readings import reading_of, standing
@@ -22,7 +22,7 @@ Spot = Annotated[float, number("Depth at a spot, as read.", "mm", 0.121, gt=0.0,
 Place = Literal["centre", "edge", "small-field"]
 
 
-class _ReadingWish(Wish):
+class _ReadingBody(RequestModel):
     charge_coulombs: Annotated[
         float | None,
         number(
@@ -48,7 +48,7 @@ class _ReadingWish(Wish):
     ] = False
 
 
-class GaugeWish(_ReadingWish):
+class GaugeBody(_ReadingBody):
     """Depths at some spots, gauged with the plate out of the bath."""
 
     kind: Annotated[Literal["gauge"], said("What it is.", NO_UNIT, "gauge")]
@@ -89,7 +89,7 @@ class GaugeWish(_ReadingWish):
         }
 
 
-class WeighingWish(_ReadingWish):
+class WeighingBody(_ReadingBody):
     """Metal lost: the sheet weighed bare before lamination and after stripping."""
 
     kind: Annotated[Literal["weighing"], said("What it is.", NO_UNIT, "weighing")]
@@ -115,10 +115,10 @@ class WeighingWish(_ReadingWish):
         }
 
 
-ReadingWish = Annotated[GaugeWish | WeighingWish, Discriminator("kind")]
+ReadingBody = Annotated[GaugeBody | WeighingBody, Discriminator("kind")]
 
 
-class WithdrawWish(Wish):
+class WithdrawalBody(RequestModel):
     """Why a reading does not stand."""
 
     why: Annotated[
