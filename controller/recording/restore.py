@@ -9,7 +9,7 @@ from controller.errors import RefusedError
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
 from controller.logbook.readings import readings_that_stand
-from controller.messages import RunState, Snapshot
+from controller.messages import EventKind, RunState, Snapshot
 from controller.planning.json_form import learner_from_json, request_from_json
 from controller.planning.plan import Knowledge, make_plan, planned_metal
 from controller.ports import Clock
@@ -70,7 +70,7 @@ class Restorer:
             run = self._run_of(record)
         except (RefusedError, KeyError, TypeError, ValueError) as error:
             self.message = f"run {record.summary.run_id} cannot be resumed: {error}"
-            self._supervisor.note(self.message)
+            self._supervisor.note(self.message, EventKind.WARNING)
             self._is_done = True
             return
         self._is_restored = True

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from controller.errors import WrongStateError
-from controller.messages import RunState
+from controller.messages import EventKind, RunState
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import Reading
 from controller.planning.plan import charge_ceiling
@@ -30,17 +30,16 @@ class RunDesk:
         run = self._run_with_relay_off("take note of the lifted plate")
         now_s = self._clock.monotonic_s()
         run.soak.end(now_s)
-        self._supervisor.note(
-            f"Plate lifted and rinsed after {run.soak.seconds(now_s):.0f} s in the bath without current."
-        )
+        soak_s = run.soak.seconds(now_s)
+        text = f"Plate lifted and rinsed after {soak_s:.0f} s in the bath without current."
+        self._supervisor.note(text, EventKind.COMMAND, {"soak_s": soak_s})
 
     def left_in(self) -> None:
         """The plate hangs in the bath again, or still. Raises: WrongStateError."""
         run = self._run_with_relay_off("take note of the plate")
         run.soak.begin(self._clock.monotonic_s())
-        self._supervisor.note(
-            "Plate left in the bath: what the acid takes without current widens the upper bound."
-        )
+        text = "Plate left in the bath: what the acid takes without current widens the upper bound."
+        self._supervisor.note(text, EventKind.COMMAND)
 
     def present(self, run_id: str) -> RunPlan | None:
         """Return the present run's plan, or None when that is another run. Raises: WrongStateError while it is at work."""
@@ -67,7 +66,7 @@ class RunDesk:
         )
         if run.plan.charge_coulombs > run.limits.max_charge_coulombs:
             text += f" The charge ceiling of {run.limits.max_charge_coulombs:.0f} C comes first: raise it if the reading is right."
-        self._supervisor.note(text)
+        self._supervisor.note(text, EventKind.COMMAND)
         return before, after
 
     def raise_ceilings(self) -> None:
@@ -81,7 +80,9 @@ class RunDesk:
         run.limits = replace(old, max_charge_coulombs=charge_coulombs, max_on_time_s=on_time_s)
         self._supervisor.note(
             f"Ceilings raised by a person: charge {old.max_charge_coulombs:.0f} to {charge_coulombs:.0f} C, "
-            f"relay-on time {old.max_on_time_s:.0f} to {on_time_s:.0f} s."
+            f"relay-on time {old.max_on_time_s:.0f} to {on_time_s:.0f} s.",
+            EventKind.COMMAND,
+            {"max_charge_coulombs": charge_coulombs, "max_on_time_s": on_time_s},
         )
 
     def first_look(self, *, is_well: bool) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
-from controller.messages import Finding, RunState, Sample
+from controller.messages import EventKind, Finding, RunState, Sample
 from controller.physics.estimate import DepthEstimate
 from controller.planning.run_plan import RunPlan
 
@@ -61,11 +63,19 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """Something worth a line in the event list."""
+    """A line for the event list that is no change of state.
+
+    :param kind: command, check, warning or note.
+    :param on_time_s: time with the relay on so far in this run; 0 without a run.
+    :param data: figures, units in the keys, or None.
+    """
 
     at_s: float
     run_id: str | None
+    kind: EventKind
     text: str
+    on_time_s: float = 0.0
+    data: Mapping[str, Any] | None = None
 
 
 News = Began | Changed | Counted | Seen | Noted

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import pytest
 
 from controller.errors import SensorError, WrongStateError
-from controller.messages import Finding, OffRequest, RunState, Sample, TripReason
+from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
 from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
 from controller.safety.run import ActiveRun
 from hardware.clock import VirtualClock
@@ -419,9 +419,9 @@ def test_a_warm_bath_is_told_once_and_a_hot_one_ends_the_run() -> None:
     bench.run_for(1.0)
     news = bench.supervisor.take_news()
     notes = [n for n in news if isinstance(n, Noted)]
-    assert [(n.run_id, n.text) for n in notes] == [
-        ("r1", "The bath is above 35 degC, off comes at 45 degC.")
-    ]
+    (note,) = notes
+    assert (note.run_id, note.kind) == ("r1", EventKind.WARNING)
+    assert note.text == "The bath is above 35 degC, off comes at 45 degC."
     assert {n.bath_degc for n in news if isinstance(n, Counted)} == {36.0}
     bath.degc = 45.0
     bench.run_for(0.1)
@@ -493,6 +493,7 @@ def test_a_gap_after_off_is_booked_and_told() -> None:
     news = feed(bench, after(bench, 1.5, 0.0))
     assert [type(n) for n in news] == [Noted, Counted]
     assert isinstance(news[0], Noted)
+    assert news[0].kind is EventKind.WARNING
     assert news[0].text.startswith("no sample for 1.50 s")
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(1.5 * 3.9)
     assert bench.supervisor.state is S.PAUSED
@@ -509,10 +510,9 @@ def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_war
     bench.run_for(3.0)
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(unseen_s * 3.9)
     assert not run_of(bench).counter.is_counting
-    notes = [n.text for n in bench.supervisor.take_news() if isinstance(n, Noted)]
-    assert notes == [
-        "The current could not be seen to fall to zero: look at the supply's own ammeter."
-    ]
+    notes = [(n.kind, n.text) for n in bench.supervisor.take_news() if isinstance(n, Noted)]
+    text = "The current could not be seen to fall to zero: look at the supply's own ammeter."
+    assert notes == [(EventKind.WARNING, text)]
 
 
 @pytest.mark.parametrize(
@@ -567,8 +567,10 @@ def test_a_weld_is_acknowledged_when_neither_current_nor_voltage_is_left(exact: 
 def test_what_the_commands_say() -> None:
     bench = make_bench()
     plan = bench.start()
-    began, changed = bench.supervisor.take_news()
+    began, asked, changed = bench.supervisor.take_news()
     assert isinstance(began, Began)
+    assert isinstance(asked, Noted)
+    assert (asked.kind, asked.text) == (EventKind.COMMAND, "Start: 0.250 mm, 1801 C at 3.00 A.")
     assert (began.at_s, began.run_id, began.plan) == (bench.clock.monotonic_s(), "r1", plan)
     assert isinstance(changed, Changed)
     assert (changed.at_s, changed.run_id, changed.finding) == (
@@ -591,7 +593,10 @@ def test_what_the_commands_say() -> None:
     bench.supervisor.take_news()
     bench.supervisor.note("a line")
     assert bench.supervisor.has_changed
-    assert bench.supervisor.take_news() == [Noted(bench.clock.monotonic_s(), "r1", "a line")]
+    now_s = bench.clock.monotonic_s()
+    on_time_s = run_of(bench).total_on_time_s(now_s)
+    line = Noted(now_s, "r1", EventKind.NOTE, "a line", on_time_s)
+    assert bench.supervisor.take_news() == [line]
 
 
 @pytest.mark.parametrize(

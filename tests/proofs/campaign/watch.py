@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from controller.messages import Finding, RunState, Sample, Snapshot
+from controller.messages import EventKind, Finding, RunState, Sample, Snapshot
 from controller.planning.run_plan import RunPlan
 from controller.safety.outbox import Began, Changed, Counted, News, Noted
 from controller.safety.run import ActiveRun
@@ -222,7 +222,7 @@ class Watch(Ledger):
         for item in news:
             if isinstance(item, Began):
                 self.tally = Tally(most_target_coulombs=item.plan.charge_coulombs)
-            elif isinstance(item, Noted):
+            elif isinstance(item, Noted) and item.kind is EventKind.WARNING:
                 self.warnings.append(item.text)
             elif isinstance(item, Counted):
                 self.must(
