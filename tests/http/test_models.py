@@ -104,7 +104,7 @@ def test_a_bath_is_told_whole() -> None:
 
 def test_a_reading_is_told_whole() -> None:
     known = names(ReadingTaken) | names(GaugeReading) | names(Weighing)
-    assert set(schemas_readings.ReadingTold.model_fields) == (known - {"body"}) | {
+    assert set(schemas_readings.KeptReading.model_fields) == (known - {"body"}) | {
         "why", "stands", "replaced_by", "read_depth_mm", "read_error_mm", "evenness_fraction",
     }  # fmt: skip
 

@@ -13,7 +13,7 @@ from controller.logbook.records import StoredEvent
 from controller.messages import OffRequest, RunState, Sample
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
-from controller.running.plate_commands import RunDesk
+from controller.running.plate_commands import PlateCommands
 from controller.running.snapshot import take_snapshot
 from tests.kits.doubles import Bench, make_bench
 from tests.kits.logbook_kit import Desk
@@ -31,7 +31,7 @@ class Book:
         self.desk.logbook.work()
         settings = self.bench.settings
         self._journal = Journal(RunRecorder(), self.desk.logbook, self.bench.clock, settings)
-        self.plate = RunDesk(self.bench.supervisor, self.bench.clock)
+        self.plate = PlateCommands(self.bench.supervisor, self.bench.clock)
         self._last = 0
 
     def events(self) -> list[StoredEvent]:
@@ -115,7 +115,7 @@ def test_failed_check_is_told(book: Book) -> None:
         (lambda book: book.bench.gate.revoke(OffRequest.STOP_BUTTON), "Stop, at the stop button."),
         (lambda book: book.plate.lifted(), "Plate lifted and rinsed"),
         (lambda book: book.plate.left_in(), "Plate left in the bath"),
-        (lambda book: book.plate.learn("r1", []), "0 reading(s) stand"),
+        (lambda book: book.plate.believe("r1", [], lambda: None), "0 reading(s) stand"),
         (lambda book: book.plate.raise_ceilings(), "Ceilings raised by a person"),
     ],
     ids=["resume", "stop", "stop button", "lifted", "left in", "readings", "ceilings"],
