@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Protocol
 
 from controller.messages import OffRequest, Sample, Snapshot
-from controller.safety.outbox import News
+from controller.safety.outbox import OutboxItem
 
 
 class Clock(Protocol):
@@ -103,7 +103,7 @@ class Thermometer(Protocol):
 class Follower(Protocol):
     """Looks on after a pass: panel, logbook, watchdog."""
 
-    def follow(self, snapshot: Snapshot, news: Sequence[News]) -> None:
+    def follow(self, snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         """Take note of the newest snapshot and of what happened since the last one. Must return at once."""
 
 

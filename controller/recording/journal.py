@@ -12,11 +12,11 @@ from controller.planning.json_form import plan_to_json
 from controller.ports import Clock
 from controller.recording.recorder import RunRecorder
 from controller.safety.advice import describe
-from controller.safety.outbox import Began, Changed, Counted, News, Seen
+from controller.safety.outbox import Began, Changed, Counted, OutboxItem, Seen
 
 
 class Journal:
-    """Writes the news of each pass into the logbook."""
+    """Writes the outbox of each pass into the logbook."""
 
     def __init__(
         self, recorder: RunRecorder, logbook: Logbook, clock: Clock, settings: Settings
@@ -26,16 +26,16 @@ class Journal:
         self._clock = clock
         self._settings = settings.model_dump(mode="json")
 
-    def follow(self, snapshot: Snapshot, news: Sequence[News]) -> None:
-        """Put the entries that the news make. The state goes last, with the snapshot's figures."""
-        for item in news:
+    def follow(self, snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
+        """Put the entries that the items make. The state goes last, with the snapshot's figures."""
+        for item in outbox:
             for entry in self._entries(item):
                 self._logbook.put(entry)
-        if any(isinstance(item, Changed) for item in news):
+        if any(isinstance(item, Changed) for item in outbox):
             for entry in self._recorder.state(snapshot):
                 self._logbook.put(entry)
 
-    def _entries(self, item: News) -> tuple[Entry, ...]:
+    def _entries(self, item: OutboxItem) -> tuple[Entry, ...]:
         if isinstance(item, Began):
             return self._recorder.began(self._run_began(item))
         if isinstance(item, Counted):

@@ -78,4 +78,4 @@ class Noted:
     data: Mapping[str, Any] | None = None
 
 
-News = Began | Changed | Counted | Seen | Noted
+OutboxItem = Began | Changed | Counted | Seen | Noted

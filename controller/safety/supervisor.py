@@ -19,7 +19,7 @@ from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.safety.advice import PAUSES, RESUMABLE, describe
 from controller.safety.age_watch import Freshness
 from controller.safety.checks import CheckReport, OffWatch, check_rig
-from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
+from controller.safety.outbox import Began, Changed, Counted, Noted, OutboxItem, Seen
 from controller.safety.run import ActiveRun
 from controller.safety.transitions import AT_WORK, STOP_ENDS, Command, require
 
@@ -72,7 +72,7 @@ class Supervisor:
         self._off_watch = OffWatch(self._limits, self._shunt_ohm, 0.0, clock.monotonic_s())
         self._off_samples: deque[Sample] = deque(maxlen=settings.loop.offset_samples)
         self._poll_again_at_s = -math.inf
-        self._outbox: list[News] = []
+        self._outbox: list[OutboxItem] = []
         self.has_changed = False
 
     # --- one pass ---------------------------------------------------------------------------------------------------
@@ -383,10 +383,10 @@ class Supervisor:
         self.run = run
         self._change(RunState.INTERRUPTED, text)
 
-    def take_news(self) -> list[News]:
+    def take_outbox(self) -> list[OutboxItem]:
         """Return and forget what happened since the last call, oldest first."""
-        news, self._outbox, self.has_changed = self._outbox, [], False
-        return news
+        outbox, self._outbox, self.has_changed = self._outbox, [], False
+        return outbox
 
     # --- small ------------------------------------------------------------------------------------------------------
 

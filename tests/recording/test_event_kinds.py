@@ -38,7 +38,7 @@ class Book:
         """Return the events since the last call."""
         bench = self.bench
         snapshot = take_snapshot(bench.supervisor, bench.gate, bench.clock, 1, None)
-        self._journal.follow(snapshot, bench.supervisor.take_news())
+        self._journal.follow(snapshot, bench.supervisor.take_outbox())
         self.desk.logbook.work()
         found = list(self.desk.reader.events("r1", self._last))
         self._last = found[-1].number if found else self._last

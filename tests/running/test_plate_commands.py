@@ -31,7 +31,7 @@ def nothing() -> None:
 
 
 def notes(bench: Bench) -> list[str]:
-    return [news.text for news in bench.supervisor.take_news() if isinstance(news, Noted)]
+    return [item.text for item in bench.supervisor.take_outbox() if isinstance(item, Noted)]
 
 
 def test_the_run_pauses_at_each_gauge_stop_and_ends_at_the_target() -> None:
@@ -260,7 +260,7 @@ def test_refused_keeping_changes_nothing(is_new: bool) -> None:
     bench.run_for(1.0)
     run, plate = the_run(bench), plate_of(bench)
     plate.believe("r1", [Weighing(run.counter.charge_coulombs, 0.9)], nothing)
-    plan, _ = run.plan, bench.supervisor.take_news()
+    plan, _ = run.plan, bench.supervisor.take_outbox()
 
     def refuse(*_reading: object) -> None:
         raise OSError("no room")

@@ -25,7 +25,7 @@ from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
 from controller.running.plate_commands import PlateCommands
-from controller.safety.outbox import Began, News
+from controller.safety.outbox import Began, OutboxItem
 from controller.safety.run import new_run
 from hardware.clock import VirtualClock
 from hardware.rehearsal.rig import Bench
@@ -78,7 +78,7 @@ class Flood:
         self.fails_until_s = self.slow_until_s = -1.0
         self.slow_s = 0.0
 
-    def follow(self, _snapshot: Snapshot, _news: Sequence[News]) -> None:
+    def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         now_s = self._clock.monotonic_s()
         if now_s < self.slow_until_s:
             self._clock.advance(self.slow_s)
@@ -318,9 +318,9 @@ class World:
 
     # --- what is due ------------------------------------------------------------------------------------------------
 
-    def follow(self, _snapshot: Snapshot, news: Sequence[News]) -> None:
+    def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         """Hang the plate of each new run."""
-        for item in news:
+        for item in outbox:
             if isinstance(item, Began):
                 self.bench.hang(self.scenario.spec)
 
