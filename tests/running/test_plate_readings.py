@@ -192,9 +192,14 @@ def test_all_standing_readings_count(studio: Studio) -> None:
     second = readings.take("r1", draft(studio, 1.05))
     both = studio.run.plan.charge_coulombs
     assert len({planned, alone, both}) == 3
-    third = readings.take("r1", draft(studio), replaces=second.taken.reading_id)
+    better = draft(studio)
+    third = readings.take("r1", better, replaces=second.taken.reading_id)
+    corrected = studio.run.plan.charge_coulombs
     readings.withdraw("r1", third.taken.reading_id, "wrong piece")
     assert studio.run.plan.charge_coulombs == pytest.approx(alone)
+    fourth = readings.take("r1", better)
+    assert studio.run.plan.charge_coulombs == pytest.approx(corrected), "as if never replaced"
+    readings.withdraw("r1", fourth.taken.reading_id, "wrong piece")
     readings.withdraw("r1", first.taken.reading_id, "wrong piece")
     assert studio.run.plan.charge_coulombs == pytest.approx(planned)
 
