@@ -29,7 +29,7 @@ from controller.recording.recorder import RunRecorder
 from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
-from controller.safety.outbox import Began, News
+from controller.safety.outbox import Began, OutboxItem
 from hardware.clock import SystemClock
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
@@ -182,9 +182,9 @@ class PlateHanger:
         self._rehearsal = rehearsal
         self._settings = settings
 
-    def follow(self, _snapshot: Snapshot, news: Sequence[News]) -> None:
+    def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         """Change the plate when a run begins, before its relay turns on."""
-        for item in news:
+        for item in outbox:
             if isinstance(item, Began) and self._rig.bench is not None:
                 self._rig.bench.hang(bench_spec(item.plan, self._rehearsal, self._settings))
 

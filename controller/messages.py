@@ -100,7 +100,12 @@ class Finding:
 
 
 class EventKind(StrEnum):
-    """Kinds of entry in a run's event list."""
+    """Kinds of entry in a run's event list.
+
+    ``state``: the bench changed its state. ``command``: a person asked for something, and it was
+    done. ``check``: the outcome of the rig check, with its figures. ``warning``: something that a
+    person should look at. ``note``: everything else.
+    """
 
     STATE = "state"
     COMMAND = "command"

@@ -12,7 +12,7 @@ from typing import Protocol
 
 from controller.messages import OffRequest, RunState, Snapshot
 from controller.ports import OffLatch
-from controller.safety.outbox import News
+from controller.safety.outbox import OutboxItem
 
 
 class Output(Protocol):
@@ -74,7 +74,7 @@ class Signals:
         self._lamp = lamp
         self._buzzer = buzzer
 
-    def follow(self, snapshot: Snapshot, _news: Sequence[News]) -> None:
+    def follow(self, snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Set both to their level at the snapshot's time."""
         for output, patterns in ((self._lamp, LAMP), (self._buzzer, BUZZER)):
             if output is None:
@@ -92,7 +92,7 @@ class SecondContactor:
     def __init__(self, output: Output) -> None:
         self._output = output
 
-    def follow(self, snapshot: Snapshot, _news: Sequence[News]) -> None:
+    def follow(self, snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Release it on a welded relay, else hold it."""
         if snapshot.relay_welded:
             self._output.off()

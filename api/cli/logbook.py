@@ -86,7 +86,7 @@ def show(run_id: str, settings: Settings, state_directory: Path, as_json: bool) 
         f"up to {summary.progress.uncertain_charge_coulombs:.1f} C uncertain"
     )
     for event in events:
-        click.echo(f"{event.on_time_s:9.1f} s  {event.text}")
+        click.echo(f"{event.on_time_s:9.1f} s  {event.kind:7}  {event.text}")
 
 
 @runs.command()

@@ -12,7 +12,7 @@ from controller.config import Settings
 from controller.messages import RunState, Snapshot
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
-from controller.safety.outbox import Changed, News, Noted
+from controller.safety.outbox import Changed, Noted, OutboxItem
 from controller.safety.run import new_run
 from controller.safety.transitions import AT_WORK
 
@@ -89,8 +89,8 @@ class _End:
         self.message: str | None = None
         self.notes: list[str] = []
 
-    def follow(self, _snapshot: Snapshot, news: Sequence[News]) -> None:
-        for item in news:
+    def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
+        for item in outbox:
             if isinstance(item, Changed):
                 self.left_at_s = None if item.state in AT_WORK else item.at_s
                 self.message = item.message

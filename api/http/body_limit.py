@@ -19,7 +19,8 @@ class Bounds:
 
 
 PLAIN_BOUNDS = Bounds(96_000, 10.0)
-"""The longest wish takes about 70 000 bytes: 1000 pairs of a growth curve and 200 narrow lines. At 10 kB/s that is 7 s."""
+"""The longest plan request takes about 70 000 bytes: 1000 pairs of a growth curve and 200 narrow
+lines. At 10 kB/s that is 7 s."""
 
 
 class BodyLimit:

@@ -34,7 +34,7 @@ class FieldProblem(Answer):
 
 
 _TAGS = frozenset({"gauge", "weighing"})
-"""What pydantic puts into a path for the kinds of a wish, which is no part of its field's name."""
+"""What pydantic puts into a path for the variants of a body, which is no part of its field's name."""
 
 _LIMITS: Mapping[str, str] = {
     "greater_than": "above {gt:g}{unit}",

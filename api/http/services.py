@@ -20,6 +20,7 @@ from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
 from controller.recording.baths import BathShelf
 from controller.running.loop import Board
+from controller.running.plate_readings import PlateReadings
 from controller.running.service import BenchService
 
 Result = TypeVar("Result")
@@ -103,3 +104,10 @@ class Desk:
                 LOGBOOK_UNREADABLE, "there is no logbook to keep baths and readings in"
             )
         return self.service.shelf
+
+    @property
+    def readings(self) -> PlateReadings:
+        """The readings of all runs. Raises: ProblemError where there is no logbook."""
+        if self.service.readings is None:
+            raise ProblemError(LOGBOOK_UNREADABLE, "there is no logbook to keep readings in")
+        return self.service.readings

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from controller.logbook.entries import BathSaved, ReadingTaken
-from controller.logbook.reader import LogbookReader
+from controller.logbook.reader import LogbookReader, RunRecord
 from controller.logbook.readings import readings_of_bath, readings_of_run
 
 _BATHS = """
@@ -73,6 +73,10 @@ class BathReader:
         """Return everything that was read on a run, oldest first, replaced ones too."""
         with self._reader.connected() as connection:
             return readings_of_run(connection, run_id)
+
+    def run(self, run_id: str) -> RunRecord:
+        """Return one run with its plan and settings."""
+        return self._reader.run(run_id)
 
     def densest_finished_a_per_dm2(self, metal: str) -> float | None:
         """Return the highest current density of a finished run with a metal, A/dm2, or None."""

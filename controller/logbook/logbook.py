@@ -11,7 +11,7 @@ from controller.errors import RefusedError
 from controller.logbook.entries import Entry, RunBegan
 from controller.logbook.health import STUCK_AFTER_S, LogbookHealth, advice, stuck_message
 from controller.logbook.keeper import StoreKeeper
-from controller.logbook.reader import RunRecord
+from controller.logbook.reader import LogbookFullError, RunRecord
 from controller.logbook.waiting_room import WaitingRoom, is_urgent
 from controller.messages import Event, EventKind
 from controller.ports import Clock
@@ -88,11 +88,29 @@ class Logbook:
                     refused,
                     f"no room for more of {type(entry).__name__}, {len(self._room)} rows wait",
                 )
-            elif is_urgent(entry):
-                self._has_begun_a_run |= isinstance(entry, RunBegan)
-                self._news.notify()
-            elif self._samples_since_s is None:
-                self._samples_since_s = self._clock.monotonic_s()
+            else:
+                self._has_taken(entry)
+
+    def keep(self, entry: Entry) -> None:
+        """Take an entry or refuse it, for somebody who can send it again. Never waits for the disk.
+
+        Raises: LogbookFullError when there is no room. Nothing counts as lost then.
+        """
+        with self._news:
+            if self._room.put(entry):
+                raise LogbookFullError(
+                    f"the logbook has no room, {len(self._room)} rows wait to be written: look at "
+                    "its message in the health, then send this again; nothing was changed"
+                )
+            self._has_taken(entry)
+
+    def _has_taken(self, entry: Entry) -> None:
+        """Have the writing thread woken in time for what waits now. The lock is held."""
+        if is_urgent(entry):
+            self._has_begun_a_run |= isinstance(entry, RunBegan)
+            self._news.notify()
+        elif self._samples_since_s is None:
+            self._samples_since_s = self._clock.monotonic_s()
 
     def is_ready(self) -> bool:
         """Return True when the check at start is over, so that a run may be begun."""

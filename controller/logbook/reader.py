@@ -28,6 +28,7 @@ from controller.messages import RunState, TripReason
 
 __all__ = [
     "CurvePoint",
+    "LogbookFullError",
     "LogbookReader",
     "LogbookUnreadableError",
     "MeanSample",
@@ -48,6 +49,10 @@ class UnknownRunError(RefusedError, LookupError):
 
 class LogbookUnreadableError(BiteclockError, OSError):
     """The logbook cannot be read now. The message says what to do."""
+
+
+class LogbookFullError(LogbookUnreadableError):
+    """The logbook's queue has no room: the disk refuses what waits in it."""
 
 
 _SUMMARIES = """

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
@@ -38,6 +39,19 @@ def standing(readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
 def readings_that_stand(readings: Sequence[ReadingTaken]) -> tuple[Reading, ...]:
     """Return what the standing ones among the readings of a run say, oldest first."""
     return tuple(reading_of(taken.kind, taken.body) for taken in standing(readings))
+
+
+def kind_of(reading: Reading) -> ReadingKind:
+    """Return the kind of a reading."""
+    return ReadingKind.GAUGE if isinstance(reading, GaugeReading) else ReadingKind.WEIGHING
+
+
+def body_of(reading: Reading) -> dict[str, Any]:
+    """Return the body under which a reading is kept: JSON values, units in the keys."""
+    body = asdict(reading)
+    if isinstance(reading, GaugeReading):
+        body["spots_mm"] = list(reading.spots_mm)
+    return body
 
 
 def reading_of(kind: ReadingKind, body: Mapping[str, Any]) -> Reading:

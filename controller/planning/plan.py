@@ -1,4 +1,4 @@
-"""From a wish to numbers: target depth -> charge, time, heat, ceilings. Pure; what may go wrong stands in plan_warnings.py."""
+"""From a request to numbers: target depth -> charge, time, heat, ceilings. Pure; what may go wrong stands in plan_warnings.py."""
 
 from __future__ import annotations
 

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import threading
-import uuid
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.bath_reader import BathReader, PastBathRun
-from controller.logbook.entries import BathSaved, ReadingKind, ReadingTaken
+from controller.logbook.entries import BathSaved, ReadingTaken
 from controller.logbook.logbook import Logbook
+from controller.logbook.reader import RunRecord
 from controller.logbook.readings import reading_of, standing
 from controller.physics.faraday import METALS, Metal, removed_mass_g
-from controller.physics.learning import ASK_BEYOND_SIGMA, Learner, PastRun, Reading, learn_from_bath
+from controller.physics.learning import Learner, PastRun, Reading, learn_from_bath
 from controller.planning.json_form import request_from_json
 from controller.planning.plan import Knowledge, planned_metal
 from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest, growth_of
@@ -49,9 +47,10 @@ class BathState:
 
 
 class BathShelf:
-    """Baths, readings, and what they teach. Safe from any thread, never called by the loop.
+    """Baths, readings, and what they teach. Safe from any thread.
 
-    Words go to the logbook at once; until its thread has written them they are kept here as well.
+    The loop calls nothing but ``keep``: everything else reads the disk. What is new goes to the
+    logbook's queue at once; until its thread has written it, it is kept here as well.
     """
 
     def __init__(
@@ -175,43 +174,24 @@ class BathShelf:
             r for r in self._merged(self._reader.readings_of_run(run_id)) if r.run_id == run_id
         )
 
-    def take(
-        self, run_id: str, kind: ReadingKind, body: Mapping[str, Any], replaces: str | None = None
-    ) -> ReadingTaken:
-        """Keep a reading, a correction or a withdrawal. Raises: RefusedError when what it replaces does not stand."""
-        if replaces is not None and replaces not in {
-            r.reading_id for r in standing(self.readings(run_id))
-        }:
-            raise RefusedError(
-                f"reading {replaces!r} of run {run_id} does not stand: nothing to replace",
-                field="replaces",
-            )
-        taken = ReadingTaken(
-            uuid.uuid4().hex[:12], run_id, kind, self._clock.utc_now(), replaces, dict(body)
-        )
+    def run(self, run_id: str) -> RunRecord:
+        """Return a past run with its plan. Raises: UnknownRunError, LogbookUnreadableError."""
+        return self._reader.run(run_id)
+
+    def keep(self, taken: ReadingTaken) -> None:
+        """Keep a reading, a correction or a withdrawal; it counts from now on.
+
+        Waits for no disk, so the loop may call it. Raises: LogbookFullError; nothing was kept then.
+        """
         with self._lock:
+            self._logbook.keep(taken)
             self._new_readings.append(taken)
-        self._logbook.put(taken)
-        return taken
 
     def _merged(self, stored: tuple[ReadingTaken, ...]) -> tuple[ReadingTaken, ...]:
         """Return the stored readings and those of this process that may not be written yet."""
         known = {reading.reading_id for reading in stored}
         with self._lock:
             return (*stored, *(r for r in self._new_readings if r.reading_id not in known))
-
-
-def refuse_surprise(learner: Learner, reading: Reading, request: PlanRequest) -> None:
-    """Ask about a reading that lies far from the prediction. Raises: RefusedError, to be confirmed by the person."""
-    sigma = learner.surprise_sigma(reading, growth_of(request))
-    if abs(sigma) > ASK_BEYOND_SIGMA:
-        more = "more" if sigma > 0 else "less"
-        raise RefusedError(
-            f"the reading says {abs(sigma):.1f} standard deviations {more} metal gone than expected, asked about from "
-            f"{ASK_BEYOND_SIGMA:g} on: check unit, datum, place and that the right run is meant, then confirm it",
-            field="is_confirmed",
-            limit=f"{ASK_BEYOND_SIGMA:g} standard deviations",
-        )
 
 
 def _past_run(run: PastBathRun, readings: list[Reading]) -> PastRun:

@@ -12,11 +12,11 @@ from controller.planning.json_form import plan_to_json
 from controller.ports import Clock
 from controller.recording.recorder import RunRecorder
 from controller.safety.advice import describe
-from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
+from controller.safety.outbox import Began, Changed, Counted, OutboxItem, Seen
 
 
 class Journal:
-    """Writes the news of each pass into the logbook."""
+    """Writes the outbox of each pass into the logbook."""
 
     def __init__(
         self, recorder: RunRecorder, logbook: Logbook, clock: Clock, settings: Settings
@@ -26,16 +26,16 @@ class Journal:
         self._clock = clock
         self._settings = settings.model_dump(mode="json")
 
-    def follow(self, snapshot: Snapshot, news: Sequence[News]) -> None:
-        """Put the entries that the news make. The state goes last, with the snapshot's figures."""
-        for item in news:
+    def follow(self, snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
+        """Put the entries that the items make. The state goes last, with the snapshot's figures."""
+        for item in outbox:
             for entry in self._entries(item):
                 self._logbook.put(entry)
-        if any(isinstance(item, Changed) for item in news):
+        if any(isinstance(item, Changed) for item in outbox):
             for entry in self._recorder.state(snapshot):
                 self._logbook.put(entry)
 
-    def _entries(self, item: News) -> tuple[Entry, ...]:
+    def _entries(self, item: OutboxItem) -> tuple[Entry, ...]:
         if isinstance(item, Began):
             return self._recorder.began(self._run_began(item))
         if isinstance(item, Counted):
@@ -53,21 +53,21 @@ class Journal:
         if isinstance(item, Seen):
             return self._recorder.seen(item.sample)
         if isinstance(item, Changed):
-            text = item.message or (describe(item.finding) if item.finding else "")
-            return self._recorder.event(
-                self._event(
-                    item, EventKind.STATE, f"{item.was.value} -> {item.state.value}. {text}"
-                )
-            )
-        return self._recorder.event(self._event(item, EventKind.WARNING, item.text))
+            return self._recorder.event(self._state_event(item))
+        data = None if item.data is None else dict(item.data)
+        at_utc = self._clock.utc_now()
+        return self._recorder.event(
+            Event(item.run_id, item.at_s, at_utc, item.kind, item.text, item.on_time_s, data)
+        )
 
-    def _event(self, item: Changed | Noted, kind: EventKind, text: str) -> Event:
-        totals = item.totals if isinstance(item, Changed) else None
-        data = None
-        if totals is not None:
-            data = {"charge_coulombs": totals.charge_coulombs, "depth_mm": totals.depth.best_mm}
-        on_time_s = 0.0 if totals is None else totals.on_time_s
-        return Event(item.run_id, item.at_s, self._clock.utc_now(), kind, text, on_time_s, data)
+    def _state_event(self, item: Changed) -> Event:
+        said = item.message or (describe(item.finding) if item.finding else "")
+        text = f"{item.was.value} -> {item.state.value}. {said}"
+        at_utc, totals = self._clock.utc_now(), item.totals
+        if totals is None:
+            return Event(item.run_id, item.at_s, at_utc, EventKind.STATE, text)
+        data = {"charge_coulombs": totals.charge_coulombs, "depth_mm": totals.depth.best_mm}
+        return Event(item.run_id, item.at_s, at_utc, EventKind.STATE, text, totals.on_time_s, data)
 
     def _run_began(self, item: Began) -> RunBegan:
         plan = item.plan

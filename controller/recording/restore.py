@@ -9,12 +9,12 @@ from controller.errors import RefusedError
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
 from controller.logbook.readings import readings_that_stand
-from controller.messages import RunState, Snapshot
+from controller.messages import EventKind, RunState, Snapshot
 from controller.planning.json_form import learner_from_json, request_from_json
 from controller.planning.plan import Knowledge, make_plan, planned_metal
 from controller.ports import Clock
 from controller.recording.recorder import RunRecorder
-from controller.safety.outbox import News
+from controller.safety.outbox import OutboxItem
 from controller.safety.run import ActiveRun, new_run
 from controller.safety.supervisor import Supervisor
 
@@ -52,7 +52,7 @@ class Restorer:
             or "the logbook is still being read: wait a moment and try again"
         )
 
-    def follow(self, _snapshot: Snapshot, _news: Sequence[News]) -> None:
+    def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Restore as soon as the logbook is ready."""
         if self._is_restored:
             self._is_done = True  # and published: nobody sees a bench that is ready and idle before
@@ -70,7 +70,7 @@ class Restorer:
             run = self._run_of(record)
         except (RefusedError, KeyError, TypeError, ValueError) as error:
             self.message = f"run {record.summary.run_id} cannot be resumed: {error}"
-            self._supervisor.note(self.message)
+            self._supervisor.note(self.message, EventKind.WARNING)
             self._is_done = True
             return
         self._is_restored = True

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from controller.logbook.logbook import Logbook
 from controller.messages import Finding, Snapshot, TripReason
 from controller.ports import Clock
-from controller.safety.outbox import News
+from controller.safety.outbox import OutboxItem
 from controller.safety.supervisor import Supervisor
 
 PATIENCE_S = 10.0
@@ -22,7 +22,7 @@ class StoreWatch:
         self._logbook = logbook
         self._clock = clock
 
-    def follow(self, _snapshot: Snapshot, _news: Sequence[News]) -> None:
+    def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Look at the logbook's health."""
         health = self._logbook.health()
         if health.failing_since_at_s is None:

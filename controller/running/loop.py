@@ -14,7 +14,7 @@ from controller.errors import LoopNotAliveError
 from controller.messages import OffRequest, Snapshot
 from controller.ports import Clock, Gate, Pacer, Thermometer
 from controller.running.snapshot import take_snapshot
-from controller.safety.outbox import Follower, News
+from controller.safety.outbox import Follower, OutboxItem
 from controller.safety.supervisor import Supervisor
 
 PUBLISH_S = 0.25
@@ -58,7 +58,7 @@ class ControlLoop:
     """Calls the supervisor at a fixed rate.
 
     :param period_s: next deadline = previous deadline + period; when late, passes are skipped, never made up for.
-    :param followers: called with each snapshot and the news since the last one.
+    :param followers: called with each snapshot and the items of the outbox since the last one.
     """
 
     def __init__(
@@ -130,7 +130,7 @@ class ControlLoop:
         answers = self._act()
         now_s = self._clock.monotonic_s()
         if self._supervisor.has_changed or answers or now_s - self._published_at_s >= PUBLISH_S:
-            self._publish(now_s, self._supervisor.take_news())
+            self._publish(now_s, self._supervisor.take_outbox())
         for answer in answers:
             answer()
 
@@ -147,7 +147,7 @@ class ControlLoop:
                 answers.append(partial(future.set_exception, error))
         return answers
 
-    def _publish(self, now_s: float, news: Sequence[News]) -> None:
+    def _publish(self, now_s: float, outbox: Sequence[OutboxItem]) -> None:
         self._published_at_s = now_s
         self._sequence += 1
         bath_degc = None if self._thermometer is None else self._thermometer.latest_degc()
@@ -157,7 +157,7 @@ class ControlLoop:
         self.board.snapshot = snapshot
         for follower in self._followers:
             try:
-                follower.follow(snapshot, news)
+                follower.follow(snapshot, outbox)
             except Exception:
                 _log.exception("%s failed on a snapshot; the run goes on", type(follower).__name__)
 
@@ -170,4 +170,4 @@ class ControlLoop:
             if run is None or not run.counter.is_counting:
                 break
             self._pacer.wait_until(self._clock.monotonic_s() + self._period_s)
-        self._publish(self._clock.monotonic_s(), self._supervisor.take_news())
+        self._publish(self._clock.monotonic_s(), self._supervisor.take_outbox())

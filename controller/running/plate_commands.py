@@ -1,16 +1,19 @@
-"""What a person tells about the plate of a run: lifted, gauged, weighed, first look. On the loop's thread."""
+"""Commands about the plate of the present run: lifted, gauged, weighed, first look.
+
+On the loop's thread.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 from controller.errors import WrongStateError
-from controller.messages import RunState
+from controller.messages import EventKind, RunState
 from controller.physics.estimate import DepthEstimate
-from controller.physics.learning import Reading
-from controller.planning.plan import charge_ceiling
-from controller.planning.run_plan import RunPlan
+from controller.physics.learning import Learner, Reading
+from controller.planning.plan import charge_ceiling, learned
+from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.ports import Clock
 from controller.safety.run import ActiveRun
 from controller.safety.supervisor import Supervisor
@@ -18,92 +21,173 @@ from controller.safety.supervisor import Supervisor
 _OFF = frozenset(RunState) - {RunState.CHECKING, RunState.RUNNING, RunState.IDLE}
 
 
-class RunDesk:
-    """Changes what is believed about the present run. Never touches the relay."""
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What readings changed: the depth before and after, and the charge at which the run stops."""
+
+    before: DepthEstimate
+    after: DepthEstimate
+    target_charge_coulombs: float
+    max_charge_coulombs: float
+
+    @property
+    def is_ceiling_first(self) -> bool:
+        """Whether the ceiling on charge ends the run before its target."""
+        return self.target_charge_coulombs > self.max_charge_coulombs
+
+
+class PlateCommands:
+    """Changes what is believed about the present run; of the relay it can only ask for off."""
 
     def __init__(self, supervisor: Supervisor, clock: Clock) -> None:
         self._supervisor = supervisor
         self._clock = clock
 
     def lifted(self) -> None:
-        """The plate is out of the bath and rinsed: nothing attacks it any more. Raises: WrongStateError."""
+        """The plate is out of the bath and rinsed: nothing attacks it any more.
+
+        Raises: WrongStateError.
+        """
         run = self._run_with_relay_off("take note of the lifted plate")
         now_s = self._clock.monotonic_s()
         run.soak.end(now_s)
-        self._supervisor.note(
-            f"Plate lifted and rinsed after {run.soak.seconds(now_s):.0f} s in the bath without current."
-        )
+        soak_s = run.soak.seconds(now_s)
+        text = f"Plate lifted and rinsed after {soak_s:.0f} s in the bath without current."
+        self._supervisor.note(text, EventKind.COMMAND, {"soak_s": soak_s})
 
     def left_in(self) -> None:
         """The plate hangs in the bath again, or still. Raises: WrongStateError."""
         run = self._run_with_relay_off("take note of the plate")
         run.soak.begin(self._clock.monotonic_s())
-        self._supervisor.note(
-            "Plate left in the bath: what the acid takes without current widens the upper bound."
-        )
+        text = "Plate left in the bath: what the acid takes without current widens the upper bound."
+        self._supervisor.note(text, EventKind.COMMAND)
 
-    def present(self, run_id: str) -> RunPlan | None:
-        """Return the present run's plan, or None when that is another run. Raises: WrongStateError while it is at work."""
+    def is_present(self, run_id: str) -> bool:
+        """Return whether that run is the present one."""
         run = self._supervisor.run
-        if run is None or run.run_id != run_id:
-            return None
-        return self._run_with_relay_off("take a reading").plan
+        return run is not None and run.run_id == run_id
 
-    def learn(
-        self, run_id: str, readings: Sequence[Reading]
-    ) -> tuple[DepthEstimate, DepthEstimate]:
-        """Believe what the present run's standing readings say; return the depth before and after. Raises: WrongStateError."""
+    def take_reading(
+        self,
+        run_id: str,
+        draft: Draft,
+        known: Sequence[Reading],
+        keep: Callable[[Reading], None],
+        *,
+        is_confirmed: bool = False,
+    ) -> Learned | None:
+        """Take a reading of the present run; return None when that is another run.
+
+        What was left out is filled in from this moment: the charge counted, the film of the plan.
+
+        :param known: what stands of the run's readings, oldest first, without a replaced one.
+        :param keep: called when all is judged and nothing has changed yet. When it raises, nothing
+            changes.
+        Raises: WrongStateError while the relay may be on, RefusedError for a reading that nothing
+            can be learned from, SurprisingReadingError unless it is confirmed.
+        """
+        if not self.is_present(run_id):
+            return None
         run = self._run_with_relay_off("take a reading")
-        if run.run_id != run_id:
-            raise WrongStateError(
-                f"run {run_id} is over: its readings are taken into its bath, not into the present run"
-            )
+        reading = draft.complete(run.counter.charge_coulombs, run.plan.request.film_mm)
+        if not is_confirmed:
+            depth = run.depth(self._clock.monotonic_s())
+            refuse_surprise(_learner(run, known), reading, run.plan.request, depth)
+        return self.believe(run_id, [*known, reading], lambda: keep(reading))
+
+    def believe(
+        self, run_id: str, readings: Sequence[Reading], keep: Callable[[], None]
+    ) -> Learned | None:
+        """Believe what these readings of the present run say; return None when that is another run.
+
+        :param keep: as in ``take_reading``.
+        Raises: WrongStateError while the relay may be on, RefusedError for impossible readings.
+        """
+        if not self.is_present(run_id):
+            return None
+        run = self._run_with_relay_off("take a reading")
+        plan = learned(run.plan, _learner(run, readings))
         before = run.depth(self._clock.monotonic_s())
-        run.relearn(readings)
+        keep()
+        run.plan = plan
         after = run.depth(self._clock.monotonic_s())
+        outcome = Learned(before, after, plan.charge_coulombs, run.limits.max_charge_coulombs)
+        self._note_reading(len(readings), outcome)
+        return outcome
+
+    def _note_reading(self, count: int, outcome: Learned) -> None:
+        before, after = outcome.before, outcome.after
         text = (
-            f"{len(readings)} reading(s) stand: {before.best_mm:.3f} mm ({before.low_mm:.3f} to {before.high_mm:.3f}) became "
-            f"{after.best_mm:.3f} mm ({after.low_mm:.3f} to {after.high_mm:.3f}); stops at {run.plan.charge_coulombs:.0f} C."
+            f"{count} reading(s) stand: {before.best_mm:.3f} mm ({before.low_mm:.3f} to "
+            f"{before.high_mm:.3f}) became {after.best_mm:.3f} mm ({after.low_mm:.3f} to "
+            f"{after.high_mm:.3f}); stops at {outcome.target_charge_coulombs:.0f} C."
         )
-        if run.plan.charge_coulombs > run.limits.max_charge_coulombs:
-            text += f" The charge ceiling of {run.limits.max_charge_coulombs:.0f} C comes first: raise it if the reading is right."
-        self._supervisor.note(text)
-        return before, after
+        if outcome.is_ceiling_first:
+            text += (
+                f" The charge ceiling of {outcome.max_charge_coulombs:.0f} C comes first: "
+                "raise it if the reading is right."
+            )
+        data = {
+            "depth_mm": after.best_mm,
+            "depth_low_mm": after.low_mm,
+            "depth_high_mm": after.high_mm,
+            "target_charge_coulombs": outcome.target_charge_coulombs,
+        }
+        self._supervisor.note(text, EventKind.COMMAND, data)
 
     def raise_ceilings(self) -> None:
-        """Set the ceilings anew from what is now believed, because a person confirms it. Raises: WrongStateError."""
+        """Set the ceilings again from what is now believed, because a person confirms it.
+
+        Raises: WrongStateError.
+        """
         run = self._run_with_relay_off("raise the ceilings")
         plan, old = run.plan, run.limits
-        charge_coulombs = max(
-            old.max_charge_coulombs, charge_ceiling(plan.charge_coulombs, plan.belief)
-        )
+        ceiling_coulombs = charge_ceiling(plan.charge_coulombs, plan.belief)
+        charge_coulombs = max(old.max_charge_coulombs, ceiling_coulombs)
         on_time_s = old.max_on_time_s * charge_coulombs / old.max_charge_coulombs
         run.limits = replace(old, max_charge_coulombs=charge_coulombs, max_on_time_s=on_time_s)
         self._supervisor.note(
-            f"Ceilings raised by a person: charge {old.max_charge_coulombs:.0f} to {charge_coulombs:.0f} C, "
-            f"relay-on time {old.max_on_time_s:.0f} to {on_time_s:.0f} s."
+            f"Ceilings raised by a person: charge {old.max_charge_coulombs:.0f} to "
+            f"{charge_coulombs:.0f} C, relay-on time {old.max_on_time_s:.0f} to {on_time_s:.0f} s.",
+            EventKind.COMMAND,
+            {"max_charge_coulombs": charge_coulombs, "max_on_time_s": on_time_s},
         )
 
     def first_look(self, *, is_well: bool) -> None:
-        """Gas at the minus plate and even matting of the work, or not: then the run pauses. Raises: WrongStateError."""
+        """Take the answer to the first look: gas at the minus plate and even matting, or not.
+
+        A bad answer pauses the run. Raises: WrongStateError.
+        """
         run = self._supervisor.run
         if run is None or self._supervisor.state is not RunState.RUNNING:
-            raise WrongStateError(
-                f"cannot take a first look while {self._supervisor.state.value}: that needs running"
-            )
+            state = self._supervisor.state.value
+            raise WrongStateError(f"cannot take a first look while {state}: that needs running")
         run.first_look_done = True
         if is_well:
             self._supervisor.note("First look: gas at the minus plate and even matting.")
             return
         self._supervisor.pause()
         self._supervisor.note(
-            "First look: something is wrong. Are the clips swapped at the cell? Plus belongs to the plate."
+            "First look: something is wrong. Are the clips swapped at the cell? "
+            "Plus belongs to the plate."
         )
 
     def _run_with_relay_off(self, what: str) -> ActiveRun:
         run = self._supervisor.run
         if run is None or self._supervisor.state not in _OFF:
+            state = self._supervisor.state.value
             raise WrongStateError(
-                f"cannot {what} while {self._supervisor.state.value}: that needs a run with the relay off"
+                f"cannot {what} while {state}: that needs a run with the relay off"
             )
         return run
+
+
+def _learner(run: ActiveRun, readings: Sequence[Reading]) -> Learner:
+    """Return what was believed when the run began, with these readings learned.
+
+    Raises: RefusedError for readings that are impossible under that belief.
+    """
+    learner = run.first_learner
+    for reading in readings:
+        learner = learner.learn(reading, run.plan.growth)
+    return learner

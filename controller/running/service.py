@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import TimeoutError as FutureTimeoutError
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from controller.config import Settings
 from controller.errors import LoopNotAliveError, WrongStateError
-from controller.logbook.entries import ReadingKind, ReadingTaken
-from controller.logbook.readings import reading_of, readings_that_stand
 from controller.messages import OffRequest, Snapshot
-from controller.physics.estimate import DepthEstimate
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
 from controller.planning.run_plan import RunPlan
 from controller.ports import Clock, Gate
-from controller.recording.baths import BathShelf, refuse_surprise
+from controller.recording.baths import BathShelf
 from controller.running.loop import ControlLoop
-from controller.running.plate_commands import RunDesk
+from controller.running.plate_commands import PlateCommands
+from controller.running.plate_readings import PlateReadings
 from controller.safety.checks import CheckReport
 from controller.safety.run import new_run
 from controller.safety.supervisor import Supervisor
@@ -60,8 +58,11 @@ class BenchService:
         self._sensor_range_a = sensor_range_a
         self._not_ready = not_ready
         self._new_run_id = new_run_id
-        self._desk = RunDesk(supervisor, clock)
+        self._plate = PlateCommands(supervisor, clock)
         self.shelf = shelf
+        self.readings: PlateReadings | None = None
+        if shelf is not None:
+            self.readings = PlateReadings(self._plate, shelf, clock, settings, self._ask)
 
     def snapshot(self) -> Snapshot:
         """Return the newest snapshot. Raises: LoopNotAliveError."""
@@ -113,67 +114,19 @@ class BenchService:
 
     def lifted(self) -> None:
         """The plate is out of the bath and rinsed. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(self._desk.lifted)
+        self._ask(self._plate.lifted)
 
     def left_in(self) -> None:
         """The plate hangs in the bath without current. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(self._desk.left_in)
+        self._ask(self._plate.left_in)
 
     def first_look(self, *, is_well: bool) -> None:
         """Take the answer to the first look; a bad one pauses. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(lambda: self._desk.first_look(is_well=is_well))
+        self._ask(lambda: self._plate.first_look(is_well=is_well))
 
     def raise_ceilings(self) -> None:
         """Set the ceilings anew from what is now believed. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(self._desk.raise_ceilings)
-
-    def read(
-        self,
-        run_id: str,
-        kind: ReadingKind,
-        body: Mapping[str, Any],
-        *,
-        replaces: str | None = None,
-        is_confirmed: bool = False,
-    ) -> tuple[ReadingTaken, DepthEstimate | None, DepthEstimate | None]:
-        """Take a gauge reading or weighing, of the present run or of a past one, new or correcting an earlier one.
-
-        Returns: the reading as kept, and for the present run the depth estimates before and after it.
-        Raises: RefusedError for a reading that is none or surprises and is not confirmed, WrongStateError while the relay
-            may be on, LoopNotAliveError.
-        """
-        reading = reading_of(kind, body)
-        present = self._ask(lambda: self._desk.present(run_id))
-        if present is not None and not is_confirmed:
-            refuse_surprise(present.learner, reading, present.request)
-        return self._keep(run_id, kind, body, replaces)
-
-    def film_mm(self, run_id: str) -> float | None:
-        """Return the resist's thickness on the present run, mm, or None for another run. Raises as ``read``."""
-        present = self._ask(lambda: self._desk.present(run_id))
-        return None if present is None else present.request.film_mm
-
-    def withdraw(
-        self, run_id: str, reading_id: str, why: str
-    ) -> tuple[ReadingTaken, DepthEstimate | None, DepthEstimate | None]:
-        """Withdraw a reading, its history kept; returns and raises as ``read``."""
-        self._ask(lambda: self._desk.present(run_id))
-        return self._keep(run_id, ReadingKind.WITHDRAWN, {"why": why}, reading_id)
-
-    def _keep(
-        self, run_id: str, kind: ReadingKind, body: Mapping[str, Any], replaces: str | None
-    ) -> tuple[ReadingTaken, DepthEstimate | None, DepthEstimate | None]:
-        shelf = self._shelf()
-        taken = shelf.take(run_id, kind, body, replaces)
-        if self._ask(lambda: self._desk.present(run_id)) is None:
-            return taken, None, None
-        stand = readings_that_stand(shelf.readings(run_id))
-        return (taken, *self._ask(lambda: self._desk.learn(run_id, stand)))
-
-    def _shelf(self) -> BathShelf:
-        if self.shelf is None:
-            raise WrongStateError("there is no logbook to keep readings in")
-        return self.shelf
+        self._ask(self._plate.raise_ceilings)
 
     def stop(self) -> None:
         """Turn the relay off now, then let the loop end the run. Never refused, never waits for the loop."""
@@ -182,10 +135,6 @@ class BenchService:
     def relay_reads_on(self) -> bool:
         """Return the level that the relay output reads back."""
         return self._gate.reads_on()
-
-    def wait_for_loop(self) -> None:
-        """Return when the loop has made a full pass and published it. Raises: LoopNotAliveError."""
-        self._ask(lambda: None)
 
     def check(self) -> CheckReport | None:
         """Return the rig check on the newest samples with the relay off, or None while there are too few."""

@@ -37,6 +37,22 @@ class CheckReport:
     zero_offset_a: float
     finding: Finding | None
 
+    def text(self) -> str:
+        """Return the outcome in a sentence, each figure with its limit."""
+        figures = ", ".join(
+            f"{item.name} {item.value:.4f} {item.unit} (limit {item.limit:.4f} {item.unit})"
+            for item in self.items
+        )
+        return f"Rig check {'passed' if self.finding is None else 'failed'}: {figures}."
+
+    def figures(self) -> dict[str, float]:
+        """Return what was measured and its limits, such as ``zero_offset_a``, ``zero_offset_limit_a``."""
+        found: dict[str, float] = {}
+        for item in self.items:
+            name, unit = item.name.replace(" ", "_"), item.unit.lower()
+            found |= {f"{name}_{unit}": item.value, f"{name}_limit_{unit}": item.limit}
+        return found
+
 
 def check_rig(samples: Sequence[Sample], limits: LimitSettings, max_offset_a: float) -> CheckReport:
     """Return the report on samples taken with the relay off (at least one).

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
-from controller.messages import Finding, RunState, Sample, Snapshot
+from controller.messages import EventKind, Finding, RunState, Sample, Snapshot
 from controller.physics.estimate import DepthEstimate
 from controller.planning.run_plan import RunPlan
 
@@ -63,18 +63,26 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """Something worth a line in the event list."""
+    """A line for the event list that is no change of state.
+
+    :param kind: command, check, warning or note.
+    :param on_time_s: time with the relay on so far in this run; 0 without a run.
+    :param data: figures, units in the keys, or None.
+    """
 
     at_s: float
     run_id: str | None
+    kind: EventKind
     text: str
+    on_time_s: float = 0.0
+    data: Mapping[str, Any] | None = None
 
 
-News = Began | Changed | Counted | Seen | Noted
+OutboxItem = Began | Changed | Counted | Seen | Noted
 
 
 class Follower(Protocol):
     """Looks on after a pass: panel, logbook, watchdog."""
 
-    def follow(self, snapshot: Snapshot, news: Sequence[News]) -> None:
-        """Take note of the newest snapshot and of what happened since the last one. Must return at once."""
+    def follow(self, snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
+        """Note the newest snapshot and what happened since the last one. Must return at once."""

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Mapping
+from typing import Any
 
 from controller.config import Settings
 from controller.errors import RelayRevokedError, SensorError, SensorResetError, WrongStateError
-from controller.messages import Finding, OffRequest, RunState, Sample, TripReason
+from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
 from controller.physics.charge import ChargeGapError
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.safety.advice import PAUSES, RESUMABLE, describe
 from controller.safety.age_watch import Freshness
 from controller.safety.checks import CheckReport, OffWatch, check_rig
-from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
+from controller.safety.outbox import Began, Changed, Counted, Noted, OutboxItem, Seen
 from controller.safety.run import ActiveRun
 from controller.safety.transitions import AT_WORK, STOP_ENDS, Command, require
 
@@ -70,7 +72,7 @@ class Supervisor:
         self._off_watch = OffWatch(self._limits, self._max_offset_a, 0.0, clock.monotonic_s())
         self._off_samples: deque[Sample] = deque(maxlen=settings.loop.offset_samples)
         self._poll_again_at_s = -math.inf
-        self._outbox: list[News] = []
+        self._outbox: list[OutboxItem] = []
         self.has_changed = False
 
     # --- one pass ---------------------------------------------------------------------------------------------------
@@ -127,7 +129,10 @@ class Supervisor:
         else:
             if self.state in STOP_ENDS:
                 by = "the stop button" if request is OffRequest.STOP_BUTTON else "Stop"
-                self._leave(RunState.STOPPED, None, f"Stopped by {by}.")
+                command = (
+                    "Stop, at the stop button." if request is OffRequest.STOP_BUTTON else "Stop."
+                )
+                self._leave(RunState.STOPPED, None, f"Stopped by {by}.", command=command)
             self._gate.reinstate(number)
 
     # --- samples ----------------------------------------------------------------------------------------------------
@@ -152,7 +157,7 @@ class Supervisor:
             self._trip(finding, sample)
             return
         for text in run.take_new_warnings():
-            self.note(text)
+            self.note(text, EventKind.WARNING)
         self.last_sample = sample
         if not sample.averaged:
             self._outbox.append(Seen(run.run_id, sample))
@@ -202,7 +207,7 @@ class Supervisor:
         try:
             run.count(sample)
         except ChargeGapError as error:
-            self.note(str(error))
+            self.note(str(error), EventKind.WARNING)
         self._outbox.append(Counted(run.run_id, sample, run.totals(sample.taken_at_s), None))
         if self._off_watch.is_zero(sample):
             run.counter.close()
@@ -216,10 +221,12 @@ class Supervisor:
     def _decide_check(self) -> None:
         report = check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
         if report.finding is None:
+            self.note(report.text(), EventKind.CHECK, report.figures())
             self._energise(report)
             return
         self.is_welded = report.finding.reason is TripReason.RELAY_WELDED
         self._trip(report.finding)
+        self.note(report.text(), EventKind.CHECK, report.figures())
 
     def _energise(self, report: CheckReport) -> None:
         """Turn the relay on: the one call site. A request for off that came meanwhile wins, the next pass obeys it."""
@@ -250,9 +257,10 @@ class Supervisor:
         self._poll_again_at_s = self._clock.monotonic_s() + POLL_AGAIN_S
         if self.run is not None and self.run.counter.is_counting:
             self.run.counter.give_up(self._age_s())
-            self.note(
+            text = (
                 "The current could not be seen to fall to zero: look at the supply's own ammeter."
             )
+            self.note(text, EventKind.WARNING)
 
     def _trip(self, finding: Finding, sample: Sample | None = None) -> None:
         """Leave for good reason; ``sample`` is the one that was judged bad, still to be counted."""
@@ -266,14 +274,22 @@ class Supervisor:
         finding: Finding | None,
         text: str | None,
         sample: Sample | None = None,
+        command: str | None = None,
     ) -> None:
-        """Turn off, then change the state, then do the books, also when off failed. The first reason of a trip stays."""
+        """Turn off, then change the state, then do the books, also when off failed.
+
+        The first reason of a trip stays.
+
+        :param command: what a person asked for, as an event, or None.
+        """
         try:
             self._gate.turn_off()
         finally:
             was, self.state = self.state, state
             if was is not RunState.TRIPPED or self.finding is None:
                 self.finding = finding
+            if command is not None:
+                self.note(command, EventKind.COMMAND)
             self._close_books(was, state, text if finding is None else describe(finding), sample)
 
     def _close_books(
@@ -321,20 +337,23 @@ class Supervisor:
         require(Command.START, self.state)
         self.run = run
         self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
+        plan = run.plan
+        asked = (
+            f"{plan.target_depth_mm:.3f} mm, {plan.charge_coulombs:.0f} C at {plan.current_a:.2f} A"
+        )
+        self.note(f"Start: {asked}.", EventKind.COMMAND)
         self._begin_checking("Checking the rig with the relay off.")
 
     def pause(self) -> None:
         """Turn off and keep the run. Raises: WrongStateError."""
         require(Command.PAUSE, self.state)
-        self._leave(
-            RunState.PAUSED,
-            None,
-            "Paused. Lift and rinse the plate: the acid goes on without current.",
-        )
+        text = "Paused. Lift and rinse the plate: the acid goes on without current."
+        self._leave(RunState.PAUSED, None, text, command="Pause.")
 
     def resume(self) -> None:
         """Go on with a paused or interrupted run: checks first. Raises: WrongStateError."""
         require(Command.RESUME, self.state)
+        self.note("Resume.", EventKind.COMMAND)
         self._begin_checking("Checking the rig again with the relay off.")
 
     def acknowledge(self) -> None:
@@ -344,6 +363,7 @@ class Supervisor:
             raise WrongStateError(
                 "the relay is off and the cell still has current or voltage: pull the supply's plug first"
             )
+        self.note("Acknowledge.", EventKind.COMMAND)
         was_welded, self.is_welded = self.is_welded, False
         standing = self._gate.standing_request()
         if standing is not None:
@@ -363,10 +383,10 @@ class Supervisor:
         self.run = run
         self._change(RunState.INTERRUPTED, text)
 
-    def take_news(self) -> list[News]:
+    def take_outbox(self) -> list[OutboxItem]:
         """Return and forget what happened since the last call, oldest first."""
-        news, self._outbox, self.has_changed = self._outbox, [], False
-        return news
+        outbox, self._outbox, self.has_changed = self._outbox, [], False
+        return outbox
 
     # --- small ------------------------------------------------------------------------------------------------------
 
@@ -391,12 +411,20 @@ class Supervisor:
         self.has_changed = True
         self._outbox.append(Changed(now_s, run_id, was, self.state, self.finding, text, totals))
 
-    def note(self, text: str) -> None:
-        """Put a line into the event list."""
+    def note(
+        self, text: str, kind: EventKind = EventKind.NOTE, data: Mapping[str, Any] | None = None
+    ) -> None:
+        """Put a line that is no change of state into the event list.
+
+        :param data: figures, units in the keys, or None.
+        """
         self.has_changed = True
-        self._outbox.append(
-            Noted(self._clock.monotonic_s(), None if self.run is None else self.run.run_id, text)
-        )
+        now_s, run = self._clock.monotonic_s(), self.run
+        if run is None:
+            self._outbox.append(Noted(now_s, None, kind, text, 0.0, data))
+        else:
+            on_time_s = run.total_on_time_s(now_s)
+            self._outbox.append(Noted(now_s, run.run_id, kind, text, on_time_s, data))
 
     def _active_run(self) -> ActiveRun:
         if self.run is None:

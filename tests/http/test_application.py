@@ -113,7 +113,7 @@ def test_the_document_tells_what_must_be_shown(document: Any) -> None:
 
 def test_every_field_of_every_schema_has_unit_and_example(document: Any) -> None:
     schemas = document["components"]["schemas"]
-    assert {"Problem", "FieldProblem", "Status", "Heartbeat", "PlanWish"} <= set(schemas)
+    assert {"Problem", "FieldProblem", "Status", "Heartbeat", "PlanRequestBody"} <= set(schemas)
     for name, schema in schemas.items():
         for field, told in schema.get("properties", {}).items():
             assert "nit: " in told["description"] or told["description"].endswith("No unit."), (
@@ -136,12 +136,12 @@ def test_every_parameter_has_unit_and_example(document: Any) -> None:
 
 
 def test_bounds_of_what_people_send_stand_in_the_document(document: Any) -> None:
-    wish = document["components"]["schemas"]["PlanWish"]
-    assert wish["additionalProperties"] is False
-    assert set(wish["required"]) == {"metal"}
-    depth = wish["properties"]["depth_mm"]["anyOf"][0]
+    body = document["components"]["schemas"]["PlanRequestBody"]
+    assert body["additionalProperties"] is False
+    assert set(body["required"]) == {"metal"}
+    depth = body["properties"]["depth_mm"]["anyOf"][0]
     assert (depth["minimum"], depth["maximum"]) == (1e-4, 10.0)
-    assert wish["properties"]["piece"]["maxLength"] == 80
+    assert body["properties"]["piece"]["maxLength"] == 80
 
 
 def test_nothing_is_loaded_from_elsewhere(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from api.http.models import readings as schemas_readings
 from api.http.models import rig as schemas_rig
 from api.http.models import runs as schemas_runs
 from api.http.models import status as schemas_status
-from api.http.models.base import NO_UNIT, Answer, Wish, unit_of
+from api.http.models.base import NO_UNIT, Answer, RequestModel, unit_of
 from api.http.plan_requests import request_of
 from controller.artwork.result import ArtworkMeasure, LinePlace
 from controller.config import Settings
@@ -47,7 +47,7 @@ MODULES = (
     live, problem_fields, problems, schemas_access, schemas_artworks, schemas_baths, schemas_metals, schemas_plan,
     schemas_readings, schemas_rig, schemas_runs, schemas_status,
 )  # fmt: skip
-BASES = (Answer, Wish, schemas_readings._ReadingWish)
+BASES = (Answer, RequestModel, schemas_readings._ReadingBody)
 MODELS = sorted(
     {
         thing
@@ -74,13 +74,13 @@ def test_status_carries_every_field_of_the_snapshot_and_those_that_scripts_rely_
 @pytest.mark.parametrize(
     ("model", "dataclass"),
     [
-        (schemas_plan.PlanWish, PlanRequest),
+        (schemas_plan.PlanRequestBody, PlanRequest),
         (schemas_runs.SecondTold, MeanSample),
         (schemas_runs.PointTold, CurvePoint),
         (schemas_runs.RawTold, RawSample),
         (schemas_runs.EventTold, StoredEvent),
         (schemas_rig.RehearsalTruth, BenchTruth),
-        (schemas_plan.NarrowLineWish, NarrowLine),
+        (schemas_plan.NarrowLineBody, NarrowLine),
         (schemas_artworks.LinePlaceTold, LinePlace),
     ],
 )
@@ -104,7 +104,7 @@ def test_a_bath_is_told_whole() -> None:
 
 def test_a_reading_is_told_whole() -> None:
     known = names(ReadingTaken) | names(GaugeReading) | names(Weighing)
-    assert set(schemas_readings.ReadingTold.model_fields) == (known - {"body"}) | {
+    assert set(schemas_readings.KeptReading.model_fields) == (known - {"body"}) | {
         "why", "stands", "replaced_by", "read_depth_mm", "read_error_mm", "evenness_fraction",
     }  # fmt: skip
 
@@ -199,7 +199,7 @@ def test_a_plan_is_told_as_the_logbook_and_the_command_line_have_it(tmp_path: Pa
 )  # fmt: skip
 def test_input_is_refused_and_never_bent(name: str, value: object) -> None:
     with pytest.raises(ValidationError):
-        schemas_plan.PlanWish.model_validate({**SILVER, name: value})
+        schemas_plan.PlanRequestBody.model_validate({**SILVER, name: value})
 
 
 @pytest.mark.parametrize(
@@ -213,10 +213,13 @@ def test_input_is_refused_and_never_bent(name: str, value: object) -> None:
 )
 def test_bounds_are_taken_and_what_lies_beyond_is_not(name: str, low: float, high: float) -> None:
     for value in (low, high):
-        assert getattr(schemas_plan.PlanWish.model_validate({**SILVER, name: value}), name) == value
+        assert (
+            getattr(schemas_plan.PlanRequestBody.model_validate({**SILVER, name: value}), name)
+            == value
+        )
     for value in (low * 0.999, high * 1.001):
         with pytest.raises(ValidationError):
-            schemas_plan.PlanWish.model_validate({**SILVER, name: value})
+            schemas_plan.PlanRequestBody.model_validate({**SILVER, name: value})
 
 
 def report(current_a: float = 0.001, voltage_v: float = 0.2) -> CheckReport:

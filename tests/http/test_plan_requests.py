@@ -1,4 +1,4 @@
-"""What an artwork fills in a wish, what a person says instead, and what does not go together."""
+"""What an artwork fills in a plan request, what the body says instead, what is refused."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from api.http.artwork_shelf import ArtworkShelf
-from api.http.models.plan import PlanWish
+from api.http.models.plan import PlanRequestBody
 from api.http.plan_requests import request_of
 from controller.artwork.options import MeasureOptions
 from controller.artwork.planned import request_fields
@@ -16,7 +16,7 @@ from controller.errors import RefusedError
 from hardware.clock import VirtualClock
 from tests.kits.artwork_double import PNG, Measuring, measured
 
-WISH = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0}
+BODY = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0}
 
 
 @pytest.fixture
@@ -34,8 +34,8 @@ def artwork(shelf: ArtworkShelf) -> str:
     return found.artwork
 
 
-def request(shelf: ArtworkShelf, **wish: Any) -> Any:
-    return request_of(PlanWish.model_validate({**WISH, **wish}), shelf)
+def request(shelf: ArtworkShelf, **body: Any) -> Any:
+    return request_of(PlanRequestBody.model_validate({**BODY, **body}), shelf)
 
 
 def test_an_artwork_fills_all_that_was_measured(shelf: ArtworkShelf, artwork: str) -> None:
@@ -52,6 +52,26 @@ def test_what_a_person_says_stands(shelf: ArtworkShelf, artwork: str) -> None:
     made = request(shelf, artwork=artwork, area_uncertainty_fraction=0.1, narrowest_open_mm=0.9)
     assert (made.area_uncertainty_fraction, made.narrowest_open_mm) == (0.1, 0.9)
     assert made.area_mm2 == 314.0
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("area_uncertainty_fraction", 0.03), ("edge_mm", 0.0), ("narrow_lines", ())],
+)
+def test_explicit_defaults_stand(shelf: ArtworkShelf, artwork: str, name: str, value: Any) -> None:
+    """A value that is given counts, also when it equals the default and the artwork differs."""
+    assert PlanRequestBody.model_fields[name].default == value
+    filled = getattr(request(shelf, artwork=artwork), name)
+    given = getattr(request(shelf, artwork=artwork, **{name: value}), name)
+    assert filled != value, "the artwork says otherwise"
+    assert given == value
+
+
+def test_null_counts_as_left_out(shelf: ArtworkShelf, artwork: str) -> None:
+    """Null means not known, so the artwork fills it."""
+    made = request(shelf, artwork=artwork, area_mm2=None, growth_mm2=None, narrowest_open_mm=None)
+    assert (made.area_mm2, made.narrowest_open_mm) == (314.0, 0.3)
+    assert made.growth_mm2 is not None
 
 
 def test_an_area_that_is_not_the_measured_one_is_refused(shelf: ArtworkShelf, artwork: str) -> None:
@@ -71,17 +91,17 @@ def test_without_artwork_nothing_is_filled_and_an_area_is_needed(shelf: ArtworkS
     assert caught.value.field == "area_mm2"
 
 
-def test_an_unknown_artwork_is_refused_unless_the_wish_knows_it_all(
+def test_an_unknown_artwork_is_refused_unless_the_body_knows_it_all(
     shelf: ArtworkShelf, artwork: str
 ) -> None:
     with pytest.raises(RefusedError, match="upload the file again") as caught:
         request(shelf, artwork="3f" * 32, area_mm2=314.0)
     assert caught.value.field == "artwork"
     stored = request(shelf, artwork=artwork)
-    stored_wish = PlanWish.model_validate(
-        {**PlanWish(**WISH).model_dump(), **_json(stored), "artwork": "3f" * 32}
+    stored_body = PlanRequestBody.model_validate(
+        {**PlanRequestBody(**BODY).model_dump(), **_json(stored), "artwork": "3f" * 32}
     )
-    again = request_of(stored_wish, shelf)
+    again = request_of(stored_body, shelf)
     assert again.growth_mm2 == stored.growth_mm2
     assert again.narrow_lines == stored.narrow_lines
 
@@ -90,7 +110,7 @@ def test_a_stored_request_comes_out_the_same(shelf: ArtworkShelf, artwork: str) 
     stored = request(
         shelf, artwork=artwork, piece="fern", gauge_stops_mm=[0.1], stop_policy="never-deeper"
     )
-    assert request_of(PlanWish.model_validate(_json(stored)), shelf) == stored
+    assert request_of(PlanRequestBody.model_validate(_json(stored)), shelf) == stored
 
 
 def _json(stored: Any) -> Any:

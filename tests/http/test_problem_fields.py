@@ -8,15 +8,15 @@ from typing import Any
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from api.http.models.plan import PlanWish
-from api.http.models.readings import ReadingWish
+from api.http.models.plan import PlanRequestBody
+from api.http.models.readings import ReadingBody
 from api.http.problem_fields import FieldProblem, field_problem
 from tests.kits.api_client import SILVER
 
 
 def told(name: str, value: object) -> FieldProblem:
     with pytest.raises(ValidationError) as caught:
-        PlanWish.model_validate({**SILVER, name: value})
+        PlanRequestBody.model_validate({**SILVER, name: value})
     error = caught.value.errors()[0]
     return field_problem({**error, "loc": ("body", *error["loc"])})
 
@@ -90,7 +90,7 @@ def test_a_field_of_a_kind_is_named_without_the_kind(
     body: dict[str, Any], field: str, message: str
 ) -> None:
     with pytest.raises(ValidationError) as caught:
-        TypeAdapter(ReadingWish).validate_python(body)
+        TypeAdapter(ReadingBody).validate_python(body)
     error = caught.value.errors()[0]
     problem = field_problem({**error, "loc": ("body", *error["loc"])})
     assert (problem.field, problem.message) == (field, message)

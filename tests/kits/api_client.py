@@ -111,7 +111,7 @@ class Watch:
         self._seen = threading.Condition()
         self._state: RunState | None = None
 
-    def follow(self, snapshot: Any, _news: Any) -> None:
+    def follow(self, snapshot: Any, _outbox: Any) -> None:
         with self._seen:
             self._state = snapshot.state
             self._seen.notify_all()

@@ -6,6 +6,7 @@ import sqlite3
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from controller.logbook.entries import (
     Progress,
     RawSample,
     RawSamples,
+    ReadingKind,
+    ReadingTaken,
     RunBegan,
     StateChanged,
 )
@@ -22,9 +25,12 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader, MeanSample
 from controller.logbook.waiting_room import WaitingRoom
 from controller.messages import Event, EventKind, RunState, TripReason
+from controller.recording.baths import BathShelf
 from hardware.clock import VirtualClock
 
 UTC_0 = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)
+
+_NUMBERS = count(1)
 
 
 class Desk:
@@ -140,3 +146,17 @@ def raws(count: int, run_id: str = "r1", start_s: float = 0.0) -> RawSamples:
 
 def note(text: str = "looked at the plate", run_id: str | None = "r1", **changes: Any) -> Event:
     return replace(Event(run_id, 1000.0, UTC_0, EventKind.NOTE, text), **changes)
+
+
+def take(
+    shelf: BathShelf,
+    run_id: str,
+    kind: ReadingKind,
+    body: dict[str, Any],
+    replaces: str | None = None,
+) -> ReadingTaken:
+    """Keep a reading as the bench would, without judging it."""
+    reading_id = f"reading-{next(_NUMBERS)}"
+    taken = ReadingTaken(reading_id, run_id, kind, UTC_0, replaces, body)
+    shelf.keep(taken)
+    return taken

@@ -6,7 +6,6 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
@@ -25,7 +24,7 @@ PATIENCE_MS = 30_000
 
 expect.set_options(timeout=PATIENCE_MS)
 
-AXE = (Path(__file__).parent / "vendor" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+AXE = (ROOT / "tests" / "vendor" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
 
 PICTURES = ROOT / "out" / "screenshots"
 

@@ -98,7 +98,7 @@ def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: Desk) -> Non
 
     def publish() -> None:
         snapshot = take_snapshot(bench.supervisor, bench.gate, bench.clock, 0, None)
-        journal.follow(snapshot, bench.supervisor.take_news())
+        journal.follow(snapshot, bench.supervisor.take_outbox())
 
     while bench.supervisor.state is not S.FINISHED:
         bench.tick()

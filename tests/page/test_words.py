@@ -231,3 +231,17 @@ def test_a_draft_becomes_a_wish_and_a_stored_wish_a_draft_again(page: Page) -> N
     assert "current_a" not in again["wish"]
     spoilt = call(page, "draft", "wishOf", {**draft, "thickness": "thin", "area_cm2": ""}, None)
     assert spoilt["missing"] == {"thickness_mm": "this is no number", "area_mm2": "needed"}
+
+
+def test_events_show_warnings(page: Page) -> None:
+    """Only a warning is marked: the other kinds explain themselves."""
+
+    def text(kind: str, said: str, on_time_s: float = 0.0) -> Any:
+        event = {"kind": kind, "text": said, "on_time_s": on_time_s}
+        return call(page, "event_list", "eventText", event)
+
+    assert text("warning", "The resistance has risen.") == "Warning: The resistance has risen."
+    assert text("command", "Pause.", 61.0) == "Pause. (1:01 on)"
+    assert text("state", "running -> paused. Lift the plate.") == "Paused. Lift the plate."
+    for kind in ("check", "note"):
+        assert text(kind, "A line.") == "A line."

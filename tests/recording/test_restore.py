@@ -8,11 +8,12 @@ from pathlib import Path
 import pytest
 
 from controller.config import Settings
-from controller.messages import Finding, RunState, Snapshot, TripReason
+from controller.messages import EventKind, Finding, RunState, Snapshot, TripReason
 from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
 from controller.recording.recorder import RunRecorder
 from controller.recording.restore import Restorer
+from controller.safety.outbox import Noted
 from hardware.clock import VirtualClock
 from tests.kits.doubles import Bench, make_bench, silver_request
 from tests.kits.logbook_kit import UTC_0, Desk, changed, checkpoint
@@ -85,7 +86,6 @@ def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
     restorer_.follow(SNAPSHOT, ())
     assert restorer_.not_ready() is None
     assert restorer_.message is not None
-    assert any(
-        restorer_.message == getattr(item, "text", None) for item in bench.supervisor.take_news()
-    )
+    events = [(i.kind, i.text) for i in bench.supervisor.take_outbox() if isinstance(i, Noted)]
+    assert events == [(EventKind.WARNING, restorer_.message)]
     again.logbook.finish()

@@ -17,7 +17,7 @@ from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
 from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
 from tests.kits.doubles import silver_request
-from tests.kits.logbook_kit import began, changed
+from tests.kits.logbook_kit import began, changed, take
 
 BATH = {
     "name": "tank 1",
@@ -86,8 +86,11 @@ def test_a_reading_of_a_past_run_teaches_the_bath(daemon: Daemon) -> None:
     save(daemon)
     a_run(daemon, "r1")
     before = get(daemon, "tank 1").json()
-    daemon.shelf.take(
-        "r1", ReadingKind.WEIGHING, {"charge_coulombs": 1800.0, "lost_g": 0.9 * 1800 * 1.118e-3}
+    take(
+        daemon.shelf,
+        "r1",
+        ReadingKind.WEIGHING,
+        {"charge_coulombs": 1800.0, "lost_g": 0.9 * 1800 * 1.118e-3},
     )
     after = get(daemon, "tank 1").json()
     assert after["readings"] == 1

@@ -340,3 +340,69 @@ def test_what_is_kept_is_what_the_learning_takes(daemon: Daemon, client: httpx.C
         "spots_mm": [0.25, 0.251], "place": "centre", "from_resist_top": False, "resolution_mm": 0.001, "charge_coulombs": 1800.0,
             "film_mm": 0.045,
     }  # fmt: skip
+
+
+# --- one command -------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def commands(daemon: Daemon) -> Iterator[list[object]]:
+    """Give the commands that go to the loop meanwhile."""
+    loop, seen = daemon.assembly.loop, []
+    submit = loop.submit
+
+    def counted(action: Any) -> Any:
+        seen.append(action)
+        return submit(action)
+
+    loop.submit = counted  # type: ignore[method-assign]
+    try:
+        yield seen
+    finally:
+        loop.submit = submit  # type: ignore[method-assign]
+
+
+def test_one_command_each(daemon: Daemon) -> None:
+    """New, asked about, corrected and withdrawn: each request is one command to the loop."""
+    with paused(daemon) as (client, run_id, before):
+        path, depth_mm = f"/api/runs/{run_id}/readings", before["depth_mm"]
+        with commands(daemon) as seen:
+            first = client.post(path, json=gauge(depth_mm, 1.01 * depth_mm)).json()["reading"]
+            assert len(seen) == 1
+            assert client.post(path, json=gauge(2.0 * depth_mm)).status_code == 409
+            assert len(seen) == 2
+            better = gauge(1.02 * depth_mm, replaces=first["reading_id"])
+            second = client.post(path, json=better).json()["reading"]
+            assert len(seen) == 3
+            withdraw = f"{path}/{second['reading_id']}/withdraw"
+            assert client.post(withdraw, json={"why": "wrong piece"}).status_code == 200
+            assert len(seen) == 4
+            client.get(path)
+            assert len(seen) == 4
+
+
+def test_past_run_needs_one_command(daemon: Daemon, client: httpx.Client) -> None:
+    """The one that sees that the run is not the present one."""
+    past(daemon)
+    with commands(daemon) as seen:
+        reading = of_past(client, gauge(0.25, 0.251)).json()["reading"]
+        assert len(seen) == 1
+        withdraw = f"/api/runs/r1/readings/{reading['reading_id']}/withdraw"
+        assert client.post(withdraw, json={"why": "wrong piece"}).status_code == 200
+        assert len(seen) == 2
+
+
+def test_full_logbook_refuses_readings(daemon: Daemon, client: httpx.Client) -> None:
+    """A reading that finds no room is refused, not lost."""
+    past(daemon)
+
+    def full(_entry: object) -> int:
+        return 1
+
+    room = daemon.logbook._room
+    put, room.put = room.put, full  # type: ignore[method-assign]
+    problem = assert_problem(of_past(client, gauge(0.25)), 503, "logbook-unreadable")
+    assert "the logbook has no room" in problem["detail"]
+    room.put = put  # type: ignore[method-assign]
+    assert readings(daemon) == []
+    assert of_past(client, gauge(0.25)).status_code == 201

@@ -14,7 +14,7 @@ import pytest
 from controller.errors import LoopNotAliveError, WrongStateError
 from controller.messages import OffRequest, RunState, Snapshot
 from controller.running.loop import MAILBOX, PUBLISH_S, SETTLE_S, Board, ControlLoop
-from controller.safety.outbox import News
+from controller.safety.outbox import OutboxItem
 from hardware.clock import LockstepPacer, VirtualClock
 from tests.kits.doubles import POLL_S, Bench, make_bench
 
@@ -27,11 +27,11 @@ class Onlooker:
 
     then: Callable[[Snapshot], None] = lambda _snapshot: None
     snapshots: list[Snapshot] = field(default_factory=list)
-    news: list[News] = field(default_factory=list)
+    outbox: list[OutboxItem] = field(default_factory=list)
 
-    def follow(self, snapshot: Snapshot, news: Sequence[News]) -> None:
+    def follow(self, snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         self.snapshots.append(snapshot)
-        self.news.extend(news)
+        self.outbox.extend(outbox)
         self.then(snapshot)
 
 

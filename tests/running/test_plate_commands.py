@@ -7,7 +7,8 @@ import pytest
 from controller.errors import WrongStateError
 from controller.messages import RunState
 from controller.physics.learning import GaugeReading, Weighing
-from controller.running.plate_commands import RunDesk
+from controller.planning.reading_drafts import GaugeDraft, SurprisingReadingError, WeighingDraft
+from controller.running.plate_commands import PlateCommands
 from controller.running.snapshot import take_snapshot
 from controller.safety.outbox import Noted
 from controller.safety.run import ActiveRun
@@ -16,8 +17,8 @@ from tests.kits.doubles import Bench, make_bench, silver_request
 S = RunState
 
 
-def desk_of(bench: Bench) -> RunDesk:
-    return RunDesk(bench.supervisor, bench.clock)
+def plate_of(bench: Bench) -> PlateCommands:
+    return PlateCommands(bench.supervisor, bench.clock)
 
 
 def the_run(bench: Bench) -> ActiveRun:
@@ -25,8 +26,12 @@ def the_run(bench: Bench) -> ActiveRun:
     return bench.supervisor.run
 
 
+def nothing() -> None:
+    """Keep nothing: these tests are about the belief."""
+
+
 def notes(bench: Bench) -> list[str]:
-    return [news.text for news in bench.supervisor.take_news() if isinstance(news, Noted)]
+    return [item.text for item in bench.supervisor.take_outbox() if isinstance(item, Noted)]
 
 
 def test_the_run_pauses_at_each_gauge_stop_and_ends_at_the_target() -> None:
@@ -55,10 +60,12 @@ def test_a_reading_at_a_gauge_stop_moves_the_stopping_charge() -> None:
     bench.running(silver_request(gauge_stops_mm=(0.15,)))
     bench.until(S.PAUSED)
     bench.run_for(1.0)
-    run, desk = the_run(bench), desk_of(bench)
+    run, plate = the_run(bench), plate_of(bench)
     planned = run.plan.charge_coulombs
     reading = GaugeReading(run.counter.charge_coulombs, (0.134, 0.135, 0.136), resolution_mm=0.001)
-    before, after = desk.learn("r1", [reading])
+    learned = plate.believe("r1", [reading], nothing)
+    assert learned is not None
+    before, after = learned.before, learned.after
     assert before.best_mm == pytest.approx(0.15, rel=2e-3)
     assert after.best_mm == pytest.approx(0.135, rel=0.02)
     assert after.high_mm - after.low_mm < 0.4 * (before.high_mm - before.low_mm)
@@ -77,11 +84,11 @@ def test_a_withdrawn_reading_leaves_no_trace_in_the_run() -> None:
     bench.running(for_s=300.0)
     bench.supervisor.pause()
     bench.run_for(1.0)
-    run, desk = the_run(bench), desk_of(bench)
+    run, plate = the_run(bench), plate_of(bench)
     planned = run.plan.charge_coulombs
-    desk.learn("r1", [Weighing(run.counter.charge_coulombs, 0.8)])
+    plate.believe("r1", [Weighing(run.counter.charge_coulombs, 0.8)], nothing)
     assert run.plan.charge_coulombs != planned
-    desk.learn("r1", [])
+    plate.believe("r1", [], nothing)
     assert run.plan.charge_coulombs == pytest.approx(planned)
 
 
@@ -100,12 +107,14 @@ def test_a_learned_depth_beyond_the_ceiling_trips_until_a_person_raises_it() -> 
     bench.running(for_s=300.0)
     bench.supervisor.pause()
     bench.run_for(1.0)
-    run, desk = the_run(bench), desk_of(bench)
+    run, plate = the_run(bench), plate_of(bench)
     lost_g = 0.72 * 300.0 * 3.0 * 1.118e-3
-    desk.learn("r1", [Weighing(run.counter.charge_coulombs, lost_g, resolution_g=0.001)])
+    plate.believe(
+        "r1", [Weighing(run.counter.charge_coulombs, lost_g, resolution_g=0.001)], nothing
+    )
     assert run.plan.charge_coulombs > run.limits.max_charge_coulombs
     assert any("raise it if the reading is right" in text for text in notes(bench))
-    desk.raise_ceilings()
+    plate.raise_ceilings()
     assert run.limits.max_charge_coulombs > run.plan.charge_coulombs
     assert any(text.startswith("Ceilings raised by a person") for text in notes(bench))
     bench.supervisor.resume()
@@ -118,9 +127,11 @@ def test_without_the_raise_the_ceiling_holds() -> None:
     bench.running(for_s=300.0)
     bench.supervisor.pause()
     bench.run_for(1.0)
-    run, desk = the_run(bench), desk_of(bench)
-    desk.learn(
-        "r1", [Weighing(run.counter.charge_coulombs, 0.72 * 900.0 * 1.118e-3, resolution_g=0.001)]
+    run, plate = the_run(bench), plate_of(bench)
+    plate.believe(
+        "r1",
+        [Weighing(run.counter.charge_coulombs, 0.72 * 900.0 * 1.118e-3, resolution_g=0.001)],
+        nothing,
     )
     bench.supervisor.resume()
     bench.until(S.TRIPPED)
@@ -138,7 +149,7 @@ def test_the_first_look_is_asked_for_after_30_s_and_answered_once() -> None:
     assert not is_due()
     bench.run_for(12.0)
     assert is_due()
-    desk_of(bench).first_look(is_well=True)
+    plate_of(bench).first_look(is_well=True)
     assert not is_due()
     assert bench.supervisor.state is S.RUNNING
 
@@ -146,7 +157,7 @@ def test_the_first_look_is_asked_for_after_30_s_and_answered_once() -> None:
 def test_a_bad_first_look_pauses() -> None:
     bench = make_bench()
     bench.running(for_s=32.0)
-    desk_of(bench).first_look(is_well=False)
+    plate_of(bench).first_look(is_well=False)
     assert bench.supervisor.state is S.PAUSED
     assert not bench.gate.reads_on()
     assert "swapped at the cell" in notes(bench)[-1]
@@ -157,28 +168,26 @@ def test_lifted_ends_the_soak_and_left_in_begins_it_again() -> None:
     bench.running(for_s=60.0)
     bench.supervisor.pause()
     bench.run_for(30.0)
-    run, desk = the_run(bench), desk_of(bench)
-    desk.lifted()
+    run, plate = the_run(bench), plate_of(bench)
+    plate.lifted()
     bench.run_for(100.0)
     assert run.soak.seconds(bench.clock.monotonic_s()) == pytest.approx(30.0, abs=0.1)
-    desk.left_in()
+    plate.left_in()
     bench.run_for(10.0)
     assert run.soak.seconds(bench.clock.monotonic_s()) == pytest.approx(40.0, abs=0.1)
 
 
-@pytest.mark.parametrize("command", ["lifted", "left_in", "raise_ceilings", "learn", "first_look"])
+@pytest.mark.parametrize("command", ["lifted", "left_in", "raise_ceilings", "first_look"])
 def test_each_has_its_states(command: str) -> None:
     bench = make_bench()
     bench.run_for(0.2)
 
     def call() -> None:
-        desk = desk_of(bench)
-        if command == "learn":
-            desk.learn("r1", [])
-        elif command == "first_look":
-            desk.first_look(is_well=True)
+        plate = plate_of(bench)
+        if command == "first_look":
+            plate.first_look(is_well=True)
         else:
-            getattr(desk, command)()
+            getattr(plate, command)()
 
     with pytest.raises(WrongStateError, match="while idle"):
         call()
@@ -193,12 +202,93 @@ def test_each_has_its_states(command: str) -> None:
     assert bench.gate.reads_on()
 
 
-def test_a_reading_of_another_run_is_not_taken_into_this_one() -> None:
+def test_another_run_learns_nothing() -> None:
     bench = make_bench()
     bench.running(for_s=10.0)
     bench.supervisor.pause()
-    desk = desk_of(bench)
-    assert desk.present("r0") is None
-    assert desk.present("r1") is the_run(bench).plan
-    with pytest.raises(WrongStateError, match="run r0 is over"):
-        desk.learn("r0", [])
+    plate, kept = plate_of(bench), []
+    plan = the_run(bench).plan
+    assert plate.is_present("r1")
+    assert not plate.is_present("r0")
+    assert plate.believe("r0", [], lambda: kept.append("r0")) is None
+    assert plate.take_reading("r0", WeighingDraft(0.8), [], kept.append) is None
+    assert kept == []
+    assert the_run(bench).plan is plan
+
+
+@pytest.mark.parametrize("is_new", [True, False], ids=["reading", "withdrawal"])
+def test_readings_need_the_relay_off(is_new: bool) -> None:
+    bench = make_bench()
+    bench.running(for_s=1.0)
+    plate, kept = plate_of(bench), []
+
+    def call() -> None:
+        if is_new:
+            plate.take_reading("r1", WeighingDraft(0.8), [], kept.append, is_confirmed=True)
+        else:
+            plate.believe("r1", [], lambda: kept.append(None))
+
+    with pytest.raises(WrongStateError, match="cannot take a reading while running"):
+        call()
+    assert kept == []
+    assert bench.gate.reads_on()
+
+
+def test_left_out_is_filled_in() -> None:
+    """The charge counted at this moment and the film of the plan are taken."""
+    bench = make_bench()
+    bench.running(silver_request(film_mm=0.075), for_s=300.0)
+    bench.supervisor.pause()
+    bench.run_for(1.0)
+    run, kept = the_run(bench), []
+    draft = GaugeDraft((0.2, 0.201), from_resist_top=True)
+    plate_of(bench).take_reading("r1", draft, [], kept.append, is_confirmed=True)
+    (reading,) = kept
+    assert reading.charge_coulombs == run.counter.charge_coulombs
+    assert reading.film_mm == 0.075
+    kept.clear()
+    given = GaugeDraft((0.125,), charge_coulombs=850.0)
+    plate_of(bench).take_reading("r1", given, [], kept.append, is_confirmed=True)
+    assert kept[0].charge_coulombs == 850.0
+
+
+@pytest.mark.parametrize("is_new", [True, False], ids=["reading", "withdrawal"])
+def test_refused_keeping_changes_nothing(is_new: bool) -> None:
+    bench = make_bench()
+    bench.running(for_s=300.0)
+    bench.supervisor.pause()
+    bench.run_for(1.0)
+    run, plate = the_run(bench), plate_of(bench)
+    plate.believe("r1", [Weighing(run.counter.charge_coulombs, 0.9)], nothing)
+    plan, _ = run.plan, bench.supervisor.take_outbox()
+
+    def refuse(*_reading: object) -> None:
+        raise OSError("no room")
+
+    def call() -> None:
+        if is_new:
+            plate.take_reading("r1", WeighingDraft(0.8), [], refuse, is_confirmed=True)
+        else:
+            plate.believe("r1", [], refuse)
+
+    with pytest.raises(OSError, match="no room"):
+        call()
+    assert run.plan is plan
+    assert notes(bench) == []
+
+
+def test_surprise_is_asked_before_keeping() -> None:
+    """Judged without the reading that it replaces: a slip must not make its correction odd."""
+    bench = make_bench()
+    bench.running(for_s=300.0)
+    bench.supervisor.pause()
+    bench.run_for(1.0)
+    run, plate, kept = the_run(bench), plate_of(bench), []
+    plan = run.plan
+    with pytest.raises(SurprisingReadingError) as caught:
+        plate.take_reading("r1", GaugeDraft((0.25, 0.251)), [], kept.append)
+    assert (kept, run.plan) == ([], plan)
+    assert caught.value.surprise.read_depth_mm == pytest.approx(0.2505)
+    assert caught.value.surprise.depth_mm == pytest.approx(0.125, rel=0.02)
+    plate.take_reading("r1", GaugeDraft((0.25, 0.251)), [], kept.append, is_confirmed=True)
+    assert plate.take_reading("r1", GaugeDraft((0.125, 0.126)), [], kept.append) is not None

@@ -140,11 +140,11 @@ def test_a_whole_run_turns_on_once_counts_and_finishes() -> None:
     assert run.on_time_s == pytest.approx(plan.charge_coulombs / 3.0, rel=1e-3)
     assert bench.pin.levels.count(1) == 1
     assert not run.counter.is_counting
-    news = bench.supervisor.take_news()
-    assert isinstance(news[0], Began)
-    states = [n.state for n in news if isinstance(n, Changed)]
+    outbox = bench.supervisor.take_outbox()
+    assert isinstance(outbox[0], Began)
+    states = [n.state for n in outbox if isinstance(n, Changed)]
     assert states == [S.CHECKING, S.RUNNING, S.FINISHED]
-    assert sum(isinstance(n, Counted) for n in news) > 6000
+    assert sum(isinstance(n, Counted) for n in outbox) > 6000
 
 
 def test_checking_never_energises_and_measures_the_zero_offset() -> None:
@@ -244,7 +244,7 @@ def test_first_reason_wins_and_stays_until_acknowledged() -> None:
     assert bench.supervisor.finding is not None
     assert bench.supervisor.finding.reason is TripReason.SENSOR_RESET
     changes = [
-        n for n in bench.supervisor.take_news() if isinstance(n, Changed) and n.state is S.TRIPPED
+        n for n in bench.supervisor.take_outbox() if isinstance(n, Changed) and n.state is S.TRIPPED
     ]
     assert len(changes) == 1, "told once, not at every pass"
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import pytest
 
 from controller.errors import SensorError, WrongStateError
-from controller.messages import Finding, OffRequest, RunState, Sample, TripReason
-from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
+from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
+from controller.safety.outbox import Began, Changed, Counted, Noted, OutboxItem, Seen
 from controller.safety.run import ActiveRun
 from hardware.clock import VirtualClock
 from tests.kits import doubles
@@ -29,15 +29,15 @@ def exact(monkeypatch: pytest.MonkeyPatch) -> Bench:
     return make_bench()
 
 
-def feed(bench: Bench, *samples: Sample) -> list[News]:
-    """Make a pass for each sample while the clock stands; return the news of these passes alone."""
-    bench.supervisor.take_news()
+def feed(bench: Bench, *samples: Sample) -> list[OutboxItem]:
+    """Make a pass for each sample while the clock stands; return the outbox of these passes alone."""
+    bench.supervisor.take_outbox()
     queue, poll = list(samples), bench.sensor.poll
     bench.sensor.poll = lambda: queue.pop(0)  # type: ignore[method-assign]
     for _ in samples:
         bench.supervisor.tick()
     bench.sensor.poll = poll  # type: ignore[method-assign]
-    return bench.supervisor.take_news()
+    return bench.supervisor.take_outbox()
 
 
 def after(
@@ -76,7 +76,7 @@ def test_a_new_supervisor_knows_nothing() -> None:
     )
     assert new.report_check() is None
     assert new.is_welded is new.has_changed is False
-    assert new.take_news() == []
+    assert new.take_outbox() == []
 
 
 @pytest.mark.parametrize("state", [state for state in S if state is not S.RUNNING])
@@ -218,7 +218,9 @@ def test_a_request_for_off_before_turn_on_leads_back_to_the_check_and_is_told() 
     bench.gate.turn_on = stop_first  # type: ignore[method-assign]
     bench.until(S.STOPPED, within_s=5.0)
     changes = [
-        (n.was, n.state, n.message) for n in bench.supervisor.take_news() if isinstance(n, Changed)
+        (n.was, n.state, n.message)
+        for n in bench.supervisor.take_outbox()
+        if isinstance(n, Changed)
     ]
     assert changes == [
         (S.IDLE, S.CHECKING, "Checking the rig with the relay off."),
@@ -314,8 +316,8 @@ def test_a_saturated_sample_trips_and_leaves_its_charge_uncertain() -> None:
 def test_a_quick_look_is_shown_and_not_counted() -> None:
     bench = bench_in(S.RUNNING)
     charge = run_of(bench).counter.charge_coulombs
-    news = feed(bench, after(bench, 0.01, 3.1, averaged=False))
-    assert [type(n) for n in news] == [Seen]
+    outbox = feed(bench, after(bench, 0.01, 3.1, averaged=False))
+    assert [type(n) for n in outbox] == [Seen]
     assert bench.supervisor.last_sample is not None
     assert bench.supervisor.last_sample.current_a == pytest.approx(3.1)
     assert run_of(bench).counter.charge_coulombs == charge
@@ -328,8 +330,8 @@ def test_a_first_bad_quick_look_asks_for_another_and_the_second_trips_uncounted(
     bad = after(bench, 0.01, 3.0, 9.0, averaged=False)
     feed(bench, bad)
     assert (bench.supervisor.state, bench.sensor.second_looks) == (S.RUNNING, 1)
-    news = feed(bench, replace(bad, taken_at_s=bad.taken_at_s + 0.01))
-    assert [type(n) for n in news] == [Seen, Changed]
+    outbox = feed(bench, replace(bad, taken_at_s=bad.taken_at_s + 0.01))
+    assert [type(n) for n in outbox] == [Seen, Changed]
     assert reason_of(bench) is TripReason.OVER_VOLTAGE
     assert bench.supervisor.last_sample is not None
     assert bench.supervisor.last_sample.taken_at_s == bad.taken_at_s + 0.01
@@ -340,8 +342,8 @@ def test_the_sample_that_trips_is_counted_too() -> None:
     bench = bench_in(S.RUNNING)
     bench.run_for(1.0)
     charge = run_of(bench).counter.charge_coulombs
-    news = feed(bench, after(bench, 0.0625, 3.0, 9.0), after(bench, 0.125, 3.0, 9.0))
-    assert [type(n) for n in news] == [Counted, Counted, Changed]
+    outbox = feed(bench, after(bench, 0.0625, 3.0, 9.0), after(bench, 0.125, 3.0, 9.0))
+    assert [type(n) for n in outbox] == [Counted, Counted, Changed]
     assert not bench.gate.reads_on()
     assert run_of(bench).counter.charge_coulombs - charge == pytest.approx(3.0 * 0.125, rel=1e-6)
     assert bench.supervisor.last_sample is not None
@@ -351,8 +353,8 @@ def test_the_sample_that_trips_is_counted_too() -> None:
 def test_a_gap_between_samples_ends_the_run_and_is_booked() -> None:
     bench = bench_in(S.RUNNING)
     charge = run_of(bench).counter.charge_coulombs
-    news = feed(bench, after(bench, 1.5))
-    assert [type(n) for n in news] == [Changed]
+    outbox = feed(bench, after(bench, 1.5))
+    assert [type(n) for n in outbox] == [Changed]
     finding = bench.supervisor.finding
     assert finding is not None
     assert (finding.reason, finding.limit, finding.unit) == (TripReason.SENSOR_STALE, 1.0, "s")
@@ -368,7 +370,7 @@ def test_a_gauge_stop_pauses_once_and_the_run_goes_on_to_its_target() -> None:
     bench.until(S.PAUSED, within_s=60.0)
     assert bench.supervisor.message == "Gauge stop at 0.010 mm. Lift, rinse and gauge the plate."
     assert not bench.gate.reads_on()
-    last = [n for n in bench.supervisor.take_news() if isinstance(n, Changed | Counted)][-2:]
+    last = [n for n in bench.supervisor.take_outbox() if isinstance(n, Changed | Counted)][-2:]
     assert [type(n) for n in last] == [Changed, Counted], "the sample that reached it is counted"
     bench.supervisor.resume()
     bench.until(S.PAUSED, S.FINISHED)
@@ -393,11 +395,11 @@ def test_the_dead_man_is_pulsed_by_each_good_sample_of_a_run_and_by_nothing_else
     bench.until(S.RUNNING)
     assert pulses.number == 0
     bench.until(S.FINISHED)
-    news = bench.supervisor.take_news()
-    end = next(i for i, n in enumerate(news) if isinstance(n, Changed) and n.state is S.FINISHED)
-    assert pulses.number == sum(isinstance(n, Counted) for n in news[:end]) > 1000
+    outbox = bench.supervisor.take_outbox()
+    end = next(i for i, n in enumerate(outbox) if isinstance(n, Changed) and n.state is S.FINISHED)
+    assert pulses.number == sum(isinstance(n, Counted) for n in outbox[:end]) > 1000
     bench.run_for(1.0)
-    assert pulses.number == sum(isinstance(n, Counted) for n in news[:end])
+    assert pulses.number == sum(isinstance(n, Counted) for n in outbox[:end])
 
 
 @dataclass
@@ -414,15 +416,15 @@ def test_a_warm_bath_is_told_once_and_a_hot_one_ends_the_run() -> None:
     bench = make_bench()
     bench.supervisor._thermometer = bath = Bath(34.9)
     bench.running(for_s=1.0)
-    bench.supervisor.take_news()
+    bench.supervisor.take_outbox()
     bath.degc = 36.0
     bench.run_for(1.0)
-    news = bench.supervisor.take_news()
-    notes = [n for n in news if isinstance(n, Noted)]
-    assert [(n.run_id, n.text) for n in notes] == [
-        ("r1", "The bath is above 35 degC, off comes at 45 degC.")
-    ]
-    assert {n.bath_degc for n in news if isinstance(n, Counted)} == {36.0}
+    outbox = bench.supervisor.take_outbox()
+    notes = [n for n in outbox if isinstance(n, Noted)]
+    (note,) = notes
+    assert (note.run_id, note.kind) == ("r1", EventKind.WARNING)
+    assert note.text == "The bath is above 35 degC, off comes at 45 degC."
+    assert {n.bath_degc for n in outbox if isinstance(n, Counted)} == {36.0}
     bath.degc = 45.0
     bench.run_for(0.1)
     assert reason_of(bench) is TripReason.BATH_HOT
@@ -462,11 +464,11 @@ def test_samples_are_handed_on_for_six_seconds_after_off() -> None:
     assert not run_of(bench).counter.is_counting
     bench.supervisor._off_watch.off_at_s = 1024.0
     last, too_late = (Sample(at_s, OFFSET_A, 0.2) for at_s in (math.nextafter(1030.0, 0.0), 1030.0))
-    news = feed(bench, last, too_late, replace(too_late, taken_at_s=1031.0))
-    assert [(type(n), n.sample.taken_at_s, n.run_id) for n in news if isinstance(n, Seen)] == [
+    outbox = feed(bench, last, too_late, replace(too_late, taken_at_s=1031.0))
+    assert [(type(n), n.sample.taken_at_s, n.run_id) for n in outbox if isinstance(n, Seen)] == [
         (Seen, last.taken_at_s, "r1")
     ]
-    assert len(news) == 1
+    assert len(outbox) == 1
     assert feed(make_bench(), last) == [], "without a run there is nothing to hand on"
 
 
@@ -475,8 +477,8 @@ def test_what_flows_after_off_is_counted_until_it_is_zero() -> None:
     bench.run_for(1.0)
     bench.supervisor.pause()
     charge = run_of(bench).counter.charge_coulombs
-    news = feed(bench, after(bench, 0.0625, 2.0))
-    assert [type(n) for n in news] == [Counted]
+    outbox = feed(bench, after(bench, 0.0625, 2.0))
+    assert [type(n) for n in outbox] == [Counted]
     assert run_of(bench).counter.charge_coulombs - charge == pytest.approx(
         0.5 * (3.0 + 2.0) * 0.0625, rel=1e-6
     )
@@ -490,10 +492,11 @@ def test_what_flows_after_off_is_counted_until_it_is_zero() -> None:
 def test_a_gap_after_off_is_booked_and_told() -> None:
     bench = bench_in(S.RUNNING)
     bench.supervisor.pause()
-    news = feed(bench, after(bench, 1.5, 0.0))
-    assert [type(n) for n in news] == [Noted, Counted]
-    assert isinstance(news[0], Noted)
-    assert news[0].text.startswith("no sample for 1.50 s")
+    outbox = feed(bench, after(bench, 1.5, 0.0))
+    assert [type(n) for n in outbox] == [Noted, Counted]
+    assert isinstance(outbox[0], Noted)
+    assert outbox[0].kind is EventKind.WARNING
+    assert outbox[0].text.startswith("no sample for 1.50 s")
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(1.5 * 3.9)
     assert bench.supervisor.state is S.PAUSED
 
@@ -501,7 +504,7 @@ def test_a_gap_after_off_is_booked_and_told() -> None:
 def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_warning() -> None:
     bench = bench_in(S.RUNNING)
     bench.supervisor.pause()
-    bench.supervisor.take_news()
+    bench.supervisor.take_outbox()
     bench.clock.advance(0.4)
     bench.sensor.error = SensorError("wire off")
     unseen_s = bench.clock.monotonic_s() - bench.freshness.taken_at_s
@@ -509,10 +512,9 @@ def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_war
     bench.run_for(3.0)
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(unseen_s * 3.9)
     assert not run_of(bench).counter.is_counting
-    notes = [n.text for n in bench.supervisor.take_news() if isinstance(n, Noted)]
-    assert notes == [
-        "The current could not be seen to fall to zero: look at the supply's own ammeter."
-    ]
+    notes = [(n.kind, n.text) for n in bench.supervisor.take_outbox() if isinstance(n, Noted)]
+    text = "The current could not be seen to fall to zero: look at the supply's own ammeter."
+    assert notes == [(EventKind.WARNING, text)]
 
 
 @pytest.mark.parametrize(
@@ -522,10 +524,10 @@ def test_current_during_the_check_is_a_welded_relay_and_is_counted(
     exact: Bench, spacing_s: float
 ) -> None:
     exact.start()
-    news = feed(exact, *[Sample(1024.25 + i * spacing_s, 2.9, 3.0) for i in range(16)])
+    outbox = feed(exact, *[Sample(1024.25 + i * spacing_s, 2.9, 3.0) for i in range(16)])
     assert reason_of(exact) is TripReason.RELAY_WELDED
     assert exact.supervisor.is_welded
-    assert sum(isinstance(n, Changed) for n in news) == 1
+    assert sum(isinstance(n, Changed) for n in outbox) == 1
     charge = run_of(exact).counter.charge_coulombs
     assert exact.supervisor.last_sample is not None
     feed(exact, Sample(exact.supervisor.last_sample.taken_at_s + 0.5, 2.9, 3.0))
@@ -534,10 +536,10 @@ def test_current_during_the_check_is_a_welded_relay_and_is_counted(
 
 def test_a_relay_that_welds_after_a_trip_is_told_and_the_first_reason_stays() -> None:
     bench = bench_in(S.TRIPPED)
-    news = feed(bench, *[after(bench, 0.1 * i, 2.9) for i in (1, 2, 3, 4)])
+    outbox = feed(bench, *[after(bench, 0.1 * i, 2.9) for i in (1, 2, 3, 4)])
     assert bench.supervisor.is_welded
     assert reason_of(bench) is TripReason.SENSOR_FAULT
-    assert [n.was for n in news if isinstance(n, Changed)] == [S.TRIPPED]
+    assert [n.was for n in outbox if isinstance(n, Changed)] == [S.TRIPPED]
 
 
 def test_a_weld_is_acknowledged_when_neither_current_nor_voltage_is_left(exact: Bench) -> None:
@@ -567,8 +569,10 @@ def test_a_weld_is_acknowledged_when_neither_current_nor_voltage_is_left(exact: 
 def test_what_the_commands_say() -> None:
     bench = make_bench()
     plan = bench.start()
-    began, changed = bench.supervisor.take_news()
+    began, asked, changed = bench.supervisor.take_outbox()
     assert isinstance(began, Began)
+    assert isinstance(asked, Noted)
+    assert (asked.kind, asked.text) == (EventKind.COMMAND, "Start: 0.250 mm, 1801 C at 3.00 A.")
     assert (began.at_s, began.run_id, began.plan) == (bench.clock.monotonic_s(), "r1", plan)
     assert isinstance(changed, Changed)
     assert (changed.at_s, changed.run_id, changed.finding) == (
@@ -579,7 +583,7 @@ def test_what_the_commands_say() -> None:
     assert changed.totals == run_of(bench).totals(bench.clock.monotonic_s())
     assert not bench.supervisor.has_changed
     bench.until(S.RUNNING)
-    bench.supervisor.take_news()
+    bench.supervisor.take_outbox()
     bench.supervisor.pause()
     assert bench.supervisor.has_changed
     assert (
@@ -588,10 +592,13 @@ def test_what_the_commands_say() -> None:
     )
     bench.supervisor.resume()
     assert bench.supervisor.message == "Checking the rig again with the relay off."
-    bench.supervisor.take_news()
+    bench.supervisor.take_outbox()
     bench.supervisor.note("a line")
     assert bench.supervisor.has_changed
-    assert bench.supervisor.take_news() == [Noted(bench.clock.monotonic_s(), "r1", "a line")]
+    now_s = bench.clock.monotonic_s()
+    on_time_s = run_of(bench).total_on_time_s(now_s)
+    line = Noted(now_s, "r1", EventKind.NOTE, "a line", on_time_s)
+    assert bench.supervisor.take_outbox() == [line]
 
 
 @pytest.mark.parametrize(
@@ -649,7 +656,7 @@ def test_an_interrupted_run_is_taken_over_by_an_idle_bench_only() -> None:
     idle = make_bench()
     idle.supervisor.restore(run, "power cut")
     assert idle.supervisor.run is run
-    (changed,) = idle.supervisor.take_news()
+    (changed,) = idle.supervisor.take_outbox()
     assert isinstance(changed, Changed)
     assert (changed.was, changed.state, changed.message, changed.run_id) == (
         S.IDLE,
@@ -713,12 +720,12 @@ def test_a_check_begins_with_off(state: RunState, command: str) -> None:
 
 def test_a_bug_in_every_pass_after_a_trip_is_raised_and_not_told_again() -> None:
     bench = bench_in(S.TRIPPED)
-    bench.supervisor.take_news()
+    bench.supervisor.take_outbox()
     bench.sensor.error = ZeroDivisionError("bug")
     for _ in range(3):
         with pytest.raises(ZeroDivisionError):
             bench.supervisor.tick()
-    assert bench.supervisor.take_news() == []
+    assert bench.supervisor.take_outbox() == []
     assert reason_of(bench) is TripReason.SENSOR_FAULT
 
 
@@ -878,14 +885,14 @@ def failing_off(bench: Bench) -> None:
 def test_the_books_are_done_also_when_off_fails_and_the_next_pass_is_off() -> None:
     bench = make_bench()
     bench.running(for_s=5.0)
-    bench.supervisor.take_news()
+    bench.supervisor.take_outbox()
     failing_off(bench)
     with pytest.raises(OSError, match="does not answer"):
         bench.supervisor.pause()
     run, on_time_s = run_of(bench), run_of(bench).total_on_time_s(bench.clock.monotonic_s())
     assert any(
         isinstance(item, Changed) and item.state is S.PAUSED
-        for item in bench.supervisor.take_news()
+        for item in bench.supervisor.take_outbox()
     )
     bench.tick()
     assert not bench.gate.reads_on()
@@ -896,14 +903,14 @@ def test_the_books_are_done_also_when_off_fails_and_the_next_pass_is_off() -> No
 
 def test_a_trip_is_told_also_when_its_sample_cannot_be_counted(exact: Bench) -> None:
     exact.running(for_s=5.0)
-    exact.supervisor.take_news()
+    exact.supervisor.take_outbox()
     bad = after(exact, 0.05, current_a=-1.0)
     feed(exact, bad)
     going_back = replace(bad, taken_at_s=bad.taken_at_s - 1.0)
     with pytest.raises(ValueError, match="must move forward"):
         feed(exact, going_back)
-    news = exact.supervisor.take_news()
+    outbox = exact.supervisor.take_outbox()
     assert exact.supervisor.state is S.TRIPPED
     assert exact.supervisor.finding is not None
     assert exact.supervisor.finding.reason is TripReason.REVERSE_CURRENT
-    assert any(isinstance(item, Changed) and item.state is S.TRIPPED for item in news)
+    assert any(isinstance(item, Changed) and item.state is S.TRIPPED for item in outbox)

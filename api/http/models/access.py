@@ -9,10 +9,10 @@ from typing import Annotated
 from api.access.auth import Caller
 from api.access.invitation import Invitation
 from api.access.pairing_book import Pairing
-from api.http.models.base import NO_UNIT, PIN, PLAIN_TEXT, Answer, Wish, example_of, said
+from api.http.models.base import NO_UNIT, PIN, PLAIN_TEXT, Answer, RequestModel, example_of, said
 
 
-class PairWish(Wish):
+class PairBody(RequestModel):
     """The PIN that stands at the bench."""
 
     pin: Annotated[

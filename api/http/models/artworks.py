@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from api.http.artwork_shelf import Artwork
-from api.http.models.base import HASH, NO_UNIT, PLAIN_TEXT, Answer, Wish, example_of, said
+from api.http.models.base import HASH, NO_UNIT, PLAIN_TEXT, Answer, RequestModel, example_of, said
 from controller.artwork import limits
 from controller.artwork.options import MeasureOptions
 from controller.artwork.planned import planning_options
@@ -21,7 +21,7 @@ _SIDE: Mapping[str, float] = {"ge": limits.MIN_SIDE_MM, "le": limits.MAX_SIDE_MM
 _FINITE: Mapping[str, Any] = {"allow_inf_nan": False}
 
 
-class UploadWish(Wish):
+class UploadQuery(RequestModel):
     """How to read an artwork file, in the address, beside the file in the body."""
 
     name: Annotated[
@@ -79,7 +79,7 @@ class UploadWish(Wish):
         return planning_options(MeasureOptions(**own), self.depth_mm)
 
 
-class PreviewWish(Wish):
+class PreviewQuery(RequestModel):
     """What the picture shows beside the openings."""
 
     depth_mm: Annotated[

@@ -73,14 +73,14 @@ def number(text: str, unit: str, example: float, **rules: Any) -> Any:
     return said(text, unit, example, strict=True, allow_inf_nan=False, **rules)
 
 
-class Wish(BaseModel):
-    """What people send: unknown keys are refused."""
+class RequestModel(BaseModel):
+    """Body or query of a request: unknown keys are refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class Answer(BaseModel):
-    """What they get. What is not known is null."""
+    """Body of a response: null where a value is not known."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", from_attributes=True)
 

@@ -8,13 +8,22 @@ from typing import Annotated
 
 from pydantic import field_validator
 
-from api.http.models.base import NAME, NO_UNIT, PLAIN_TEXT, Answer, Wish, example_of, number, said
+from api.http.models.base import (
+    NAME,
+    NO_UNIT,
+    PLAIN_TEXT,
+    Answer,
+    RequestModel,
+    example_of,
+    number,
+    said,
+)
 from controller.recording.baths import MAX_NAME, BathState
 
 DAY = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 
 
-class BathWish(Wish):
+class BathBody(RequestModel):
     """A bath, new or known: the newest description of a name holds."""
 
     name: Annotated[

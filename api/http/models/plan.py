@@ -1,4 +1,4 @@
-"""From a wish to numbers: what is asked for, and the plan."""
+"""Plan requests and plans."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import ConfigDict
 
-from api.http.models.base import HASH, NAME, NO_UNIT, PLAIN_TEXT, Answer, Wish, number, said
+from api.http.models.base import HASH, NAME, NO_UNIT, PLAIN_TEXT, Answer, RequestModel, number, said
 from controller.artwork.limits import MAX_LISTED_LINES
 from controller.planning.json_form import plan_to_json
 from controller.planning.request import MAX_GAUGE_STOPS
@@ -24,7 +24,7 @@ GrowthPair = tuple[
 GaugeStop = Annotated[float, number("Depth.", "mm", 0.188, ge=1e-4, le=10.0)]
 
 
-class NarrowLineWish(Wish):
+class NarrowLineBody(RequestModel):
     """A narrow resist line where it is narrowest."""
 
     x_mm: Annotated[float, number("From the artwork's left edge.", "mm", 12.4, ge=-1e3, le=1e3)]
@@ -32,8 +32,8 @@ class NarrowLineWish(Wish):
     width_mm: Annotated[float, number("Width across the line.", "mm", 0.31, ge=1e-4, le=100.0)]
 
 
-class PlanWish(Wish):
-    """What a person tells of the piece. Lengths in mm, areas in mm2.
+class PlanRequestBody(RequestModel):
+    """A piece to be planned. Lengths in mm, areas in mm2.
 
     Give either the depth or the charge, and either the current or the current density. With ``artwork`` everything that was
     measured of it may be left out and is filled in: area_mm2, edge_mm, growth_mm2, area_uncertainty_fraction, narrow_lines and
@@ -159,7 +159,7 @@ class PlanWish(Wish):
         said("Name of a measured artwork, see /api/artworks.", NO_UNIT, "3f" * 32, pattern=HASH),
     ] = None
     narrow_lines: Annotated[
-        tuple[NarrowLineWish, ...],
+        tuple[NarrowLineBody, ...],
         said(
             "Resist lines that an undercut could eat through.",
             NO_UNIT,
@@ -231,7 +231,7 @@ class PlanAnswer(Answer):
     """The plan: everything that is fixed when a run starts."""
 
     request: Annotated[
-        PlanWish,
+        PlanRequestBody,
         said(
             "What was asked for.",
             NO_UNIT,

@@ -1,4 +1,4 @@
-"""Gauge readings and weighings: what a person tells, what is kept, what it changed."""
+"""Gauge readings and weighings: requests, what is kept, what they changed."""
 
 from __future__ import annotations
 
@@ -8,13 +8,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator
 
-from api.http.models.base import NO_UNIT, PLAIN_TEXT, Answer, Wish, example_of, number, said
+from api.http.models.base import NO_UNIT, PLAIN_TEXT, Answer, RequestModel, example_of, number, said
 from controller.errors import RefusedError
 from controller.logbook.entries import ReadingKind, ReadingTaken
 from controller.logbook.readings import reading_of, standing
-from controller.messages import Snapshot
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import GaugeReading
+from controller.planning.reading_drafts import GaugeDraft, WeighingDraft
+from controller.running.plate_readings import Outcome
 
 MAX_SPOTS = 50
 
@@ -22,7 +23,7 @@ Spot = Annotated[float, number("Depth at a spot, as read.", "mm", 0.121, gt=0.0,
 Place = Literal["centre", "edge", "small-field"]
 
 
-class _ReadingWish(Wish):
+class _ReadingBody(RequestModel):
     charge_coulombs: Annotated[
         float | None,
         number(
@@ -48,7 +49,7 @@ class _ReadingWish(Wish):
     ] = False
 
 
-class GaugeWish(_ReadingWish):
+class GaugeBody(_ReadingBody):
     """Depths at some spots, gauged with the plate out of the bath."""
 
     kind: Annotated[Literal["gauge"], said("What it is.", NO_UNIT, "gauge")]
@@ -78,18 +79,18 @@ class GaugeWish(_ReadingWish):
         float, number("Smallest step of the gauge.", "mm", 0.01, ge=1e-5, le=1.0)
     ] = 0.01
 
-    def body(self, charge_coulombs: float, film_mm: float) -> dict[str, Any]:
-        """Return it as it is kept, with the thickness of the run's resist."""
-        told = self.model_dump(include={"spots_mm", "place", "from_resist_top", "resolution_mm"})
-        return {
-            **told,
-            "spots_mm": list(self.spots_mm),
-            "charge_coulombs": charge_coulombs,
-            "film_mm": film_mm,
-        }
+    def draft(self) -> GaugeDraft:
+        """Return what the person read, and None for what they left out."""
+        return GaugeDraft(
+            self.spots_mm,
+            self.place,
+            self.from_resist_top,
+            self.resolution_mm,
+            self.charge_coulombs,
+        )
 
 
-class WeighingWish(_ReadingWish):
+class WeighingBody(_ReadingBody):
     """Metal lost: the sheet weighed bare before lamination and after stripping."""
 
     kind: Annotated[Literal["weighing"], said("What it is.", NO_UNIT, "weighing")]
@@ -99,8 +100,8 @@ class WeighingWish(_ReadingWish):
         float, number("Smallest step of the scale.", "g", 0.01, ge=1e-6, le=100.0)
     ] = 0.01
 
-    def body(self, charge_coulombs: float, _film_mm: float) -> dict[str, Any]:
-        """Return it as it is kept. Raises: RefusedError when nothing was lost."""
+    def draft(self) -> WeighingDraft:
+        """Return what the person weighed. Raises: RefusedError when nothing was lost."""
         lost_g = round(self.before_g - self.after_g, 9)
         if lost_g <= 0.0:
             raise RefusedError(
@@ -108,17 +109,13 @@ class WeighingWish(_ReadingWish):
                 field="after_g",
                 limit=f"below {self.before_g:g} g",
             )
-        return {
-            "charge_coulombs": charge_coulombs,
-            "lost_g": lost_g,
-            "resolution_g": self.resolution_g,
-        }
+        return WeighingDraft(lost_g, self.resolution_g, self.charge_coulombs)
 
 
-ReadingWish = Annotated[GaugeWish | WeighingWish, Discriminator("kind")]
+ReadingBody = Annotated[GaugeBody | WeighingBody, Discriminator("kind")]
 
 
-class WithdrawWish(Wish):
+class WithdrawalBody(RequestModel):
     """Why a reading does not stand."""
 
     why: Annotated[
@@ -134,14 +131,14 @@ class WithdrawWish(Wish):
     ]
 
 
-class ReadingTold(Answer):
+class KeptReading(Answer):
     """A reading as it is kept. What belongs to the other kind is null."""
 
     reading_id: Annotated[str, said("Name of the reading.", NO_UNIT, "9f2c51d07e44")]
     run_id: Annotated[str, said("Its run.", NO_UNIT, "20260314-091500-7")]
     kind: Annotated[ReadingKind, said("gauge, weighing, or withdrawn.", NO_UNIT, "gauge")]
     at_utc: Annotated[
-        datetime, said("Wall time at which it was told, a label.", NO_UNIT, "2026-03-14T09:21:40Z")
+        datetime, said("Wall time at which it was taken, a label.", NO_UNIT, "2026-03-14T09:21:40Z")
     ]
     stands: Annotated[
         bool, said("Whether it counts: neither corrected nor withdrawn.", NO_UNIT, True)
@@ -178,7 +175,7 @@ class ReadingTold(Answer):
     why: Annotated[str | None, said("Why one was withdrawn.", NO_UNIT, "gauged the wrong piece")]
 
     @classmethod
-    def of(cls, taken: ReadingTaken, *, stands: bool, replaced_by: str | None) -> ReadingTold:
+    def of(cls, taken: ReadingTaken, *, stands: bool, replaced_by: str | None) -> KeptReading:
         """Return a reading."""
         known: dict[str, Any] = {**taken.body, **_seen(taken)}
         named = {"reading_id", "run_id", "kind", "at_utc", "replaces"}
@@ -207,7 +204,7 @@ class ReadingList(Answer):
 
     run_id: Annotated[str, said("Name of the run.", NO_UNIT, "20260314-091500-7")]
     readings: Annotated[
-        tuple[ReadingTold, ...], said("The readings.", NO_UNIT, [example_of(ReadingTold)])
+        tuple[KeptReading, ...], said("The readings.", NO_UNIT, [example_of(KeptReading)])
     ]
 
     @classmethod
@@ -219,7 +216,7 @@ class ReadingList(Answer):
             taken.replaces: taken.reading_id for taken in known if taken.replaces is not None
         }
         told = (
-            ReadingTold.of(
+            KeptReading.of(
                 taken, stands=taken.reading_id in stand, replaced_by=replaced.get(taken.reading_id)
             )
             for taken in known
@@ -227,7 +224,7 @@ class ReadingList(Answer):
         return cls(run_id=run_id, readings=tuple(told))
 
 
-class DepthTold(Answer):
+class DepthInterval(Answer):
     """A depth estimate with its 95 % interval."""
 
     depth_mm: Annotated[float, said("Best estimate.", "mm", 0.121)]
@@ -235,25 +232,22 @@ class DepthTold(Answer):
     depth_high_mm: Annotated[float, said("Upper end.", "mm", 0.129)]
 
     @classmethod
-    def of(cls, depth: DepthEstimate | None) -> DepthTold | None:
+    def of(cls, depth: DepthEstimate) -> DepthInterval:
         """Return an estimate."""
-        return (
-            None
-            if depth is None
-            else cls(depth_mm=depth.best_mm, depth_low_mm=depth.low_mm, depth_high_mm=depth.high_mm)
-        )
+        return cls(depth_mm=depth.best_mm, depth_low_mm=depth.low_mm, depth_high_mm=depth.high_mm)
 
 
-class ReadingAnswer(Answer):
+class ReadingResponse(Answer):
     """What a reading changed. Of a past run only its bath learns: the rest is null."""
 
-    reading: Annotated[ReadingTold, said("The reading as kept.", NO_UNIT, example_of(ReadingTold))]
+    reading: Annotated[KeptReading, said("The reading as kept.", NO_UNIT, example_of(KeptReading))]
     before: Annotated[
-        DepthTold | None,
-        said("Depth of the present run before it.", NO_UNIT, example_of(DepthTold)),
+        DepthInterval | None,
+        said("Depth of the present run before it.", NO_UNIT, example_of(DepthInterval)),
     ]
     after: Annotated[
-        DepthTold | None, said("Depth of the present run after it.", NO_UNIT, example_of(DepthTold))
+        DepthInterval | None,
+        said("Depth of the present run after it.", NO_UNIT, example_of(DepthInterval)),
     ]
     target_charge_coulombs: Annotated[
         float | None, said("Charge at which the run stops now.", "C", 1764.0)
@@ -265,21 +259,25 @@ class ReadingAnswer(Answer):
     ]  # fmt: skip
 
     @classmethod
-    def of(
-        cls,
-        reading: ReadingTold,
-        before: DepthEstimate | None,
-        after: DepthEstimate | None,
-        snapshot: Snapshot | None,
-    ) -> ReadingAnswer:
-        """Return it. ``snapshot`` is one taken after the reading, None for a past run."""
-        target = None if snapshot is None else snapshot.target_charge_coulombs
-        ceiling = None if snapshot is None else snapshot.max_charge_coulombs
+    def of(cls, outcome: Outcome) -> ReadingResponse:
+        """Return what a reading changed. It is the newest, so that nothing replaces it yet."""
+        taken, learned = outcome.taken, outcome.learned
+        stands = taken.kind is not ReadingKind.WITHDRAWN
+        reading = KeptReading.of(taken, stands=stands, replaced_by=None)
+        if learned is None:
+            return cls(
+                reading=reading,
+                before=None,
+                after=None,
+                target_charge_coulombs=None,
+                max_charge_coulombs=None,
+                ceiling_first=None,
+            )
         return cls(
             reading=reading,
-            before=DepthTold.of(before),
-            after=DepthTold.of(after),
-            target_charge_coulombs=target,
-            max_charge_coulombs=ceiling,
-            ceiling_first=None if target is None or ceiling is None else target > ceiling,
+            before=DepthInterval.of(learned.before),
+            after=DepthInterval.of(learned.after),
+            target_charge_coulombs=learned.target_charge_coulombs,
+            max_charge_coulombs=learned.max_charge_coulombs,
+            ceiling_first=learned.is_ceiling_first,
         )

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 from api.http.models.base import NO_UNIT, Answer, said
 from api.http.models.status import MessageField, Reason, State
 from controller.logbook.reader import RunRecord, RunSummary
+from controller.messages import EventKind
 
 _SUMMARY_EXAMPLE = {
     "run_id": "20260314-091500-7",
@@ -133,7 +134,15 @@ class EventTold(Answer):
     number: Annotated[int, said("Number in the logbook, rising.", NO_UNIT, 41)]
     at_utc: Annotated[datetime, said("Wall time, a label.", NO_UNIT, "2026-03-14T09:15:01Z")]
     on_time_s: Annotated[float, said("Relay-on time so far in the run.", "s", 12.5)]
-    kind: Annotated[str, said("Kind: state, command, check, warning or note.", NO_UNIT, "state")]
+    kind: Annotated[
+        EventKind,
+        said(
+            "state: the bench changed its state. command: a person asked for something. check: the "
+            "rig check's outcome with its figures. warning: something to look at. note: the rest.",
+            NO_UNIT,
+            "state",
+        ),
+    ]
     text: Annotated[str, said("What happened.", NO_UNIT, "checking -> running. Relay on.")]
     data: Annotated[
         dict[str, Any] | None,

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import field_validator
 
-from api.http.models.base import NO_UNIT, Answer, Wish, said
+from api.http.models.base import NO_UNIT, Answer, RequestModel, said
 from controller.logbook.health import LogbookHealth
 from controller.messages import RunState, Snapshot, TripReason
 
@@ -188,7 +188,7 @@ class Status(Answer):
         )
 
 
-class FirstLookWish(Wish):
+class FirstLookBody(RequestModel):
     """What somebody saw 30 s into the run."""
 
     is_well: Annotated[
@@ -202,7 +202,7 @@ class FirstLookWish(Wish):
     ]
 
 
-class CeilingsWish(Wish):
+class CeilingsBody(RequestModel):
     """That a person wants the ceilings raised."""
 
     is_confirmed: Annotated[Literal[True], said("Must be true.", NO_UNIT, True)]

@@ -15,9 +15,9 @@ from api.http.guards.control import CHALLENGE, NOT_PAIRED
 from api.http.models.access import (
     AccessAnswer,
     InvitationAnswer,
+    PairBody,
     PairingList,
     PairingTold,
-    PairWish,
 )
 from api.http.problem_kinds import (
     BAD_VALUE,
@@ -95,11 +95,11 @@ def access_routes(desk: Desk) -> APIRouter:
             TOO_MANY_PAIRINGS,
         ),
     )
-    async def pair(wish: PairWish, request: Request, response: Response) -> AccessAnswer:
+    async def pair(body: PairBody, request: Request, response: Response) -> AccessAnswer:
         """The answer sets a cookie. After a wrong PIN everybody waits before the next try, longer each time; Stop never does."""
         whom = "somebody" if request.client is None else request.client.host
         try:
-            if not access.pins.admits(wish.pin.replace(" ", ""), whom):
+            if not access.pins.admits(body.pin.replace(" ", ""), whom):
                 raise ProblemError(
                     WRONG_PIN,
                     f"this is not the PIN that stands in the daemon's terminal or log; the next try is taken in "
@@ -110,7 +110,7 @@ def access_routes(desk: Desk) -> APIRouter:
             raise ProblemError(TOO_MANY_TRIES, str(error), retry_after_s=error.wait_s) from error
         before = caller_of(request)
         try:
-            pairing, token = await desk.reading.run(access.book.add, wish.name)
+            pairing, token = await desk.reading.run(access.book.add, body.name)
         except PairingsFullError as error:
             raise ProblemError(TOO_MANY_PAIRINGS, str(error)) from error
         if before is not None and before.pairing is not None:

@@ -16,8 +16,8 @@ from api.http.models.artworks import (
     ArtworkList,
     ArtworkListed,
     ArtworkTold,
-    PreviewWish,
-    UploadWish,
+    PreviewQuery,
+    UploadQuery,
 )
 from api.http.models.base import HASH
 from api.http.problem_kinds import (
@@ -84,7 +84,7 @@ def artwork_routes(desk: Desk) -> APIRouter:
         },
     )
     async def upload(
-        request: Request, wish: Annotated[UploadWish, Query()], response: Response
+        request: Request, query: Annotated[UploadQuery, Query()], response: Response
     ) -> ArtworkTold:
         """One at a time. Measuring takes a second for a brooch and some ten for an A4 page, in a process of its own."""
         kind = media_type(request)
@@ -92,9 +92,9 @@ def artwork_routes(desk: Desk) -> APIRouter:
             raise ProblemError(
                 NO_ARTWORK_TYPE, f"the body is {kind or 'of no type'}: send {', '.join(SUFFIXES)}"
             )
-        options = wish.options()
+        options = query.options()
         with desk.measurer.taken():
-            found, is_new = await _received_and_measured(desk, request, kind, wish.name, options)
+            found, is_new = await _received_and_measured(desk, request, kind, query.name, options)
         response.status_code = 201 if is_new else 200
         response.headers["Location"] = f"/api/artworks/{found.artwork}"
         return ArtworkTold.of(found)
@@ -135,9 +135,9 @@ def artwork_routes(desk: Desk) -> APIRouter:
         response_class=Response,
         responses={**_PNG, **told_problems(BAD_VALUE, UNKNOWN_ARTWORK, NOT_MEASURABLE, MEASURING)},
     )
-    async def preview(artwork: ArtworkId, wish: Annotated[PreviewWish, Query()]) -> Response:
+    async def preview(artwork: ArtworkId, query: Annotated[PreviewQuery, Query()]) -> Response:
         """Undercuts in steps of 0.01 mm. A new picture takes as long as measuring does, a known one comes at once."""
-        undercut_mm = _undercut_mm(wish)
+        undercut_mm = _undercut_mm(query)
         path = shelf.kept_picture(artwork, undercut_mm)
         if path is None:
             with desk.measurer.taken():
@@ -149,9 +149,9 @@ def artwork_routes(desk: Desk) -> APIRouter:
     return router
 
 
-def _undercut_mm(wish: PreviewWish) -> float | None:
+def _undercut_mm(query: PreviewQuery) -> float | None:
     """Return the undercut to draw, mm. Raises: RefusedError for one that cannot be."""
-    undercut_mm = MeasureOptions(depth_mm=wish.depth_mm, etch_factor=wish.etch_factor).undercut_mm
+    undercut_mm = MeasureOptions(depth_mm=query.depth_mm, etch_factor=query.etch_factor).undercut_mm
     if undercut_mm is None:
         return None
     return max(UNDERCUT_STEP_MM, round(undercut_mm / UNDERCUT_STEP_MM) * UNDERCUT_STEP_MM)

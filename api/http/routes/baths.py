@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 
 from api.http.models.base import PLAIN_TEXT
-from api.http.models.baths import BathList, BathTold, BathWish
+from api.http.models.baths import BathBody, BathList, BathTold
 from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
@@ -67,9 +67,9 @@ def bath_routes(desk: Desk) -> APIRouter:
             LOGBOOK_UNREADABLE, BAD_VALUE, BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON
         ),
     )
-    async def save_bath(wish: BathWish) -> BathTold:
+    async def save_bath(body: BathBody) -> BathTold:
         """The newest description of a name holds; its metal stays."""
-        return BathTold.of(await desk.reading.run(_save, desk, wish))
+        return BathTold.of(await desk.reading.run(_save, desk, body))
 
     return router
 
@@ -87,14 +87,14 @@ def _state(desk: Desk, name: str) -> BathState:
         raise ProblemError(UNKNOWN_BATH, str(error)) from error
 
 
-def _save(desk: Desk, wish: BathWish) -> BathState:
+def _save(desk: Desk, body: BathBody) -> BathState:
     saved = desk.shelf.save(
-        wish.name,
-        wish.metal,
-        wish.acid,
-        wish.volume_l,
-        wish.made_up_on,
-        wish.note,
-        is_retired=wish.is_retired,
+        body.name,
+        body.metal,
+        body.acid,
+        body.volume_l,
+        body.made_up_on,
+        body.note,
+        is_retired=body.is_retired,
     )
     return desk.shelf.state(saved.name)

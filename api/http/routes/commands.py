@@ -10,11 +10,11 @@ from contextlib import suppress
 from fastapi import APIRouter, Depends, Response
 from starlette.requests import Request
 
-from api.http.models.plan import PlanAnswer, PlanWish
+from api.http.models.plan import PlanAnswer, PlanRequestBody
 from api.http.models.status import (
-    CeilingsWish,
+    CeilingsBody,
     CommandAnswer,
-    FirstLookWish,
+    FirstLookBody,
     StartAnswer,
     StopAnswer,
 )
@@ -63,14 +63,14 @@ def command_routes(desk: Desk) -> APIRouter:
     @router.post(
         "/api/plan",
         operation_id="plan",
-        summary="Turn a wish into charge, time and limits",
+        summary="Turn a request into charge, time and limits",
         dependencies=[Depends(json_only)],
         responses=told_problems(*_BODY_PROBLEMS, LOGBOOK_UNREADABLE),
     )
-    async def plan(wish: PlanWish) -> PlanAnswer:
+    async def plan(body: PlanRequestBody) -> PlanAnswer:
         """Nothing is switched on and nothing is kept."""
         return PlanAnswer.of(
-            await desk.planning.run(lambda: desk.service.plan(request_of(wish, desk.artworks)))
+            await desk.planning.run(lambda: desk.service.plan(request_of(body, desk.artworks)))
         )
 
     @router.post(
@@ -81,13 +81,13 @@ def command_routes(desk: Desk) -> APIRouter:
         dependencies=[Depends(json_only)],
         responses=told_problems(*_BODY_PROBLEMS, LOGBOOK_UNREADABLE, WRONG_STATE, LOOP_NOT_ALIVE),
     )
-    async def start(wish: PlanWish, response: Response) -> StartAnswer:
+    async def start(body: PlanRequestBody, response: Response) -> StartAnswer:
         """The answer comes when the check has begun; see the status for what becomes of it."""
         asked_off = (
             desk.service.asked_off()
         )  # Stop holds it back from here on, also while it waits and plans
         run_id = await desk.starting.run(
-            lambda: desk.service.start(request_of(wish, desk.artworks), asked_off)
+            lambda: desk.service.start(request_of(body, desk.artworks), asked_off)
         )
         response.headers["Location"] = f"/api/runs/{run_id}"
         return StartAnswer(run_id=run_id)
@@ -153,9 +153,9 @@ def command_routes(desk: Desk) -> APIRouter:
         dependencies=[Depends(json_only)],
         responses=told_problems(*_BODY_PROBLEMS, WRONG_STATE, LOOP_NOT_ALIVE),
     )
-    async def first_look(wish: FirstLookWish) -> CommandAnswer:
+    async def first_look(body: FirstLookBody) -> CommandAnswer:
         """A bad one pauses the run: the clips may be swapped at the cell."""
-        return await command(lambda: desk.service.first_look(is_well=wish.is_well))
+        return await command(lambda: desk.service.first_look(is_well=body.is_well))
 
     @router.post(
         "/api/ceilings",
@@ -164,7 +164,7 @@ def command_routes(desk: Desk) -> APIRouter:
         dependencies=[Depends(json_only)],
         responses=told_problems(*_BODY_PROBLEMS, WRONG_STATE, LOOP_NOT_ALIVE),
     )
-    async def raise_ceilings(_wish: CeilingsWish) -> CommandAnswer:
+    async def raise_ceilings(_body: CeilingsBody) -> CommandAnswer:
         """Needs a run with the relay off, and that a person confirms it; the logbook keeps both."""
         return await command(desk.service.raise_ceilings)
 

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Path
 
-from api.http.models.readings import ReadingAnswer, ReadingList, ReadingWish, WithdrawWish
+from api.http.models.readings import ReadingBody, ReadingList, ReadingResponse, WithdrawalBody
 from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
@@ -63,13 +63,13 @@ def reading_routes(desk: Desk) -> APIRouter:
         status_code=201,
         responses=told_problems(*_CHANGING, SURPRISING_READING),
     )
-    async def take(run_id: RunId, wish: Annotated[ReadingWish, Body()]) -> ReadingAnswer:
+    async def take(run_id: RunId, body: Annotated[ReadingBody, Body()]) -> ReadingResponse:
         """Of the present run with the relay off, or of a past one.
 
         One that lies more than 3 standard deviations from what was expected is answered with surprising-reading: send it again
         with is_confirmed when it is right.
         """
-        return await desk.commands.run(take_reading, desk, run_id, wish)
+        return await desk.commands.run(take_reading, desk, run_id, body)
 
     @router.post(
         "/api/runs/{run_id}/readings/{reading_id}/withdraw",
@@ -77,8 +77,10 @@ def reading_routes(desk: Desk) -> APIRouter:
         summary="Say that a reading does not stand",
         responses=told_problems(*_CHANGING),
     )
-    async def withdraw(run_id: RunId, reading_id: ReadingId, wish: WithdrawWish) -> ReadingAnswer:
+    async def withdraw(
+        run_id: RunId, reading_id: ReadingId, body: WithdrawalBody
+    ) -> ReadingResponse:
         """It stays in the list with the reason, and counts no more."""
-        return await desk.commands.run(withdraw_reading, desk, run_id, reading_id, wish.why)
+        return await desk.commands.run(withdraw_reading, desk, run_id, reading_id, body.why)
 
     return router

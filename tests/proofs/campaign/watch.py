@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from controller.messages import Finding, RunState, Sample, Snapshot
+from controller.messages import EventKind, Finding, RunState, Sample, Snapshot
 from controller.planning.run_plan import RunPlan
-from controller.safety.outbox import Began, Changed, Counted, News, Noted
+from controller.safety.outbox import Began, Changed, Counted, Noted, OutboxItem
 from controller.safety.run import ActiveRun
 from controller.safety.supervisor import Supervisor
 from controller.sensors import INA219
@@ -218,12 +218,12 @@ class Watch(Ledger):
             self.tally.counted_s += self._gap_s
             self.tally.most_a = max(self.tally.most_a, abs(sample.current_a), abs(last.current_a))
 
-    def follow(self, _snapshot: Snapshot, news: Sequence[News]) -> None:
+    def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         """Look at every change of state, also at those inside one pass."""
-        for item in news:
+        for item in outbox:
             if isinstance(item, Began):
                 self.tally = Tally(most_target_coulombs=item.plan.charge_coulombs)
-            elif isinstance(item, Noted):
+            elif isinstance(item, Noted) and item.kind is EventKind.WARNING:
                 self.warnings.append(item.text)
             elif isinstance(item, Counted):
                 self.must(

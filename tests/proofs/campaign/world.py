@@ -24,8 +24,8 @@ from controller.recording.recorder import RunRecorder
 from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
-from controller.running.plate_commands import RunDesk
-from controller.safety.outbox import Began, News
+from controller.running.plate_commands import PlateCommands
+from controller.safety.outbox import Began, OutboxItem
 from controller.safety.run import new_run
 from hardware.clock import VirtualClock
 from hardware.rehearsal.rig import Bench
@@ -78,7 +78,7 @@ class Flood:
         self.fails_until_s = self.slow_until_s = -1.0
         self.slow_s = 0.0
 
-    def follow(self, _snapshot: Snapshot, _news: Sequence[News]) -> None:
+    def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         now_s = self._clock.monotonic_s()
         if now_s < self.slow_until_s:
             self._clock.advance(self.slow_s)
@@ -171,7 +171,7 @@ class World:
             new_run_id=self.logbook.new_run_id,
         )
         self.supervisor, self.loop = self.assembly.supervisor, self.assembly.loop
-        self.desk = RunDesk(self.supervisor, clock)
+        self.plate = PlateCommands(self.supervisor, clock)
         self.restorer = Restorer(self.supervisor, self.logbook, recorder, clock, settings, range_a)
         self.loop.add_follower(self.restorer)
         if settings.logbook.when_full == "trip":
@@ -318,9 +318,9 @@ class World:
 
     # --- what is due ------------------------------------------------------------------------------------------------
 
-    def follow(self, _snapshot: Snapshot, news: Sequence[News]) -> None:
+    def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         """Hang the plate of each new run."""
-        for item in news:
+        for item in outbox:
             if isinstance(item, Began):
                 self.bench.hang(self.scenario.spec)
 
@@ -330,7 +330,7 @@ class World:
         self.pending.append((command, self.loop.submit(action)))
 
     def _action(self, command: str) -> Callable[[], Any]:
-        supervisor, desk, service = self.supervisor, self.desk, self.assembly.service
+        supervisor, plate, service = self.supervisor, self.plate, self.assembly.service
         if command == "start":
             run = new_run(
                 self.logbook.new_run_id(), self.scenario.plan, self.scenario.settings.limits
@@ -343,11 +343,11 @@ class World:
         return {
             "pause": supervisor.pause,
             "acknowledge": supervisor.acknowledge,
-            "lifted": desk.lifted,
-            "left_in": desk.left_in,
-            "raise_ceilings": desk.raise_ceilings,
-            "first_look_well": lambda: desk.first_look(is_well=True),
-            "first_look_bad": lambda: desk.first_look(is_well=False),
+            "lifted": plate.lifted,
+            "left_in": plate.left_in,
+            "raise_ceilings": plate.raise_ceilings,
+            "first_look_well": lambda: plate.first_look(is_well=True),
+            "first_look_bad": lambda: plate.first_look(is_well=False),
         }[command]
 
     def _reading(self) -> None:
@@ -359,7 +359,7 @@ class World:
             self.bench.true_depth_mm * (1.0 + self.person.rng.gauss(0.0, 0.02)) for _ in range(3)
         )
         reading = GaugeReading(run.counter.charge_coulombs, spots, resolution_mm=1e-3)
-        self.desk.learn(run.run_id, [reading])
+        self.plate.believe(run.run_id, [reading], lambda: None)
 
     def _answers(self) -> None:
         for command, future in self.pending:

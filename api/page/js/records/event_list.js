@@ -69,9 +69,10 @@ export class EventList {
   }
 }
 
-/** Return an event in words: the new state, then what was said. */
+/** Return an event in words: a warning is marked as one; of a new state its name comes first. */
 export function eventText(event) {
+  const mark = event.kind === "warning" ? "Warning: " : "";
   const text = event.text.replace(/^[a-z]+ -> ([a-z]+)\. /, (_, state) => `${state[0].toUpperCase()}${state.slice(1)}. `);
   const at = event.on_time_s > 0 ? ` (${clockwork(event.on_time_s)} on)` : "";
-  return printed(text) + at;
+  return mark + printed(text) + at;
 }

@@ -1,0 +1,113 @@
+"""What a person read, before the bench fills in what was left out. When to ask about it. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from controller.errors import RefusedError
+from controller.physics.estimate import DepthEstimate
+from controller.physics.learning import ASK_BEYOND_SIGMA, GaugeReading, Learner, Reading, Weighing
+from controller.planning.request import PlanRequest, growth_of
+from controller.units import positive
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeDraft:
+    """A gauge reading as given; the fields are those of GaugeReading.
+
+    :param charge_coulombs: charge that had flowed, or None for what the run has counted.
+    """
+
+    spots_mm: tuple[float, ...]
+    place: str = "centre"
+    from_resist_top: bool = False
+    resolution_mm: float = 0.01
+    charge_coulombs: float | None = None
+
+    def complete(self, counted_coulombs: float, film_mm: float) -> GaugeReading:
+        """Return the reading of a run that counted this charge under a resist of this thickness.
+
+        Raises: RefusedError for a reading that nothing can be learned from.
+        """
+        reading = GaugeReading(
+            _charge_coulombs(self.charge_coulombs, counted_coulombs),
+            self.spots_mm,
+            self.place,
+            self.from_resist_top,
+            self.resolution_mm,
+            film_mm,
+        )
+        reading.mean_depth()
+        return reading
+
+
+@dataclass(frozen=True, slots=True)
+class WeighingDraft:
+    """A weighing as given; the fields are those of Weighing.
+
+    :param charge_coulombs: charge that had flowed, or None for what the run has counted.
+    """
+
+    lost_g: float
+    resolution_g: float = 0.01
+    charge_coulombs: float | None = None
+
+    def complete(self, counted_coulombs: float, _film_mm: float) -> Weighing:
+        """Return the weighing of a run that counted this charge.
+
+        Raises: RefusedError for a weighing that nothing can be learned from.
+        """
+        charge_coulombs = _charge_coulombs(self.charge_coulombs, counted_coulombs)
+        return Weighing(charge_coulombs, positive(self.lost_g, "lost_g", "g"), self.resolution_g)
+
+
+Draft = GaugeDraft | WeighingDraft
+
+
+@dataclass(frozen=True, slots=True)
+class Surprise:
+    """What a surprising reading says, and what was believed. None is not known.
+
+    :param read_error_mm: standard error of ``read_depth_mm``.
+    """
+
+    read_depth_mm: float | None
+    read_error_mm: float | None
+    depth_mm: float | None
+    depth_low_mm: float | None
+    depth_high_mm: float | None
+
+
+class SurprisingReadingError(RefusedError):
+    """A reading that lies far from what is believed; the person may confirm it."""
+
+    def __init__(self, message: str, surprise: Surprise) -> None:
+        limit = f"{ASK_BEYOND_SIGMA:g} standard deviations"
+        super().__init__(message, field="is_confirmed", limit=limit)
+        self.surprise = surprise
+
+
+def refuse_surprise(
+    learner: Learner, reading: Reading, request: PlanRequest, depth: DepthEstimate | None
+) -> None:
+    """Ask about a reading that lies far from the prediction.
+
+    :param depth: what is believed of the depth, for the question, or None when it is not known.
+    Raises: SurprisingReadingError, to be confirmed by the person.
+    """
+    sigma = learner.surprise_sigma(reading, growth_of(request))
+    if abs(sigma) <= ASK_BEYOND_SIGMA:
+        return
+    read = reading.mean_depth() if isinstance(reading, GaugeReading) else (None, None)
+    known = (None, None, None) if depth is None else (depth.best_mm, depth.low_mm, depth.high_mm)
+    more = "more" if sigma > 0 else "less"
+    raise SurprisingReadingError(
+        f"the reading says {abs(sigma):.1f} standard deviations {more} metal gone than expected, "
+        f"asked about from {ASK_BEYOND_SIGMA:g} on: check unit, datum, place and that the right "
+        "run is meant, then confirm it",
+        Surprise(*read, *known),
+    )
+
+
+def _charge_coulombs(given: float | None, counted_coulombs: float) -> float:
+    return positive(counted_coulombs if given is None else given, "charge_coulombs", "C")

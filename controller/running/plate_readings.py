@@ -1,0 +1,179 @@
+"""Takes, corrects and withdraws readings, of the present run and of past ones. Calls here block."""
+
+from __future__ import annotations
+
+import threading
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, Protocol, TypeVar
+
+from controller.config import Settings
+from controller.errors import RefusedError
+from controller.logbook.entries import Progress, ReadingKind, ReadingTaken
+from controller.logbook.reader import RunRecord
+from controller.logbook.readings import body_of, kind_of, reading_of, standing
+from controller.physics.estimate import DepthEstimate
+from controller.physics.learning import FILM_MM, Reading
+from controller.planning.json_form import learner_from_json, request_from_json
+from controller.planning.plan import planned_metal
+from controller.planning.reading_drafts import Draft, refuse_surprise
+from controller.planning.request import growth_of
+from controller.ports import Clock
+from controller.recording.baths import BathShelf
+from controller.running.plate_commands import Learned, PlateCommands
+
+Result = TypeVar("Result")
+
+
+class Ask(Protocol):
+    """Has the loop call a function between two passes. Raises: LoopNotAliveError."""
+
+    def __call__(self, action: Callable[[], Result]) -> Result: ...  # noqa: D102
+
+
+class UnknownReadingError(RefusedError, LookupError):
+    """The run has no such reading."""
+
+
+class ReplacedReadingError(RefusedError):
+    """The reading was corrected or withdrawn before, so that it cannot be again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A reading as kept, and what the present run learned from it, or None for a past run."""
+
+    taken: ReadingTaken
+    learned: Learned | None
+
+
+class PlateReadings:
+    """The readings of all runs.
+
+    Each call is one command to the loop, and the order is always the same:
+
+    1. on the caller's thread, read from the disk what stands of the run's readings. Callers take
+       turns, so this is still true when the command runs;
+    2. in the command, judge the state, fill in what was left out, ask about a surprise and compute
+       what follows. Nothing has changed yet;
+    3. still in the command, hand the reading to the logbook's queue, which is memory. A queue
+       without room refuses it, and nothing was learned;
+    4. change the belief, which cannot fail any more.
+
+    The logbook's own thread writes the queue to the disk. While the disk refuses, the reading
+    waits there and is tried again, and the shelf counts it already. A process that dies meanwhile
+    loses the reading and the belief together, as the belief is restored from the logbook.
+
+    Of a past run only its bath learns, when it is replayed: the command finds that the run is not
+    the present one, and the rest happens on the caller's thread.
+
+    :param ask: has the loop call a function between two passes.
+    """
+
+    def __init__(
+        self, plate: PlateCommands, shelf: BathShelf, clock: Clock, settings: Settings, ask: Ask
+    ) -> None:
+        self._plate = plate
+        self._shelf = shelf
+        self._clock = clock
+        self._settings = settings
+        self._ask = ask
+        self._turn = threading.Lock()
+
+    def take(
+        self,
+        run_id: str,
+        draft: Draft,
+        *,
+        replaces: str | None = None,
+        is_confirmed: bool = False,
+    ) -> Outcome:
+        """Take a reading, new or in place of an earlier one.
+
+        Raises: RefusedError for one that nothing can be learned from, SurprisingReadingError for
+            one to be confirmed, UnknownReadingError, ReplacedReadingError, UnknownRunError,
+            WrongStateError while the relay may be on, LoopNotAliveError, LogbookUnreadableError.
+        """
+        with self._turn:
+            known = self._standing(run_id, replaces)
+            kept: list[ReadingTaken] = []
+
+            def keep(reading: Reading) -> None:
+                kept.append(self._keep(run_id, kind_of(reading), body_of(reading), replaces))
+
+            take = partial(self._plate.take_reading, run_id, draft, known, keep)
+            learned = self._ask(lambda: take(is_confirmed=is_confirmed))
+            if learned is None:
+                keep(self._judged(self._shelf.run(run_id), draft, is_confirmed=is_confirmed))
+            return Outcome(kept[0], learned)
+
+    def withdraw(self, run_id: str, reading_id: str, why: str) -> Outcome:
+        """Withdraw a reading; it stays in the history. Raises as ``take``."""
+        with self._turn:
+            known = self._standing(run_id, reading_id)
+            kept: list[ReadingTaken] = []
+
+            def keep() -> None:
+                body = {"why": why}
+                kept.append(self._keep(run_id, ReadingKind.WITHDRAWN, body, reading_id))
+
+            learned = self._ask(lambda: self._plate.believe(run_id, known, keep))
+            if learned is None:
+                self._shelf.run(run_id)
+                keep()
+            return Outcome(kept[0], learned)
+
+    def _standing(self, run_id: str, replaces: str | None) -> list[Reading]:
+        """Return what stands of a run's readings without the one to be replaced.
+
+        Raises: UnknownReadingError, ReplacedReadingError, UnknownRunError.
+        """
+        readings = self._shelf.readings(run_id)
+        stand = standing(readings)
+        if replaces is not None and replaces not in {taken.reading_id for taken in readings}:
+            if not self._ask(lambda: self._plate.is_present(run_id)):
+                self._shelf.run(run_id)
+            raise UnknownReadingError(
+                f"there is no reading {replaces!a} of this run: look at the list again",
+                field="replaces",
+            )
+        if replaces is not None and replaces not in {taken.reading_id for taken in stand}:
+            raise ReplacedReadingError(
+                f"reading {replaces!r} of run {run_id} does not stand: nothing to replace",
+                field="replaces",
+            )
+        return [reading_of(t.kind, t.body) for t in stand if t.reading_id != replaces]
+
+    def _judged(self, record: RunRecord, draft: Draft, *, is_confirmed: bool) -> Reading:
+        """Return a reading of a past run, judged by what was believed when that run began.
+
+        Raises: RefusedError, SurprisingReadingError.
+        """
+        plan, progress = record.plan, record.summary.progress
+        film_mm = float(plan.get("request", {}).get("film_mm", FILM_MM[0]))
+        reading = draft.complete(progress.charge_coulombs, film_mm)
+        if "believed" in plan and "request" in plan:
+            request = request_from_json(plan["request"])
+            metal = planned_metal(request.metal, self._settings)
+            learner = learner_from_json(plan["believed"], metal)
+            if not is_confirmed:
+                refuse_surprise(learner, reading, request, _depth_of(progress))
+            learner.learn(reading, growth_of(request))  # an impossible one would spoil its bath
+        return reading
+
+    def _keep(
+        self, run_id: str, kind: ReadingKind, body: dict[str, Any], replaces: str | None
+    ) -> ReadingTaken:
+        reading_id = uuid.uuid4().hex[:12]
+        taken = ReadingTaken(reading_id, run_id, kind, self._clock.utc_now(), replaces, body)
+        self._shelf.keep(taken)
+        return taken
+
+
+def _depth_of(progress: Progress) -> DepthEstimate | None:
+    best_mm, low_mm, high_mm = progress.depth_mm, progress.depth_low_mm, progress.depth_high_mm
+    if best_mm is None or low_mm is None or high_mm is None:
+        return None
+    return DepthEstimate(best_mm, low_mm, high_mm)
