@@ -7,13 +7,9 @@ import time  # noqa: TID251 to forbid its sleep
 import pytest
 
 REAL_TIME = (
-    "test_page",
-    "test_api",
-    "test_daemon_process",
-    "test_process_faults",
-    "test_logbook_crash",
+    "test_page", "test_api", "test_bench_rig_process", "test_daemon_process", "test_process_faults", "test_logbook_crash",
     "test_artwork_client",
-)
+)  # fmt: skip
 """Modules whose tests run a browser, a server or a process in real time: one after the other, on one worker."""
 
 
