@@ -70,6 +70,23 @@ def test_a_chip_that_does_not_open_is_a_failure_with_what_to_do(kernel):
     assert "group gpio" in text
 
 
+def test_a_line_that_cannot_be_claimed(kernel, monkeypatch):
+    """Whatever the kernel says, it is not off: a failure that names pin and error, and the other pins go low."""
+    claim = kernel.gpio_claim_output
+
+    def refuse(handle, line, *arguments):
+        if line == 17:
+            raise KernelError("bad GPIO number")
+        claim(handle, line, *arguments)
+
+    monkeypatch.setattr(kernel, "gpio_claim_output", refuse, raising=False)
+    status, text = force_off.run(["--pin", "GPIO17", "--pin", "GPIO27"])
+    assert status == 1
+    assert "GPIO17 could not be driven low: KernelError: bad GPIO number." in text
+    assert "cut the supply" in text
+    assert kernel.level[27] == 0
+
+
 @pytest.mark.parametrize(
     "arguments",
     [[], ["--pin", "GPIO28"], ["--pin", "17"], ["--pin", "GPIO17", "--pin-factory", "rpigpio"]],
