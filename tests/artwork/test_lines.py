@@ -151,3 +151,12 @@ def test_two_samples_across_a_seam_are_one_line(
     lines, count = book.lost_lines(SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0))  # type: ignore[arg-type]
     assert count == 1
     assert lines[0].length_mm == pytest.approx(2.0)
+
+
+def test_one_sample_alone_is_no_line() -> None:
+    book = LineBook(undercut_px=3.0)
+    book.add(samples((30.0, 30.0)), 0, 0, 64, 64)
+    book.add(samples((70.0, 30.0), (71.0, 30.0)), 0, 64, 64, 128)
+    lines, count = book.lost_lines(SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0))  # type: ignore[arg-type]
+    assert count == len(lines) == 1
+    assert lines[0].x_mm == pytest.approx(70.5)
