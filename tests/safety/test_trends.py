@@ -268,7 +268,10 @@ def test_a_turned_supply_hides_no_leak() -> None:
 
 
 def test_a_supply_turned_up_late_is_no_risen_voltage() -> None:
-    """At a third of the voltage until shortly before the grace for contact ends: what was before it is no mean to compare with."""
+    """At a third of the voltage until shortly before the grace for contact ends.
+
+    What was before that is no mean to compare with.
+    """
     assert LIMITS.contact_grace_s == 20.0
     _, finding, told = walk(lambda t: (3.0, 3.0) if t >= 17.0 else (1.0, 1.0), 200.0)
     assert finding is None
