@@ -39,21 +39,6 @@ def current_density_a_per_dm2(current_a: float, area_mm2: float) -> float:
     return current_a / (area_mm2 / MM2_PER_DM2)
 
 
-def gauge_to_mm(gauge_number: int) -> float:
-    """Return the thickness in mm of a Brown & Sharpe (American wire) gauge number, 0 to 40.
-
-    Raises: RefusedError outside 0 to 40.
-    Source: ASTM B258: d = 0.005 in * 92^((36 - n) / 39), exact by definition.
-    """
-    if not 0 <= gauge_number <= 40:
-        raise RefusedError(
-            f"gauge number {gauge_number} is outside 0 to 40: give the thickness in mm",
-            field="thickness",
-            limit="0-40",
-        )
-    return float(0.127 * 92.0 ** ((36 - gauge_number) / 39))
-
-
 def not_negative(value: float, field: str, unit: str, note: str = "") -> float:
     """Return value if it is finite and not below zero.
 

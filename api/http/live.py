@@ -133,11 +133,6 @@ class LiveFeed:
                 self._loop.call_soon_threadsafe(self._ended.set)
 
     @property
-    def newest_sequence(self) -> int | None:
-        """Number of the newest snapshot that was sent, or None before the first."""
-        return self._sequence
-
-    @property
     def is_ending(self) -> bool:
         """Whether the end was asked for."""
         return self._is_ending

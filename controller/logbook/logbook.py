@@ -120,10 +120,6 @@ class Logbook:
         """Return why no run may be begun yet, for a person, or None when it may."""
         return None if self._ready.is_set() else f"no run can be started yet: {self._message}"
 
-    def wait_ready(self, timeout_s: float) -> bool:
-        """Wait for the end of the check; return False when it takes longer than ``timeout_s``. Not for the loop."""
-        return self._ready.wait(timeout_s)
-
     def health(self) -> LogbookHealth:
         """Return how the logbook is."""
         with self._news:

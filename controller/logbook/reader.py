@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -230,30 +229,6 @@ class LogbookReader:
             for companion in ("", "-wal", "-shm")
         ]
         return sum(sizes)
-
-    def back_up(self, target: Path) -> None:
-        """Write a compact copy of the logbook as it is now to ``target``, which must not exist yet.
-
-        Raises: RefusedError when it exists or its directory does not, OSError when it cannot be written.
-        """
-        if target.exists() or not target.parent.is_dir():
-            raise RefusedError(
-                f"{target} exists already or lies in no directory: name a new file in an existing directory",
-                field="target",
-            )
-        part = target.with_name(target.name + ".part")
-        with self.connected() as connection:
-            # SQLite does not wait for the disk here; the copy gets its name when it is whole.
-            descriptor = os.open(part, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-            try:
-                connection.execute("VACUUM INTO ?", (str(part),))
-                os.fsync(descriptor)
-                part.rename(target)
-            except BaseException:
-                part.unlink(missing_ok=True)
-                raise
-            finally:
-                os.close(descriptor)
 
     def _chunks(self, query: str, run_id: str, chunk_rows: int) -> Iterator[list[tuple[Any, ...]]]:
         with self.connected() as connection:

@@ -275,13 +275,3 @@ def removed_mass_g(charge_coulombs: float, metal: Metal, bite_factor: float = 1.
 def removed_volume_mm3(charge_coulombs: float, metal: Metal, bite_factor: float = 1.0) -> float:
     """Return the volume in mm3 that a charge in C dissolves."""
     return bite_factor * charge_coulombs * metal.mm3_per_coulomb
-
-
-def charge_for_volume_coulombs(volume_mm3: float, metal: Metal, bite_factor: float = 1.0) -> float:
-    """Return the charge in C that dissolves a volume in mm3."""
-    return volume_mm3 / (bite_factor * metal.mm3_per_coulomb)
-
-
-def charge_for_mass_coulombs(mass_g: float, metal: Metal, bite_factor: float = 1.0) -> float:
-    """Return the charge in C that dissolves a mass in g."""
-    return mass_g * FARADAY_COULOMBS_PER_MOL / (bite_factor * metal.equivalent_weight_g_per_mol)

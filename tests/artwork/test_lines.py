@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from shapely.geometry import LineString, Point, box
 from shapely.ops import unary_union
 
+from controller.artwork.distances.gaps import Gaps
+from controller.artwork.measuring.lines import LineBook
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from tests.kits.artwork_shapes import bar, disc, rows_of_bars, save
@@ -93,17 +96,18 @@ def test_without_a_depth_nothing_is_called_lost(tmp_path: Path) -> None:
     assert found.undercut_mm is None
 
 
+@pytest.mark.parametrize("turn_rad", [0.6, -0.6, math.pi / 4, -math.pi / 4])
 def test_a_line_through_several_tiles_is_one_lost_line(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, turn_rad: float
 ) -> None:
-    shape = box(1, 1, 9, 9).difference(bar(9.9, 0.2, 5.0, 5.0, 0.6))
+    shape = box(1, 1, 9, 9).difference(bar(11.9, 0.2, 5.0, 5.0, turn_rad))
     monkeypatch.setattr("controller.artwork.measuring.measure._TILE_PX", 64)
     monkeypatch.setattr(
         "controller.artwork.measuring.pieces._MOST_WIDTH_PX", 1
     )  # each tile by itself
     found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions(**UNDERCUT))
     assert found.lost_line_count == 1
-    assert found.lost_lines[0].length_mm == pytest.approx(8.0 / math.cos(0.6), rel=0.05)
+    assert found.lost_lines[0].length_mm == pytest.approx(8.0 / math.cos(turn_rad), rel=0.05)
     assert found.lost_lines[0].width_mm == pytest.approx(0.2, abs=0.006)
 
 
@@ -122,3 +126,37 @@ def test_tiles_do_not_show_in_the_result(tmp_path: Path, monkeypatch: pytest.Mon
     assert np.array(tiled.growth_mm2)[:, 1] == pytest.approx(
         np.array(whole.growth_mm2)[:, 1], rel=5e-4
     )
+
+
+def samples(*places_px: tuple[float, float]) -> Gaps:
+    """Samples of one resist line, 4 px wide, at these places."""
+    count = len(places_px)
+    x_px, y_px = np.array(places_px).T
+    one, yes = np.ones(count), np.ones(count, np.bool_)
+    return Gaps(x_px, y_px, 4.0 * one, one, yes, yes, 4.0 * one, 0.0 * one)
+
+
+@pytest.mark.parametrize("step_px", [(1.0, 0.0), (0.7, 0.7), (0.7, -0.7), (0.0, 1.0)])
+@pytest.mark.parametrize("start_px", [(62.9, 62.9), (62.9, 63.0), (63.0, 63.4), (63.4, 63.0)])
+def test_two_samples_across_a_seam_are_one_line(
+    start_px: tuple[float, float], step_px: tuple[float, float]
+) -> None:
+    """One in each of two tiles, a pixel apart, in the same cell or in cells that touch: either alone is too short for a line."""
+    book = LineBook(undercut_px=3.0)
+    end_px = (start_px[0] + step_px[0], start_px[1] + step_px[1])
+    book.add(samples(start_px), 0, 0, 64, 64)
+    book.add(
+        samples(end_px), 64 if step_px[0] == 0.0 else 0, 0 if step_px[0] == 0.0 else 64, 128, 128
+    )
+    lines, count = book.lost_lines(SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0))  # type: ignore[arg-type]
+    assert count == 1
+    assert lines[0].length_mm == pytest.approx(2.0)
+
+
+def test_one_sample_alone_is_no_line() -> None:
+    book = LineBook(undercut_px=3.0)
+    book.add(samples((30.0, 30.0)), 0, 0, 64, 64)
+    book.add(samples((70.0, 30.0), (71.0, 30.0)), 0, 64, 64, 128)
+    lines, count = book.lost_lines(SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0))  # type: ignore[arg-type]
+    assert count == len(lines) == 1
+    assert lines[0].x_mm == pytest.approx(70.5)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from controller.artwork.distances.distance import scale_for
-from controller.artwork.measuring.tally import Tally
+from controller.artwork.distances.gaps import Gaps
+from controller.artwork.measuring.tally import PER_PX, Tally
 
 REACH_PX = 20.0
 
@@ -34,3 +35,41 @@ def test_pixels_count_by_their_share_of_the_plate(
         np.bincount(kept.ravel(), weight.ravel(), minlength=65536)
     )
     assert tally.histogram.sum() == pytest.approx(weight.sum())
+
+
+def gap(
+    x_px: float,
+    y_px: float,
+    width_px: float,
+    length_px: float,
+    *,
+    along_y: bool,
+    lean_rad: float = 0.0,
+) -> Gaps:
+    values = (x_px, y_px, width_px, length_px, True, along_y, width_px, lean_rad)
+    return Gaps(*(np.array([value]) for value in values))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("along_y", [True, False])
+def test_a_line_counts_by_half_its_width(along_y: bool) -> None:
+    """4 px wide, its middle 0.3 px past a pixel, 1.25 px of length for this sample."""
+    tally = Tally(REACH_PX)
+    middle = {"x_px": 7.75, "y_px": 10.3} if along_y else {"x_px": 10.3, "y_px": 7.75}
+    tally.add_gaps(gap(**middle, width_px=4.0, length_px=1.25, along_y=along_y))
+    assert np.flatnonzero(tally.half_widths).tolist() == [2 * PER_PX]
+    assert tally.half_widths[2 * PER_PX] == 1.25
+    # Across the line the pixel lies 0.3/1.25 = 0.24 px away, in the fourth eighth of half a pixel; the next one 0.56.
+    assert np.argwhere(tally.middles).tolist() == [[2 * PER_PX, 3]]
+
+
+def test_edges_that_lean_are_no_strip() -> None:
+    tally = Tally(REACH_PX)
+    tally.add_gaps(gap(7.0, 7.0, 4.0, 1.0, along_y=True, lean_rad=np.radians(31.0)))
+    assert not tally.half_widths.any()
+    assert not tally.middles.any()
+
+
+def test_lines_wider_than_the_reach_count_as_the_widest() -> None:
+    tally = Tally(REACH_PX)
+    tally.add_gaps(gap(7.0, 7.0, 500.0, 1.0, along_y=True))
+    assert tally.half_widths[-1] == 1.0

@@ -108,7 +108,7 @@ def test_a_slow_reader_gets_the_newest_and_misses_those_between() -> None:
         messages = feed.messages()
         await anext(messages)
         for source.sequence in (7, 8, 9):
-            while feed.newest_sequence != source.sequence:
+            while feed._sequence != source.sequence:
                 await feed.pause(0.001)
         got.append(parsed(await anext(messages))["id"])
         source.sequence = 12

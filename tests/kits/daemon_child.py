@@ -37,6 +37,8 @@ class Process:
     :param speed: virtual seconds per real second.
     :param words: further words of the command line.
     :param environment: added to this process's own.
+    :param program: what python runs, up to the words that follow "serve"; on the rehearsal bench when left out.
+    :param pass_fds: descriptors that it inherits.
     """
 
     def __init__(
@@ -45,12 +47,23 @@ class Process:
         speed: float,
         words: tuple[str, ...] = (),
         environment: Mapping[str, str] | None = None,
+        program: tuple[str, ...] = (),
+        pass_fds: tuple[int, ...] = (),
     ) -> None:
+        program = program or (
+            "-m",
+            "api.cli.command_line",
+            "serve",
+            "--rig",
+            "rehearsal",
+            "--speed",
+            str(speed),
+        )
         self._errors = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 closed by ``close``
         self._child = subprocess.Popen(
-            [sys.executable, "-m", "api.cli.command_line", "serve", "--rig", "rehearsal", "--speed", str(speed), "--port", "0",
-             "--state-directory", str(state_directory), *words],
-            stdout=subprocess.PIPE, stderr=self._errors, text=True, cwd=ROOT, env={**os.environ, **(environment or {})},
+            [sys.executable, *program, "--port", "0", "--state-directory", str(state_directory), *words],
+            pass_fds=pass_fds, stdout=subprocess.PIPE, stderr=self._errors, text=True, cwd=ROOT,
+            env={**os.environ, **(environment or {})},
         )  # fmt: skip
         assert self._child.stdout is not None
         told = (word for line in self._child.stdout for word in line.split())

@@ -28,7 +28,7 @@ def write_runs(path: Path, *, with_thread: bool) -> None:
     thread = LogbookThread(desk.logbook)
     if with_thread:
         thread.start()
-        desk.logbook.wait_ready(30.0)
+        desk.logbook._ready.wait(30.0)
 
     def work() -> None:
         if not with_thread:

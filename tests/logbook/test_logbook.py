@@ -335,7 +335,7 @@ def test_the_thread_writes_what_is_put_and_closes(tmp_path: Path) -> None:
     desk = Desk(tmp_path / "log.sqlite")
     thread = LogbookThread(desk.logbook)
     thread.start()
-    assert desk.logbook.wait_ready(10.0)
+    assert desk.logbook._ready.wait(10.0)
     for i in range(100):
         desk.put(began(f"r{i}"), changed(f"r{i}", S.FINISHED, float(i)), mean(i, run_id=f"r{i}"))
     assert thread.stop(10.0)
@@ -394,7 +394,7 @@ def test_the_thread_outlives_every_failure(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(keeper, "write", fail)
     thread = LogbookThread(desk.logbook)
     thread.start()
-    assert desk.logbook.wait_ready(10.0)
+    assert desk.logbook._ready.wait(10.0)
     for i in range(200):
         desk.put(began("r1") if i == 0 else checkpoint("r1", float(i)))
         desk.clock.advance(60.0)

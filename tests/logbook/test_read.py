@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 import sqlite3
-import stat
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -188,25 +187,6 @@ def test_an_open_read_does_not_keep_the_writer_waiting(desk: Desk) -> None:
         desk.write(changed("r1", S.FINISHED, 7.0))
     assert desk.reader.run("r1").summary.state is S.FINISHED
     assert desk.logbook.health().lost == 0
-
-
-def test_a_backup_is_a_whole_logbook(desk: Desk, tmp_path: Path) -> None:
-    desk.begin()
-    desk.write(*(mean(i) for i in range(100)))
-    target = tmp_path / "copy.sqlite"
-    desk.reader.back_up(target)
-    assert stat.S_IMODE(target.stat().st_mode) == 0o600
-    copy = LogbookReader(target)
-    assert copy.run("r1") == desk.reader.run("r1")
-    assert sum(len(chunk) for chunk in copy.samples("r1")) == 100
-    with pytest.raises(RefusedError, match="exists already"):
-        desk.reader.back_up(target)
-    with pytest.raises(RefusedError, match="lies in no directory"):
-        desk.reader.back_up(tmp_path / "no" / "copy.sqlite")
-    again = Desk(target)
-    again.logbook.work()
-    assert again.logbook.is_ready()
-    again.logbook.finish()
 
 
 def test_the_size_counts_the_log(desk: Desk) -> None:

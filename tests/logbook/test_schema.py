@@ -11,9 +11,13 @@ from pathlib import Path
 import pytest
 
 from controller.errors import RefusedError
+from controller.logbook import keeper as keeper_module
 from controller.logbook import schema as schema
+from controller.logbook.health import advice
+from controller.logbook.keeper import StoreKeeper
 from controller.logbook.store import open_store
 from controller.messages import RunState
+from hardware.clock import VirtualClock
 from tests.kits.logbook_kit import UTC_0, Desk, changed, checkpoint, mean
 
 S = RunState
@@ -261,3 +265,69 @@ def test_the_file_of_version_1_is_still_what_it_was() -> None:
     assert {name: len(names) for name, names in columns.items()} == {
         "runs": 11, "progress": 15, "events": 9, "means": 8, "raws": 6, "papers": 3, "boots": 2
     }  # fmt: skip
+
+
+# --- what a check finds, and where no logbook can be --------------------------------------------------------------------------
+
+
+def test_damage_that_raises_nothing_is_found(tmp_path: Path) -> None:
+    """Rows that break their own table's rules read without an error; SQLite's quick_check names them."""
+    path = tmp_path / "log.sqlite"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE TABLE means (charge REAL)")
+        connection.execute("INSERT INTO means VALUES (NULL)")
+        connection.commit()
+        schema.check(connection, lambda: False)
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute(
+            "UPDATE sqlite_master SET sql = 'CREATE TABLE means (charge REAL NOT NULL)'"
+        )
+        connection.commit()
+    with (
+        closing(sqlite3.connect(path)) as connection,
+        pytest.raises(schema.LogbookDamagedError, match="NULL value in means"),
+    ):
+        schema.check(connection, lambda: False)
+
+
+def test_a_place_without_a_write_ahead_log_is_refused() -> None:
+    """In memory SQLite keeps none, as on file systems without shared memory."""
+    with closing(sqlite3.connect(":memory:")) as connection:
+        with pytest.raises(RefusedError, match="keeps no write-ahead log") as refused:
+            schema.migrate(connection, 0)
+        assert refused.value.field == "logbook.path"
+        assert connection.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,), (
+            "nothing was made"
+        )
+
+
+def test_a_failed_recovery_closes_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else each try would leave a connection, with its locks, behind."""
+    seen: list[sqlite3.Connection] = []
+
+    def fails(connection: sqlite3.Connection, *_: object, **__: object) -> None:
+        seen.append(connection)
+        raise sqlite3.OperationalError("disk I/O error")
+
+    keeper = StoreKeeper(tmp_path / "log.sqlite", VirtualClock(UTC_0), lambda: False, 0.0)
+    with monkeypatch.context() as patch:
+        patch.setattr(keeper_module, "recover", fails)
+        with pytest.raises(sqlite3.OperationalError):
+            keeper.open(has_newer_run=False)
+    assert not keeper.is_open
+    with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+        seen[0].execute("SELECT 1")
+    keeper.open(has_newer_run=False)
+    assert keeper.is_open
+    keeper.close()
+
+
+def test_a_failing_disk_is_told_with_the_room_left(tmp_path: Path) -> None:
+    """SQLite's extended codes name the call that failed: the lowest byte is the kind. Source: sqlite.org/rescode.html."""
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorcode = sqlite3.SQLITE_IOERR_WRITE
+    said = advice(error, tmp_path / "log.sqlite")
+    assert "the disk failed (disk I/O error; " in said
+    assert "MB free" in said
+    assert "replace the card" in said
+    assert "fault of the program" not in said

@@ -132,12 +132,6 @@ def test_charge_mass_and_volume_are_one_law(
 ) -> None:
     mass_g = faraday.removed_mass_g(charge_coulombs, metal, bite_factor)
     volume_mm3 = faraday.removed_volume_mm3(charge_coulombs, metal, bite_factor)
-    assert faraday.charge_for_mass_coulombs(mass_g, metal, bite_factor) == pytest.approx(
-        charge_coulombs, rel=1e-12
-    )
-    assert faraday.charge_for_volume_coulombs(volume_mm3, metal, bite_factor) == pytest.approx(
-        charge_coulombs, rel=1e-12
-    )
     assert mass_g == pytest.approx(volume_mm3 / 1000.0 * metal.density_g_per_cm3, rel=1e-12)
     # Faraday's second law, from the moles of electrons and nothing else of the module.
     moles = charge_coulombs / 96485.33212
@@ -169,10 +163,5 @@ def test_metals_are_frozen_and_hold_their_fields_only() -> None:
 
 def test_the_bite_factor_is_1_where_none_is_given() -> None:
     copper = METALS["copper"]
-    for law in (
-        faraday.removed_mass_g,
-        faraday.removed_volume_mm3,
-        faraday.charge_for_mass_coulombs,
-        faraday.charge_for_volume_coulombs,
-    ):
+    for law in (faraday.removed_mass_g, faraday.removed_volume_mm3):
         assert law(3.0, copper) == law(3.0, copper, 1.0)

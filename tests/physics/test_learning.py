@@ -289,3 +289,57 @@ def test_the_film_of_the_run_is_taken_off_and_no_other() -> None:
     on_metal = replace(reading, from_resist_top=False)
     assert on_metal.mean_depth()[0] == pytest.approx(0.33)
     assert on_metal.evenness_fraction() == pytest.approx(0.01 / 0.33)
+
+
+# --- one formula each ---------------------------------------------------------------------------------------------------
+
+
+def test_each_etch_factor_is_weighed_right() -> None:
+    """Of each, how likely the read depth is, integrated over ln(bite factor) on a grid.
+
+    An undercut that makes depth move little with the charge makes any one depth likelier: the density of
+    a depth is that of the volume times dln(V)/d(depth). Source: change of variables, by brute force.
+    """
+    narrow = SteinerGrowth(767.0, 3000.0)
+    charge = 5000.0
+    learner = fresh()
+    reading = GaugeReading(charge, (0.398, 0.400, 0.402), resolution_mm=0.001)
+    mean_mm, error_mm = reading.mean_depth()
+    z_sd = math.sqrt(0.10**2 + 0.05**2 + AREA_SD**2 + SHUNT_SD**2)
+    z = np.linspace(-6 * z_sd, 6 * z_sd, 2001)
+    table = np.linspace(1e-4, 1.5, 800)
+    expected = []
+    for node in learner.nodes:
+        volumes = np.array([removed_volume_mm3(d, narrow, node.etch_factor) for d in table])
+        depths = np.interp(np.exp(z) * SILVER.mm3_per_coulomb * charge, volumes, table)
+        density = np.exp(-0.5 * (z / z_sd) ** 2 - 0.5 * ((mean_mm - depths) / error_mm) ** 2)
+        expected.append(node.weight * density.sum())
+    total = sum(expected)
+    weights = [node.weight for node in learner.learn(reading, narrow).nodes]
+    for found, weight in zip(weights, expected, strict=True):
+        if weight > 0.01 * total:
+            assert found == pytest.approx(weight / total, rel=0.04)
+
+
+def test_a_gauge_reads_in_steps() -> None:
+    """Equal spots: what is left is the step's error and that of the place, 2 % at the centre.
+
+    Source: JCGM 100:2008 (GUM), F.2.2.1: a resolution of x has a standard uncertainty of 0.29 x.
+    """
+    depth_mm, error_mm = GaugeReading(CHARGE, (0.2,) * 4, resolution_mm=0.05).mean_depth()
+    assert depth_mm == pytest.approx(0.2)
+    assert math.sqrt(error_mm**2 - (0.02 * 0.2) ** 2) == pytest.approx(0.29 * 0.05 / 2.0, rel=0.01)
+
+
+def test_one_spot_says_less_than_three() -> None:
+    """How far one spot is off nobody can see from it: 5 % (common practice, no source)."""
+    _, error_mm = GaugeReading(CHARGE, (0.2,), resolution_mm=0.001).mean_depth()
+    assert math.sqrt(error_mm**2 - (0.02 * 0.2) ** 2) == pytest.approx(0.05 * 0.2, rel=0.01)
+    _, of_three_mm = GaugeReading(CHARGE, (0.2,) * 3, resolution_mm=0.001).mean_depth()
+    assert of_three_mm < 0.5 * error_mm
+
+
+def test_an_impossible_reading_is_refused() -> None:
+    """300 g lost where 2 g were to be: no etch factor has any likelihood left to share out."""
+    with pytest.raises(RefusedError, match="impossible under everything that is believed"):
+        fresh().learn(Weighing(CHARGE, 300.0), WIDE)

@@ -40,38 +40,6 @@ def test_current_density_of_common_practice() -> None:
     assert units.current_density_a_per_dm2(3.0, 767.0) == pytest.approx(39.1, abs=0.05)
 
 
-@pytest.mark.parametrize(
-    ("gauge_number", "thickness_mm"),
-    [
-        # ASTM B258, from memory: diameters in inches as printed, times 25.4.
-        (0, 0.3249 * 25.4),
-        (10, 0.1019 * 25.4),
-        (16, 0.0508 * 25.4),
-        (18, 0.0403 * 25.4),
-        (20, 0.0320 * 25.4),
-        (24, 0.0201 * 25.4),
-        (30, 0.0100 * 25.4),
-        (36, 0.0050 * 25.4),
-        (40, 0.0031 * 25.4),
-    ],
-)
-def test_gauge_numbers(gauge_number: int, thickness_mm: float) -> None:
-    half_a_printed_digit_mm = 0.00005 * 25.4
-    assert units.gauge_to_mm(gauge_number) == pytest.approx(
-        thickness_mm, abs=half_a_printed_digit_mm
-    )
-
-
-@pytest.mark.parametrize("gauge_number", [-1, 41])
-def test_gauge_numbers_outside_the_standard_are_refused(gauge_number: int) -> None:
-    with pytest.raises(
-        RefusedError,
-        match=rf"gauge number {gauge_number} is outside 0 to 40: give the thickness in mm",
-    ) as caught:
-        units.gauge_to_mm(gauge_number)
-    assert caught.value.field == "thickness"
-
-
 @pytest.mark.parametrize("value", [0.0, -0.0, -1.0, math.nan, math.inf, -math.inf])
 def test_what_is_not_above_zero_is_refused_with_value_and_limit(value: float) -> None:
     with pytest.raises(RefusedError) as caught:

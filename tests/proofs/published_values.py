@@ -19,7 +19,6 @@ from controller.physics.faraday import (
     METALS,
     Metal,
     Part,
-    charge_for_volume_coulombs,
     removed_mass_g,
     removed_volume_mm3,
 )
@@ -111,7 +110,7 @@ def mm_per_year(metal: Metal) -> float:
 
 def layer_coulombs(metal: Metal, thickness_mm: float, area_m2: float) -> float:
     """Return the charge for a thickness over an area: the same for taking off as for putting on."""
-    return charge_for_volume_coulombs(thickness_mm * area_m2 * 1e6, metal)
+    return thickness_mm * area_m2 * 1e6 / removed_volume_mm3(1.0, metal)
 
 
 @cache
@@ -222,7 +221,6 @@ OURS: Mapping[str, Callable[[], float]] = {
     "openstax-zinc-h": lambda: layer_coulombs(_ZINC, 0.10, 16.5) / 25.5 / 3600.0,
     "openstax-chromium-g": lambda: removed_mass_g(333_000.0, _CHROMIUM),
     "openstax-aluminium-2-g": lambda: removed_mass_g(333_000.0, METALS["aluminium"]),
-    "verma-copper-coulombs": lambda: layer_coulombs(element("Cu", 2, 9.0), 0.010, 2 * 10.0 / 1e4),
     "verma-heat": lambda: heated().heat_j / 1000.0,
     "verma-warming": lambda: warming_k(heated()),
     "masterton-silver-g": lambda: removed_mass_g(2.0 * 8700.0, SILVER, 0.82),

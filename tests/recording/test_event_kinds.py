@@ -86,25 +86,25 @@ def test_check_tells_its_figures(book: Book) -> None:
     (check,) = [event for event in book.events() if event.kind == "check"]
     assert check.data == {
         "zero_offset_a": pytest.approx(0.001),
-        "zero_offset_limit_a": pytest.approx(0.008),
+        "zero_offset_limit_a": pytest.approx(0.010),
         "cell_voltage_v": pytest.approx(0.2),
         "cell_voltage_limit_v": pytest.approx(1.5),
     }
     assert check.text == (
-        "Rig check passed: zero offset 0.0010 A (limit 0.0080 A), "
+        "Rig check passed: zero offset 0.0010 A (limit 0.0100 A), "
         "cell voltage 0.2000 V (limit 1.5000 V)."
     )
 
 
 def test_failed_check_is_told(book: Book) -> None:
-    """A zero offset beyond 8 mA fails the check; the event carries the offset."""
+    """A zero offset beyond 10 mA fails the check; the event carries the offset."""
     book.bench.start()
-    show(book.bench, 0.010, 0.2)
+    show(book.bench, 0.012, 0.2)
     book.bench.until(S.TRIPPED)
     (check,) = [event for event in book.events() if event.kind == "check"]
     assert check.text.startswith("Rig check failed: ")
     assert check.data is not None
-    assert check.data["zero_offset_a"] == pytest.approx(0.010)
+    assert check.data["zero_offset_a"] == pytest.approx(0.012)
 
 
 @pytest.mark.parametrize(

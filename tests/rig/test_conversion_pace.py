@@ -11,7 +11,7 @@ from controller.ports import SensorSpec
 from controller.sensors import INA219, SENSORS
 from hardware.conversion_pace import COUNT, LEAST_BEAT_HZ, ConversionPace, beat_hz
 from hardware.rehearsal.spec import BenchSpec
-from tests.kits.rehearsal_rig import Rig
+from tests.kits.rehearsal_rig import POLL_S, Rig
 
 BLOCK = 32
 IN_STEP_100_HZ = 0.07 / 0.068632 - 1.0
@@ -88,3 +88,16 @@ def test_the_voltage_of_a_rippling_supply_is_right_at_any_chip_clock(clock_error
         assert max(abs(mean - 1.0) for mean in means) < 0.2 / 6.0 + 0.01
         off.append(abs(fmean(sample.voltage_v for sample in early) / true_v - 1.0))
     assert max(off) > 0.08, "in step it is far off"
+
+
+@pytest.mark.parametrize("every", [17, 21, 25])
+def test_quick_looks_are_not_counted_into_the_pace(every):
+    """Each puts the next conversion off by some 30 ms: counted in, one in 21 makes a healthy pace look in step with 100 Hz."""
+    rig = Rig(BenchSpec(supply_limit_a=3.0, chip_clock_error_fraction=0.0))
+    setting, averaged = rig.sensor._averaging, 0
+    while averaged < 3 * COUNT:
+        for sample in rig.poll_for(POLL_S):
+            averaged += sample.averaged
+            if sample.averaged and averaged % every == 0:
+                rig.sensor.look_again()
+    assert rig.sensor._averaging == setting

@@ -3,85 +3,14 @@
 import os
 import subprocess
 import sys
-import types
 from pathlib import Path
 
 import pytest
-from gpiozero.pins.local import LocalPiFactory
 
 from hardware import force_off
+from tests.kits.fake_kernel import PI_5_REVISION, Kernel, KernelError, install
+from tests.kits.fake_kernel import kernel as kernel  # a fixture
 from tests.paths import ROOT
-
-PI_4B_REVISION = 0xC03111
-"""Source: gpiozero's table of new-style revision codes, 4B."""
-
-
-class KernelError(Exception):
-    """As lgpio.error: its text is what the library prints."""
-
-
-class Kernel(types.ModuleType):
-    """The calls of lgpio that gpiozero makes, with lines that remember, may be held by others or stuck.
-
-    Names, constants and the text of the busy error: lgpio 0.2.2.0. Levels and directions as the GPIO character device.
-    """
-
-    SET_PULL_UP, SET_PULL_DOWN, SET_PULL_NONE = 32, 64, 128
-    RISING_EDGE, FALLING_EDGE, BOTH_EDGES = 1, 2, 3
-    error = KernelError
-
-    def __init__(self) -> None:
-        super().__init__("lgpio")
-        self.level = dict.fromkeys(range(28), 1)
-        self.output = dict.fromkeys(range(28), True)
-        self.held_by_others: set[int] = set()
-        self.stuck_high: set[int] = set()
-        self.chip_error: Exception | None = None
-        self.calls: list[tuple[object, ...]] = []
-
-    def gpiochip_open(self, chip):
-        if self.chip_error is not None:
-            raise self.chip_error
-        self.calls.append(("open", chip))
-        return 0
-
-    def gpio_claim_input(self, _handle, line, flags=0):
-        self._claim("input", line, flags)
-        self.output[line] = False
-
-    def gpio_claim_output(self, _handle, line, level=0, flags=0):
-        self._claim("output", line, level)
-        self.output[line], self.level[line] = True, level
-
-    def gpio_write(self, _handle, line, level):
-        self.calls.append(("write", line, int(level)))
-        self.level[line] = int(level)
-
-    def gpio_read(self, _handle, line):
-        return 1 if line in self.stuck_high else self.level[line]
-
-    def gpio_get_mode(self, _handle, line):
-        return 2 if self.output[line] else 0
-
-    def _claim(self, what, line, argument):
-        if line in self.held_by_others:
-            raise KernelError("GPIO busy")
-        self.calls.append((what, line, argument))
-
-
-@pytest.fixture
-def kernel(monkeypatch):
-    kernel = Kernel()
-    monkeypatch.setitem(sys.modules, "lgpio", kernel)
-    monkeypatch.setattr(LocalPiFactory, "_get_revision", lambda _self: PI_4B_REVISION)
-    monkeypatch.setattr(LocalPiFactory, "pins", {})
-    monkeypatch.setattr(LocalPiFactory, "_reservations", type(LocalPiFactory._reservations)(list))
-    monkeypatch.setattr(force_off, "_held_outputs", [])
-    sys.modules.pop("gpiozero.pins.lgpio", None)
-    yield kernel
-    for output in force_off._held_outputs:
-        output.close()
-    sys.modules.pop("gpiozero.pins.lgpio", None)
 
 
 def test_a_pin_left_driven_high_is_driven_low_and_never_high_on_the_way(kernel):
@@ -93,8 +22,25 @@ def test_a_pin_left_driven_high_is_driven_low_and_never_high_on_the_way(kernel):
 
 def test_only_the_pins_of_the_argument_are_touched(kernel):
     assert force_off.run(["--pin", "GPIO22", "--pin", "GPIO27", "--pin", "GPIO22"])[0] == 0
-    assert {call[1] for call in kernel.calls if call[0] != "open"} == {22, 27}
+    assert {call[1] for call in kernel.calls} == {22, 27}
     assert (kernel.level[22], kernel.level[27], kernel.level[17]) == (0, 0, 1)
+
+
+@pytest.mark.parametrize(("has_chip_4", "chip"), [(False, 0), (True, 4)])
+def test_the_header_of_a_pi_5(monkeypatch, has_chip_4, chip):
+    """Its header is chip 4 on the first kernels and chip 0 on later ones; no other chip is touched.
+
+    Source: gpiozero 2.0.1.post3, LGPIOFactory; lines of the wrong chip would be driven low and the relay stay on.
+    """
+    kernel = Kernel(header=chip, chips=(0, 1, 4))
+    install(kernel, monkeypatch, PI_5_REVISION)
+    exists = os.path.exists
+    monkeypatch.setattr(
+        os.path, "exists", lambda path: has_chip_4 if path == "/dev/gpiochip4" else exists(path)
+    )
+    assert force_off.run(["--pin", "GPIO17"])[0] == 0
+    assert (kernel.opened, kernel.level[17]) == ([chip], 0)
+    assert [number for number in kernel.chips if not kernel.untouched(number)] == [chip]
 
 
 def test_a_line_held_by_another_process_is_said_plainly_and_the_others_go_off_all_the_same(kernel):
@@ -121,6 +67,23 @@ def test_a_chip_that_does_not_open_is_a_failure_with_what_to_do(kernel):
     assert "GPIO17" in text
     assert "can not open gpiochip" in text
     assert "group gpio" in text
+
+
+def test_a_line_that_cannot_be_claimed(kernel, monkeypatch):
+    """Whatever the kernel says, it is not off: a failure that names pin and error, and the other pins go low."""
+    claim = kernel.gpio_claim_output
+
+    def refuse(handle, line, *arguments):
+        if line == 17:
+            raise KernelError("bad GPIO number")
+        claim(handle, line, *arguments)
+
+    monkeypatch.setattr(kernel, "gpio_claim_output", refuse, raising=False)
+    status, text = force_off.run(["--pin", "GPIO17", "--pin", "GPIO27"])
+    assert status == 1
+    assert "GPIO17 could not be driven low: KernelError: bad GPIO number." in text
+    assert "cut the supply" in text
+    assert kernel.level[27] == 0
 
 
 @pytest.mark.parametrize(

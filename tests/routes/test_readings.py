@@ -235,6 +235,35 @@ def test_no_reading_while_the_relay_may_be_on(daemon: Daemon) -> None:
         assert client.get("/api/status").json()["state"] == "running"
 
 
+def test_the_present_run_knows_its_film(daemon: Daemon) -> None:
+    """A film of 0.075 mm (common practice, no source) comes off a reading from the resist's top, not the usual 0.045 mm."""
+    with daemon.looping(), daemon.served() as client:
+        body = {**SILVER, "bath": "tank 1", "film_mm": 0.075}
+        run_id = client.post("/api/start", json=body).json()["run_id"]
+        daemon.watch.until(RunState.RUNNING)
+        while client.get("/api/status").json()["on_time_s"] < 100.0:
+            pass
+        client.post("/api/pause")
+        depth_mm = client.get("/api/status").json()["depth_mm"]
+        path = f"/api/runs/{run_id}/readings"
+        answer = client.post(
+            path, json=gauge(0.075 + depth_mm, from_resist_top=True, is_confirmed=True)
+        )
+        assert answer.status_code == 201, answer.text
+        told = answer.json()["reading"]
+        assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(depth_mm))
+
+
+def test_the_charge_that_a_person_gives_counts(daemon: Daemon) -> None:
+    """Gauged at half the present charge: the depth then says the same of the bath as twice the depth now."""
+    with paused(daemon) as (client, run_id, before):
+        half = 0.5 * before["charge_coulombs"]
+        body = gauge(*[0.5 * before["depth_mm"]] * 3, charge_coulombs=half)
+        told = client.post(f"/api/runs/{run_id}/readings", json=body).json()
+        assert told["reading"]["charge_coulombs"] == half
+        assert told["after"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=0.03)
+
+
 # --- past runs --------------------------------------------------------------------------------------------------------
 
 
@@ -292,6 +321,14 @@ def test_a_run_that_took_no_charge_has_nothing_to_gauge(
     assert (
         assert_problem(of_past(client, gauge(0.1), "r2"), 422, "bad-value")["field"]
         == "charge_coulombs"
+    )
+
+
+def test_a_charge_that_a_person_gives_for_a_past_run(daemon: Daemon, client: httpx.Client) -> None:
+    past(daemon)
+    assert of_past(client, gauge(0.125, charge_coulombs=900.0)).status_code == 201
+    assert [one["charge_coulombs"] for one in readings(daemon)] == [900.0], (
+        "and not the 1800 C that were counted"
     )
 
 

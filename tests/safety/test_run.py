@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from controller.config import Settings
@@ -255,3 +257,32 @@ def test_a_cancelled_stretch_leaves_the_plate_in_the_bath() -> None:
     run = begun()
     run.cancel_stretch(1016.0)
     assert run.soak.seconds(1616.0) == pytest.approx(600.0)
+
+
+def test_growth_goes_by_the_undercut() -> None:
+    """At etch factor 1.2 a depth of 0.24 mm has undercut 0.20 mm: A + P x + pi x2 over A (Steiner)."""
+    run = new_run("r1", make_plan(silver_request(edge_mm=1534.0), SETTINGS, 16.0), SETTINGS.limits)
+    run.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
+    assert run.plan.belief.best_etch_factor == pytest.approx(1.2)
+    grown = run._expected(0.24, None).growth_fraction
+    assert grown == pytest.approx((767.0 + 1534.0 * 0.20 + 3.14159265 * 0.20**2) / 767.0, rel=1e-6)
+    run._begun_at_mm = 0.12
+    half = run._expected(0.24, None).growth_fraction
+    before = (767.0 + 1534.0 * 0.10 + 3.14159265 * 0.10**2) / 767.0
+    assert half == pytest.approx(grown / before, rel=1e-6)
+
+
+def test_a_warning_is_told_once() -> None:
+    """It is told when it comes, not again when another one joins it, and again when it has gone and comes back."""
+    run = begun()
+    warm = SETTINGS.limits.bath_warn_degc
+    assert run.judge(Sample(1000.1, 3.0, 3.0), warm) is None
+    (bath,) = run.take_new_warnings()
+    assert "bath" in bath
+    run._trend = replace(run._trend, warnings=("stirring",))
+    assert run.take_new_warnings() == ("stirring",)
+    assert run.take_new_warnings() == ()
+    assert run.judge(Sample(1000.2, 3.0, 3.0), warm - 1.0) is None
+    assert run.take_new_warnings() == ()
+    assert run.judge(Sample(1000.3, 3.0, 3.0), warm) is None
+    assert run.take_new_warnings() == (bath,)

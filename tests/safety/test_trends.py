@@ -9,7 +9,16 @@ from collections.abc import Callable
 import pytest
 
 from controller.messages import TripReason
-from controller.safety.trends import CONDUCTIVITY_PER_K, LEAST_REFERENCE, SCATTERS, Expected
+from controller.safety.trends import (
+    CONDUCTIVITY_PER_K,
+    LEAST_REFERENCE,
+    SCATTERS,
+    STEP_S,
+    Block,
+    Expected,
+    _change,
+    _without_slope,
+)
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.spec import BenchSpec
 from tests.kits.trend_walk import BLOCK_S, LIMITS, WITHIN_S, scattering, step_at, walk
@@ -204,3 +213,82 @@ def test_voltage_half_over_its_own_median_trips() -> None:
     assert at_s - 200.0 <= 2 * BLOCK_S + 0.1
     _, below, _ = walk(step_at(200.0, 1 / 1.48), 400.0)
     assert below is None
+
+
+# --- the supply is turned by hand -----------------------------------------------------------------------------------------
+
+
+def turned(
+    at_s: float, voltage: float, conductance: float, then: Callable[[float], float] = lambda _t: 1.0
+) -> Callable[[float], tuple[float, float]]:
+    """A cell at 3 V and 3 A whose voltage and conductance change by a factor each."""
+
+    def reading(t: float) -> tuple[float, float]:
+        volts, siemens = (3.0 * voltage, conductance) if t >= at_s else (3.0, 1.0)
+        siemens *= then(t)
+        return volts * siemens, volts
+
+    return reading
+
+
+def test_turning_the_supply_up_is_no_leak() -> None:
+    """The voltage goes along by more than a quarter of the conductance: a leak would pull it down or leave it."""
+    _, finding, told = walk(turned(200.0, 1.15, 1.2), 300.0)
+    assert finding is None
+    assert not any("conducts better" in text for texts in told for text in texts)
+    _, leak, _ = walk(turned(200.0, 1.0, 1.2), 300.0)
+    assert leak is not None
+    assert leak.reason is TripReason.RESIST_LEAK
+
+
+def test_turning_the_supply_up_is_no_drift() -> None:
+    """10 % in steps too small for a leak, over a minute, warn; with the voltage going along they do not."""
+
+    def creeping(voltage: float) -> Callable[[float], tuple[float, float]]:
+        def reading(t: float) -> tuple[float, float]:
+            share = min(1.0, max(0.0, (t - 80.0) / 100.0))
+            volts = 3.0 * (1.0 + voltage * share)
+            return volts * (1.0 + 0.10 * share), volts
+
+        return reading
+
+    _, _, told = walk(creeping(0.0), 280.0)
+    assert any("conducts better" in text for text in told[-1])
+    _, finding, told = walk(creeping(0.10), 280.0)
+    assert finding is None
+    assert not any("conducts better" in text for texts in told for text in texts)
+
+
+def test_a_turned_supply_hides_no_leak() -> None:
+    """It is no slope that would explain a step a minute later."""
+    at_s, finding, _ = walk(turned(100.0, 1.12, 1.15, lambda t: 1.12 if t >= 167.0 else 1.0), 300.0)
+    assert finding is not None
+    assert finding.reason is TripReason.RESIST_LEAK
+    assert at_s - 167.0 <= WITHIN_S
+
+
+def test_a_supply_turned_up_late_is_no_risen_voltage() -> None:
+    """At a third of the voltage until shortly before the grace for contact ends.
+
+    What was before that is no mean to compare with.
+    """
+    assert LIMITS.contact_grace_s == 20.0
+    _, finding, told = walk(lambda t: (3.0, 3.0) if t >= 17.0 else (1.0, 1.0), 200.0)
+    assert finding is None
+    assert not any("own mean" in text for texts in told for text in texts)
+
+
+def test_a_slope_is_taken_off_for_its_time() -> None:
+    """A rise of 0.4 % each second, and a jump of 0.2 in ln on top of it: of the step the jump is left.
+
+    The step is from 163 s (the middle of 156 to 170 s) to 198 s (the middle of the newest three), and the
+    slope is taken off from 164 s (the fifth of the eight) to 200 s: one second of it too much.
+    """
+    slope, jump, every_s = 0.004, 0.2, 2.0
+    blocks = tuple(
+        Block(k * every_s, 3.0, slope * k * every_s + (jump if k >= 98 else 0.0), 0.0)
+        for k in range(101)
+    )
+    step = _change(blocks, 0.0, STEP_S, 0.0)
+    assert step.ln == pytest.approx(jump + slope * (198.0 - 163.0))
+    assert _without_slope(blocks, 0.0, step).ln == pytest.approx(jump - slope * 1.0)

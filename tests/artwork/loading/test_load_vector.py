@@ -107,6 +107,18 @@ def test_a_user_unit_in_a_compressed_object_is_found(tmp_path: Path) -> None:
     assert "UserUnit of 4" in str(refused(tmp_path, pdf([TWO], 50, 30) + hidden))
 
 
+def test_the_search_goes_on_after_a_bare_word(tmp_path: Path) -> None:
+    """The word /ObjStm without a stream behind it, in a comment, hides no compressed object that comes later."""
+    packed = zlib.compress(b"3 0 <</Type/Page/UserUnit 4>>")
+    word = b"\n% /ObjStm\n" + b"%" * 3000 + b"\n"
+    stream = (
+        b"9 0 obj\n<</Type/ObjStm/Filter/FlateDecode/Length %d>>stream\r\n" % len(packed) + packed
+    )
+    assert "UserUnit of 4" in str(
+        refused(tmp_path, pdf([TWO], 50, 30) + word + stream + b"\nendstream\nendobj\n")
+    )
+
+
 def test_hairlines_of_a_pdf_are_warned_about(tmp_path: Path) -> None:
     found = measured(tmp_path, pdf([f"{TWO} 0 w 30 5 m 40 20 l S"], 50, 30))
     assert "1 lines are thinner" in found.warnings[0]
