@@ -257,7 +257,7 @@ class Daemon:
         from api.access.invitation import Invitation
         from api.http.application import create_app
         from api.http.artwork_shelf import ArtworkShelf
-        from api.http.guards.all import bench_guards
+        from api.http.guards.order import bench_guards
         from api.http.server import BenchServer
 
         self._socket = listening_socket(

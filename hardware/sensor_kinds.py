@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from controller.ports import Clock
-from hardware.ina219 import Ina219Registers
 from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.sensor_chip import SensorChip
-from hardware.shunt_monitor import Registers, ShuntMonitor
+from hardware.sensor.ina219 import Ina219Registers
+from hardware.sensor.shunt_monitor import Registers, ShuntMonitor
 
 if TYPE_CHECKING:
     from controller.config import RigSettings

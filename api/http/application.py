@@ -16,15 +16,15 @@ from api.access.auth import Access
 from api.http.answer_headers import AnswerHeaders
 from api.http.artwork_shelf import ArtworkShelf
 from api.http.body_limit import BodyLimit
-from api.http.guards.all import tell_guards
+from api.http.context import AppContext
 from api.http.guards.base import UPLOAD
+from api.http.guards.order import tell_guards
 from api.http.live import Heartbeat, LiveFeed
 from api.http.models.status import RigKind, Status
 from api.http.page_files import PAGE_DIRECTORY, PageMount
 from api.http.problems import Problem, problem_handlers
-from api.http.routes.all import api_routes
 from api.http.routes.artworks import UPLOAD_BOUNDS
-from api.http.services import Desk
+from api.http.routes.router import api_routes
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
 from controller.running.loop import Board
@@ -104,7 +104,7 @@ def create_app(
         return Status.of(service.snapshot(), logbook_health(), rig_kind, version)
 
     live = LiveFeed(status)
-    desk = Desk(
+    context = AppContext(
         service=service,
         board=board,
         book=book,
@@ -147,5 +147,5 @@ def create_app(
         ],
     )
     app.state.live = live
-    app.router.routes += [*api_routes(desk), PageMount(page)]
+    app.router.routes += [*api_routes(context), PageMount(page)]
     return app

@@ -10,7 +10,7 @@ from typing import Any, Literal
 from starlette.responses import StreamingResponse
 
 from api.http import csv_export
-from api.http.services import Lane
+from api.http.context import Lane
 
 Format = Literal["json", "csv"]
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from controller.logbook.entries import BathSaved, ReadingTaken
 from controller.logbook.reader import LogbookReader, RunRecord
-from controller.logbook.readings import readings_of_bath, readings_of_run
+from controller.logbook.stored_readings import readings_of_bath, readings_of_run
 
 _BATHS = """
 SELECT name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc FROM baths b

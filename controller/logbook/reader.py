@@ -12,7 +12,6 @@ from typing import Any
 
 from controller.errors import BiteclockError, RefusedError
 from controller.logbook.entries import Progress, RawSample
-from controller.logbook.readings import readings_of_run
 from controller.logbook.records import (
     CurvePoint,
     MeanSample,
@@ -22,6 +21,7 @@ from controller.logbook.records import (
     StoredEvent,
 )
 from controller.logbook.schema import MIGRATIONS, identify
+from controller.logbook.stored_readings import readings_of_run
 from controller.logbook.values import plain_text
 from controller.messages import RunState, TripReason
 

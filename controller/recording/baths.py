@@ -12,7 +12,7 @@ from controller.logbook.bath_reader import BathReader, PastBathRun
 from controller.logbook.entries import BathSaved, ReadingTaken
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
-from controller.logbook.readings import reading_of, standing
+from controller.logbook.stored_readings import reading_of, standing
 from controller.physics.faraday import METALS, Metal, removed_mass_g
 from controller.physics.learning import Learner, PastRun, Reading, learn_from_bath
 from controller.planning.json_form import request_from_json

@@ -8,7 +8,7 @@ from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
-from controller.logbook.readings import readings_that_stand
+from controller.logbook.stored_readings import readings_that_stand
 from controller.messages import EventKind, RunState, Snapshot
 from controller.planning.json_form import learner_from_json, request_from_json
 from controller.planning.plan import Knowledge, make_plan, planned_metal

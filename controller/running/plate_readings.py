@@ -13,7 +13,7 @@ from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.entries import Progress, ReadingKind, ReadingTaken
 from controller.logbook.reader import RunRecord
-from controller.logbook.readings import body_of, kind_of, reading_of, standing
+from controller.logbook.stored_readings import body_of, kind_of, reading_of, standing
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import FILM_MM, Reading
 from controller.planning.json_form import learner_from_json, request_from_json

@@ -31,7 +31,8 @@ def loaded_after(script: str, *arguments: str) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    "module", ["api.main", "api.http.application", "api.http.routes.all", "api.http.guards.all"]
+    "module",
+    ["api.main", "api.http.application", "api.http.routes.router", "api.http.guards.order"],
 )
 def test_the_modules_of_the_daemon_load_nothing_heavy(module: str) -> None:
     assert loaded_after(f"import {module}") & HEAVY == set()

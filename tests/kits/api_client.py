@@ -17,7 +17,7 @@ import httpx
 from api.access.auth import BENCH_TOKEN_FILE, Access
 from api.http.application import create_app
 from api.http.artwork_shelf import ArtworkShelf
-from api.http.guards.all import bench_guards
+from api.http.guards.order import bench_guards
 from api.http.server import BenchServer
 from controller.artwork.client import measure as measure_in_process
 from controller.assembly import Assembly, assemble

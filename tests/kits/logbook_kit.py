@@ -33,7 +33,7 @@ UTC_0 = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)
 _NUMBERS = count(1)
 
 
-class Desk:
+class AppContext:
     """A logbook that is worked by hand on the test's own thread."""
 
     def __init__(
@@ -65,10 +65,10 @@ class Desk:
         self.clock.advance(30.0)
         self.logbook.work()
 
-    def reopened(self, clock: VirtualClock | None = None) -> Desk:
+    def reopened(self, clock: VirtualClock | None = None) -> AppContext:
         """Close and open again as a new process does."""
         self.logbook.finish()
-        desk = Desk(self.path, clock or self.clock)
+        desk = AppContext(self.path, clock or self.clock)
         desk.logbook.work()
         return desk
 

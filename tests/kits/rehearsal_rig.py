@@ -14,8 +14,8 @@ from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.rig import Bench
 from hardware.rehearsal.spec import BenchSpec
 from hardware.rehearsal.waveform import Waveform
+from hardware.sensor.shunt_monitor import ShuntMonitor
 from hardware.sensor_kinds import SENSOR_KINDS
-from hardware.shunt_monitor import ShuntMonitor
 
 POLL_S = 0.02
 BOTH, SHUNT_ONLY, BUS_ONLY = 7, 5, 6

@@ -9,8 +9,8 @@ import pytest
 
 from controller.ports import SensorSpec
 from controller.sensors import INA219, SENSORS
-from hardware.conversion_pace import COUNT, LEAST_BEAT_HZ, ConversionPace, beat_hz
 from hardware.rehearsal.spec import BenchSpec
+from hardware.sensor.conversion_pace import COUNT, LEAST_BEAT_HZ, ConversionPace, beat_hz
 from tests.kits.rehearsal_rig import POLL_S, Rig
 
 BLOCK = 32

@@ -7,8 +7,8 @@ import pytest
 from controller.errors import RefusedError, SensorError, SensorResetError
 from controller.sensors import INA219
 from hardware.clock import VirtualClock
-from hardware.ina219 import Ina219Registers
-from hardware.shunt_monitor import ShuntMonitor
+from hardware.sensor.ina219 import Ina219Registers
+from hardware.sensor.shunt_monitor import ShuntMonitor
 
 AVERAGING = 0x19FF  # 16 V, /8, bus 12 bit 1 sample, shunt 128 samples, both continuous
 QUICK = 0x19E7  # the same with 16 samples

@@ -408,8 +408,8 @@ def test_an_undercut_that_cannot_be_drawn_is_refused(
 
 def test_the_seat_is_given_back_however_it_ends(daemon: Daemon) -> None:
     async def story() -> None:
+        from api.http.context import Seat
         from api.http.problems import ProblemError
-        from api.http.services import Seat
 
         seat = Seat()
         for _ in range(2):

@@ -11,7 +11,7 @@ from pydantic import Discriminator
 from api.http.models.base import NO_UNIT, PLAIN_TEXT, Answer, RequestModel, example_of, number, said
 from controller.errors import RefusedError
 from controller.logbook.entries import ReadingKind, ReadingTaken
-from controller.logbook.readings import reading_of, standing
+from controller.logbook.stored_readings import reading_of, standing
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import GaugeReading
 from controller.planning.reading_drafts import GaugeDraft, WeighingDraft

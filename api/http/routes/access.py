@@ -11,6 +11,7 @@ from api.access.auth import COOKIE, Caller, caller_of
 from api.access.invitation import Invitation
 from api.access.pairing_book import LIFE_S, NotSavedError, PairingsFullError, UnknownPairingError
 from api.access.pin_gate import TooManyTriesError
+from api.http.context import AppContext
 from api.http.guards.control import CHALLENGE, NOT_PAIRED
 from api.http.models.access import (
     AccessAnswer,
@@ -33,7 +34,6 @@ from api.http.problem_kinds import (
     WRONG_PIN,
 )
 from api.http.problems import ProblemError, told_problems
-from api.http.services import Desk
 
 PairingId = Annotated[
     str, Path(description="Name of the pairing. No unit.", examples=["5f0c77a1d2e3"], max_length=40)
@@ -51,10 +51,10 @@ def controlling(request: Request) -> Caller:
 Controlling = Annotated[Caller, Depends(controlling)]
 
 
-def access_routes(desk: Desk) -> APIRouter:
+def access_routes(context: AppContext) -> APIRouter:
     """Return the routes of the pairing."""
     router = APIRouter(tags=["pairing"])
-    access = desk.access
+    access = context.access
 
     def access_of(caller: Caller | None) -> AccessAnswer:
         pairing = (
@@ -110,11 +110,11 @@ def access_routes(desk: Desk) -> APIRouter:
             raise ProblemError(TOO_MANY_TRIES, str(error), retry_after_s=error.wait_s) from error
         before = caller_of(request)
         try:
-            pairing, token = await desk.reading.run(access.book.add, body.name)
+            pairing, token = await context.reading.run(access.book.add, body.name)
         except PairingsFullError as error:
             raise ProblemError(TOO_MANY_PAIRINGS, str(error)) from error
         if before is not None and before.pairing is not None:
-            await _revoke(desk, before.pairing.pairing_id)
+            await _revoke(context, before.pairing.pairing_id)
         response.set_cookie(
             COOKIE, token, max_age=LIFE_S, path="/", httponly=True, samesite="strict"
         )
@@ -132,7 +132,7 @@ def access_routes(desk: Desk) -> APIRouter:
             raise ProblemError(
                 UNKNOWN_PAIRING, "the bench itself is not paired and cannot be unpaired"
             )
-        await _revoke(desk, caller.pairing.pairing_id)
+        await _revoke(context, caller.pairing.pairing_id)
         response.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
         return access_of(None)
 
@@ -154,7 +154,7 @@ def access_routes(desk: Desk) -> APIRouter:
     )
     async def revoke(pairing_id: PairingId, caller: Controlling) -> PairingList:
         """It takes effect at once."""
-        await _revoke(desk, pairing_id)
+        await _revoke(context, pairing_id)
         return PairingList.of(access.book.pairings(), caller)
 
     @router.get(
@@ -165,7 +165,7 @@ def access_routes(desk: Desk) -> APIRouter:
     )
     async def invitation(_caller: Controlling, request: Request) -> InvitationAnswer:
         """For those who may control: a paired device, or the bench itself by the token in its state directory."""
-        return InvitationAnswer.of(_invitation(desk, request))
+        return InvitationAnswer.of(_invitation(context, request))
 
     @router.post(
         "/api/pairing/new",
@@ -176,24 +176,24 @@ def access_routes(desk: Desk) -> APIRouter:
     async def new_pin(_caller: Controlling, request: Request) -> InvitationAnswer:
         """Ends the wait that wrong PINs have caused. Devices that are paired stay so."""
         access.pins.renew()
-        return InvitationAnswer.of(_invitation(desk, request))
+        return InvitationAnswer.of(_invitation(context, request))
 
     return router
 
 
-async def _revoke(desk: Desk, pairing_id: str) -> None:
+async def _revoke(context: AppContext, pairing_id: str) -> None:
     try:
-        await desk.reading.run(desk.access.book.revoke, pairing_id)
+        await context.reading.run(context.access.book.revoke, pairing_id)
     except UnknownPairingError as error:
         raise ProblemError(UNKNOWN_PAIRING, str(error)) from error
     except NotSavedError as error:
         raise ProblemError(NOT_SAVED, str(error)) from error
 
 
-def _invitation(desk: Desk, request: Request) -> Invitation:
+def _invitation(context: AppContext, request: Request) -> Invitation:
     """Return the invitation; first the address that the one who asks has come by, unless that is good for the Pi only."""
-    addresses = tuple(desk.addresses())
+    addresses = tuple(context.addresses())
     came_by = f"http://{request.headers.get('host', '')}/"
     return Invitation(
-        desk.access.pins.pin, tuple(sorted(addresses, key=lambda address: address != came_by))
+        context.access.pins.pin, tuple(sorted(addresses, key=lambda address: address != came_by))
     )

@@ -11,6 +11,7 @@ from starlette.requests import ClientDisconnect, Request
 
 from api.http.artwork_shelf import SUFFIXES, Artwork, NoRoomError, UnknownArtworkError
 from api.http.body_limit import Bounds
+from api.http.context import AppContext
 from api.http.guards.origin import media_type
 from api.http.models.artworks import (
     ArtworkList,
@@ -31,7 +32,6 @@ from api.http.problem_kinds import (
     UNKNOWN_ARTWORK,
 )
 from api.http.problems import ProblemError, told_problems
-from api.http.services import Desk
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import MeasureFailedError
 
@@ -62,10 +62,10 @@ _PNG: dict[int | str, dict[str, Any]] = {
 }
 
 
-def artwork_routes(desk: Desk) -> APIRouter:
+def artwork_routes(context: AppContext) -> APIRouter:
     """Return the routes of the artworks."""
     router = APIRouter(tags=["artworks"])
-    shelf = desk.artworks
+    shelf = context.artworks
 
     @router.post(
         "/api/artworks",
@@ -93,8 +93,10 @@ def artwork_routes(desk: Desk) -> APIRouter:
                 NO_ARTWORK_TYPE, f"the body is {kind or 'of no type'}: send {', '.join(SUFFIXES)}"
             )
         options = query.options()
-        with desk.measurer.taken():
-            found, is_new = await _received_and_measured(desk, request, kind, query.name, options)
+        with context.measurer.taken():
+            found, is_new = await _received_and_measured(
+                context, request, kind, query.name, options
+            )
         response.status_code = 201 if is_new else 200
         response.headers["Location"] = f"/api/artworks/{found.artwork}"
         return ArtworkTold.of(found)
@@ -112,7 +114,7 @@ def artwork_routes(desk: Desk) -> APIRouter:
         ] = 20,
     ) -> ArtworkList:
         """Those that were used longest ago are removed when room is needed."""
-        found = await desk.reading.run(shelf.recent, limit)
+        found = await context.reading.run(shelf.recent, limit)
         return ArtworkList(artworks=tuple(ArtworkListed.of(artwork) for artwork in found))
 
     @router.get(
@@ -124,7 +126,7 @@ def artwork_routes(desk: Desk) -> APIRouter:
     async def get_artwork(artwork: ArtworkId) -> ArtworkTold:
         """Name it as artwork in a plan."""
         try:
-            return ArtworkTold.of(await desk.reading.run(shelf.get, artwork))
+            return ArtworkTold.of(await context.reading.run(shelf.get, artwork))
         except UnknownArtworkError as error:
             raise ProblemError(UNKNOWN_ARTWORK, str(error)) from error
 
@@ -140,10 +142,10 @@ def artwork_routes(desk: Desk) -> APIRouter:
         undercut_mm = _undercut_mm(query)
         path = shelf.kept_picture(artwork, undercut_mm)
         if path is None:
-            with desk.measurer.taken():
-                path = await _drawn(desk, artwork, undercut_mm)
+            with context.measurer.taken():
+                path = await _drawn(context, artwork, undercut_mm)
         return Response(
-            await desk.reading.run(path.read_bytes), media_type="image/png", headers=_FOREVER
+            await context.reading.run(path.read_bytes), media_type="image/png", headers=_FOREVER
         )
 
     return router
@@ -157,9 +159,9 @@ def _undercut_mm(query: PreviewQuery) -> float | None:
     return max(UNDERCUT_STEP_MM, round(undercut_mm / UNDERCUT_STEP_MM) * UNDERCUT_STEP_MM)
 
 
-async def _drawn(desk: Desk, artwork: str, undercut_mm: float | None) -> FilePath:
+async def _drawn(context: AppContext, artwork: str, undercut_mm: float | None) -> FilePath:
     try:
-        return await desk.measuring.run(desk.artworks.picture, artwork, undercut_mm)
+        return await context.measuring.run(context.artworks.picture, artwork, undercut_mm)
     except UnknownArtworkError as error:
         raise ProblemError(UNKNOWN_ARTWORK, str(error)) from error
     except MeasureFailedError as error:
@@ -167,14 +169,14 @@ async def _drawn(desk: Desk, artwork: str, undercut_mm: float | None) -> FilePat
 
 
 async def _received_and_measured(
-    desk: Desk, request: Request, kind: str, name: str, options: MeasureOptions
+    context: AppContext, request: Request, kind: str, name: str, options: MeasureOptions
 ) -> tuple[Artwork, bool]:
     """Take the body into a file, piece by piece, and have it measured."""
     file = None
     try:
-        file = await desk.measuring.run(desk.artworks.new_file, kind, UPLOAD_BOUNDS.max_bytes)
-        await _received(desk, request, file)
-        return await desk.measuring.run(desk.artworks.put, file, name, kind, options)
+        file = await context.measuring.run(context.artworks.new_file, kind, UPLOAD_BOUNDS.max_bytes)
+        await _received(context, request, file)
+        return await context.measuring.run(context.artworks.put, file, name, kind, options)
     except MeasureFailedError as error:
         raise ProblemError(NOT_MEASURABLE, str(error)) from error
     except NoRoomError as error:
@@ -183,19 +185,19 @@ async def _received_and_measured(
         raise HTTPException(400, "the file did not come whole: send it again") from error
     finally:
         if file is not None:
-            await asyncio.shield(desk.measuring.run(desk.artworks.discard, file))
+            await asyncio.shield(context.measuring.run(context.artworks.discard, file))
 
 
-async def _received(desk: Desk, request: Request, file: FilePath) -> None:
+async def _received(context: AppContext, request: Request, file: FilePath) -> None:
     """Write the body as it comes: never the whole of it in memory. Raises: NoRoomError."""
     try:
-        out = await desk.measuring.run(file.open, "xb")
+        out = await context.measuring.run(file.open, "xb")
         try:
             async for piece in request.stream():
                 if piece:
-                    await desk.measuring.run(out.write, piece)
+                    await context.measuring.run(out.write, piece)
         finally:
-            await desk.measuring.run(out.close)
+            await context.measuring.run(out.close)
     except OSError as error:
         raise NoRoomError(
             f"the file cannot be written: {error.strerror or error}. Make room on the card"

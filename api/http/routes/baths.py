@@ -6,6 +6,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path
 
+from api.http.context import AppContext
 from api.http.models.base import PLAIN_TEXT
 from api.http.models.baths import BathBody, BathList, BathTold
 from api.http.problem_kinds import (
@@ -18,7 +19,6 @@ from api.http.problem_kinds import (
     UNKNOWN_BATH,
 )
 from api.http.problems import ProblemError, told_problems
-from api.http.services import Desk
 from controller.errors import RefusedError
 from controller.recording.baths import MAX_NAME, BathState
 
@@ -34,7 +34,7 @@ BathName = Annotated[
 ]
 
 
-def bath_routes(desk: Desk) -> APIRouter:
+def bath_routes(context: AppContext) -> APIRouter:
     """Return the routes of the baths."""
     router = APIRouter(tags=["baths"])
 
@@ -46,7 +46,7 @@ def bath_routes(desk: Desk) -> APIRouter:
     )
     async def list_baths() -> BathList:
         """With what each has carried and what its readings teach."""
-        states = await desk.reading.run(_all_states, desk)
+        states = await context.reading.run(_all_states, context)
         return BathList(baths=tuple(BathTold.of(state) for state in states))
 
     @router.get(
@@ -57,7 +57,7 @@ def bath_routes(desk: Desk) -> APIRouter:
     )
     async def get_bath(name: BathName) -> BathTold:
         """With what it has carried and what its readings teach."""
-        return BathTold.of(await desk.reading.run(_state, desk, name))
+        return BathTold.of(await context.reading.run(_state, context, name))
 
     @router.post(
         "/api/baths",
@@ -69,26 +69,26 @@ def bath_routes(desk: Desk) -> APIRouter:
     )
     async def save_bath(body: BathBody) -> BathTold:
         """The newest description of a name holds; its metal stays."""
-        return BathTold.of(await desk.reading.run(_save, desk, body))
+        return BathTold.of(await context.reading.run(_save, context, body))
 
     return router
 
 
-def _all_states(desk: Desk) -> tuple[BathState, ...]:
-    return tuple(desk.shelf.state(bath.name) for bath in desk.shelf.baths())
+def _all_states(context: AppContext) -> tuple[BathState, ...]:
+    return tuple(context.shelf.state(bath.name) for bath in context.shelf.baths())
 
 
-def _state(desk: Desk, name: str) -> BathState:
+def _state(context: AppContext, name: str) -> BathState:
     try:
-        return desk.shelf.state(name)
+        return context.shelf.state(name)
     except RefusedError as error:
         if error.field != "bath":
             raise
         raise ProblemError(UNKNOWN_BATH, str(error)) from error
 
 
-def _save(desk: Desk, body: BathBody) -> BathState:
-    saved = desk.shelf.save(
+def _save(context: AppContext, body: BathBody) -> BathState:
+    saved = context.shelf.save(
         body.name,
         body.metal,
         body.acid,
@@ -97,4 +97,4 @@ def _save(desk: Desk, body: BathBody) -> BathState:
         body.note,
         is_retired=body.is_retired,
     )
-    return desk.shelf.state(saved.name)
+    return context.shelf.state(saved.name)

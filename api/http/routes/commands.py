@@ -10,6 +10,7 @@ from contextlib import suppress
 from fastapi import APIRouter, Depends, Response
 from starlette.requests import Request
 
+from api.http.context import AppContext
 from api.http.models.plan import PlanAnswer, PlanRequestBody
 from api.http.models.status import (
     CeilingsBody,
@@ -30,7 +31,6 @@ from api.http.problem_kinds import (
     WRONG_STATE,
 )
 from api.http.problems import ProblemError, told_problems
-from api.http.services import Desk
 from controller.errors import LoopNotAliveError
 from controller.messages import Snapshot, TripReason
 from controller.safety.advice import WHAT_TO_DO
@@ -56,7 +56,7 @@ async def json_only(request: Request) -> None:
         )
 
 
-def command_routes(desk: Desk) -> APIRouter:
+def command_routes(context: AppContext) -> APIRouter:
     """Return the routes that plan and command."""
     router = APIRouter(tags=["commands"])
 
@@ -70,7 +70,9 @@ def command_routes(desk: Desk) -> APIRouter:
     async def plan(body: PlanRequestBody) -> PlanAnswer:
         """Nothing is switched on and nothing is kept."""
         return PlanAnswer.of(
-            await desk.planning.run(lambda: desk.service.plan(request_of(body, desk.artworks)))
+            await context.planning.run(
+                lambda: context.service.plan(request_of(body, context.artworks))
+            )
         )
 
     @router.post(
@@ -84,17 +86,17 @@ def command_routes(desk: Desk) -> APIRouter:
     async def start(body: PlanRequestBody, response: Response) -> StartAnswer:
         """The answer comes when the check has begun; see the status for what becomes of it."""
         asked_off = (
-            desk.service.asked_off()
+            context.service.asked_off()
         )  # Stop holds it back from here on, also while it waits and plans
-        run_id = await desk.starting.run(
-            lambda: desk.service.start(request_of(body, desk.artworks), asked_off)
+        run_id = await context.starting.run(
+            lambda: context.service.start(request_of(body, context.artworks), asked_off)
         )
         response.headers["Location"] = f"/api/runs/{run_id}"
         return StartAnswer(run_id=run_id)
 
     async def command(action: Callable[[], None]) -> CommandAnswer:
-        await desk.commands.run(action)
-        return CommandAnswer.model_validate(desk.service.snapshot())
+        await context.commands.run(action)
+        return CommandAnswer.model_validate(context.service.snapshot())
 
     @router.post(
         "/api/pause",
@@ -104,7 +106,7 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def pause() -> CommandAnswer:
         """Lift and rinse the plate: the acid goes on without current."""
-        return await command(desk.service.pause)
+        return await command(context.service.pause)
 
     @router.post(
         "/api/resume",
@@ -114,7 +116,7 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def resume() -> CommandAnswer:
         """The rig is checked first."""
-        return await command(desk.service.resume)
+        return await command(context.service.resume)
 
     @router.post(
         "/api/acknowledge",
@@ -124,7 +126,7 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def acknowledge() -> CommandAnswer:
         """Nothing restarts by itself."""
-        return await command(desk.service.acknowledge)
+        return await command(context.service.acknowledge)
 
     @router.post(
         "/api/lifted",
@@ -134,7 +136,7 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def lifted() -> CommandAnswer:
         """Nothing attacks it any more. Needs a run with the relay off."""
-        return await command(desk.service.lifted)
+        return await command(context.service.lifted)
 
     @router.post(
         "/api/left-in",
@@ -144,7 +146,7 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def left_in() -> CommandAnswer:
         """What the acid takes meanwhile widens the upper bound of the depth. Needs a run with the relay off."""
-        return await command(desk.service.left_in)
+        return await command(context.service.left_in)
 
     @router.post(
         "/api/first-look",
@@ -155,7 +157,7 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def first_look(body: FirstLookBody) -> CommandAnswer:
         """A bad one pauses the run: the clips may be swapped at the cell."""
-        return await command(lambda: desk.service.first_look(is_well=body.is_well))
+        return await command(lambda: context.service.first_look(is_well=body.is_well))
 
     @router.post(
         "/api/ceilings",
@@ -166,7 +168,7 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def raise_ceilings(_body: CeilingsBody) -> CommandAnswer:
         """Needs a run with the relay off, and that a person confirms it; the logbook keeps both."""
-        return await command(desk.service.raise_ceilings)
+        return await command(context.service.raise_ceilings)
 
     @router.post(
         "/api/stop",
@@ -176,29 +178,29 @@ def command_routes(desk: Desk) -> APIRouter:
     )
     async def stop() -> StopAnswer:
         """Taken in every state, with any body and without a PIN. This is no emergency stop: fit a real one in the supply."""
-        return await stop_now(desk)
+        return await stop_now(context)
 
     return router
 
 
-async def stop_now(desk: Desk) -> StopAnswer:
+async def stop_now(context: AppContext) -> StopAnswer:
     """Turn the relay off, then look for a moment what becomes of the run.
 
     Takes no thread and waits for no lock but the relay's own, so that nothing else that is asked can hold it up.
     """
     switched = True
     try:
-        desk.service.stop()
+        context.service.stop()
     except Exception:
         switched = False
         _log.exception("the relay output could not be switched off")
     with suppress(TimeoutError):
         async with asyncio.timeout(STOP_WAIT_S):
-            while _is_to_end(desk.board.snapshot) and not desk.live.is_ending:
-                await desk.live.pause(STOP_LOOK_S)
-    relay_on = _reads_on(desk)
-    snapshot = desk.board.snapshot
-    trouble = _why_not_alive(desk)
+            while _is_to_end(context.board.snapshot) and not context.live.is_ending:
+                await context.live.pause(STOP_LOOK_S)
+    relay_on = _reads_on(context)
+    snapshot = context.board.snapshot
+    trouble = _why_not_alive(context)
     return StopAnswer(
         relay_on=relay_on,
         state=None if snapshot is None else snapshot.state,
@@ -211,18 +213,18 @@ def _is_to_end(snapshot: Snapshot | None) -> bool:
     return snapshot is not None and snapshot.state in STOP_ENDS
 
 
-def _why_not_alive(desk: Desk) -> str | None:
+def _why_not_alive(context: AppContext) -> str | None:
     try:
-        desk.service.snapshot()
+        context.service.snapshot()
     except LoopNotAliveError as error:
         text = str(error)
         return f"{text[0].upper()}{text[1:]}."
     return None
 
 
-def _reads_on(desk: Desk) -> bool | None:
+def _reads_on(context: AppContext) -> bool | None:
     try:
-        return desk.service.relay_reads_on()
+        return context.service.relay_reads_on()
     except Exception:
         _log.exception("the relay output could not be read")
         return None

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Response
 
+from api.http.context import AppContext
 from api.http.models.base import PLAIN_TEXT
 from api.http.models.runs import (
     EventList,
@@ -20,7 +21,6 @@ from api.http.models.runs import (
 )
 from api.http.problem_kinds import BAD_VALUE, LOGBOOK_UNREADABLE, UNKNOWN_RUN
 from api.http.problems import told_problems
-from api.http.services import Desk
 from api.http.table_stream import Format, table_response
 from controller.logbook.entries import RawSample
 from controller.logbook.reader import CurvePoint, LogbookReader, MeanSample, StoredEvent
@@ -52,10 +52,10 @@ def _or_csv(model: Any, example: str) -> dict[int | str, dict[str, Any]]:
     }
 
 
-def book_routes(desk: Desk) -> APIRouter:
+def book_routes(context: AppContext) -> APIRouter:
     """Return the routes that read the logbook."""
     router = APIRouter(tags=["logbook"])
-    book, reading = desk.book, desk.reading
+    book, reading = context.book, context.reading
 
     @router.get(
         "/api/runs",

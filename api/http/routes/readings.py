@@ -6,6 +6,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Path
 
+from api.http.context import AppContext
 from api.http.models.readings import ReadingBody, ReadingList, ReadingResponse, WithdrawalBody
 from api.http.problem_kinds import (
     BAD_VALUE,
@@ -21,9 +22,8 @@ from api.http.problem_kinds import (
     WRONG_STATE,
 )
 from api.http.problems import told_problems
-from api.http.readings import list_readings, take_reading, withdraw_reading
+from api.http.reading_requests import list_readings, take_reading, withdraw_reading
 from api.http.routes.logbook import RunId
-from api.http.services import Desk
 
 ReadingId = Annotated[
     str, Path(description="Name of the reading. No unit.", examples=["9f2c51d07e44"], max_length=40)
@@ -42,7 +42,7 @@ _CHANGING = (
 )
 
 
-def reading_routes(desk: Desk) -> APIRouter:
+def reading_routes(context: AppContext) -> APIRouter:
     """Return the routes of the readings."""
     router = APIRouter(tags=["readings"])
 
@@ -54,7 +54,7 @@ def reading_routes(desk: Desk) -> APIRouter:
     )
     async def readings(run_id: RunId) -> ReadingList:
         """Corrected and withdrawn ones too: stands tells which count."""
-        return await desk.reading.run(list_readings, desk, run_id)
+        return await context.reading.run(list_readings, context, run_id)
 
     @router.post(
         "/api/runs/{run_id}/readings",
@@ -69,7 +69,7 @@ def reading_routes(desk: Desk) -> APIRouter:
         One that lies more than 3 standard deviations from what was expected is answered with surprising-reading: send it again
         with is_confirmed when it is right.
         """
-        return await desk.commands.run(take_reading, desk, run_id, body)
+        return await context.commands.run(take_reading, context, run_id, body)
 
     @router.post(
         "/api/runs/{run_id}/readings/{reading_id}/withdraw",
@@ -81,6 +81,6 @@ def reading_routes(desk: Desk) -> APIRouter:
         run_id: RunId, reading_id: ReadingId, body: WithdrawalBody
     ) -> ReadingResponse:
         """It stays in the list with the reason, and counts no more."""
-        return await desk.commands.run(withdraw_reading, desk, run_id, reading_id, body.why)
+        return await context.commands.run(withdraw_reading, context, run_id, reading_id, body.why)
 
     return router

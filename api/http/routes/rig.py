@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
+from api.http.context import AppContext
 from api.http.models.metals import MetalAnswer, MetalList
 from api.http.models.rig import RehearsalTruth, RigCheck
 from api.http.problem_kinds import LOOP_NOT_ALIVE, NO_REHEARSAL
 from api.http.problems import ProblemError, told_problems
-from api.http.services import Desk
 from controller.config import MetalSettings
 from controller.physics.faraday import METALS, metal_named
 
 
-def rig_routes(desk: Desk) -> APIRouter:
+def rig_routes(context: AppContext) -> APIRouter:
     """Return the routes that tell of the rig and of what hangs on it."""
     router = APIRouter(tags=["rig"])
 
@@ -25,10 +25,13 @@ def rig_routes(desk: Desk) -> APIRouter:
     )
     async def rig_check() -> RigCheck:
         """Never switches anything on. Says what the readings prove and what they cannot."""
-        report = await desk.commands.run(desk.service.check)
-        notes = await desk.reading.run(desk.host_notes)
+        report = await context.commands.run(context.service.check)
+        notes = await context.reading.run(context.host_notes)
         return RigCheck.of(
-            report, desk.service.snapshot(), desk.service.settings.limits.max_sample_age_s, notes
+            report,
+            context.service.snapshot(),
+            context.service.settings.limits.max_sample_age_s,
+            notes,
         )
 
     @router.get(
@@ -39,7 +42,7 @@ def rig_routes(desk: Desk) -> APIRouter:
     )
     async def metals() -> MetalList:
         """The user's own densities and etch factors are taken in."""
-        own = desk.service.settings.metals
+        own = context.service.settings.metals
         none = MetalSettings()
         known = (
             metal_named(
@@ -57,10 +60,10 @@ def rig_routes(desk: Desk) -> APIRouter:
     )
     async def rehearsal() -> RehearsalTruth:
         """On a real bench nobody knows: 404."""
-        if desk.truth is None:
+        if context.truth is None:
             raise ProblemError(
                 NO_REHEARSAL, "only the rehearsal bench knows the truth: gauge the plate"
             )
-        return RehearsalTruth.model_validate(await desk.reading.run(desk.truth))
+        return RehearsalTruth.model_validate(await context.reading.run(context.truth))
 
     return router

@@ -7,11 +7,11 @@ from starlette.requests import Request
 from starlette.responses import StreamingResponse
 
 from api.access.auth import caller_of
+from api.http.context import AppContext
 from api.http.live import LiveResponse
 from api.http.models.status import Health, LogbookHealthAnswer, LoopHealth, SensorHealth, Status
 from api.http.problem_kinds import LOOP_NOT_ALIVE, TOO_MANY_STREAMS
 from api.http.problems import told_problems
-from api.http.services import Desk
 from controller.logbook.health import LogbookHealth
 from controller.messages import Snapshot
 
@@ -31,26 +31,26 @@ _STREAM = {
 class NewestStatus:
     """The body of the newest status, made once for each snapshot however many ask. Belongs to the server's event loop."""
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
+    def __init__(self, context: AppContext) -> None:
+        self._desk = context
         self._of: tuple[Snapshot, LogbookHealth] | None = None
         self._body = b""
 
     def body(self) -> bytes:
         """Return the status as JSON. Raises: LoopNotAliveError."""
-        desk = self._desk
-        snapshot, health = desk.service.snapshot(), desk.logbook_health()
+        context = self._desk
+        snapshot, health = context.service.snapshot(), context.logbook_health()
         if self._of is None or self._of[0] is not snapshot or self._of[1] != health:
-            status = Status.of(snapshot, health, desk.rig_kind, desk.version)
+            status = Status.of(snapshot, health, context.rig_kind, context.version)
             self._of, self._body = (snapshot, health), status.model_dump_json().encode()
         return self._body
 
 
-def status_routes(desk: Desk) -> APIRouter:
+def status_routes(context: AppContext) -> APIRouter:
     """Return the routes that tell how the bench stands."""
     router = APIRouter(tags=["status"])
 
-    newest = NewestStatus(desk)
+    newest = NewestStatus(context)
 
     @router.get(
         "/api/status",
@@ -71,15 +71,17 @@ def status_routes(desk: Desk) -> APIRouter:
     )
     async def health() -> Health:
         """200 while the control loop is alive; a logbook or sensor that fails is told in the body."""
-        snapshot = desk.service.snapshot()
+        snapshot = context.service.snapshot()
         return Health(
-            loop=LoopHealth(alive=True, silent_s=desk.board.silent_s(), watchdog_s=desk.watchdog_s),
+            loop=LoopHealth(
+                alive=True, silent_s=context.board.silent_s(), watchdog_s=context.watchdog_s
+            ),
             sensor=SensorHealth(
                 sample_age_s=snapshot.sample_age_s, message=snapshot.sensor_message
             ),
-            logbook=LogbookHealthAnswer.model_validate(desk.logbook_health()),
-            rig=desk.rig_kind,
-            version=desk.version,
+            logbook=LogbookHealthAnswer.model_validate(context.logbook_health()),
+            rig=context.rig_kind,
+            version=context.version,
         )
 
     @router.get(
@@ -92,6 +94,6 @@ def status_routes(desk: Desk) -> APIRouter:
     async def events(request: Request) -> Response:
         """One stream a page: browsers open at most six to a host."""
         caller = caller_of(request)
-        return LiveResponse(desk.live, lambda: desk.access.may_still_view(caller))
+        return LiveResponse(context.live, lambda: context.access.may_still_view(caller))
 
     return router

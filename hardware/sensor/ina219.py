@@ -16,7 +16,7 @@ from adafruit_register.i2c_struct import ROUnaryStruct, UnaryStruct
 
 from controller import sensors
 from controller.ports import SensorSpec
-from hardware.shunt_monitor import Conversion
+from hardware.sensor.shunt_monitor import Conversion
 
 _BUS_LOOKS = (
     ADCResolution.ADCRES_12BIT_1S,
@@ -35,7 +35,7 @@ class _Chip(INA219):  # type: ignore[misc]
 
 
 class Ina219Registers:
-    """See hardware.shunt_monitor.Registers. The index of a range is its PG bits."""
+    """See hardware.sensor.shunt_monitor.Registers. The index of a range is its PG bits."""
 
     spec: ClassVar[SensorSpec] = sensors.INA219
 

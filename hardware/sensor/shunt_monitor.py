@@ -12,7 +12,7 @@ from typing import Any, ClassVar, NamedTuple, Protocol
 from controller.errors import SensorError, SensorResetError
 from controller.messages import Sample
 from controller.ports import Clock, SensorSpec
-from hardware.conversion_pace import ConversionPace
+from hardware.sensor.conversion_pace import ConversionPace
 
 RETRY_WITHIN_S = 0.5
 """A failed call that took longer than this is not tried again, s: a stuck bus blocks for about 1 s per transaction."""

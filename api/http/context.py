@@ -63,7 +63,7 @@ class Seat:
 
 
 @dataclass(frozen=True, slots=True)
-class Desk:
+class AppContext:
     """Everything that a route may use.
 
     :param truth: what really happened on the rehearsal bench; None on a real one.

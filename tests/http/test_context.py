@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from api.http.services import Desk, Lane
+from api.http.context import AppContext, Lane
 from tests.kits.api_client import WAIT_S
 
 POOL = 40
@@ -63,7 +63,7 @@ def test_a_call_that_fails_gives_its_place_back() -> None:
 def test_the_lanes_together_leave_the_pool_room() -> None:
     lanes = [
         field.default_factory()
-        for field in Desk.__dataclass_fields__.values()
+        for field in AppContext.__dataclass_fields__.values()
         if field.type == "Lane"
     ]  # type: ignore[operator]
     assert len(lanes) == 5

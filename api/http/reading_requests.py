@@ -4,26 +4,28 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
+from api.http.context import AppContext
 from api.http.models.readings import GaugeBody, ReadingList, ReadingResponse, WeighingBody
 from api.http.problem_kinds import SURPRISING_READING, UNKNOWN_READING, WRONG_STATE
 from api.http.problems import ProblemError, Surprise
-from api.http.services import Desk
 from controller.planning.reading_drafts import SurprisingReadingError
 from controller.running.plate_readings import ReplacedReadingError, UnknownReadingError
 
 
-def list_readings(desk: Desk, run_id: str) -> ReadingList:
+def list_readings(context: AppContext, run_id: str) -> ReadingList:
     """Return the readings of a run, also while the control loop is silent.
 
     Raises: UnknownRunError.
     """
-    snapshot = desk.board.snapshot
+    snapshot = context.board.snapshot
     if snapshot is None or snapshot.run_id != run_id:
-        desk.book.run(run_id)
-    return ReadingList.of(run_id, desk.shelf.readings(run_id))
+        context.book.run(run_id)
+    return ReadingList.of(run_id, context.shelf.readings(run_id))
 
 
-def take_reading(desk: Desk, run_id: str, body: GaugeBody | WeighingBody) -> ReadingResponse:
+def take_reading(
+    context: AppContext, run_id: str, body: GaugeBody | WeighingBody
+) -> ReadingResponse:
     """Take a reading of the present run or of a past one.
 
     Raises: UnknownRunError, RefusedError, ProblemError for one that surprises or replaces an
@@ -31,7 +33,7 @@ def take_reading(desk: Desk, run_id: str, body: GaugeBody | WeighingBody) -> Rea
     """
     draft = body.draft()
     try:
-        outcome = desk.readings.take(
+        outcome = context.readings.take(
             run_id, draft, replaces=body.replaces, is_confirmed=body.is_confirmed
         )
     except UnknownReadingError as error:
@@ -47,13 +49,15 @@ def take_reading(desk: Desk, run_id: str, body: GaugeBody | WeighingBody) -> Rea
     return ReadingResponse.of(outcome)
 
 
-def withdraw_reading(desk: Desk, run_id: str, reading_id: str, why: str) -> ReadingResponse:
+def withdraw_reading(
+    context: AppContext, run_id: str, reading_id: str, why: str
+) -> ReadingResponse:
     """Withdraw a reading.
 
     Raises: UnknownRunError, ProblemError, WrongStateError while the relay may be on.
     """
     try:
-        outcome = desk.readings.withdraw(run_id, reading_id, why)
+        outcome = context.readings.withdraw(run_id, reading_id, why)
     except UnknownReadingError as error:
         raise ProblemError(UNKNOWN_READING, str(error)) from error
     except ReplacedReadingError as error:

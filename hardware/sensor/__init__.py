@@ -1,0 +1,1 @@
+"""The current and voltage sensor: drivers, and when conversions are read."""
