@@ -335,10 +335,10 @@ def test_the_thread_writes_what_is_put_and_closes(tmp_path: Path) -> None:
     desk = Desk(tmp_path / "log.sqlite")
     thread = LogbookThread(desk.logbook)
     thread.start()
-    assert desk.logbook.wait_ready(10.0)
+    assert desk.logbook.wait_ready(60.0)
     for i in range(100):
         desk.put(began(f"r{i}"), changed(f"r{i}", S.FINISHED, float(i)), mean(i, run_id=f"r{i}"))
-    assert thread.stop(10.0)
+    assert thread.stop(60.0)
     assert [run.progress.charge_coulombs for run in desk.reader.list_runs(100).runs] == [
         float(i) for i in range(99, -1, -1)
     ]
@@ -394,14 +394,14 @@ def test_the_thread_outlives_every_failure(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(keeper, "write", fail)
     thread = LogbookThread(desk.logbook)
     thread.start()
-    assert desk.logbook.wait_ready(10.0)
+    assert desk.logbook.wait_ready(60.0)
     for i in range(200):
         desk.put(began("r1") if i == 0 else checkpoint("r1", float(i)))
         desk.clock.advance(60.0)
         if reached.wait(0.05):
             break
     desk.put(changed("r1", S.FINISHED, 750.0))
-    assert thread.stop(10.0)
+    assert thread.stop(60.0)
     assert desk.reader.run("r1").summary.progress.charge_coulombs == 750.0
 
 
@@ -413,16 +413,16 @@ def test_a_thread_that_hangs_in_the_disk_does_not_hold_up_the_end_or_the_loop(
 
     def hang(batch: list[Entry]) -> list[str]:
         inside.set()
-        let_go.wait(30.0)
+        let_go.wait(60.0)
         return []
 
     monkeypatch.setattr(desk.logbook._keeper, "write", hang)
     thread = LogbookThread(desk.logbook)
     thread.start()
     desk.put(note(run_id=None))
-    assert inside.wait(10.0)
+    assert inside.wait(60.0)
     desk.put(*(note(str(i), run_id=None) for i in range(100)))
     assert desk.logbook.health().waiting >= 100
     assert thread.stop(0.01) is False
     let_go.set()
-    assert thread.stop(10.0)
+    assert thread.stop(60.0)

@@ -121,7 +121,7 @@ def test_beat_may_take_the_benchs_lock_while_a_transaction_blocks():
 
     def beat(_):
         def body():
-            taken.append(lock.acquire(timeout=5.0))
+            taken.append(lock.acquire(timeout=60.0))
             lock.release()
 
         thread = threading.Thread(target=body)
