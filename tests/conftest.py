@@ -5,11 +5,13 @@ from __future__ import annotations
 import sqlite3
 import time  # noqa: TID251 to forbid its sleep
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.kits.logbook_kit import closing_logbooks
 from tests.session_rules import SessionRules
 
 settings.register_profile(
@@ -26,28 +28,43 @@ settings.load_profile("steady")
 # "steady" draws the same examples on every machine and never looks at a clock. "search" is for
 # `make search`, by hand: other examples each time, and many more.
 
-REAL_TIME = (
-    "test_page",
-    "test_api",
-    "test_daemon_process",
-    "test_process_faults",
-    "test_logbook_crash",
-    "test_artwork_client",
-)
-"""Modules whose tests run a browser, a server or a process in real time."""
+WAITING = (
+    "page_gloves", "page_live", "page", "page_trip", "page_artwork", "page_screens", "page_words",
+    "process_faults",
+)  # fmt: skip
+BUSY = (
+    "level_set", "cli_artwork", "whole_run", "trends_quiet", "campaign_slice", "api_schemathesis",
+    "faults", "learn",
+)  # fmt: skip
+FIRST = [name for pair in zip(WAITING, BUSY, strict=True) for name in pair]
+"""Modules that take longest, by the end of their names: one that waits beside one that computes."""
 
 
 def pytest_configure(config: pytest.Config) -> None:
     config.pluginmanager.register(SessionRules())
+    config.option.loadscopereorder = False  # pytest-xdist would begin with the most numerous
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep the tests of a module on one worker, and those that run in real time all on the same."""
+    """Keep the tests of a module on one worker, and begin with the modules that take longest.
+
+    Each module has its own daemons, browsers and ports, so that any two may run side by side.
+    """
+
+    def turn(item: pytest.Item) -> int:
+        name = name_of(item.path)
+        matches = (n for n, end in enumerate(FIRST) if name == end or name.endswith(f"_{end}"))
+        return next(matches, len(FIRST))
+
     for item in items:
-        module = item.path.stem
-        item.add_marker(
-            pytest.mark.xdist_group("real time" if module.startswith(REAL_TIME) else module)
-        )
+        item.add_marker(pytest.mark.xdist_group(name_of(item.path)))
+    items.sort(key=turn)
+
+
+def name_of(path: Path) -> str:
+    """Return a module's name: page_live of page/test_live.py and of test_page_live.py."""
+    inside = path.relative_to(Path(__file__).parent).with_suffix("")
+    return "_".join(part.removeprefix("test_") for part in inside.parts)
 
 
 @pytest.fixture(autouse=True)
@@ -73,7 +90,7 @@ def _databases_are_closed(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
         opened.append(connect(*args, **kwargs))
         return opened[-1]
 
-    with monkeypatch.context() as patched:
+    with monkeypatch.context() as patched, closing_logbooks():
         patched.setattr(sqlite3, "connect", remember)
         yield
     assert [connection for connection in opened if is_open(connection)] == []

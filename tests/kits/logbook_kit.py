@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,6 +28,25 @@ from hardware.clock import VirtualClock
 UTC_0 = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)
 
 
+_open: list[Logbook] = []
+
+
+def closed_in_the_end(logbook: Logbook) -> Logbook:
+    """Have a logbook closed when the test is over, whatever state the test leaves it in."""
+    _open.append(logbook)
+    return logbook
+
+
+@contextmanager
+def closing_logbooks() -> Iterator[None]:
+    """Close those that were opened meanwhile."""
+    before = len(_open)
+    yield
+    for logbook in _open[before:]:
+        logbook._keeper.close()
+    del _open[before:]
+
+
 class Desk:
     """A logbook that is worked by hand on the test's own thread."""
 
@@ -35,7 +55,7 @@ class Desk:
     ) -> None:
         self.path = path
         self.clock = clock or VirtualClock(UTC_0)
-        self.logbook = Logbook(path, self.clock, room=room, busy_timeout_s=0.0)
+        self.logbook = closed_in_the_end(Logbook(path, self.clock, room=room, busy_timeout_s=0.0))
         self.reader = LogbookReader(path)
 
     def put(self, *entries: Any) -> None:
