@@ -10,7 +10,57 @@ from collections.abc import Mapping
 
 import pytest
 
-FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {}
+FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
+    "artwork": (450, ("test_artwork", "artwork/")),
+    "command line": (88, ("test_cli", "cli/")),
+    "http": (800, ("test_api", "http/", "access/")),
+    "logbook": (140, ("test_logbook", "test_recorder", "logbook/")),
+    "page": (100, ("test_page", "page/")),
+    "process": (
+        42,
+        ("test_daemon_process", "test_process_faults", "test_power_cuts", "process/"),
+    ),
+    "physics": (
+        390,
+        (
+            "test_charge", "test_conversion_pace", "test_counted_charge", "test_estimate",
+            "test_faraday", "test_learn", "test_meter_log", "test_published_values",
+            "test_relief", "test_units", "physics/",
+        ),
+    ),
+    "planning": (115, ("test_advice", "test_baths", "test_plan", "test_sample_config", "planning/")),
+    "safety": (
+        390,
+        (
+            "test_age_watch", "test_checks", "test_faults", "test_force_off", "test_guards",
+            "test_loop", "test_notify", "test_relay", "test_run", "test_supervisor",
+            "test_trends", "safety/", "running/",
+        ),
+    ),
+    "hardware": (
+        100,
+        (
+            "test_clock", "test_host", "test_i2c", "test_ina219", "test_panel",
+            "test_pi_import_path", "test_thermometer",
+        ),
+    ),
+    "rehearsal": (
+        350,
+        (
+            "test_cell", "test_chip", "test_front_table", "test_level_set", "test_plate",
+            "test_rehearsal_faults", "test_supply", "test_whole_run", "test_wire", "rehearsal/",
+        ),
+    ),
+    "house and installing": (
+        200,
+        (
+            "test_bench", "test_config", "test_house", "test_install_script", "test_readme_demo",
+            "test_session_rules", "test_systemd_unit", "test_wheels", "house/", "installing/",
+        ),
+    ),
+    "proofs": (66, ("test_campaign", "test_soak", "proofs/")),
+    "all": (3300, ("",)),
+}  # fmt: skip
 """Group -> (fewest tests, beginnings of the files' paths inside ``tests/``).
 
 A group that loses tests on purpose gets a new figure here, in the same commit.
