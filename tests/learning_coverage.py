@@ -1,4 +1,4 @@
-"""How often the 95 % interval covers the truth, over simulated runs drawn from the stated priors or from wrong ones.
+"""How often the 95 % interval covers the truth, over runs drawn from the stated or wrong priors.
 
 ``make coverage``, by hand, prints the table of DEVELOPERS.md from 2,000 worlds of each kind;
 ``tests/physics/test_learning.py`` asks the same functions with fewer.
@@ -110,7 +110,7 @@ def covered_once(count: int, **wrong: object) -> float:
 
 
 def covered_later(count: int, first: int = 2, **wrong: object) -> float:
-    """Return the share that is covered of the runs from number ``first`` to RUNS of so many baths."""
+    """Return the covered share of the runs from number ``first`` to RUNS of so many baths."""
     hits = 0
     for seed in range(count):
         world, learner = World(seed, **wrong), fresh()  # type: ignore[arg-type]

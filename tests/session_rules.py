@@ -28,7 +28,10 @@ FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
             "test_relief", "test_units", "physics/",
         ),
     ),
-    "planning": (115, ("test_advice", "test_baths", "test_plan", "test_sample_config", "planning/")),
+    "planning": (
+        115,
+        ("test_advice", "test_baths", "test_plan", "test_sample_config", "planning/"),
+    ),
     "safety": (
         390,
         (

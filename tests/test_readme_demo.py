@@ -18,8 +18,8 @@ from controller.planning.run_plan import RunPlan
 ROOT = Path(__file__).parent.parent
 
 PROGRESS = re.compile(
-    r"running   (\d\.\d{3}) mm \((\d\.\d{3}) to (\d\.\d{3})\) of 0\.250  ([ \d]{5}\.\d) C   2\.800 A  "
-    r"( \d\.\d\d) V  ([ \d]\d):(\d\d) left"
+    r"running   (\d\.\d{3}) mm \((\d\.\d{3}) to (\d\.\d{3})\) of 0\.250  "
+    r"([ \d]{5}\.\d) C   2\.800 A  ( \d\.\d\d) V  ([ \d]\d):(\d\d) left"
 )
 """A look at the run: depth and interval, charge, voltage, time left."""
 
@@ -37,11 +37,11 @@ def fixed(line: str) -> str:
 def shown() -> list[str]:
     """The lines in README.md."""
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    block = re.search(
-        r"<!-- demo output -->\n```\n(.+?)\n```\n<!-- /demo output -->", text, re.DOTALL
-    )
-    assert block is not None
-    return block[1].splitlines()
+    _, begin, rest = text.partition("<!-- demo output -->\n```\n")
+    block, end, _ = rest.partition("\n```\n<!-- /demo output -->")
+    assert begin
+    assert end
+    return block.splitlines()
 
 
 @pytest.fixture(scope="module")

@@ -171,11 +171,11 @@ def test_a_bath_is_replayed_so_that_a_withdrawn_reading_leaves_no_trace() -> Non
     )
 
 
-# --- coverage ---------------------------------------------------------------------------------------
+# --- coverage -----------------------------------------------------------------------------------
 
 
 def test_the_interval_covers_the_truth() -> None:
-    """95 % of runs drawn from the stated priors, before any reading, after one, and later in a bath.
+    """95 % of runs from the stated priors, before any reading, after one, and later in a bath.
 
     2,000 runs each, the last from 225 baths; a standard deviation is 0.005, so that a true coverage
     of 0.915 or of 0.985 fails.
@@ -186,7 +186,7 @@ def test_the_interval_covers_the_truth() -> None:
 
 
 def test_wrong_priors_cost_coverage() -> None:
-    """The figures of DEVELOPERS.md, within their scatter; 60 baths give 540 runs, 2.5 % each way."""
+    """The figures of DEVELOPERS.md, within their scatter; 60 baths give 540 runs."""
     assert 0.70 <= covered_later(60, run_sd=0.10) <= 0.86, "it believes the spread that is stated"
     assert covered_unread(300, heavy=True) >= 0.92
     assert covered_once(300, heavy=True) >= 0.92
