@@ -23,8 +23,13 @@ PROGRESS = re.compile(
 )
 """A look at the run: depth and interval, charge, voltage, time left."""
 
-CHANGING = ((r"PIN \d{6}", "PIN 000000"), (r":\d+/", ":8420/"))
-"""What differs from one start to the next: the PIN, and the port where 8420 is taken."""
+CHANGING = (
+    (r"PIN \d{6}", "PIN 000000"),
+    (r":\d+/", ":8420/"),
+    (r"(\d{4})\.\d C (counted|true)", r"\1.0 C \2"),
+)
+"""What differs from one start to the next: the PIN, the port where 8420 is taken, and the tenths of
+the charge, as the run ends with the first conversion past the target (0.19 C each)."""
 
 
 def fixed(line: str) -> str:

@@ -85,13 +85,14 @@ def solved(
 ) -> FrontSolution:
     """Return the front's solution, worked out once for the same pixels and the same job."""
     job = FrontJob(path, MeasureOptions(**options), etch_factor, depth_mm, crowding)  # type: ignore[arg-type]
-    key = (path.read_bytes(), repr(replace(job, path=Path("a.png"))), level_set._TILE_CELLS)
+    shape = (level_set._TILE_CELLS, level_set.REFUSED_CELL_STEPS)
+    key = (path.read_bytes(), repr(replace(job, path=Path("a.png"))), shape)
     if key not in _SOLUTIONS:
         _SOLUTIONS[key] = solve_front(job)
     return _SOLUTIONS[key]
 
 
-_SOLUTIONS: dict[tuple[bytes, str, int], FrontSolution] = {}
+_SOLUTIONS: dict[tuple[bytes, str, tuple[int, float]], FrontSolution] = {}
 
 
 def some_rows(solution: FrontSolution) -> list[FrontRow]:
