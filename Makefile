@@ -1,8 +1,8 @@
 # Two commands do all the set-up on a fresh machine:
 #   make demo            the main job on the rehearsal bench, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand (DEVELOPERS.md): make audit, screenshots, campaign, study, mutants, mutants-page, bench, cuts, soak,
-# bench-os.
+# By hand (DEVELOPERS.md): make audit, screenshots, campaign, study, coverage, search, mutants,
+# mutants-page, bench, cuts, soak, wheels, pythons, bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -13,7 +13,8 @@ ONCE ?=
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
 
-.PHONY: demo test lint audit screenshots campaign study mutants mutants-page bench bench-os cuts soak clean need-python need-test-tools
+.PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
+  bench-os cuts soak wheels pythons clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -35,6 +36,26 @@ campaign: $(VENV)/.installed-dev
 
 study: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.campaign --study 3000 --workers 2
+
+# How often the interval covers the truth, from 2,000 simulated baths of each kind.
+coverage: $(VENV)/.installed-dev
+	nice -n 10 $(BIN)/python -m tests.proofs.learning_coverage --runs 2000
+
+# Other examples than make test draws, and many more of them.
+search: $(VENV)/.installed-dev
+	nice -n 10 $(BIN)/python -m pytest -m hypothesis --hypothesis-profile search --timeout 0
+
+# Wheels for a Pi, by the word of pip's resolver and the package index.
+wheels: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.proofs.wheels
+
+# The suite under each promised Python that this machine has, each in an environment of its own.
+pythons: need-test-tools
+	@for python in python3.11 python3.12 python3.13; do \
+	  $$python -c '' 2>/dev/null || { echo "$$python is not here, left out"; continue; }; \
+	  echo "--- $$python"; \
+	  $(MAKE) --no-print-directory test PYTHON=$$python VENV=.venv-$$python || exit 1; \
+	done
 
 mutants: $(VENV)/.installed-dev
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,mutants]'

@@ -15,6 +15,7 @@ from api.access.addresses import own_addresses, own_names
 from api.access.front_door import bench_addresses, listening_socket
 from controller.config import ServerSettings
 from controller.errors import RefusedError
+from tests.kits.api_client import WAIT_S
 
 STUDIO = ServerSettings(listen="studio-network", hosts=("bench.studio.example",))
 
@@ -70,18 +71,18 @@ def test_loopback_listens_there_and_nowhere_else() -> None:
         port = listener.getsockname()[1]
         for address in own_addresses():
             with pytest.raises(OSError, match=r"refused|unreachable"):
-                socket.create_connection((address, port), timeout=2.0)
+                socket.create_connection((address, port), timeout=WAIT_S)
 
 
 def test_the_studio_network_is_reached_by_both_families() -> None:
     with listening_socket(STUDIO, 0) as listener:
         port = listener.getsockname()[1]
-        with socket.create_connection(("127.0.0.1", port), timeout=2.0):
+        with socket.create_connection(("127.0.0.1", port), timeout=WAIT_S):
             accepted, client = listener.accept()
             accepted.close()
             assert client[0] in ("127.0.0.1", "::ffff:127.0.0.1")
         if socket.has_dualstack_ipv6():
-            with socket.create_connection(("::1", port), timeout=2.0):
+            with socket.create_connection(("::1", port), timeout=WAIT_S):
                 listener.accept()[0].close()
 
 

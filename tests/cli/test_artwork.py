@@ -6,12 +6,15 @@ The plate of the rehearsal is the level set's, which knows neither the growth cu
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from PIL import Image, ImageDraw
 
+from api.cli.command_line import options as cli_options
+from hardware.rehearsal import plate
 from tests.kits.artwork_files import svg
 from tests.kits.artwork_shapes import rows_of_bars, save, star
 from tests.kits.cli_kit import Command
@@ -50,6 +53,32 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     drawn["signet"] = folder / "signet.tif"
     picture.save(drawn["signet"], dpi=(600, 600))
     return drawn
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _worked_out_once() -> Iterator[None]:
+    """Measure each file, and follow each front, once for the whole module.
+
+    Both are asked for again with the very same arguments by most tests, in a process that starts,
+    works and ends; the first time they are the shipped functions.
+    """
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(cli_options, "measure", remembering(cli_options.measure))
+        patched.setattr(plate, "solve_in_process", remembering(plate.solve_in_process))
+        yield
+
+
+def remembering(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Return a function that calls another one once for the same arguments."""
+    answers: dict[str, Any] = {}
+
+    def ask(*arguments: Any, **named: Any) -> Any:
+        key = f"{arguments} {named}"
+        if key not in answers:
+            answers[key] = function(*arguments, **named)
+        return answers[key]
+
+    return ask
 
 
 def test_a_plan_takes_area_edge_and_lines_from_the_artwork(files: dict[str, Path]) -> None:

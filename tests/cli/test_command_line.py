@@ -18,7 +18,7 @@ from api.cli.command_line import check as cli_check
 from controller.messages import RunState
 from controller.physics.faraday import METALS
 from hardware.rehearsal.faults.by_name import FAULTS
-from tests.kits.logbook_kit import Desk, began, changed, mean
+from tests.kits.logbook_kit import ManualLogbook, began, changed, mean
 
 PLATE = (
     "--metal",
@@ -232,7 +232,7 @@ def test_off_without_a_daemon_drives_the_pin_itself(
 @pytest.fixture
 def state_directory(tmp_path: Path) -> Path:
     """A logbook with two runs."""
-    desk = Desk(tmp_path / "biteclock.sqlite")
+    desk = ManualLogbook(tmp_path / "biteclock.sqlite")
     desk.write(
         began("r1"),
         changed("r1", RunState.RUNNING),

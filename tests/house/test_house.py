@@ -1,4 +1,4 @@
-"""The rules of the house: units in names, who may import what, who may look at a clock, how long a file may be."""
+"""The rules of the house: units in names, imports, who reads a clock, how long a file may be."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ import re
 import sys
 import types
 import typing
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 from pydantic import BaseModel
 
 import controller
@@ -22,13 +22,15 @@ from tests.paths import ROOT
 
 ROOMS = ("controller", "hardware", "api")
 FILES = sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"))
-IDS = [str(path.relative_to(ROOT)) for path in FILES]
+TREES = {str(path.relative_to(ROOT)): ast.parse(path.read_text(encoding="utf-8")) for path in FILES}
+"""Path -> syntax tree of every source file."""
 
-# --- units in names -----------------------------------------------------------------------------------------------------
+# --- units in names -----------------------------------------------------------------------------
 
 SUFFIXES = (
-    "a", "v", "ohm", "s", "mm", "um", "mm2", "cm2", "mm3", "coulombs", "g", "degc", "a_per_dm2", "hz", "g_per_cm3", "fraction",
-    "g_per_mol", "coulombs_per_mol", "w", "wh", "ah", "j", "bytes", "dpi", "px", "utc", "l", "k", "um_per_min",
+    "a", "v", "ohm", "s", "mm", "um", "mm2", "cm2", "mm3", "coulombs", "g", "degc", "a_per_dm2",
+    "hz", "g_per_cm3", "fraction", "g_per_mol", "coulombs_per_mol", "w", "wh", "ah", "j", "bytes",
+    "dpi", "px", "utc", "l", "k", "um_per_min",
 )  # fmt: skip
 
 RATIOS = {
@@ -73,7 +75,7 @@ def is_ratio(name: str) -> bool:
 
 
 def holds_floats(annotation: object) -> bool:
-    """Return whether a float stands anywhere in an annotation that is a number or a sequence of numbers."""
+    """Return whether an annotation is a number or a sequence of numbers."""
     if annotation is float:
         return True
     origin = typing.get_origin(annotation)
@@ -122,10 +124,16 @@ def test_there_are_fields_to_look_at() -> None:
     assert ("PlanRequest", "growth_mm2") in FIELDS, "also pairs of numbers"
 
 
-@pytest.mark.parametrize(("cls", "name"), FIELDS, ids=[f"{cls}.{name}" for cls, name in FIELDS])
-def test_every_number_carries_its_unit_in_its_name(cls: str, name: str) -> None:
-    assert not name.endswith("_c"), "coulomb or Celsius?"
-    assert has_unit(name) or is_ratio(name) or f"{cls}.{name}" in WITHOUT_UNIT
+def test_numbers_carry_units() -> None:
+    """The name of every number says its unit, and none ends in _c: coulomb or Celsius?"""
+    fine = {
+        (cls, name)
+        for cls, name in FIELDS
+        if has_unit(name) or is_ratio(name) or f"{cls}.{name}" in WITHOUT_UNIT
+    }
+    assert [
+        f"{cls}.{name}" for cls, name in FIELDS if (cls, name) not in fine or name.endswith("_c")
+    ] == []
 
 
 def test_no_exemption_outlives_its_field() -> None:
@@ -150,33 +158,43 @@ def test_the_unit_rule_can_fail() -> None:
     assert not has_unit("datum"), "the suffix is a word of its own"
 
 
-@pytest.mark.parametrize("path", FILES, ids=IDS)
-def test_nothing_is_named_with_a_lone_c_for_a_unit(path: Path) -> None:
-    names = {
-        name
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        for name in (
-            getattr(node, "id", None),
-            getattr(node, "arg", None),
-            getattr(node, "attr", None),
-            getattr(node, "name", None),
-        )
-        if isinstance(name, str)
-    }
-    assert [name for name in sorted(names) if re.search(r"[a-z0-9]_c$", name)] == []
+def with_a_lone_c(tree: ast.AST) -> list[str]:
+    names = (
+        getattr(node, part, None)
+        for node in ast.walk(tree)
+        for part in ("id", "arg", "attr", "name")
+    )
+    return sorted(
+        {name for name in names if isinstance(name, str) and re.search(r"[a-z0-9]_c$", name)}
+    )
 
 
-# --- imports ------------------------------------------------------------------------------------------------------------
+def test_no_lone_c() -> None:
+    """Nothing is named with _c for a unit."""
+    assert [
+        f"{shown}: {name}" for shown, tree in TREES.items() for name in with_a_lone_c(tree)
+    ] == []
+
+
+def test_the_lone_c_rule_can_fail() -> None:
+    source = "def f(bath_c): x.y_c = 1; z_c = b_coulombs"
+    assert with_a_lone_c(ast.parse(source)) == ["bath_c", "y_c", "z_c"]
+
+
+# --- imports ------------------------------------------------------------------------------------
 
 PURE = (
-    "units", "messages", "faraday", "relief", "charge", "estimate", "learn", "soak", "plan_request", "run_plan", "plan_warnings",
-    "plan", "guards", "run_limits",
+    "controller.physics", "controller.planning", "controller.safety.guards",
+    "controller.safety.limits",
 )  # fmt: skip
-"""Physics and policy that import nothing but the standard library."""
+"""Packages and modules that compute: they reach the standard library and the values that all share."""
+
+SHARED = ("controller.errors", "controller.messages", "controller.texts", "controller.units")
+"""What everybody may use."""
 
 
 def imports_of(path: Path) -> set[str]:
-    """Return the modules that a file imports when it runs; what is imported for type checking only does not count."""
+    """Return the modules that a file imports when it runs, not those for type checking only."""
     found: set[str] = set()
 
     def visit(nodes: list[ast.stmt]) -> None:
@@ -204,84 +222,118 @@ def imports_of(path: Path) -> set[str]:
 
 
 def own_modules(imports: set[str]) -> set[str]:
-    return {name for name in imports if (ROOT / (name.replace(".", "/") + ".py")).exists()}
+    return {name for name in imports if name.startswith("controller") and file_of(name).exists()}
 
 
-@pytest.mark.parametrize("name", PURE)
-def test_pure_modules_import_the_standard_library_and_each_other(name: str) -> None:
+def is_of(module: str, packages: tuple[str, ...]) -> bool:
+    """Return whether a module is one of the packages or inside one."""
+    return any(module == package or module.startswith(f"{package}.") for package in packages)
+
+
+def test_pure_packages_stay_pure() -> None:
+    """They import the standard library, each other and the shared values."""
+    modules = [name for name in map(module_of, FILES) if is_of(name, PURE)]
+    assert len(modules) > 10
+    assert [complaint for name in modules for complaint in impurities(name)] == []
+
+
+def module_of(path: Path) -> str:
+    """Return a source file's module name."""
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def file_of(module: str) -> Path:
+    """Return a module's source file."""
+    path = ROOT / module.replace(".", "/")
+    return path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
+
+
+def impurities(name: str) -> list[str]:
+    """Return what a module reaches beyond the standard library and what it may use."""
+    found = []
     seen: set[str] = set()
-    to_look_at = {f"controller.{name}"}
+    to_look_at = {name}
     while to_look_at:
         module = to_look_at.pop()
         seen.add(module)
-        imports = imports_of(ROOT / (module.replace(".", "/") + ".py"))
-        foreign = (
-            {found.split(".")[0] for found in imports}
-            - set(sys.stdlib_module_names)
-            - {"controller"}
-        )
-        assert not foreign, f"{name} reaches {foreign} through {module}"
+        imports = imports_of(file_of(module))
+        foreign = {it.split(".")[0] for it in imports} - set(sys.stdlib_module_names)
+        foreign -= {"controller"}
+        found += [f"{name} reaches {package} through {module}" for package in sorted(foreign)]
         to_look_at |= own_modules(imports) - seen
-    assert seen <= {f"controller.{pure}" for pure in (*PURE, "errors")}
+    impure = {module for module in seen if not is_of(module, (*PURE, *SHARED))} - {name}
+    return found + [f"{name} reaches {module}" for module in sorted(impure)]
 
 
-def test_the_rooms_see_each_other_as_the_arrows_go() -> None:
+def test_purity_can_fail() -> None:
+    assert any("pydantic" in complaint for complaint in impurities("controller.config"))
+    reached = impurities("controller.running.loop")
+    assert "controller.running.loop reaches controller.safety.supervisor" in reached
+
+
+FORBIDDEN = {"controller": {"hardware", "api"}, "hardware": {"api"}, "api": {"hardware"}}
+"""Room -> rooms that it does not import."""
+
+
+def test_rooms_see_each_other_as_the_arrows_go() -> None:
+    """Only the composition root of the API sees all three."""
+    wrong = []
     for path in FILES:
-        room = path.relative_to(ROOT).parts[0]
-        seen = {name.split(".")[0] for name in imports_of(path)}
-        if room == "controller":
-            assert not seen & {"hardware", "api"}, path.name
-        elif room == "hardware":
-            assert "api" not in seen, path.name
-        elif path.name != "main.py":
-            assert "hardware" not in seen, path.name
+        seen = {name.split(".")[0] for name in imports_of(path)} & FORBIDDEN[
+            path.relative_to(ROOT).parts[0]
+        ]
+        if path != ROOT / "api" / "main.py":
+            wrong += [f"{path.relative_to(ROOT)} imports {room}" for room in sorted(seen)]
+    assert wrong == []
 
 
-# --- the clock ----------------------------------------------------------------------------------------------------------
+# --- the clock ----------------------------------------------------------------------------------
 
-CLOCK = ROOT / "hardware" / "clock.py"
+CLOCK = "hardware/clock.py"
 READS_A_CLOCK = re.compile(
-    r"(datetime\.)?(datetime|date)\.(now|utcnow|today)\(|\btime\.(time|monotonic|perf_counter|sleep)|\basyncio\.sleep|(?<![\w.])sleep\("
+    r"(datetime\.)?(datetime|date)\.(now|utcnow|today)\(|\btime\.(time|monotonic|perf_counter)"
+    r"|\btime\.sleep|\basyncio\.sleep|(?<![\w.])sleep\("
 )
 
 
-@pytest.mark.parametrize(
-    "path",
-    [path for path in FILES if path != CLOCK],
-    ids=[i for i in IDS if i != "hardware/clock.py"],
-)
-def test_only_the_clock_reads_a_clock_and_nobody_sleeps(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    imported = {
-        alias.name
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Import)
-        for alias in node.names
-    }
-    imported |= {node.module or "" for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
-    assert "time" not in imported
-    calls = [ast.unparse(node) for node in ast.walk(tree) if isinstance(node, ast.Call)]
-    assert [call for call in calls if READS_A_CLOCK.match(call)] == []
+def clock_readings(tree: ast.AST) -> list[str]:
+    """Return what in a file reads a clock, waits, or imports what does."""
+    nodes = list(ast.walk(tree))
+    imported = [
+        alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names
+    ]
+    imported += [node.module or "" for node in nodes if isinstance(node, ast.ImportFrom)]
+    calls = [ast.unparse(node) for node in nodes if isinstance(node, ast.Call)]
+    return [f"import {name}" for name in imported if name == "time"] + [
+        call for call in calls if READS_A_CLOCK.match(call)
+    ]
+
+
+def test_only_the_clock_reads_a_clock() -> None:
+    """Nobody else does, and nobody sleeps."""
+    readings = [
+        f"{shown}: {call}"
+        for shown, tree in TREES.items()
+        if shown != CLOCK
+        for call in clock_readings(tree)
+    ]
+    assert readings == []
 
 
 def test_the_clock_rule_can_fail() -> None:
-    tree = ast.parse(CLOCK.read_text(encoding="utf-8"))
-    assert any(
-        READS_A_CLOCK.match(ast.unparse(node))
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Call)
-    )
+    assert len(clock_readings(TREES[CLOCK])) > 1
+    assert clock_readings(ast.parse("from time import sleep")) == ["import time"]
     assert READS_A_CLOCK.match("sleep(1)")
     assert READS_A_CLOCK.match("datetime.datetime.now(UTC)")
     assert READS_A_CLOCK.match("date.today()")
     assert not READS_A_CLOCK.match("datetime.combine(a, b)")
 
 
-# --- size ---------------------------------------------------------------------------------------------------------------
+# --- size ---------------------------------------------------------------------------------------
 
 LONGEST_LINES = 300
 LONG_FOR_A_REASON = {
-    "controller/safety/supervisor.py": "the state machine is read at one sitting: to check that off comes first takes every way out",
+    "controller/safety/supervisor.py": "the state machine is read in one sitting: off comes first",
 }
 
 
@@ -294,5 +346,29 @@ def test_files_over_300_lines_have_a_reason() -> None:
     assert long == set(LONG_FOR_A_REASON)
 
 
-def test_the_guards_stay_readable() -> None:
-    assert len((ROOT / "controller" / "guards.py").read_text(encoding="utf-8").splitlines()) <= 150
+def test_guards_stay_readable() -> None:
+    guards = ROOT / "controller" / "safety" / "guards.py"
+    assert len(guards.read_text(encoding="utf-8").splitlines()) <= 150
+
+
+MOST_FILES = 20
+"""Source files in one folder; about 15 are wanted."""
+
+SOURCES = (".py", ".js", ".css", ".html", ".toml", ".sh")
+
+
+def crowded(paths: list[Path]) -> dict[Path, int]:
+    """Return the folders that hold too many of the files."""
+    counts = Counter(path.parent for path in paths if path.name != "__init__.py")
+    return {folder: count for folder, count in counts.items() if count > MOST_FILES}
+
+
+def test_folders_stay_small() -> None:
+    rooms = (*ROOMS, "tests", "systemd")
+    paths = [path for room in rooms for path in (ROOT / room).rglob("*") if path.suffix in SOURCES]
+    assert len(paths) > 400
+    assert crowded(paths) == {}
+
+
+def test_crowded_folder_is_found() -> None:
+    assert crowded([Path(f"room/{n}.py") for n in range(MOST_FILES + 1)]) == {Path("room"): 21}

@@ -35,11 +35,12 @@ from hardware.clock import SystemClock
 from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.spec import BenchSpec
 from hardware.rig import Rig, build_rehearsal_rig
+from tests.kits.logbook_kit import closed_in_the_end
 
 SPEED = 40.0
 """Virtual seconds per real second while a loop runs in a thread."""
 
-WAIT_S = 8.0
+WAIT_S = 60.0
 """Longest real wait for a thread: a bound on hanging, not a speed."""
 
 ADDRESSES = ("http://192.0.2.7:8420/", "http://bench.local:8420/")
@@ -150,7 +151,7 @@ class Daemon:
         self.clock: Any = rig.clock
         self.heart = FakeHeart()
         self.board = Board(self.heart)
-        self.logbook = Logbook(directory / "book.sqlite", self.rig.clock)
+        self.logbook = closed_in_the_end(Logbook(directory / "book.sqlite", self.rig.clock))
         self.logbook.work()
         self.watch = Watch()
         self.why_not_ready: str | None = None

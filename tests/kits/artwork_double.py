@@ -46,7 +46,7 @@ class Measuring:
         self, path: Path, options: MeasureOptions, *, preview_path: Path | None
     ) -> ArtworkMeasure:
         self.begun.set()
-        assert self.go.wait(8.0)
+        assert self.go.wait(60.0)
         if self.error is not None:
             raise self.error
         self.asked.append(options)

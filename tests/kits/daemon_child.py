@@ -27,7 +27,7 @@ PLATE = {
     "current_a": 3.0,
     "thickness_mm": 1.2,
 }
-LEAVES_WITHIN_S = 3.0
+LEAVES_WITHIN_S = 30.0
 """A limit on hanging, not a speed."""
 
 
@@ -77,7 +77,7 @@ class Process:
 
     def until(self, condition: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
         """Follow the event stream until a status fulfils the condition."""
-        with urlopen(f"{self.address}api/events", timeout=30) as stream:
+        with urlopen(f"{self.address}api/events", timeout=60) as stream:
             for line in stream:
                 if line.startswith(b"data:"):
                     status: dict[str, Any] = json.loads(line[5:])

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from controller.logbook.logbook import LogbookThread
 from controller.messages import RunState
-from tests.kits.logbook_kit import AppContext, began, changed, checkpoint, mean, note, raws
+from tests.kits.logbook_kit import ManualLogbook, began, changed, checkpoint, mean, note, raws
 
 CURRENT_A = 3.0
 
@@ -24,7 +24,7 @@ def write_runs(path: Path, *, with_thread: bool) -> None:
 
     By hand each line is printed after what it tells of is on the disk; with the thread, after it was put.
     """
-    desk = AppContext(path)
+    desk = ManualLogbook(path)
     thread = LogbookThread(desk.logbook)
     if with_thread:
         thread.start()
@@ -63,7 +63,7 @@ def write_runs(path: Path, *, with_thread: bool) -> None:
 
 def fill_up(path: Path) -> None:
     """Write under a limit on the size of files, as a full disk; then lift it. Print what the health said."""
-    desk = AppContext(path)
+    desk = ManualLogbook(path)
     desk.begin()
     size_bytes = max(p.stat().st_size for p in path.parent.iterdir())
     resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes + 20_000, resource.RLIM_INFINITY))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import count
@@ -32,8 +33,26 @@ UTC_0 = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)
 
 _NUMBERS = count(1)
 
+_open: list[Logbook] = []
 
-class AppContext:
+
+def closed_in_the_end(logbook: Logbook) -> Logbook:
+    """Have a logbook closed when the test is over, whatever state the test leaves it in."""
+    _open.append(logbook)
+    return logbook
+
+
+@contextmanager
+def closing_logbooks() -> Iterator[None]:
+    """Close those that were opened meanwhile."""
+    before = len(_open)
+    yield
+    for logbook in _open[before:]:
+        logbook._keeper.close()
+    del _open[before:]
+
+
+class ManualLogbook:
     """A logbook that is worked by hand on the test's own thread."""
 
     def __init__(
@@ -41,7 +60,7 @@ class AppContext:
     ) -> None:
         self.path = path
         self.clock = clock or VirtualClock(UTC_0)
-        self.logbook = Logbook(path, self.clock, room=room, busy_timeout_s=0.0)
+        self.logbook = closed_in_the_end(Logbook(path, self.clock, room=room, busy_timeout_s=0.0))
         self.reader = LogbookReader(path)
 
     def put(self, *entries: Any) -> None:
@@ -65,10 +84,10 @@ class AppContext:
         self.clock.advance(30.0)
         self.logbook.work()
 
-    def reopened(self, clock: VirtualClock | None = None) -> AppContext:
+    def reopened(self, clock: VirtualClock | None = None) -> ManualLogbook:
         """Close and open again as a new process does."""
         self.logbook.finish()
-        desk = AppContext(self.path, clock or self.clock)
+        desk = ManualLogbook(self.path, clock or self.clock)
         desk.logbook.work()
         return desk
 

@@ -19,7 +19,7 @@ FLAGS = [
     "--disable-component-update", "--disable-sync", "--autoplay-policy=user-gesture-required",
 ]  # fmt: skip
 
-PATIENCE_MS = 30_000
+PATIENCE_MS = 60_000
 """A bound on hanging, not a speed."""
 
 expect.set_options(timeout=PATIENCE_MS)

@@ -19,8 +19,8 @@ from urllib.request import Request, urlopen
 from api.access.auth import BENCH_TOKEN_FILE, COOKIE
 from tests.paths import ROOT
 
-ANSWER_S = 30
-LEAVES_WITHIN_S = 10
+ANSWER_S = 60
+LEAVES_WITHIN_S = 30
 """Bounds on hanging, not speeds."""
 
 PLATE: dict[str, Any] = {

@@ -18,7 +18,7 @@ from controller.logbook.logbook import SAMPLES_EVERY_S
 from controller.logbook.recovery import UNCERTAIN_S
 from controller.messages import RunState
 from tests.kits.logbook_child import CURRENT_A
-from tests.kits.logbook_kit import Desk, began, changed, checkpoint, mean
+from tests.kits.logbook_kit import ManualLogbook, began, changed, checkpoint, mean
 from tests.paths import ROOT
 
 S = RunState
@@ -55,7 +55,7 @@ def test_a_killed_process_loses_at_most_what_is_stated(tmp_path: Path) -> None:
     for kill in range(10):
         printed = kill_after(generator.choice((1, 2, generator.randrange(1, 900))), "hand", path)
         run_id, state, second = printed[-1].split()
-        desk = Desk(path)
+        desk = ManualLogbook(path)
         desk.logbook.work()
         assert desk.logbook.notice is None, f"kill {kill}"
         assert is_sound(path), f"kill {kill}"
@@ -90,7 +90,7 @@ def test_a_process_killed_with_its_thread_leaves_a_sound_file(tmp_path: Path) ->
     generator = random.Random(12)
     for kill in range(4):
         printed = kill_after(generator.randrange(1, 3000), "thread", path)
-        desk = Desk(path)
+        desk = ManualLogbook(path)
         desk.logbook.work()
         assert desk.logbook.notice is None
         assert is_sound(path), f"kill {kill}"
@@ -130,7 +130,7 @@ def test_power_cuts_lose_nothing_that_was_written(tmp_path: Path) -> None:
     The log is flushed before any page of it goes into the file. Source: https://sqlite.org/wal.html, "Checkpointing".
     """
     generator = random.Random(13)
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -177,14 +177,14 @@ def test_a_disk_that_fills_up_is_told_and_outlived(tmp_path: Path) -> None:
     assert "Free space" in told["failing"]
     assert told["waiting"] > 400
     assert (told["well"], told["lost"]) == (None, 0)
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     assert len(desk.means()) == 1500
     assert is_sound(desk.path)
 
 
 def test_a_file_that_lost_its_log_still_opens(tmp_path: Path) -> None:
     """Somebody copies the file without its log: what was moved into the file is there."""
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -192,7 +192,7 @@ def test_a_file_that_lost_its_log_still_opens(tmp_path: Path) -> None:
     desk.write(began("r2"), changed("r2", S.RUNNING))
     copy = tmp_path / "copy.sqlite"
     copy.write_bytes(desk.path.read_bytes())
-    other = Desk(copy)
+    other = ManualLogbook(copy)
     other.logbook.work()
     assert [run.run_id for run in other.reader.list_runs().runs] == ["r1"]
     other.logbook.finish()
@@ -201,7 +201,7 @@ def test_a_file_that_lost_its_log_still_opens(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("second_lock", ["BEGIN IMMEDIATE", "BEGIN EXCLUSIVE"])
 def test_a_process_that_dies_with_a_lock_does_not_keep_it(tmp_path: Path, second_lock: str) -> None:
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
     script = (
         "import sqlite3, sys; c = sqlite3.connect(sys.argv[1], isolation_level=None); "

@@ -15,15 +15,15 @@ from controller.logbook.entries import Entry
 from controller.logbook.logbook import SAMPLES_EVERY_S, LogbookThread
 from controller.logbook.waiting_room import WaitingRoom
 from controller.messages import EventKind, RunState
-from tests.kits.logbook_kit import Desk, began, changed, checkpoint, mean, note, raws
+from tests.kits.logbook_kit import ManualLogbook, began, changed, checkpoint, mean, note, raws
 
 S = RunState
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook worked by hand, not opened yet."""
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     yield desk
     desk.logbook.finish()
 
@@ -32,7 +32,7 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 
 
 def test_states_events_and_checkpoints_are_written_at_once_and_samples_every_10_s(
-    desk: Desk,
+    desk: ManualLogbook,
 ) -> None:
     desk.logbook.work()
     desk.put(began(), changed("r1", S.RUNNING), note(), checkpoint("r1", 3.0), mean(0))
@@ -48,7 +48,7 @@ def test_states_events_and_checkpoints_are_written_at_once_and_samples_every_10_
     assert len(desk.means()) == 1
 
 
-def test_one_batch_is_one_transaction(desk: Desk) -> None:
+def test_one_batch_is_one_transaction(desk: ManualLogbook) -> None:
     desk.begin()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -68,7 +68,7 @@ def test_one_batch_is_one_transaction(desk: Desk) -> None:
     assert len(desk.reader.events("r1")) == 50
 
 
-def test_a_batch_that_cannot_be_read_to_its_end_leaves_nothing_behind(desk: Desk) -> None:
+def test_a_batch_that_cannot_be_read_to_its_end_leaves_nothing_behind(desk: ManualLogbook) -> None:
     desk.begin()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -83,7 +83,7 @@ def test_a_batch_that_cannot_be_read_to_its_end_leaves_nothing_behind(desk: Desk
     assert [event.text for event in desk.reader.events("r1")] == ["after"]
 
 
-def test_numbers_of_a_batch_that_failed_are_forgotten(desk: Desk) -> None:
+def test_numbers_of_a_batch_that_failed_are_forgotten(desk: ManualLogbook) -> None:
     desk.logbook.work()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -103,7 +103,7 @@ def test_numbers_of_a_batch_that_failed_are_forgotten(desk: Desk) -> None:
     assert desk.logbook.health().lost == 0
 
 
-def test_finishing_writes_everything(desk: Desk) -> None:
+def test_finishing_writes_everything(desk: ManualLogbook) -> None:
     desk.logbook.work()
     desk.put(began(), mean(0), raws(3), note())
     desk.logbook.finish()
@@ -115,7 +115,7 @@ def test_finishing_writes_everything(desk: Desk) -> None:
 
 
 def test_a_full_queue_counts_what_is_lost_and_keeps_states(tmp_path: Path) -> None:
-    desk = Desk(
+    desk = ManualLogbook(
         tmp_path / "log.sqlite",
         room=WaitingRoom(max_runs=3, max_events=5, max_means=7, max_raws=10),
     )
@@ -156,7 +156,7 @@ def test_runs_beyond_the_room_are_refused_not_the_known_ones() -> None:
 
 def test_memory_while_nothing_can_be_written_stays_bounded(tmp_path: Path) -> None:
     """A missing directory for the time of the longest run and more: the queue's bound holds. Limit: 16 MB."""
-    desk = Desk(tmp_path / "missing" / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "missing" / "log.sqlite")
     desk.logbook.work()
     tracemalloc.start()
     desk.put(began())
@@ -172,7 +172,7 @@ def test_memory_while_nothing_can_be_written_stays_bounded(tmp_path: Path) -> No
 
 
 def test_a_full_disk_is_told_states_go_first_and_writing_goes_on_when_there_is_room(
-    desk: Desk,
+    desk: ManualLogbook,
 ) -> None:
     desk.begin()
     store = desk.logbook._keeper._store
@@ -211,7 +211,7 @@ def test_a_full_disk_is_told_states_go_first_and_writing_goes_on_when_there_is_r
     assert outage.data == {"outage_s": pytest.approx(60.0), "lost": 0}
 
 
-def test_tries_come_at_growing_intervals(desk: Desk) -> None:
+def test_tries_come_at_growing_intervals(desk: ManualLogbook) -> None:
     desk.begin()
     with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -225,7 +225,7 @@ def test_tries_come_at_growing_intervals(desk: Desk) -> None:
         assert waits_s == [0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 30.0, 30.0]
 
 
-def test_a_lock_held_by_another_program_is_told_and_outlived(desk: Desk) -> None:
+def test_a_lock_held_by_another_program_is_told_and_outlived(desk: ManualLogbook) -> None:
     desk.begin()
     with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -240,7 +240,7 @@ def test_a_lock_held_by_another_program_is_told_and_outlived(desk: Desk) -> None
     assert desk.logbook.health().message is None
 
 
-def test_a_file_that_became_read_only_is_told_and_outlived(desk: Desk) -> None:
+def test_a_file_that_became_read_only_is_told_and_outlived(desk: ManualLogbook) -> None:
     desk.begin()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -256,7 +256,7 @@ def test_a_file_that_became_read_only_is_told_and_outlived(desk: Desk) -> None:
 
 
 def test_a_directory_that_is_missing_at_start_is_told_and_runs_may_begin(tmp_path: Path) -> None:
-    desk = Desk(tmp_path / "card" / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "card" / "log.sqlite")
     assert not desk.logbook.is_ready()
     desk.logbook.work()
     health = desk.logbook.health()
@@ -274,7 +274,7 @@ def test_a_directory_that_is_missing_at_start_is_told_and_runs_may_begin(tmp_pat
 
 
 def test_a_write_that_hangs_is_told_by_the_reader_of_the_health(
-    desk: Desk, monkeypatch: pytest.MonkeyPatch
+    desk: ManualLogbook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     desk.begin()
     keeper = desk.logbook._keeper
@@ -296,7 +296,7 @@ def test_a_write_that_hangs_is_told_by_the_reader_of_the_health(
     assert desk.logbook.health().message is None
 
 
-def test_a_run_goes_on_over_a_file_that_was_opened_again(desk: Desk) -> None:
+def test_a_run_goes_on_over_a_file_that_was_opened_again(desk: ManualLogbook) -> None:
     desk.begin()
     desk.logbook._keeper.let_go(OSError(5, "Input/output error"))
     desk.write(checkpoint("r1", 33.0, current_a=3.0))
@@ -305,7 +305,7 @@ def test_a_run_goes_on_over_a_file_that_was_opened_again(desk: Desk) -> None:
     assert summary.progress.uncertain_charge_coulombs == 0.0
 
 
-def test_at_the_end_writing_is_tried_without_waiting(desk: Desk) -> None:
+def test_at_the_end_writing_is_tried_without_waiting(desk: ManualLogbook) -> None:
     desk.begin()
     with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -316,7 +316,7 @@ def test_at_the_end_writing_is_tried_without_waiting(desk: Desk) -> None:
     assert len(desk.reader.events("r1")) == 1
 
 
-def test_what_is_left_when_the_program_ends_counts_as_lost(desk: Desk) -> None:
+def test_what_is_left_when_the_program_ends_counts_as_lost(desk: ManualLogbook) -> None:
     desk.begin()
     with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -332,13 +332,13 @@ def test_what_is_left_when_the_program_ends_counts_as_lost(desk: Desk) -> None:
 
 
 def test_the_thread_writes_what_is_put_and_closes(tmp_path: Path) -> None:
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     thread = LogbookThread(desk.logbook)
     thread.start()
-    assert desk.logbook._ready.wait(10.0)
+    assert desk.logbook._ready.wait(60.0)
     for i in range(100):
         desk.put(began(f"r{i}"), changed(f"r{i}", S.FINISHED, float(i)), mean(i, run_id=f"r{i}"))
-    assert thread.stop(10.0)
+    assert thread.stop(60.0)
     assert [run.progress.charge_coulombs for run in desk.reader.list_runs(100).runs] == [
         float(i) for i in range(99, -1, -1)
     ]
@@ -346,7 +346,7 @@ def test_the_thread_writes_what_is_put_and_closes(tmp_path: Path) -> None:
     assert desk.logbook.health().lost == 0
 
 
-def test_it_is_told_which_run_is_in_the_file(desk: Desk) -> None:
+def test_it_is_told_which_run_is_in_the_file(desk: ManualLogbook) -> None:
     assert desk.logbook.health().kept_run_id is None
     desk.put(began("r1"))
     assert desk.logbook.health().kept_run_id is None
@@ -361,7 +361,7 @@ def test_it_is_told_which_run_is_in_the_file(desk: Desk) -> None:
     assert desk.logbook.health().kept_run_id == "r2"
 
 
-def test_a_run_that_an_earlier_process_left_is_in_the_file(desk: Desk) -> None:
+def test_a_run_that_an_earlier_process_left_is_in_the_file(desk: ManualLogbook) -> None:
     desk.begin("r1")
     again = desk.reopened()
     assert again.logbook.interrupted is not None
@@ -372,7 +372,7 @@ def test_a_run_that_an_earlier_process_left_is_in_the_file(desk: Desk) -> None:
 
 
 def test_the_thread_outlives_every_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     keeper = desk.logbook._keeper
     reached = threading.Event()
     real_write = keeper.write
@@ -394,35 +394,35 @@ def test_the_thread_outlives_every_failure(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(keeper, "write", fail)
     thread = LogbookThread(desk.logbook)
     thread.start()
-    assert desk.logbook._ready.wait(10.0)
+    assert desk.logbook._ready.wait(60.0)
     for i in range(200):
         desk.put(began("r1") if i == 0 else checkpoint("r1", float(i)))
         desk.clock.advance(60.0)
         if reached.wait(0.05):
             break
     desk.put(changed("r1", S.FINISHED, 750.0))
-    assert thread.stop(10.0)
+    assert thread.stop(60.0)
     assert desk.reader.run("r1").summary.progress.charge_coulombs == 750.0
 
 
 def test_a_thread_that_hangs_in_the_disk_does_not_hold_up_the_end_or_the_loop(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     inside, let_go = threading.Event(), threading.Event()
 
     def hang(batch: list[Entry]) -> list[str]:
         inside.set()
-        let_go.wait(30.0)
+        let_go.wait(60.0)
         return []
 
     monkeypatch.setattr(desk.logbook._keeper, "write", hang)
     thread = LogbookThread(desk.logbook)
     thread.start()
     desk.put(note(run_id=None))
-    assert inside.wait(10.0)
+    assert inside.wait(60.0)
     desk.put(*(note(str(i), run_id=None) for i in range(100)))
     assert desk.logbook.health().waiting >= 100
     assert thread.stop(0.01) is False
     let_go.set()
-    assert thread.stop(10.0)
+    assert thread.stop(60.0)

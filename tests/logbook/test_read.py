@@ -14,20 +14,20 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader, LogbookUnreadableError, UnknownRunError
 from controller.messages import RunState
 from hardware.clock import VirtualClock
-from tests.kits.logbook_kit import UTC_0, Desk, began, changed, mean
+from tests.kits.logbook_kit import UTC_0, ManualLogbook, began, changed, mean
 
 S = RunState
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook worked by hand, not opened yet."""
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     yield desk
     desk.logbook.finish()
 
 
-def many_runs(desk: Desk, count: int) -> None:
+def many_runs(desk: ManualLogbook, count: int) -> None:
     desk.logbook.work()
     metals = ("fine-silver", "copper", "brass-70-30")
     for i in range(count):
@@ -38,7 +38,7 @@ def many_runs(desk: Desk, count: int) -> None:
         )
 
 
-def test_the_list_comes_newest_first_in_pages_that_do_not_shift(desk: Desk) -> None:
+def test_the_list_comes_newest_first_in_pages_that_do_not_shift(desk: ManualLogbook) -> None:
     many_runs(desk, 25)
     page = desk.reader.list_runs(10)
     assert [run.run_id for run in page.runs] == [f"r{i}" for i in range(24, 14, -1)]
@@ -64,7 +64,7 @@ def test_the_list_comes_newest_first_in_pages_that_do_not_shift(desk: Desk) -> N
     ],
 )
 def test_search_finds_words_in_piece_metal_bath_and_state(
-    desk: Desk, search: str, numbers: list[int]
+    desk: ManualLogbook, search: str, numbers: list[int]
 ) -> None:
     many_runs(desk, 25)
     found = [int(run.run_id[1:]) for run in desk.reader.list_runs(100, search=search).runs]
@@ -75,7 +75,7 @@ def test_search_finds_words_in_piece_metal_bath_and_state(
         assert found == numbers
 
 
-def test_long_samples_come_in_chunks_and_see_what_is_written_meanwhile(desk: Desk) -> None:
+def test_long_samples_come_in_chunks_and_see_what_is_written_meanwhile(desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(*(mean(i) for i in range(1200)))
     chunks = desk.reader.samples("r1", chunk_rows=500)
@@ -86,7 +86,7 @@ def test_long_samples_come_in_chunks_and_see_what_is_written_meanwhile(desk: Des
     assert rest[-1][-1].elapsed_s == 1200
 
 
-def test_a_long_export_holds_no_read_open(desk: Desk) -> None:
+def test_a_long_export_holds_no_read_open(desk: ManualLogbook) -> None:
     """A read that stays open would keep the log from being emptied: the file would grow for as long as a phone downloads."""
     desk.begin()
     desk.write(*(mean(i) for i in range(1200)))
@@ -98,7 +98,7 @@ def test_a_long_export_holds_no_read_open(desk: Desk) -> None:
     assert (busy, in_log, moved) == (0, 0, 0)
 
 
-def test_the_curve_keeps_extremes(desk: Desk) -> None:
+def test_the_curve_keeps_extremes(desk: ManualLogbook) -> None:
     desk.begin()
     generator = random.Random(4)
     rows = [
@@ -134,14 +134,14 @@ def test_the_curve_keeps_extremes(desk: Desk) -> None:
     ("rows", "points"), [(0, 10), (1, 10), (9, 10), (10, 10), (11, 10), (5, 1)]
 )
 def test_a_curve_has_at_most_as_many_points_as_asked_for(
-    desk: Desk, rows: int, points: int
+    desk: ManualLogbook, rows: int, points: int
 ) -> None:
     desk.begin()
     desk.write(*(mean(i) for i in range(rows)))
     assert len(desk.reader.curve("r1", points)) == min(rows, points)
 
 
-def test_runs_that_are_not_there(desk: Desk) -> None:
+def test_runs_that_are_not_there(desk: ManualLogbook) -> None:
     desk.begin()
     reader = desk.reader
     questions = (
@@ -170,7 +170,7 @@ def test_without_a_file_the_reader_says_so_and_makes_none(tmp_path: Path) -> Non
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_reader_cannot_write(desk: Desk) -> None:
+def test_a_reader_cannot_write(desk: ManualLogbook) -> None:
     desk.begin()
     with (
         desk.reader.connected() as connection,
@@ -179,7 +179,7 @@ def test_a_reader_cannot_write(desk: Desk) -> None:
         connection.execute("DELETE FROM means")
 
 
-def test_an_open_read_does_not_keep_the_writer_waiting(desk: Desk) -> None:
+def test_an_open_read_does_not_keep_the_writer_waiting(desk: ManualLogbook) -> None:
     desk.begin()
     with desk.reader.connected() as connection:
         connection.execute("BEGIN")
@@ -189,13 +189,13 @@ def test_an_open_read_does_not_keep_the_writer_waiting(desk: Desk) -> None:
     assert desk.logbook.health().lost == 0
 
 
-def test_the_size_counts_the_log(desk: Desk) -> None:
+def test_the_size_counts_the_log(desk: ManualLogbook) -> None:
     desk.begin()
     files = [desk.path.with_name(desk.path.name + companion) for companion in ("", "-wal", "-shm")]
     assert desk.reader.size_bytes() == sum(file.stat().st_size for file in files) > 0
 
 
-def test_an_hour_of_samples_is_small(desk: Desk) -> None:
+def test_an_hour_of_samples_is_small(desk: ManualLogbook) -> None:
     """An hour of means takes about 140 kB. The limit here is 160 kB for the whole file."""
     desk.begin()
     generator = random.Random(5)
@@ -210,7 +210,7 @@ def test_an_hour_of_samples_is_small(desk: Desk) -> None:
     assert desk.path.stat().st_size < 160_000
 
 
-def test_ids_are_short_sortable_and_never_given_twice(desk: Desk) -> None:
+def test_ids_are_short_sortable_and_never_given_twice(desk: ManualLogbook) -> None:
     desk.logbook.work()
     first, second = desk.logbook.new_run_id(), desk.logbook.new_run_id()
     assert (first, second) == ("20310304-100000-1", "20310304-100000-2")

@@ -12,15 +12,15 @@ import pytest
 from controller.logbook import schema as schema
 from controller.messages import RunState, TripReason
 from hardware.clock import VirtualClock
-from tests.kits.logbook_kit import UTC_0, Desk, began, changed, checkpoint
+from tests.kits.logbook_kit import UTC_0, ManualLogbook, began, changed, checkpoint
 
 S = RunState
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook worked by hand, not opened yet."""
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     yield desk
     desk.logbook.finish()
 
@@ -31,7 +31,7 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
     [(S.RUNNING, 2.0 * 3.0), (S.CHECKING, 0.0), (S.PAUSED, 0.0)],
 )
 def test_an_unfinished_run_comes_back_interrupted(
-    desk: Desk, state: RunState, uncertain_coulombs: float
+    desk: ManualLogbook, state: RunState, uncertain_coulombs: float
 ) -> None:
     desk.begin(planned_current_a=3.0)
     desk.write(changed("r1", state, 297.0), checkpoint("r1", 300.0, current_a=2.9, depth_mm=0.04))
@@ -71,7 +71,7 @@ def test_an_unfinished_run_comes_back_interrupted(
     ],
 )
 def test_a_trip_that_lets_the_run_go_on_is_offered_again_after_a_restart(
-    desk: Desk, reason: TripReason, is_offered: bool
+    desk: ManualLogbook, reason: TripReason, is_offered: bool
 ) -> None:
     """Whoever cuts all power after a trip, as the message may tell, loses nothing."""
     desk.begin()
@@ -85,7 +85,9 @@ def test_a_trip_that_lets_the_run_go_on_is_offered_again_after_a_restart(
     again.logbook.finish()
 
 
-def test_before_the_first_sample_the_planned_current_bounds_the_missing_charge(desk: Desk) -> None:
+def test_before_the_first_sample_the_planned_current_bounds_the_missing_charge(
+    desk: ManualLogbook,
+) -> None:
     desk.begin(planned_current_a=4.0)
     again = desk.reopened()
     assert again.logbook.interrupted is not None
@@ -93,7 +95,9 @@ def test_before_the_first_sample_the_planned_current_bounds_the_missing_charge(d
     again.logbook.finish()
 
 
-def test_the_last_current_bounds_the_missing_charge_where_it_is_above_the_plan(desk: Desk) -> None:
+def test_the_last_current_bounds_the_missing_charge_where_it_is_above_the_plan(
+    desk: ManualLogbook,
+) -> None:
     desk.begin(planned_current_a=3.0)
     desk.write(checkpoint("r1", 30.0, current_a=3.4))
     again = desk.reopened()
@@ -104,7 +108,7 @@ def test_the_last_current_bounds_the_missing_charge_where_it_is_above_the_plan(d
     again.logbook.finish()
 
 
-def test_missing_charge_of_two_crashes_adds_up(desk: Desk) -> None:
+def test_missing_charge_of_two_crashes_adds_up(desk: ManualLogbook) -> None:
     """2 s of the larger of last and planned current each: 2 s of 3.5 A, then 2 s of the planned 3 A though 2 A flowed last."""
     desk.begin(planned_current_a=3.0)
     desk.write(checkpoint("r1", 30.0, current_a=3.5))
@@ -117,7 +121,7 @@ def test_missing_charge_of_two_crashes_adds_up(desk: Desk) -> None:
     third.logbook.finish()
 
 
-def test_only_the_newest_run_can_be_resumed(desk: Desk) -> None:
+def test_only_the_newest_run_can_be_resumed(desk: ManualLogbook) -> None:
     desk.write(began("r1"), changed("r1", S.RUNNING))
     desk.write(began("r2"), changed("r2", S.PAUSED, 10.0))
     again = desk.reopened()
@@ -136,7 +140,7 @@ def test_only_the_newest_run_can_be_resumed(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize("state", [S.FINISHED, S.STOPPED, S.TRIPPED])
-def test_a_run_that_ended_stays_as_it_is(desk: Desk, state: RunState) -> None:
+def test_a_run_that_ended_stays_as_it_is(desk: ManualLogbook, state: RunState) -> None:
     desk.begin()
     desk.write(changed("r1", state, 5.0))
     again = desk.reopened()
@@ -148,10 +152,10 @@ def test_a_run_that_ended_stays_as_it_is(desk: Desk, state: RunState) -> None:
 def test_a_run_begun_before_the_file_could_be_opened_is_not_taken_for_a_crashed_one(
     tmp_path: Path,
 ) -> None:
-    first = Desk(tmp_path / "log.sqlite")
+    first = ManualLogbook(tmp_path / "log.sqlite")
     first.begin()
     first.logbook.finish()
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
         other.execute("BEGIN EXCLUSIVE")
         other.execute("UPDATE runs SET piece = piece")
@@ -168,7 +172,7 @@ def test_a_run_begun_before_the_file_could_be_opened_is_not_taken_for_a_crashed_
     desk.logbook.finish()
 
 
-def test_an_interrupted_run_survives_damage_to_the_file(desk: Desk) -> None:
+def test_an_interrupted_run_survives_damage_to_the_file(desk: ManualLogbook) -> None:
     desk.begin()
     again = desk.reopened()
     again.logbook._keeper.let_go(schema.LogbookDamagedError("page 7 is nonsense"))

@@ -18,15 +18,15 @@ from controller.logbook.keeper import StoreKeeper
 from controller.logbook.store import open_store
 from controller.messages import RunState
 from hardware.clock import VirtualClock
-from tests.kits.logbook_kit import UTC_0, Desk, changed, checkpoint, mean
+from tests.kits.logbook_kit import UTC_0, ManualLogbook, changed, checkpoint, mean
 
 S = RunState
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook worked by hand, not opened yet."""
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     yield desk
     desk.logbook.finish()
 
@@ -34,7 +34,7 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 # --- start ----------------------------------------------------------------------------------------------------------------
 
 
-def test_not_ready_until_the_check_is_over(desk: Desk) -> None:
+def test_not_ready_until_the_check_is_over(desk: ManualLogbook) -> None:
     assert not desk.logbook.is_ready()
     assert desk.logbook.health().message == "checking the logbook"
     why = desk.logbook.why_not_ready()
@@ -51,7 +51,7 @@ def test_not_ready_until_the_check_is_over(desk: Desk) -> None:
 def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
     tmp_path: Path, damage: str, wal_left: bool
 ) -> None:
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
     desk.write(*(mean(i) for i in range(2000)))
     desk.logbook.finish()
@@ -67,7 +67,7 @@ def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
     desk.path.write_bytes(content)
     if wal_left:
         desk.path.with_name("log.sqlite-wal").write_bytes(b"\x00" * 4152)
-    again = Desk(desk.path, desk.clock)
+    again = ManualLogbook(desk.path, desk.clock)
     again.logbook.work()
     again.logbook.work()
     aside = tmp_path / f"log-damaged-{desk.clock.utc_now():%Y%m%dT%H%M%SZ}.sqlite"
@@ -101,7 +101,7 @@ def test_two_damaged_files_in_one_second_get_two_names_and_take_their_logs_along
     }
 
 
-def test_damage_in_the_middle_of_a_run_costs_the_file_and_not_the_run(desk: Desk) -> None:
+def test_damage_in_the_middle_of_a_run_costs_the_file_and_not_the_run(desk: ManualLogbook) -> None:
     desk.begin("r0")
     desk.write(changed("r0", S.FINISHED, 750.0))
     desk.begin()
@@ -136,7 +136,9 @@ def test_damage_in_the_middle_of_a_run_costs_the_file_and_not_the_run(desk: Desk
     assert desk.logbook.health().lost == 0
 
 
-def test_a_card_that_damages_every_file_is_not_filled_with_them(desk: Desk, tmp_path: Path) -> None:
+def test_a_card_that_damages_every_file_is_not_filled_with_them(
+    desk: ManualLogbook, tmp_path: Path
+) -> None:
     for _ in range(6):
         desk.begin(f"r{random.Random(3).random()}")
         desk.logbook._keeper.let_go(schema.LogbookDamagedError("page 7 is nonsense"))
@@ -149,14 +151,14 @@ def test_a_card_that_damages_every_file_is_not_filled_with_them(desk: Desk, tmp_
     assert "Replace the card" in message
 
 
-def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: Desk) -> None:
+def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: ManualLogbook) -> None:
     desk.begin()
     desk.logbook.finish()
     with closing(sqlite3.connect(desk.path)) as connection:
         connection.execute("PRAGMA user_version = 99")
         connection.commit()
     before = desk.path.read_bytes()
-    newer = Desk(desk.path, desk.clock)
+    newer = ManualLogbook(desk.path, desk.clock)
     newer.logbook.work()
     assert not newer.logbook.is_ready()
     why = newer.logbook.why_not_ready()
@@ -176,7 +178,7 @@ def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> 
         connection.execute("CREATE TABLE soup (name TEXT)")
         connection.commit()
     before = path.read_bytes()
-    desk = Desk(path)
+    desk = ManualLogbook(path)
     desk.logbook.work()
     assert not desk.logbook.is_ready()
     assert "another program's database" in str(desk.logbook.why_not_ready())
@@ -184,9 +186,11 @@ def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> 
     assert path.read_bytes() == before
 
 
-def test_a_second_process_on_the_same_file_is_refused_until_the_first_ends(desk: Desk) -> None:
+def test_a_second_process_on_the_same_file_is_refused_until_the_first_ends(
+    desk: ManualLogbook,
+) -> None:
     desk.begin()
-    second = Desk(desk.path)
+    second = ManualLogbook(desk.path)
     second.logbook.work()
     assert not second.logbook.is_ready()
     assert "another biteclock" in str(second.logbook.why_not_ready())
@@ -199,7 +203,7 @@ def test_a_second_process_on_the_same_file_is_refused_until_the_first_ends(desk:
     second.logbook.finish()
 
 
-def test_the_check_gives_up_when_the_program_ends(desk: Desk) -> None:
+def test_the_check_gives_up_when_the_program_ends(desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(*(mean(i) for i in range(14_000)))
     desk.logbook.finish()
@@ -218,7 +222,7 @@ UPDATE runs SET vat_number = (SELECT number FROM vats WHERE name = bath);
 """
 
 
-def test_an_older_file_is_brought_forward_with_its_runs(desk: Desk) -> None:
+def test_an_older_file_is_brought_forward_with_its_runs(desk: ManualLogbook) -> None:
     desk.begin()
     desk.logbook.finish()
     with closing(schema.connect(desk.path, 0.0)) as connection:
@@ -233,7 +237,7 @@ def test_an_older_file_is_brought_forward_with_its_runs(desk: Desk) -> None:
             schema.identify(connection, desk.path)
 
 
-def test_a_migration_that_fails_leaves_the_file_as_it_was(desk: Desk) -> None:
+def test_a_migration_that_fails_leaves_the_file_as_it_was(desk: ManualLogbook) -> None:
     desk.begin()
     desk.logbook.finish()
     with closing(schema.connect(desk.path, 0.0)) as connection:

@@ -18,15 +18,24 @@ from controller.recording.recorder import RunRecorder
 from controller.running.snapshot import take_snapshot
 from hardware.clock import VirtualClock
 from tests.kits.doubles import make_bench, silver_request
-from tests.kits.logbook_kit import UTC_0, Desk, began, changed, checkpoint, mean, note, raws
+from tests.kits.logbook_kit import (
+    UTC_0,
+    ManualLogbook,
+    began,
+    changed,
+    checkpoint,
+    mean,
+    note,
+    raws,
+)
 
 S = RunState
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook worked by hand, not opened yet."""
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     yield desk
     desk.logbook.finish()
 
@@ -34,7 +43,7 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 # --- what goes in comes out -----------------------------------------------------------------------------------------------
 
 
-def test_a_run_comes_back_as_it_was_put_in(desk: Desk) -> None:
+def test_a_run_comes_back_as_it_was_put_in(desk: ManualLogbook) -> None:
     desk.write(
         began(),
         changed("r1", S.RUNNING),
@@ -78,7 +87,7 @@ def test_a_run_comes_back_as_it_was_put_in(desk: Desk) -> None:
     assert [r.saturated for r in raw] == [i % 7 == 0 for i in range(20)]
 
 
-def test_the_store_remembers_the_number_of_one_run_alone(desk: Desk) -> None:
+def test_the_store_remembers_the_number_of_one_run_alone(desk: ManualLogbook) -> None:
     for k in range(5):
         desk.begin(f"r{k}")
     store = desk.logbook._keeper._store
@@ -91,7 +100,7 @@ def test_the_store_remembers_the_number_of_one_run_alone(desk: Desk) -> None:
     ]
 
 
-def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: Desk) -> None:
+def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: ManualLogbook) -> None:
     bench = make_bench()
     journal = Journal(RunRecorder(), desk.logbook, bench.clock, bench.settings)
     bench.start(silver_request(piece="fern brooch"))
@@ -131,7 +140,7 @@ def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: Desk) -> Non
     assert desk.logbook.health().lost == 0
 
 
-def test_absence_stays_absent(desk: Desk) -> None:
+def test_absence_stays_absent(desk: ManualLogbook) -> None:
     desk.write(began(bath=None, target_depth_mm=None), mean(0, depth_mm=None, bath_degc=None))
     summary = desk.reader.run("r1").summary
     assert (summary.bath, summary.target_depth_mm, summary.ended_at_utc, summary.reason) == (
@@ -141,7 +150,7 @@ def test_absence_stays_absent(desk: Desk) -> None:
     assert (desk.means()[0].depth_mm, desk.means()[0].bath_degc) == (None, None)
 
 
-def test_the_end_is_dated_once_and_undone_when_the_run_goes_on(desk: Desk) -> None:
+def test_the_end_is_dated_once_and_undone_when_the_run_goes_on(desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(changed("r1", S.TRIPPED, 30.0))
     later = replace(changed("r1", S.TRIPPED, 30.0), at_utc=UTC_0.replace(hour=12))
@@ -151,14 +160,14 @@ def test_the_end_is_dated_once_and_undone_when_the_run_goes_on(desk: Desk) -> No
     assert desk.reader.run("r1").summary.ended_at_utc is None
 
 
-def test_a_second_that_is_written_again_replaces_the_first(desk: Desk) -> None:
+def test_a_second_that_is_written_again_replaces_the_first(desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(mean(4, 1.0))
     desk.write(mean(4, 2.0))
     assert [row.current_a for row in desk.means()] == [2.0]
 
 
-def test_times_of_this_boot_are_stored_only_with_its_name(desk: Desk) -> None:
+def test_times_of_this_boot_are_stored_only_with_its_name(desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(note())
     other = desk.reopened(VirtualClock(UTC_0))
@@ -173,7 +182,7 @@ def test_times_of_this_boot_are_stored_only_with_its_name(desk: Desk) -> None:
     other.logbook.finish()
 
 
-def test_the_file_is_for_its_owner_alone_durable_and_marked(desk: Desk) -> None:
+def test_the_file_is_for_its_owner_alone_durable_and_marked(desk: ManualLogbook) -> None:
     desk.begin()
     for companion in ("", "-wal", "-shm"):
         mode = stat.S_IMODE(desk.path.with_name(desk.path.name + companion).stat().st_mode)
@@ -190,7 +199,7 @@ def test_the_file_is_for_its_owner_alone_durable_and_marked(desk: Desk) -> None:
     assert desk.ask("PRAGMA user_version") == len(schema.MIGRATIONS)
 
 
-def test_equal_plans_and_settings_are_kept_once(desk: Desk) -> None:
+def test_equal_plans_and_settings_are_kept_once(desk: ManualLogbook) -> None:
     for i in range(20):
         desk.put(began(f"r{i}", plan={"number": i % 2}))
     desk.write()
@@ -224,7 +233,9 @@ def test_equal_plans_and_settings_are_kept_once(desk: Desk) -> None:
     ],
     ids=repr,
 )
-def test_what_cannot_be_kept_is_counted_and_the_rest_is_kept(desk: Desk, bad: Entry) -> None:
+def test_what_cannot_be_kept_is_counted_and_the_rest_is_kept(
+    desk: ManualLogbook, bad: Entry
+) -> None:
     desk.begin()
     desk.write(bad, note("before and after"), mean(2))
     health = desk.logbook.health()
@@ -236,7 +247,7 @@ def test_what_cannot_be_kept_is_counted_and_the_rest_is_kept(desk: Desk, bad: En
     assert desk.ask("SELECT count(*) FROM progress WHERE charge_coulombs <> 0.0") == 0
 
 
-def test_a_state_is_kept_even_if_its_numbers_cannot_be(desk: Desk) -> None:
+def test_a_state_is_kept_even_if_its_numbers_cannot_be(desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(checkpoint("r1", 42.0))
     desk.write(changed("r1", S.STOPPED, math.nan))
@@ -245,7 +256,7 @@ def test_a_state_is_kept_even_if_its_numbers_cannot_be(desk: Desk) -> None:
     assert desk.logbook.health().lost == 1
 
 
-def test_a_run_is_kept_even_if_its_plan_cannot_be(desk: Desk) -> None:
+def test_a_run_is_kept_even_if_its_plan_cannot_be(desk: ManualLogbook) -> None:
     desk.write(began(plan={"area_mm2": math.inf}), mean(3))
     assert "not_kept" in desk.reader.run("r1").plan
     assert desk.reader.run("r1").settings == {"poll_s": 0.02}
@@ -253,14 +264,14 @@ def test_a_run_is_kept_even_if_its_plan_cannot_be(desk: Desk) -> None:
     assert desk.logbook.health().lost == 1
 
 
-def test_text_that_is_no_text_becomes_question_marks(desk: Desk) -> None:
+def test_text_that_is_no_text_becomes_question_marks(desk: ManualLogbook) -> None:
     desk.write(began(piece="ring \ud800", plan={"note": "\udfff"}), note("Ätzgrund \ud800 lifted"))
     assert desk.reader.run("r1").summary.piece == "ring ?"
     assert desk.reader.events("r1")[0].text == "Ätzgrund ? lifted"
     assert desk.logbook.health().lost == 0
 
 
-def test_put_never_raises(desk: Desk) -> None:
+def test_put_never_raises(desk: ManualLogbook) -> None:
     desk.logbook.put(None)  # type: ignore[arg-type]
     desk.logbook.put("text")  # type: ignore[arg-type]
     assert desk.logbook.health().lost == 2

@@ -60,9 +60,7 @@ def test_old_numbers_look_old_and_the_stream_comes_back_by_itself(
             expect(page.locator("#heard")).to_have_text(OLD)
             assert colour(page) != live, "old numbers are grey"
             assert page.title().startswith("no news since")
-            expect(page.locator("#polite")).to_contain_text(
-                "The numbers shown are old", timeout=15_000
-            )
+            expect(page.locator("#polite")).to_contain_text("The numbers shown are old")
             before = depth(page)
         page.wait_for_selector('body[data-fresh="yes"]')
         deeper_than(page, before)
@@ -165,7 +163,7 @@ def test_a_page_that_is_not_seen_holds_no_stream_and_its_title_still_tells(
         page.evaluate(hide, True)
         assert page.evaluate("streams") == 0
         bench.ask("POST", "/api/pause")
-        expect(page).to_have_title(re.compile(r"^0\.\d{3} mm paused"), timeout=15_000)
+        expect(page).to_have_title(re.compile(r"^0\.\d{3} mm paused"))
         assert page.locator("#icon").get_attribute("href") != icon
         page.evaluate(hide, False)
         page.wait_for_selector('body[data-fresh="yes"]')

@@ -102,9 +102,9 @@ def test_a_welded_relay_says_pull_the_plug(browser: Browser, tmp_path: Path) -> 
         page.route("**/api/acknowledge", lambda route: held.append(route))
         with page.expect_request("**/api/acknowledge"):
             trip.get_by_role("button", name="Acknowledge").click()
-        expect(page.locator("#answer")).to_be_hidden(
-            timeout=2_000
-        )  # an answer that comes late has a box of its own size
+        expect(
+            page.locator("#answer")
+        ).to_be_hidden()  # an answer that comes late has a box of its own size
         held[0].continue_()
         expect(page.locator("#answer-text")).to_contain_text("pull the supply's plug first")
         expect(trip).to_be_visible()

@@ -32,7 +32,7 @@ from api.access.auth import read_bench_token
 from controller.logbook.entries import UNFINISHED_STATES
 from controller.messages import RunState
 from tests.kits.daemon_child import PLATE, ROOT
-from tests.kits.logbook_kit import Desk
+from tests.kits.logbook_kit import ManualLogbook
 
 NAME = "biteclock.sqlite"
 FILES = (NAME, f"{NAME}-wal")
@@ -311,7 +311,7 @@ def _looked_at(
     for name, image in images.items():
         if image is not None:
             (directory / name).write_bytes(image)
-    desk = Desk(directory / NAME)
+    desk = ManualLogbook(directory / NAME)
     desk.logbook.work()
     trouble = desk.logbook.health().message or desk.logbook.notice
     runs = desk.reader.list_runs().runs if trouble is None else ()

@@ -20,7 +20,7 @@ from controller.planning.plan import make_plan
 from controller.planning.reading_drafts import refuse_surprise
 from controller.recording.baths import BathShelf
 from tests.kits.doubles import silver_request
-from tests.kits.logbook_kit import Desk, began, changed, take
+from tests.kits.logbook_kit import ManualLogbook, began, changed, take
 
 SETTINGS = Settings()
 
@@ -29,7 +29,7 @@ class Studio:
     """A logbook with a shelf; runs are entered as the journal would."""
 
     def __init__(self, path: Path) -> None:
-        self.desk = Desk(path)
+        self.desk = ManualLogbook(path)
         self.desk.logbook.work()
         self.shelf = BathShelf(
             self.desk.logbook, BathReader(self.desk.reader), self.desk.clock, SETTINGS

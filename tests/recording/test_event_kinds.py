@@ -16,7 +16,7 @@ from controller.recording.recorder import RunRecorder
 from controller.running.plate_commands import PlateCommands
 from controller.running.snapshot import take_snapshot
 from tests.kits.doubles import Bench, make_bench
-from tests.kits.logbook_kit import Desk
+from tests.kits.logbook_kit import ManualLogbook
 
 S = RunState
 
@@ -27,7 +27,7 @@ class Book:
     def __init__(self, path: Path) -> None:
         self.bench = make_bench()
         self.bench.run_for(2.0)
-        self.desk = Desk(path, self.bench.clock)
+        self.desk = ManualLogbook(path, self.bench.clock)
         self.desk.logbook.work()
         settings = self.bench.settings
         self._journal = Journal(RunRecorder(), self.desk.logbook, self.bench.clock, settings)

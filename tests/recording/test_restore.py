@@ -16,16 +16,16 @@ from controller.recording.restore import Restorer
 from controller.safety.outbox import Noted
 from hardware.clock import VirtualClock
 from tests.kits.doubles import Bench, make_bench, silver_request
-from tests.kits.logbook_kit import UTC_0, Desk, changed, checkpoint
+from tests.kits.logbook_kit import UTC_0, ManualLogbook, changed, checkpoint
 
 S = RunState
 SNAPSHOT: Snapshot = None  # type: ignore[assignment] # it is not looked at
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook of a new process with a run of 900 C that was cut."""
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     plan = plan_to_json(make_plan(silver_request(), Settings(), 16.0))
     desk.begin(plan=plan)
     desk.write(changed("r1", S.RUNNING, 890.0), checkpoint("r1", 900.0))
@@ -34,11 +34,11 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
     again.logbook.finish()
 
 
-def restorer(bench: Bench, desk: Desk) -> Restorer:
+def restorer(bench: Bench, desk: ManualLogbook) -> Restorer:
     return Restorer(bench.supervisor, desk.logbook, RunRecorder(), bench.clock, Settings(), 16.0)
 
 
-def test_it_is_restored_before_the_bench_counts_as_ready(desk: Desk) -> None:
+def test_it_is_restored_before_the_bench_counts_as_ready(desk: ManualLogbook) -> None:
     bench = make_bench()
     restorer_ = restorer(bench, desk)
     restorer_.follow(SNAPSHOT, ())
@@ -50,7 +50,9 @@ def test_it_is_restored_before_the_bench_counts_as_ready(desk: Desk) -> None:
     assert restorer_.not_ready() is None
 
 
-def test_a_trip_at_start_is_acknowledged_first_and_the_run_is_still_there(desk: Desk) -> None:
+def test_a_trip_at_start_is_acknowledged_first_and_the_run_is_still_there(
+    desk: ManualLogbook,
+) -> None:
     """A relay found welded in the first pass trips before the logbook is open."""
     bench = make_bench()
     restorer_ = restorer(bench, desk)
@@ -65,7 +67,7 @@ def test_a_trip_at_start_is_acknowledged_first_and_the_run_is_still_there(desk: 
     assert bench.supervisor.state is S.INTERRUPTED
 
 
-def test_it_comes_back_once_however_soon_it_is_stopped(desk: Desk) -> None:
+def test_it_comes_back_once_however_soon_it_is_stopped(desk: ManualLogbook) -> None:
     bench = make_bench()
     restorer_ = restorer(bench, desk)
     restorer_.follow(SNAPSHOT, ())
@@ -78,7 +80,7 @@ def test_it_comes_back_once_however_soon_it_is_stopped(desk: Desk) -> None:
 
 
 def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
-    desk = Desk(tmp_path / "log.sqlite")
+    desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
     again = desk.reopened(VirtualClock(UTC_0))
     bench = make_bench()

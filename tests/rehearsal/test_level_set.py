@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -82,7 +83,16 @@ def solved(
     crowding: float = 0.0,
     **options: object,
 ) -> FrontSolution:
-    return solve_front(FrontJob(path, MeasureOptions(**options), etch_factor, depth_mm, crowding))  # type: ignore[arg-type]
+    """Return the front's solution, worked out once for the same pixels and the same job."""
+    job = FrontJob(path, MeasureOptions(**options), etch_factor, depth_mm, crowding)  # type: ignore[arg-type]
+    shape = (level_set._TILE_CELLS, level_set.REFUSED_CELL_STEPS)
+    key = (path.read_bytes(), repr(replace(job, path=Path("a.png"))), shape)
+    if key not in _SOLUTIONS:
+        _SOLUTIONS[key] = solve_front(job)
+    return _SOLUTIONS[key]
+
+
+_SOLUTIONS: dict[tuple[bytes, str, tuple[int, float]], FrontSolution] = {}
 
 
 def some_rows(solution: FrontSolution) -> list[FrontRow]:

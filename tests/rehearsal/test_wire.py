@@ -10,7 +10,7 @@ from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.wire import I2cWire
 
 
-class Desk:
+class ManualLogbook:
     def __init__(self, bus_hz=100e3):
         self.clock = VirtualClock()
         self.caught_up = []
@@ -41,7 +41,7 @@ class Desk:
 )
 def test_transactions_take_their_time_on_the_wire(bus_hz, read_s, write_s):
     """Nine bits a byte (NXP UM10204): five bytes for a register read, four for a write; 50 us for the system call."""
-    desk = Desk(bus_hz)
+    desk = ManualLogbook(bus_hz)
     assert desk.took_s(desk.read) == pytest.approx(read_s, rel=1e-5)
     assert desk.took_s(lambda: desk.wire.writeto(0x40, b"\x05\x10\x00")) == pytest.approx(
         write_s, rel=1e-5
@@ -50,7 +50,7 @@ def test_transactions_take_their_time_on_the_wire(bus_hz, read_s, write_s):
 
 
 def test_write_and_read_reach_the_chip():
-    desk = Desk()
+    desk = ManualLogbook()
     desk.wire.writeto(0x40, b"..\x05\x12\x34..", start=2, end=5)
     assert desk.read(5) == 0x1234
     buffer = bytearray(4)
@@ -60,7 +60,7 @@ def test_write_and_read_reach_the_chip():
 
 
 def test_bench_is_caught_up_before_a_write_and_when_something_is_due():
-    desk = Desk()
+    desk = ManualLogbook()
     desk.chip.due_s = float("inf")
     desk.read()
     assert desk.caught_up == []
@@ -75,14 +75,14 @@ def test_bench_is_caught_up_before_a_write_and_when_something_is_due():
 
 
 def test_nobody_at_another_address():
-    desk = Desk()
+    desk = ManualLogbook()
     with pytest.raises(OSError, match="Remote") as caught:
         desk.read(address=0x41)
     assert caught.value.errno == errno.EREMOTEIO == 121
 
 
 def test_broken_bus_fails_every_transaction_at_once():
-    desk = Desk()
+    desk = ManualLogbook()
     desk.wire.break_off()
     for call in (
         desk.read,
@@ -97,7 +97,7 @@ def test_broken_bus_fails_every_transaction_at_once():
 
 
 def test_stuck_bus_blocks_a_second_and_the_beats_fire_meanwhile():
-    desk = Desk()
+    desk = ManualLogbook()
     beats = []
     desk.clock.every(0.05, beats.append)
     desk.wire.stick()
@@ -121,7 +121,7 @@ def test_beat_may_take_the_benchs_lock_while_a_transaction_blocks():
 
     def beat(_):
         def body():
-            taken.append(lock.acquire(timeout=5.0))
+            taken.append(lock.acquire(timeout=60.0))
             lock.release()
 
         thread = threading.Thread(target=body)
@@ -136,7 +136,7 @@ def test_beat_may_take_the_benchs_lock_while_a_transaction_blocks():
 
 
 def test_bus_can_be_taken_once():
-    wire = Desk().wire
+    wire = ManualLogbook().wire
     assert wire.try_lock()
     assert not wire.try_lock()
     wire.unlock()
@@ -145,4 +145,4 @@ def test_bus_can_be_taken_once():
 
 def test_read_that_is_no_register_read_is_refused():
     with pytest.raises(ValueError, match="1 byte"):
-        Desk().wire.writeto_then_readfrom(0x40, b"\x00\x01", bytearray(2))
+        ManualLogbook().wire.writeto_then_readfrom(0x40, b"\x00\x01", bytearray(2))

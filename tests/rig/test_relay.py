@@ -12,7 +12,7 @@ from controller.messages import OffRequest
 from hardware.relay import RelayGate
 from tests.kits.doubles import RecordingPin
 
-WAIT_S = 5.0
+WAIT_S = 60.0
 """Limit on hanging, not a speed: nothing here waits unless something is broken."""
 
 

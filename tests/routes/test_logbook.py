@@ -14,19 +14,19 @@ import pytest
 from controller.logbook.reader import LogbookReader
 from controller.messages import RunState, TripReason
 from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
-from tests.kits.logbook_kit import AppContext, changed, mean, note, raws
+from tests.kits.logbook_kit import ManualLogbook, changed, mean, note, raws
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[AppContext]:
-    desk = AppContext(tmp_path / "book.sqlite")
+def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
+    desk = ManualLogbook(tmp_path / "book.sqlite")
     desk.logbook.work()
     yield desk
     desk.logbook.finish()
 
 
 @pytest.fixture
-def app(desk: AppContext, tmp_path: Path) -> Any:
+def app(desk: ManualLogbook, tmp_path: Path) -> Any:
     return Daemon(tmp_path / "elsewhere", book=LogbookReader(desk.path)).app
 
 
@@ -45,7 +45,7 @@ def test_an_empty_logbook_has_an_empty_list(app: Any) -> None:
     assert get(app, "/api/runs") == {"runs": [], "next_before": None}
 
 
-def test_runs_come_newest_first_part_by_part(app: Any, desk: AppContext) -> None:
+def test_runs_come_newest_first_part_by_part(app: Any, desk: ManualLogbook) -> None:
     for name in ("r1", "r2", "r3"):
         desk.begin(name)
     first = get(app, "/api/runs?limit=2")
@@ -55,7 +55,7 @@ def test_runs_come_newest_first_part_by_part(app: Any, desk: AppContext) -> None
     assert second["next_before"] is None
 
 
-def test_a_run_is_listed_with_what_it_came_to(app: Any, desk: AppContext) -> None:
+def test_a_run_is_listed_with_what_it_came_to(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(
         changed(
@@ -81,14 +81,14 @@ def test_a_run_is_listed_with_what_it_came_to(app: Any, desk: AppContext) -> Non
     assert {"at_s", "boot_id", "number"}.isdisjoint(run)
 
 
-def test_search_finds_words_and_nothing_else(app: Any, desk: AppContext) -> None:
+def test_search_finds_words_and_nothing_else(app: Any, desk: ManualLogbook) -> None:
     desk.begin("r1", piece="fern brooch")
     desk.begin("r2", piece="moth pendant")
     assert [run["run_id"] for run in get(app, "/api/runs?search=FERN%20silver")["runs"]] == ["r1"]
     assert get(app, "/api/runs?search=%25")["runs"] == []
 
 
-def test_one_run_with_its_plan_and_settings(app: Any, desk: AppContext) -> None:
+def test_one_run_with_its_plan_and_settings(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     told = get(app, "/api/runs/r1")
     assert told["run"]["run_id"] == "r1"
@@ -132,7 +132,7 @@ def test_bad_questions_are_refused(app: Any, query: str, field: str) -> None:
     assert assert_problem(ask(app, "GET", f"/api/{query}"), 422, "bad-value")["field"] == field
 
 
-def test_events_come_in_order_part_by_part(app: Any, desk: AppContext) -> None:
+def test_events_come_in_order_part_by_part(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(*(note(f"look {index}", data={"depth_mm": 0.1}) for index in range(5)))
     first = get(app, "/api/runs/r1/events?limit=3")
@@ -143,7 +143,7 @@ def test_events_come_in_order_part_by_part(app: Any, desk: AppContext) -> None:
     assert second["next_after"] is None
 
 
-def test_events_as_csv_hold_all_of_them_and_no_formula(app: Any, desk: AppContext) -> None:
+def test_events_as_csv_hold_all_of_them_and_no_formula(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(*(note(f"look {index}") for index in range(1200)), note('=HYPERLINK("http://x")'))
     told = rows(ask(app, "GET", "/api/runs/r1/events?format=csv"))
@@ -151,7 +151,7 @@ def test_events_as_csv_hold_all_of_them_and_no_formula(app: Any, desk: AppContex
     assert told[-1]["text"] == '\'=HYPERLINK("http://x")'
 
 
-def test_seconds_are_the_same_in_json_and_csv(app: Any, desk: AppContext) -> None:
+def test_seconds_are_the_same_in_json_and_csv(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(*(mean(second, 3.0 + second / 1000.0) for second in range(1200)))
     told = get(app, "/api/runs/r1/samples")
@@ -170,7 +170,7 @@ def test_seconds_are_the_same_in_json_and_csv(app: Any, desk: AppContext) -> Non
     ]
 
 
-def test_the_reduced_curve_keeps_the_extremes(app: Any, desk: AppContext) -> None:
+def test_the_reduced_curve_keeps_the_extremes(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(
         *(
@@ -186,14 +186,14 @@ def test_the_reduced_curve_keeps_the_extremes(app: Any, desk: AppContext) -> Non
     assert len(rows(ask(app, "GET", "/api/runs/r1/samples?points=20&format=csv"))) == 20
 
 
-def test_a_curve_that_is_shorter_than_asked_is_told_as_it_is(app: Any, desk: AppContext) -> None:
+def test_a_curve_that_is_shorter_than_asked_is_told_as_it_is(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     assert get(app, "/api/runs/r1/samples?points=20") == {"run_id": "r1", "points": []}
     desk.write(mean(0), mean(1))
     assert len(get(app, "/api/runs/r1/samples?points=20")["points"]) == 2
 
 
-def test_raw_samples_come_whole(app: Any, desk: AppContext) -> None:
+def test_raw_samples_come_whole(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(raws(700))
     told = get(app, "/api/runs/r1/raw-samples")["samples"]

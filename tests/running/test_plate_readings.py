@@ -28,7 +28,7 @@ from controller.running.plate_readings import (
 )
 from controller.safety.run import ActiveRun
 from tests.kits.doubles import make_bench, silver_request
-from tests.kits.logbook_kit import Desk, began, changed, note
+from tests.kits.logbook_kit import ManualLogbook, began, changed, note
 
 S = RunState
 
@@ -45,7 +45,7 @@ class Studio:
         self.bench.supervisor.pause()
         self.bench.run_for(1.0)
         settings, clock = self.bench.settings, self.bench.clock
-        self.desk = Desk(path, clock, room)
+        self.desk = ManualLogbook(path, clock, room)
         self.desk.logbook.work()
         plan = plan_to_json(self.run.plan)
         entry = replace(began("r1"), bath="tank 1", plan=plan)

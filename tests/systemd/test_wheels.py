@@ -1,131 +1,60 @@
-"""Every runtime dependency installs from wheels on a 64-bit Raspberry Pi, by the word of pip's own resolver."""
+"""What a 64-bit Raspberry Pi must get, from the requirements alone: no index is asked.
 
-import json
-import subprocess
-import sys
-import tomllib
-from importlib.metadata import requires
-from pathlib import Path
+``make wheels``, by hand, lets pip's resolver look for the wheels themselves.
+"""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, requires
 
 import pytest
 from packaging.requirements import Requirement
-from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
 
-from tests.paths import ROOT
-
-TARGETS = {"3.11": 36, "3.13": 41}
-"""Python -> minor version of glibc 2: Debian 12 (bookworm) and 13 (trixie), on which Raspberry Pi OS stands.
-
-Source: Debian package lists, python3 and libc6 of both releases."""
-
-SOURCE_ONLY = {"adafruit-extended-bus"}
-"""Published as a source archive alone: pure Python, built with setuptools on the spot."""
+from tests.proofs.wheels import SOURCE_ONLY, TARGETS, applicable, dependencies, provider
 
 
-def environment(python: str) -> dict[str, str]:
-    """Return the marker variables of that Python on the Pi. Source: PEP 508."""
-    return {
-        "os_name": "posix", "sys_platform": "linux", "platform_system": "Linux", "platform_machine": "aarch64",
-        "platform_python_implementation": "CPython", "implementation_name": "cpython", "platform_release": "6.12",
-        "platform_version": "", "python_version": python, "python_full_version": f"{python}.0",
-        "implementation_version": f"{python}.0", "extra": "",
-    }  # fmt: skip
-
-
-def applicable(lines: list[str], python: str) -> list[Requirement]:
-    """Return the requirements whose marker holds on the Pi, for which pip asks the Python it runs on."""
-    requirements = [Requirement(line) for line in lines]
-    return [r for r in requirements if r.marker is None or r.marker.evaluate(environment(python))]
-
-
-def without_marker(requirement: Requirement) -> str:
-    extras = f"[{','.join(sorted(requirement.extras))}]" if requirement.extras else ""
-    return f"{requirement.name}{extras}{requirement.specifier}"
-
-
-def ask_pip(python: str, glibc: int, wanted: list[str], constraints: Path) -> list[dict]:
-    """Return what pip would install, wheels only. Requires-Python is checked by the caller: pip asks the Python it runs on."""
-    platforms = [f"manylinux_2_{minor}_aarch64" for minor in range(17, glibc + 1)] + [
-        "manylinux2014_aarch64"
-    ]
-    command = [
-        sys.executable, "-m", "pip", "install", "--dry-run", "--quiet", "--no-input", "--disable-pip-version-check",
-        "--ignore-installed", "--ignore-requires-python", "--only-binary=:all:", "--report", "-",
-        "--target", str(constraints.parent / "nowhere"), "--constraint", str(constraints),
-        "--python-version", python, "--implementation", "cp", "--abi", f"cp{python.replace('.', '')}",
-        *[argument for platform in platforms for argument in ("--platform", platform)], *wanted,
-    ]  # fmt: skip
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    errors = [line for line in done.stderr.splitlines() if line.startswith("ERROR")]
-    assert done.returncode == 0, (
-        f"pip finds no wheels for CPython {python} on aarch64 (this test needs the package index): {errors or done.stderr}"
-    )
-    return json.loads(done.stdout)["install"]
-
-
-def resolve(lines: list[str], python: str, directory: Path) -> dict[str, dict]:
-    """Return name -> what would be installed, closed under the markers and the Requires-Python of the Pi."""
-    wanted = {
-        without_marker(r)
-        for r in applicable(lines, python)
-        if canonicalize_name(r.name) not in SOURCE_ONLY
-    }
-    constraints = directory / "constraints.txt"
-    constraints.write_text("")
-    for _ in range(6):
-        items = ask_pip(python, TARGETS[python], sorted(wanted), constraints)
-        found = {canonicalize_name(item["metadata"]["name"]): item for item in items}
-        too_new = [
-            f"{name}<{item['metadata']['version']}"
-            for name, item in found.items()
-            if not SpecifierSet(item["metadata"].get("requires_python", "")).contains(f"{python}.0")
-        ]
-        missing = {
-            without_marker(r)
-            for item in found.values()
-            for r in applicable(item["metadata"].get("requires_dist", []), python)
-            if canonicalize_name(r.name) not in found
-        }
-        if not too_new and not missing:
-            return found
-        wanted |= missing
-        constraints.write_text(constraints.read_text() + "".join(f"{line}\n" for line in too_new))
-    raise AssertionError(
-        f"no closed set for CPython {python}: still missing {missing}, too new {too_new}"
-    )
-
-
-@pytest.fixture(scope="module")
-def dependencies() -> list[str]:
-    return tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["dependencies"]
+def names(lines: list[str], python: str) -> set[str]:
+    return {canonicalize_name(requirement.name) for requirement in applicable(lines, python)}
 
 
 @pytest.mark.parametrize("python", sorted(TARGETS))
-def test_runtime_dependencies_resolve_from_wheels(python, dependencies, tmp_path):
-    found = resolve(dependencies, python, tmp_path)
-    assert {
-        canonicalize_name(r.name) for r in applicable(dependencies, python)
-    } <= found.keys() | SOURCE_ONLY
-    urls = {name: item["download_info"]["url"] for name, item in found.items()}
-    assert [url for url in urls.values() if not url.endswith(".whl")] == []
-    for name in SOURCE_ONLY:
-        assert {
-            canonicalize_name(r.name) for r in applicable(requires(name) or [], python)
-        } <= found.keys()
-    # On 3.13 an unbounded requirement of lgpio silently gives 0.0.0.2, whose module is an empty file.
-    provider = "lgpio" if python == "3.11" else "adafruit-lgpio"
-    assert found.keys() & {"lgpio", "adafruit-lgpio"} == {provider}
-    assert found[provider]["metadata"]["version"] != "0.0.0.2"
-    for compiled in (provider, "gpiod", "pydantic-core"):
-        assert f"-cp{python.replace('.', '')}-" in urls[compiled]
-        assert "aarch64" in urls[compiled]
+def test_one_package_brings_lgpio(python: str) -> None:
+    """Both would overwrite each other's module."""
+    assert names(dependencies(), python) & {"lgpio", "adafruit-lgpio"} == {provider(python)}
 
 
-def test_a_package_without_a_wheel_is_noticed(tmp_path):
-    """lgpio has none for Python 3.13: the very reason for the other provider."""
-    (tmp_path / "constraints.txt").write_text("")
-    with pytest.raises(
-        AssertionError, match=r"No matching distribution found for lgpio==0\.2\.2\.0"
-    ):
-        ask_pip("3.13", TARGETS["3.13"], ["lgpio==0.2.2.0"], tmp_path / "constraints.txt")
+@pytest.mark.parametrize("python", sorted(TARGETS))
+def test_empty_lgpio_is_refused(python: str) -> None:
+    """Version 0.0.0.2 has an empty module; an unbounded requirement takes it where wheels lack."""
+    chosen = [r for r in applicable(dependencies(), python) if r.name == provider(python)]
+    assert len(chosen) == 1
+    assert not chosen[0].specifier.contains("0.0.0.2")
+
+
+@pytest.mark.parametrize("python", sorted(TARGETS))
+def test_source_only_packages_bring_nothing_new(python: str) -> None:
+    """All that they need is a dependency of ours, whose wheels ``make wheels`` looks for."""
+    reached = names(dependencies(), python)
+    waiting = set(reached)
+    while waiting:
+        try:
+            new = names(requires(waiting.pop()) or [], python)
+        except PackageNotFoundError:  # for the Pi alone
+            continue
+        waiting |= new - reached
+        reached |= new
+    for package in SOURCE_ONLY:
+        assert package in reached
+        assert names(requires(package) or [], python) <= reached
+
+
+def test_markers_tell_pythons_apart() -> None:
+    lines = [
+        "a; python_version < '3.13'",
+        "b; platform_machine == 'aarch64'",
+        "c; sys_platform == 'win32'",
+    ]
+    assert names(lines, "3.11") == {"a", "b"}
+    assert names(lines, "3.13") == {"b"}
+    assert Requirement(lines[0]).name == "a"

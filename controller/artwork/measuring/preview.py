@@ -85,9 +85,8 @@ def _block_sums(values: Cover | Bools, block: int) -> npt.NDArray[np.uint32]:
 
     Row by row first: whole rows are added many times faster than a few pixels each.
     """
-    filled = np.pad(
-        values, ((0, -values.shape[0] % block), (0, -values.shape[1] % block)), mode="edge"
-    )
+    missing = ((0, -values.shape[0] % block), (0, -values.shape[1] % block))
+    filled: npt.NDArray[np.uint8 | np.bool] = np.pad(values, missing, mode="edge")
     rows = filled.reshape(-1, block, filled.shape[1]).sum(1, dtype=np.uint32)
     sums: npt.NDArray[np.uint32] = rows.reshape(len(rows), -1, block).sum(2, dtype=np.uint32)
     return sums

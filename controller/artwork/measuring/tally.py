@@ -72,6 +72,9 @@ class Tally:
         if not squares.size:
             return
         near = ~is_open & (squares <= self._reach_square)
+        total_px: float
+        open_px: float
+        near_px: float
         if weight is None:
             total_px, open_px, near_px = (
                 squares.size,

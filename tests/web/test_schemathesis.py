@@ -1,6 +1,6 @@
 """The application against its own OpenAPI document, by schemathesis: nothing fails inside, every answer is as described.
 
-By hand, longer: ``SCHEMATHESIS_EXAMPLES=500 python -m pytest tests/http/test_schemathesis.py --timeout 0``.
+By hand, longer: ``SCHEMATHESIS_EXAMPLES=500 python -m pytest tests/web/test_schemathesis.py --timeout 0``.
 """
 
 from __future__ import annotations

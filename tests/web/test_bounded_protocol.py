@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from api.http import bounded_protocol
-from hardware.clock import SystemClock
 from tests.kits.api_client import WAIT_S, Daemon, serve
 
 STOP = b"POST /api/stop HTTP/1.1\r\nHost: x\r\nContent-Length: 0\r\n\r\n"
@@ -124,11 +123,12 @@ def test_a_stream_and_an_answer_that_takes_its_time_are_left_alone(
         assert got.startswith(b"HTTP/1.1 200")
 
 
-def test_in_a_flood_of_idle_connections_the_oldest_goes_and_stop_is_heard_at_once(
+def test_a_flood_of_idle_connections_leaves_room_for_stop(
     port: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """The oldest goes at once: no time-out, which here comes after an hour, has to make room."""
     monkeypatch.setattr(bounded_protocol, "MAX_CONNECTIONS", 60)
-    clock = SystemClock()
+    monkeypatch.setattr(bounded_protocol, "HEAD_S", 3600.0)
     with ExitStack() as stack:
         streams = [stack.enter_context(connect(port)) for _ in range(20)]
         for stream in streams:
@@ -137,15 +137,12 @@ def test_in_a_flood_of_idle_connections_the_oldest_goes_and_stop_is_heard_at_onc
         idle = [stack.enter_context(connect(port)) for _ in range(200)]
         for connection in idle[::3]:
             connection.sendall(HEAD)
-        began_s = clock.monotonic_s()
         with connect(port) as last:
             last.sendall(STOP)
             assert status_of(last) == b"200"
-        took_s = clock.monotonic_s() - began_s
         assert all(is_gone(connection) for connection in idle[:100])
         for stream in streams:
             assert stream.recv(65536), "streams stay"
-    assert took_s < 1.0
 
 
 def test_when_all_are_busy_the_new_one_goes(port: int, monkeypatch: pytest.MonkeyPatch) -> None:

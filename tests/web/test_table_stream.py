@@ -17,7 +17,7 @@ from api.http.table_stream import json_pieces, table_response
 from controller.logbook.entries import RawSample
 from controller.logbook.reader import LogbookReader, LogbookUnreadableError, MeanSample
 from tests.kits.api_client import Daemon
-from tests.kits.logbook_kit import AppContext, mean
+from tests.kits.logbook_kit import ManualLogbook, mean
 
 SECONDS = 3000
 CHUNK_ROWS = 500
@@ -93,7 +93,7 @@ def test_the_name_of_the_file_holds_nothing_but_plain_signs() -> None:
 
 def test_a_long_run_is_chunked_on_the_wire(tmp_path: Path) -> None:
     """RFC 9112 section 7.1. Both forms hold every second."""
-    desk = AppContext(tmp_path / "book.sqlite")
+    desk = ManualLogbook(tmp_path / "book.sqlite")
     desk.begin()
     desk.write(*(mean(second) for second in range(SECONDS)))
     daemon = Daemon(tmp_path / "elsewhere", book=LogbookReader(desk.path))
