@@ -19,6 +19,9 @@ class Clock(Protocol):
     def utc_now(self) -> datetime:
         """Return the wall time, timezone-aware. A label: it may jump and is never subtracted."""
 
+    def is_utc_set(self) -> bool:
+        """Return whether the wall time has been set from outside since the boot: only then may it bound a time away."""
+
     def boot_id(self) -> str:
         """Return what names this boot: monotonic times compare only under the same id."""
 

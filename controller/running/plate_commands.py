@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from controller.errors import WrongStateError
 from controller.messages import RunState
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import Reading
-from controller.planning.plan import charge_ceiling
 from controller.planning.run_plan import RunPlan
 from controller.ports import Clock
 from controller.safety.run import ActiveRun
@@ -73,16 +71,19 @@ class RunDesk:
     def raise_ceilings(self) -> None:
         """Set the ceilings anew from what is now believed, because a person confirms it. Raises: WrongStateError."""
         run = self._run_with_relay_off("raise the ceilings")
-        plan, old = run.plan, run.limits
-        charge_coulombs = max(
-            old.max_charge_coulombs, charge_ceiling(plan.charge_coulombs, plan.belief)
+        old = run.raise_ceilings()
+        now = run.limits
+        text = (
+            "Ceilings raised by a person: "
+            f"charge {old.max_charge_coulombs:.0f} to {now.max_charge_coulombs:.0f} C, "
+            f"relay-on time {old.max_on_time_s:.0f} to {now.max_on_time_s:.0f} s."
         )
-        on_time_s = old.max_on_time_s * charge_coulombs / old.max_charge_coulombs
-        run.limits = replace(old, max_charge_coulombs=charge_coulombs, max_on_time_s=on_time_s)
-        self._supervisor.note(
-            f"Ceilings raised by a person: charge {old.max_charge_coulombs:.0f} to {charge_coulombs:.0f} C, "
-            f"relay-on time {old.max_on_time_s:.0f} to {on_time_s:.0f} s."
-        )
+        charge_share = now.max_charge_coulombs / old.max_charge_coulombs
+        if now.max_on_time_s < 0.999 * charge_share * old.max_on_time_s:
+            text += (
+                " limits.max_run_s allows no more time: the run may end before it is deep enough."
+            )
+        self._supervisor.note(text)
 
     def first_look(self, *, is_well: bool) -> None:
         """Gas at the minus plate and even matting of the work, or not: then the run pauses. Raises: WrongStateError."""
