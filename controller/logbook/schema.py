@@ -130,7 +130,13 @@ CREATE INDEX readings_of_run ON readings (run, number);
 CREATE INDEX runs_by_bath ON runs (bath, number);
 """
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2)
+# What a run needs to go on after a restart, as one JSON document beside its progress (controller/safety/checkpoint.py).
+# A run without a row was last written by an older version.
+_VERSION_3 = """
+CREATE TABLE checkpoints (run INTEGER PRIMARY KEY REFERENCES runs (number), body TEXT NOT NULL) STRICT;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
 """Script n brings a file of version n to n + 1. Scripts that were released are never changed."""
 
 

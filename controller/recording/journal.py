@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
+from functools import partial
+from typing import Any
 
 from controller.config import Settings
 from controller.logbook.entries import Entry, RunBegan
 from controller.logbook.logbook import Logbook
 from controller.messages import Event, EventKind, Snapshot
-from controller.planning.json_form import plan_to_json
+from controller.planning.json_form import plan_for_logbook
 from controller.ports import Clock
 from controller.recording.recorder import RunRecorder
 from controller.safety.advice import describe
-from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
+from controller.safety.checkpoint import RunCheckpoint, checkpoint_to_json, moment_of
+from controller.safety.outbox import Began, Changed, Counted, Kept, News, Noted, Seen
 
 
 class Journal:
@@ -25,15 +30,30 @@ class Journal:
         self._logbook = logbook
         self._clock = clock
         self._settings = settings.model_dump(mode="json")
+        self._boot_id = clock.boot_id()
 
     def follow(self, snapshot: Snapshot, news: Sequence[News]) -> None:
         """Put the entries that the news make. The state goes last, with the snapshot's figures."""
+        kept: dict[str, Any] | None = None
         for item in news:
+            if isinstance(item, Kept):
+                kept = self._kept(item.checkpoint)
+                continue
             for entry in self._entries(item):
                 self._logbook.put(entry)
+        last: tuple[Entry, ...] = ()
         if any(isinstance(item, Changed) for item in news):
-            for entry in self._recorder.state(snapshot):
-                self._logbook.put(entry)
+            last = self._recorder.state(snapshot, kept)
+        elif kept is not None:
+            last = self._recorder.keep(snapshot, kept)
+        for entry in last:
+            self._logbook.put(entry)
+
+    def _kept(self, checkpoint: RunCheckpoint) -> dict[str, Any]:
+        """Return the checkpoint as JSON values, with its moment on all clocks."""
+        now = moment_of(self._clock, self._boot_id)
+        at_utc = now.at_utc - timedelta(seconds=now.at_s - checkpoint.at_s)
+        return checkpoint_to_json(checkpoint, replace(now, at_s=checkpoint.at_s, at_utc=at_utc))
 
     def _entries(self, item: News) -> tuple[Entry, ...]:
         if isinstance(item, Began):
@@ -49,6 +69,7 @@ class Journal:
                 depth_low_mm=totals.depth.low_mm,
                 depth_high_mm=totals.depth.high_mm,
                 uncertain_charge_coulombs=totals.uncertain_coulombs,
+                kept=partial(self._kept, item.checkpoint),
             )
         if isinstance(item, Seen):
             return self._recorder.seen(item.sample)
@@ -59,7 +80,9 @@ class Journal:
                     item, EventKind.STATE, f"{item.was.value} -> {item.state.value}. {text}"
                 )
             )
-        return self._recorder.event(self._event(item, EventKind.WARNING, item.text))
+        if isinstance(item, Noted):
+            return self._recorder.event(self._event(item, EventKind.WARNING, item.text))
+        return ()
 
     def _event(self, item: Changed | Noted, kind: EventKind, text: str) -> Event:
         totals = item.totals if isinstance(item, Changed) else None
@@ -80,6 +103,6 @@ class Journal:
             at_s=item.at_s,
             target_depth_mm=plan.target_depth_mm,
             planned_current_a=plan.end_current_a,
-            plan=plan_to_json(plan),
+            plan=plan_for_logbook(plan),
             settings=self._settings,
         )

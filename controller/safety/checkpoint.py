@@ -10,10 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from controller.errors import RefusedError
 from controller.safety.limits import Limits
+
+if TYPE_CHECKING:
+    from controller.ports import Clock
 
 LONGEST_AWAY_S = 30 * 86400.0
 """Beyond this the wall clock is taken to be wrong, s: nobody goes on with a plate after a month."""
@@ -93,6 +96,12 @@ class Moment:
     at_utc: datetime
     boot_id: str
     is_utc_set: bool
+
+
+def moment_of(clock: Clock, boot_id: str | None = None) -> Moment:
+    """Return the present moment. ``boot_id`` saves asking for it again."""
+    boot_id = clock.boot_id() if boot_id is None else boot_id
+    return Moment(clock.monotonic_s(), clock.utc_now(), boot_id, clock.is_utc_set())
 
 
 def checkpoint_to_json(checkpoint: RunCheckpoint, moment: Moment) -> dict[str, Any]:

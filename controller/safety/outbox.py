@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from controller.messages import Finding, RunState, Sample
 from controller.physics.estimate import DepthEstimate
 from controller.planning.run_plan import RunPlan
+from controller.safety.checkpoint import RunCheckpoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +44,17 @@ class Changed:
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """A sample of a run was counted, its zero offset taken out. ``bath_degc`` is None without a thermometer."""
+    """A sample of a run was counted, its zero offset taken out.
+
+    :param bath_degc: None without a thermometer.
+    :param checkpoint: the run with this sample counted.
+    """
 
     run_id: str
     sample: Sample
     totals: RunTotals
     bath_degc: float | None
+    checkpoint: RunCheckpoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,4 +74,12 @@ class Noted:
     text: str
 
 
-News = Began | Changed | Counted | Seen | Noted
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The present run as it is now, to be written down: it changed, or a while has passed. The last news of a pass."""
+
+    run_id: str
+    checkpoint: RunCheckpoint
+
+
+News = Began | Changed | Counted | Seen | Noted | Kept

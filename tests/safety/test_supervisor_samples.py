@@ -9,7 +9,7 @@ import pytest
 
 from controller.errors import SensorError, WrongStateError
 from controller.messages import Finding, OffRequest, RunState, Sample, TripReason
-from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
+from controller.safety.outbox import Began, Changed, Counted, Kept, News, Noted, Seen
 from controller.safety.run import ActiveRun
 from hardware.clock import VirtualClock
 from tests.kits import doubles
@@ -29,6 +29,11 @@ def exact(monkeypatch: pytest.MonkeyPatch) -> Bench:
     return make_bench()
 
 
+def news_of(bench: Bench) -> list[News]:
+    """Return what happened since the last call, without the checkpoints."""
+    return [item for item in bench.supervisor.take_news() if not isinstance(item, Kept)]
+
+
 def feed(bench: Bench, *samples: Sample) -> list[News]:
     """Make a pass for each sample while the clock stands; return the news of these passes alone."""
     bench.supervisor.take_news()
@@ -37,7 +42,7 @@ def feed(bench: Bench, *samples: Sample) -> list[News]:
     for _ in samples:
         bench.supervisor.tick()
     bench.sensor.poll = poll  # type: ignore[method-assign]
-    return bench.supervisor.take_news()
+    return news_of(bench)
 
 
 def after(
@@ -217,9 +222,7 @@ def test_a_request_for_off_before_turn_on_leads_back_to_the_check_and_is_told() 
 
     bench.gate.turn_on = stop_first  # type: ignore[method-assign]
     bench.until(S.STOPPED, within_s=5.0)
-    changes = [
-        (n.was, n.state, n.message) for n in bench.supervisor.take_news() if isinstance(n, Changed)
-    ]
+    changes = [(n.was, n.state, n.message) for n in news_of(bench) if isinstance(n, Changed)]
     assert changes == [
         (S.IDLE, S.CHECKING, "Checking the rig with the relay off."),
         (S.CHECKING, S.RUNNING, "Relay on. Zero offset 1.00 mA taken out."),
@@ -368,7 +371,7 @@ def test_a_gauge_stop_pauses_once_and_the_run_goes_on_to_its_target() -> None:
     bench.until(S.PAUSED, within_s=60.0)
     assert bench.supervisor.message == "Gauge stop at 0.010 mm. Lift, rinse and gauge the plate."
     assert not bench.gate.reads_on()
-    last = [n for n in bench.supervisor.take_news() if isinstance(n, Changed | Counted)][-2:]
+    last = [n for n in news_of(bench) if isinstance(n, Changed | Counted)][-2:]
     assert [type(n) for n in last] == [Changed, Counted], "the sample that reached it is counted"
     bench.supervisor.resume()
     bench.until(S.PAUSED, S.FINISHED)
@@ -393,7 +396,7 @@ def test_the_dead_man_is_pulsed_by_each_good_sample_of_a_run_and_by_nothing_else
     bench.until(S.RUNNING)
     assert pulses.number == 0
     bench.until(S.FINISHED)
-    news = bench.supervisor.take_news()
+    news = news_of(bench)
     end = next(i for i, n in enumerate(news) if isinstance(n, Changed) and n.state is S.FINISHED)
     assert pulses.number == sum(isinstance(n, Counted) for n in news[:end]) > 1000
     bench.run_for(1.0)
@@ -417,7 +420,7 @@ def test_a_warm_bath_is_told_once_and_a_hot_one_ends_the_run() -> None:
     bench.supervisor.take_news()
     bath.degc = 36.0
     bench.run_for(1.0)
-    news = bench.supervisor.take_news()
+    news = news_of(bench)
     notes = [n for n in news if isinstance(n, Noted)]
     assert [(n.run_id, n.text) for n in notes] == [
         ("r1", "The bath is above 35 degC, off comes at 45 degC.")
@@ -509,7 +512,7 @@ def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_war
     bench.run_for(3.0)
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(unseen_s * 3.9)
     assert not run_of(bench).counter.is_counting
-    notes = [n.text for n in bench.supervisor.take_news() if isinstance(n, Noted)]
+    notes = [n.text for n in news_of(bench) if isinstance(n, Noted)]
     assert notes == [
         "The current could not be seen to fall to zero: look at the supply's own ammeter."
     ]
@@ -567,7 +570,7 @@ def test_a_weld_is_acknowledged_when_neither_current_nor_voltage_is_left(exact: 
 def test_what_the_commands_say() -> None:
     bench = make_bench()
     plan = bench.start()
-    began, changed = bench.supervisor.take_news()
+    began, changed = news_of(bench)
     assert isinstance(began, Began)
     assert (began.at_s, began.run_id, began.plan) == (bench.clock.monotonic_s(), "r1", plan)
     assert isinstance(changed, Changed)
@@ -591,7 +594,7 @@ def test_what_the_commands_say() -> None:
     bench.supervisor.take_news()
     bench.supervisor.note("a line")
     assert bench.supervisor.has_changed
-    assert bench.supervisor.take_news() == [Noted(bench.clock.monotonic_s(), "r1", "a line")]
+    assert news_of(bench) == [Noted(bench.clock.monotonic_s(), "r1", "a line")]
 
 
 @pytest.mark.parametrize(
@@ -649,7 +652,7 @@ def test_an_interrupted_run_is_taken_over_by_an_idle_bench_only() -> None:
     idle = make_bench()
     idle.supervisor.restore(run, "power cut")
     assert idle.supervisor.run is run
-    (changed,) = idle.supervisor.take_news()
+    (changed,) = news_of(idle)
     assert isinstance(changed, Changed)
     assert (changed.was, changed.state, changed.message, changed.run_id) == (
         S.IDLE,
@@ -718,7 +721,7 @@ def test_a_bug_in_every_pass_after_a_trip_is_raised_and_not_told_again() -> None
     for _ in range(3):
         with pytest.raises(ZeroDivisionError):
             bench.supervisor.tick()
-    assert bench.supervisor.take_news() == []
+    assert news_of(bench) == []
     assert reason_of(bench) is TripReason.SENSOR_FAULT
 
 
@@ -883,10 +886,7 @@ def test_the_books_are_done_also_when_off_fails_and_the_next_pass_is_off() -> No
     with pytest.raises(OSError, match="does not answer"):
         bench.supervisor.pause()
     run, on_time_s = run_of(bench), run_of(bench).total_on_time_s(bench.clock.monotonic_s())
-    assert any(
-        isinstance(item, Changed) and item.state is S.PAUSED
-        for item in bench.supervisor.take_news()
-    )
+    assert any(isinstance(item, Changed) and item.state is S.PAUSED for item in news_of(bench))
     bench.tick()
     assert not bench.gate.reads_on()
     bench.run_for(60.0)
@@ -902,7 +902,7 @@ def test_a_trip_is_told_also_when_its_sample_cannot_be_counted(exact: Bench) -> 
     going_back = replace(bad, taken_at_s=bad.taken_at_s - 1.0)
     with pytest.raises(ValueError, match="must move forward"):
         feed(exact, going_back)
-    news = exact.supervisor.take_news()
+    news = news_of(exact)
     assert exact.supervisor.state is S.TRIPPED
     assert exact.supervisor.finding is not None
     assert exact.supervisor.finding.reason is TripReason.REVERSE_CURRENT
