@@ -208,8 +208,8 @@ def _away_text(restored: _Restored) -> str | None:
 
 def _counted_text(away_s: float) -> str:
     return (
-        f"the {away_s:.0f} s until the controller was back count as time in the acid "
-        "and widen the upper bound."
+        f"the {away_s:.0f} s since it was last written down count as time in the acid "
+        "without current and widen the upper bound."
     )
 
 

@@ -82,7 +82,7 @@ NOT_KEPT: Mapping[str, str] = {
     "RunPlan.sure_a": "as CoulombCounter.sure_a",
     "RunPlan.drivable_a": "as CoulombCounter.most_a",
 }
-"""Fields of a run that a restart drops, each with the reason. tests/test_run_checkpoint.py holds every field against it."""
+"""Fields of a run that a restart drops, each with the reason. tests/safety/test_checkpoint.py holds every field against it."""
 
 
 @dataclass(frozen=True, slots=True)
