@@ -7,6 +7,7 @@ import pytest
 from controller.errors import WrongStateError
 from controller.messages import RunState
 from controller.physics.learning import GaugeReading, Weighing
+from controller.planning.plan import charge_ceiling
 from controller.running.plate_commands import RunDesk
 from controller.running.snapshot import take_snapshot
 from controller.safety.outbox import Noted
@@ -202,3 +203,28 @@ def test_a_reading_of_another_run_is_not_taken_into_this_one() -> None:
     assert desk.present("r1") is the_run(bench).plan
     with pytest.raises(WrongStateError, match="run r0 is over"):
         desk.learn("r0", [])
+
+
+def test_raised_time_stays_bounded() -> None:
+    """Raised ceilings: the relay-on time never above limits.max_run_s, which is said, and nothing falls."""
+    bench = make_bench(limits={"max_run_s": 1000.0})
+    bench.running(for_s=300.0)
+    bench.supervisor.pause()
+    bench.run_for(1.0)
+    run, desk = the_run(bench), desk_of(bench)
+    before = run.limits
+    assert before.max_on_time_s == pytest.approx(900.0, rel=0.01)
+    lost_g = 0.6 * run.counter.charge_coulombs * 1.118e-3
+    desk.learn("r1", [Weighing(run.counter.charge_coulombs, lost_g, resolution_g=0.001)])
+    needed_coulombs = charge_ceiling(run.plan.charge_coulombs, run.plan.belief)
+    desk.raise_ceilings()
+    assert run.limits.max_on_time_s == 1000.0
+    assert run.limits.max_charge_coulombs == needed_coulombs > before.max_charge_coulombs
+    assert "limits.max_run_s allows no more time" in notes(bench)[-1]
+    desk.raise_ceilings()
+    assert run.limits.max_on_time_s == 1000.0, "a second time raises nothing"
+    assert run.limits.max_charge_coulombs == needed_coulombs
+    desk.learn("r1", [])
+    desk.raise_ceilings()
+    assert run.limits.max_charge_coulombs == needed_coulombs, "a ceiling does not fall"
+    assert "max_run_s" not in notes(bench)[-1]

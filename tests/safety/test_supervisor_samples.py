@@ -11,6 +11,7 @@ from controller.errors import SensorError, WrongStateError
 from controller.messages import Finding, OffRequest, RunState, Sample, TripReason
 from controller.safety.outbox import Began, Changed, Counted, Kept, News, Noted, Seen
 from controller.safety.run import ActiveRun
+from controller.safety.supervisor import KEEP_S
 from hardware.clock import VirtualClock
 from tests.kits import doubles
 from tests.kits.doubles import Bench, make_bench, silver_request
@@ -907,3 +908,31 @@ def test_a_trip_is_told_also_when_its_sample_cannot_be_counted(exact: Bench) -> 
     assert exact.supervisor.finding is not None
     assert exact.supervisor.finding.reason is TripReason.REVERSE_CURRENT
     assert any(isinstance(item, Changed) and item.state is S.TRIPPED for item in news)
+
+
+def test_checkpoint_comes_last() -> None:
+    """After each change, and each 30 s without one, the present run is told to be written down."""
+    bench = make_bench()
+    assert bench.supervisor.take_news() == [], "nothing to keep without a run"
+    bench.running(for_s=3.0)
+    *_, kept = bench.supervisor.take_news()
+    assert isinstance(kept, Kept)
+    assert kept.checkpoint == run_of(bench).checkpoint(bench.clock.monotonic_s())
+    bench.tick()
+    assert not any(isinstance(item, Kept) for item in bench.supervisor.take_news())
+    bench.supervisor.note("a line")
+    assert isinstance(bench.supervisor.take_news()[-1], Kept)
+    bench.clock.advance(KEEP_S - 0.01)
+    assert not any(isinstance(item, Kept) for item in bench.supervisor.take_news())
+    bench.clock.advance(0.02)
+    assert isinstance(bench.supervisor.take_news()[-1], Kept)
+
+
+def test_counted_sample_is_in_checkpoint() -> None:
+    bench = bench_in(S.RUNNING)
+    bench.supervisor.take_news()
+    bench.run_for(0.2)
+    counted = [item for item in bench.supervisor.take_news() if isinstance(item, Counted)][-1]
+    assert counted.checkpoint.at_s == counted.sample.taken_at_s
+    assert counted.checkpoint.charge_coulombs == counted.totals.charge_coulombs
+    assert counted.checkpoint.is_etching
