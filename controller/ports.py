@@ -20,7 +20,7 @@ class Clock(Protocol):
         """Return the wall time, timezone-aware. A label: it may jump and is never subtracted."""
 
     def is_utc_set(self) -> bool:
-        """Return whether the wall time has been set from outside since the boot: only then may it bound a time away."""
+        """Return whether the wall time was set since the boot: only then it tells a time away."""
 
     def boot_id(self) -> str:
         """Return what names this boot: monotonic times compare only under the same id."""

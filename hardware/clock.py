@@ -19,7 +19,8 @@ _log = logging.getLogger("biteclock")
 _BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")
 
 _SYNCHRONIZED_FILE = Path("/run/systemd/timesync/synchronized")
-"""Touched at each synchronisation with the network's time, gone after a boot. Source: systemd-timesyncd.service(8)."""
+"""Touched at each synchronisation with network time, gone after a boot.
+Source: systemd-timesyncd.service(8)."""
 
 
 class SystemClock:
@@ -34,7 +35,7 @@ class SystemClock:
         return datetime.now(UTC)
 
     def is_utc_set(self) -> bool:
-        """Return whether the network has set the wall time since the boot; False too where another service does that."""
+        """Return whether timesyncd has set the wall time since the boot; no other service counts."""
         return _SYNCHRONIZED_FILE.exists()
 
     def boot_id(self) -> str:

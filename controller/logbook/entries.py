@@ -66,7 +66,7 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class StateChanged:
-    """A run is in another state. The newest one of a run replaces older ones that are not written yet.
+    """A run is in another state. The newest of a run replaces older ones not written yet.
 
     :param kept: its RunCheckpoint as JSON values, units in the keys, or None when there is none.
     """
@@ -82,7 +82,7 @@ class StateChanged:
 
 @dataclass(frozen=True, slots=True)
 class Checkpoint:
-    """The progress to resume from after a crash. The newest one of a run replaces older ones that are not written yet.
+    """The progress to resume from after a crash. The newest of a run replaces older ones.
 
     :param kept: see StateChanged.
     """

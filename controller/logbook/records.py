@@ -35,7 +35,7 @@ class RunSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
-    """A run with its plan and settings as they were stored, units in the keys, and its readings, replaced ones too.
+    """A run with its plan and settings as stored, and its readings, replaced ones too.
 
     :param kept: its newest checkpoint as JSON values, or None when an older version wrote it.
     """

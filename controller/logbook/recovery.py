@@ -57,14 +57,13 @@ def recover(
                 message=change.message,
                 progress=change.progress,
             )
-            interrupted = replace(
-                record, summary=after, kept=None if change.kept is None else dict(change.kept)
-            )
+            kept = None if change.kept is None else dict(change.kept)
+            interrupted = replace(record, summary=after, kept=kept)
     return Recovery(tuple(entries), interrupted)
 
 
 def _change(record: RunRecord, clock: Clock, state: RunState) -> StateChanged:
-    """Return the run's new state. Its checkpoint stays that of the earlier process, its moment included."""
+    """Return the run's new state. Its checkpoint keeps the earlier process's moment."""
     run, kept = record.summary, record.kept
     progress = run.progress
     missing_coulombs = 0.0

@@ -201,7 +201,7 @@ class Store:
         self._write_kept(number, change.kept)
 
     def _write_kept(self, number: int, kept: Mapping[str, Any] | None) -> None:
-        """Write a run's checkpoint in place of the last one. An older one never stays beside newer progress."""
+        """Write a run's checkpoint. An older one never stays beside newer progress."""
         self.connection.execute(statements.DROP_CHECKPOINT, (number,))
         if kept is not None:
             self.connection.execute(statements.KEEP_CHECKPOINT, (number, json_text(kept)))

@@ -15,7 +15,7 @@ class Soak:
     :param rate_um_per_min: guessed attack without current, see faraday.Metal.
     :param total_s: off-time in the bath so far, without the present one.
     :param since_s: monotonic time since when the plate hangs there without current, or None when it is out or etching.
-    :param is_known: False when there is more of it that nobody knows: the controller was away for an unknown time.
+    :param is_known: False when there is more of it: the controller was away, nobody knows how long.
     """
 
     rate_um_per_min: float

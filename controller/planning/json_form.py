@@ -97,17 +97,19 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
 
 
 def plan_for_logbook(plan: RunPlan) -> dict[str, Any]:
-    """Return the plan as JSON values from which ``plan_from_logbook`` makes it again, whatever the configuration says then."""
+    """Return the plan as JSON values from which ``plan_from_logbook`` makes it again."""
     return {**plan_to_json(plan), "metal_as_planned": asdict(plan.metal)}
 
 
 def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: float) -> RunPlan:
     """Return the plan that ``plan_for_logbook`` wrote.
 
-    Its figures are those of the start; only the depth table is computed again from what was believed.
+    Its figures are those of the start, whatever the configuration says now. Only the depth table
+    is computed again, from what was believed then.
     :param sure_a: see RunPlan; of the sensor that is fitted now.
     :param drivable_a: see RunPlan; of the shunt that is fitted now.
-    Raises: RefusedError as ``request_from_json``; KeyError, TypeError or ValueError for values that are none.
+    Raises: RefusedError as ``request_from_json``; KeyError, TypeError or ValueError for values
+        that are none.
     """
     request = request_from_json(values["request"])
     metal = _metal_from_json(values["metal_as_planned"])

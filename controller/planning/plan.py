@@ -158,7 +158,7 @@ def sure_current_a(sensor_range_a: float) -> float:
 
 
 def drivable_current_a(settings: Settings) -> float:
-    """Return the largest current in A that any supply can drive through this shunt and its leads."""
+    """Return the current in A that a supply can drive at most through shunt and leads."""
     return SUPPLY_MAX_V / (settings.rig.shunt_ohm + LOOP_OHM)
 
 

@@ -198,13 +198,11 @@ class RunRecorder:
         return ()
 
     def keep(self, snapshot: Snapshot, kept: Mapping[str, Any]) -> tuple[Entry, ...]:
-        """Take a checkpoint between changes of state, while a person may still go on with the run."""
+        """Take a checkpoint between changes of state, while the run can still go on."""
         book = self._book
-        if (
-            book is None
-            or book.run_id != snapshot.run_id
-            or not is_unfinished(book.state, book.reason)
-        ):
+        if book is None or book.run_id != snapshot.run_id:
+            return ()
+        if not is_unfinished(book.state, book.reason):
             return ()
         book.progress = replace(book.progress, **self._figures(book, snapshot))
         return (Checkpoint(book.run_id, book.progress, kept),)

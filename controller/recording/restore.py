@@ -1,4 +1,4 @@
-"""Brings back the run that a crash, a power cut or the end of the service interrupted: off, with all that it knew."""
+"""Brings back the run that a crash, a power cut or the service's end cut, with all it knew."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ from controller.safety.supervisor import Supervisor
 class _Restored:
     """A run that is back.
 
-    :param then: the moment of its checkpoint, from which the clock may yet tell the time away, or None.
+    :param then: the moment of its checkpoint, or None when the time away will never be known.
     :param away_s: time since then, or None when it is not known.
     :param missing: what an older version did not write down, or None.
     """
@@ -140,7 +140,7 @@ class Restorer:
         return _Restored(run, then, now, away_s, missing)
 
     def _settings_of(self, record: RunRecord) -> Settings:
-        """Return the present settings with the limits that stood at the run's start, where they can still be read."""
+        """Return the settings with the limits of the run's start, where they can still be read."""
         try:
             limits = LimitSettings.model_validate(record.settings["limits"])
         except (KeyError, ValidationError):
@@ -161,7 +161,7 @@ class Restorer:
         return make_plan(request, settings, self._sensor_range_a, Knowledge(learner))
 
     def _ask_the_clock_again(self, restored: _Restored) -> None:
-        """Count the time away once the network has set the clock, when it could not be known before."""
+        """Count the time away once the network has set the clock, if it was not known before."""
         then, soak = restored.then, restored.run.soak
         if then is None or restored.away_s is not None or soak.is_known or not then.is_utc_set:
             return
@@ -183,20 +183,20 @@ class Restorer:
 
 
 OLDER_VERSION = (
-    "An older version of biteclock wrote this run down: ceilings that were raised, the answer to the first look "
-    "and earlier time in the acid are not known."
+    "An older version of biteclock wrote this run down: ceilings that were raised, the answer to "
+    "the first look and earlier time in the acid are not known."
 )
 
 AWAY_UNKNOWN = (
-    "How long the plate was in the acid meanwhile is not known, and the upper bound leaves that time out. "
-    "Was the plate lifted? If not, gauge it before you resume."
+    "How long the plate was in the acid meanwhile is not known, and the upper bound leaves that "
+    "time out. Was the plate lifted? If not, gauge it before you resume."
 )
 
 EARLIER_UNKNOWN = "An earlier time in the acid is not known: gauge the plate before you resume."
 
 
 def _away_text(restored: _Restored) -> str | None:
-    """Return what a person must know of the time in the acid, or None when the plate was out all the time."""
+    """Return what a person must know of the time in the acid, None when the plate was out."""
     soak = restored.run.soak
     if soak.since_s is None:
         return None if soak.is_known else EARLIER_UNKNOWN

@@ -80,9 +80,7 @@ class RunDesk:
         )
         charge_share = now.max_charge_coulombs / old.max_charge_coulombs
         if now.max_on_time_s < 0.999 * charge_share * old.max_on_time_s:
-            text += (
-                " limits.max_run_s allows no more time: the run may end before it is deep enough."
-            )
+            text += " limits.max_run_s allows no more time: it may end before it is deep enough."
         self._supervisor.note(text)
 
     def first_look(self, *, is_well: bool) -> None:

@@ -1,8 +1,9 @@
-"""What a run takes with it over a crash, a power cut or an update: one value, written each second, restored whole. Pure.
+"""What a run takes with it over a crash, a power cut or an update. Pure.
 
-A run is its plan and its checkpoint. The plan is fixed at the start and written once (plan_json.py). All that changes
-afterwards is either a field of ``RunCheckpoint`` or it is dropped, and then ``NOT_KEPT`` gives the reason. What gauge and
-scale taught follows from the readings in the logbook, which are taken into the plan again in their order.
+One value, written each second and restored whole. A run is its plan and its checkpoint. The plan is
+fixed at the start and written once (plan_json.py). All that changes afterwards is a field of
+``RunCheckpoint``, or it is dropped and ``NOT_KEPT`` gives the reason. What gauge and scale taught
+follows from the readings in the logbook: they are learned again in their order.
 """
 
 from __future__ import annotations
@@ -31,11 +32,11 @@ class RunCheckpoint:
     :param uncertain_charge_coulombs: between 0 and this much more may have flowed uncounted.
     :param mean_current_a: mean of the last seconds, from which the time left follows.
     :param stretches: how often the relay was turned on; the last time may go on now.
-    :param begun_at_mm: best estimate when the last stretch began: gauge stops up to there are passed.
+    :param begun_at_mm: best estimate when the last stretch began; earlier gauge stops are passed.
     :param gauge_stop_mm: the gauge stop that paused the run, or None.
-    :param is_etching: the relay is on: from now on the plate is in the acid, with current until the cut, then without.
+    :param is_etching: the relay is on. After a cut the plate is in the acid without current.
     :param soak_total_s: time in the acid without current, without the present one.
-    :param soaking_for_s: how long the plate has been there without current now, or None when it is out or etching.
+    :param soaking_for_s: the present time in the acid without current, None when out or etching.
     :param is_soak_known: False when the plate was in the acid for a time that nobody knows.
     :param limits: as fixed at the start, with the ceilings that a person has raised.
     :param warnings_given: warnings that are in the event list already.
@@ -59,7 +60,7 @@ class RunCheckpoint:
 
     @property
     def is_in_acid(self) -> bool:
-        """Whether the plate stays in the acid until a person lifts it. Before the first stretch it is taken to hang there."""
+        """Whether the plate is in the acid. Before the first stretch it is taken to hang there."""
         return self.is_etching or self.soaking_for_s is not None or self.stretches == 0
 
 
@@ -74,7 +75,7 @@ NOT_KEPT: Mapping[str, str] = {
     "ActiveRun._asked": "remembers an answer that follows from the rest",
     "ActiveRun._asked_table": "as _asked",
     "ActiveRun._answer": "as _asked",
-    "CoulombCounter._last": "the stretch is closed; what may have flowed since is booked as uncertain (logbook/recovery.py)",
+    "CoulombCounter._last": "the stretch is closed; logbook/recovery.py books what may be missing",
     "CoulombCounter._unsure_from_s": "set when a stretch begins",
     "CoulombCounter._is_beyond": "set when a stretch begins",
     "CoulombCounter.sure_a": "of the sensor that is fitted now, which may have been changed",
@@ -82,7 +83,7 @@ NOT_KEPT: Mapping[str, str] = {
     "RunPlan.sure_a": "as CoulombCounter.sure_a",
     "RunPlan.drivable_a": "as CoulombCounter.most_a",
 }
-"""Fields of a run that a restart drops, each with the reason. tests/safety/test_checkpoint.py holds every field against it."""
+"""Fields of a run that a restart drops, each with the reason. A test looks at every field."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,7 @@ def moment_of(clock: Clock, boot_id: str | None = None) -> Moment:
 
 
 def checkpoint_to_json(checkpoint: RunCheckpoint, moment: Moment) -> dict[str, Any]:
-    """Return the checkpoint as JSON values, units in the keys. ``moment`` is the checkpoint's own."""
+    """Return the checkpoint as JSON values, units in the keys. ``moment`` is its own."""
     return {
         **asdict(checkpoint),
         "at_utc": moment.at_utc.isoformat(),
@@ -118,7 +119,8 @@ def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[Run
     """Return a checkpoint and its moment on the clocks of the process that wrote it.
 
     :param limits: stand in for limits that an older version did not have.
-    Raises: RefusedError for what this version does not know; KeyError, TypeError or ValueError for values that are none.
+    Raises: RefusedError for what this version does not know; KeyError, TypeError or ValueError for
+        values that are none.
     """
     known = dict(values)
     at_utc, boot_id = datetime.fromisoformat(known.pop("at_utc")), str(known.pop("boot_id"))
@@ -127,8 +129,9 @@ def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[Run
     unknown = set(known) - {field.name for field in fields(RunCheckpoint)}
     unknown |= set(kept_limits) - {field.name for field in fields(Limits)}
     if unknown:
+        names = ", ".join(sorted(unknown))
         raise RefusedError(
-            f"its checkpoint has {', '.join(sorted(unknown))}, which this version does not know: update biteclock"
+            f"its checkpoint has {names}, which this version does not know: update biteclock"
         )
     known["limits"] = Limits(**{**asdict(limits), **kept_limits})
     known["warnings_given"] = tuple(known["warnings_given"])
@@ -138,9 +141,9 @@ def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[Run
 def time_away_s(then: Moment, now: Moment) -> float | None:
     """Return the time between two moments, s, or None when it is not known.
 
-    The monotonic clock tells it within one boot. Over a boot only a wall clock does that was set before and after, and that
-    went forward by no more than LONGEST_AWAY_S. A Pi without a battery starts with the time of its last shutdown: until
-    the network sets it, its clock says nothing.
+    Within one boot the monotonic clock tells it. Over a boot the wall clock does, if it was set
+    before and after and went forward by no more than LONGEST_AWAY_S. A Pi without a battery starts
+    with the time of its last shutdown: until the network sets it, its clock says nothing.
     """
     if then.boot_id == now.boot_id:
         away_s = now.at_s - then.at_s

@@ -76,7 +76,7 @@ class Noted:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """The present run as it is now, to be written down: it changed, or a while has passed. The last news of a pass."""
+    """The present run as it is now, to be written down. The last news of a pass."""
 
     run_id: str
     checkpoint: RunCheckpoint

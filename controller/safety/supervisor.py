@@ -32,8 +32,8 @@ WATCHED_S = 6.0
 """Samples are handed on for this long after off, s, also when nothing flows any more: the record shows that it ended."""
 
 KEEP_S = 30.0
-"""While nothing is counted, the run is written down again after this time, s: after a power cut the
-wall clock may not tell how long the plate hung in the acid, so little of the pause may be missing."""
+"""In a pause the run is written down again after this time, s. After a power cut the wall clock may
+not tell how long the plate hung in the acid: then only this much of the pause is missing."""
 
 
 class Supervisor:

@@ -1,4 +1,4 @@
-"""Controller processes one after another on one bench: real logbook and SQLite, real loop, scripted sensor."""
+"""One controller process after another on one bench: real logbook and loop, scripted sensor."""
 
 from __future__ import annotations
 

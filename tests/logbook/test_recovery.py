@@ -185,12 +185,11 @@ def test_an_interrupted_run_survives_damage_to_the_file(desk: Desk) -> None:
 
 
 def test_missing_charge_enters_checkpoint(desk: Desk) -> None:
-    """The checkpoint of the earlier process stays as it was, its moment too, but for the charge that may be missing."""
+    """The earlier process's checkpoint and its moment stay, but for the missing charge."""
     desk.begin(planned_current_a=3.0)
     kept = {"uncertain_charge_coulombs": 1.5, "at_s": 77.0, "boot_id": "earlier"}
-    desk.write(
-        replace(checkpoint("r1", 30.0, current_a=2.0, uncertain_charge_coulombs=1.5), kept=kept)
-    )
+    last = checkpoint("r1", 30.0, current_a=2.0, uncertain_charge_coulombs=1.5)
+    desk.write(replace(last, kept=kept))
     again = desk.reopened(VirtualClock(UTC_0))
     expected = {**kept, "uncertain_charge_coulombs": 7.5}
     assert again.logbook.interrupted is not None
@@ -203,7 +202,7 @@ def test_missing_charge_enters_checkpoint(desk: Desk) -> None:
 
 
 def test_strange_checkpoint_opens(desk: Desk) -> None:
-    """A checkpoint without the charge does not keep the logbook from opening; the restorer refuses it."""
+    """A checkpoint without the charge does not keep the logbook from opening."""
     desk.begin()
     desk.write(replace(checkpoint("r1", 30.0), kept={"at_s": 77.0}))
     again = desk.reopened(VirtualClock(UTC_0))
@@ -213,7 +212,7 @@ def test_strange_checkpoint_opens(desk: Desk) -> None:
 
 
 def test_old_time_is_not_new(desk: Desk) -> None:
-    """The progress of a run that comes back carries this boot's time with this boot's id, never a mixture."""
+    """A run that comes back carries this boot's time with this boot's id, never a mixture."""
     desk.begin()
     desk.write(checkpoint("r1", 30.0, at_s=777_777.0))
     clock = VirtualClock(UTC_0, start_s=55.0)

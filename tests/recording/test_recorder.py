@@ -313,7 +313,7 @@ def test_every_number_of_an_entry_says_its_unit() -> None:
 
 
 def test_checkpoint_each_second() -> None:
-    """The run's own checkpoint goes with the progress of each new second, and with a change of state."""
+    """The run's checkpoint goes with the progress of each second and with a change of state."""
     recorder = RunRecorder()
     recorder.began(RUN)
     (change,) = recorder.state(snap(RunState.RUNNING, 0.0), {"at_s": 1.0})

@@ -95,7 +95,7 @@ def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
 
 
 def test_older_version_says_what_is_unknown(desk: Desk) -> None:
-    """A run without a checkpoint comes back with charge, time and readings, and says what is not known."""
+    """A run without a checkpoint comes back with charge and time, and says what is not known."""
     bench = make_bench()
     restorer(bench, desk).follow(SNAPSHOT, ())
     message = str(bench.supervisor.message)

@@ -1,4 +1,4 @@
-"""A run that is gauged, paused and cut twice ends as the run that was never cut: field by field, on a real logbook."""
+"""A run that is gauged, paused and cut twice equals the run that was never cut, field by field."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ OWNED = (ActiveRun, CoulombCounter, Soak, RunPlan)
 """What is compared field by field; what these hold is compared as a whole."""
 
 AGES = ("Soak.since_s",)
-"""Monotonic times that are kept: they are compared as ages, since each boot counts from another zero."""
+"""Monotonic times that are kept. They are compared as ages: each boot counts from another zero."""
 
 
 def leaves(run: ActiveRun, now_s: float) -> dict[str, Any]:
@@ -120,7 +120,7 @@ def second_half(shop: Workshop) -> None:
 
 
 def uncut_shop(path: Path) -> Workshop:
-    """Return a workshop whose process was never cut, where the other one is cut for the second time."""
+    """Return a workshop that was never cut, at the moment of the other one's second restart."""
     shop = Workshop(path)
     first_half(shop, is_cut=False)
     shop.run_for(400.0)
@@ -140,7 +140,7 @@ def cut_shop(path: Path) -> Workshop:
 
 
 def test_only_dropped_fields_differ(tmp_path: Path) -> None:
-    """After two restarts, and again at the end, only what NOT_KEPT names differs from the run that was never cut."""
+    """After two restarts, and at the end, only what NOT_KEPT names differs from the uncut run."""
     uncut, cut = uncut_shop(tmp_path / "uncut.sqlite"), cut_shop(tmp_path / "cut.sqlite")
     assert different(uncut, cut) - set(NOT_KEPT) == set()
     for shop in (uncut, cut):
@@ -205,7 +205,7 @@ def etching(tmp_path: Path) -> Workshop:
 
 
 def test_missing_charge_stays_bounded(etching: Workshop) -> None:
-    """The true charge lies between what is counted and that plus two seconds of the last current."""
+    """The true charge is at most what is counted and two seconds of the last current."""
     true_coulombs = etching.run.counter.charge_coulombs
     etching.crash(10.0)
     counter = etching.run.counter
@@ -250,7 +250,7 @@ def test_unknown_time_is_asked(etching: Workshop, is_utc_set: bool, utc_lag_s: f
 
 
 def test_late_clock_is_believed(etching: Workshop) -> None:
-    """A Pi learns the time from the network a while after its boot: then the time away is counted."""
+    """A Pi learns the time from the network after its boot: then the time away is counted."""
     etching.cut_power(935.0, is_utc_set=False, utc_lag_s=934.0)
     etching.run_for(30.0)
     assert etching.run.soak.seconds(etching.now_s) == pytest.approx(30.0, abs=0.1)
@@ -266,7 +266,7 @@ def test_late_clock_is_believed(etching: Workshop) -> None:
 
 
 def test_lifted_plate_stays_out(etching: Workshop) -> None:
-    """A plate that a person has lifted does not soak, and nobody is asked, however long it takes."""
+    """A plate that a person has lifted does not soak, and nobody is asked about it."""
     etching.supervisor.pause()
     etching.run_for(20.0)
     etching.desk.lifted()

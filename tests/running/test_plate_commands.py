@@ -206,7 +206,7 @@ def test_a_reading_of_another_run_is_not_taken_into_this_one() -> None:
 
 
 def test_raised_time_stays_bounded() -> None:
-    """Raised ceilings: the relay-on time never above limits.max_run_s, which is said, and nothing falls."""
+    """Relay-on time is never raised above limits.max_run_s; a person is told; nothing falls."""
     bench = make_bench(limits={"max_run_s": 1000.0})
     bench.running(for_s=300.0)
     bench.supervisor.pause()

@@ -258,10 +258,8 @@ def _written(seconds: int) -> list[Line]:
                 Mean("r", second, second + 0.96, wave_a, 2.9, 3.0 * second, second / 14400.0, 21.0)
             )
             at_s = clock.monotonic_s()
-            run.on_time_s, run.counter.charge_coulombs = (
-                float(second),
-                3.0 * second + 0.001 * wave_a,
-            )
+            run.on_time_s = float(second)
+            run.counter.charge_coulombs = 3.0 * second + 0.001 * wave_a
             progress = Progress(
                 at_s, second, second, 3.0 * second, 0.0, wave_a, second / 14400.0, 0.2, 0.3
             )
