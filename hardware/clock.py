@@ -35,7 +35,7 @@ class SystemClock:
         return datetime.now(UTC)
 
     def is_utc_set(self) -> bool:
-        """Return whether timesyncd has set the wall time since the boot; no other service counts."""
+        """Return whether timesyncd has set the wall time since the boot; nothing else counts."""
         return _SYNCHRONIZED_FILE.exists()
 
     def boot_id(self) -> str:
