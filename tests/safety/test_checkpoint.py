@@ -115,8 +115,9 @@ def test_sample_differs_from_new() -> None:
 def test_checkpoint_comes_back_whole() -> None:
     """A restored run makes the checkpoint that it was made from."""
     assert restored(CHECKPOINT, now_s=5000.0).checkpoint(5000.0) == CHECKPOINT
-    out = replace(CHECKPOINT, soaking_for_s=None, is_soak_known=True)
-    assert restored(out, now_s=5000.0).checkpoint(5000.0) == out
+    for is_known in (True, False):
+        out = replace(CHECKPOINT, soaking_for_s=None, is_soak_known=is_known)
+        assert restored(out, now_s=5000.0).checkpoint(5000.0) == out
 
 
 def test_restored_limits_bound_charge() -> None:
