@@ -296,3 +296,13 @@ def test_unstarted_plate_may_soak(tmp_path: Path) -> None:
     shop.crash(100.0)
     assert shop.supervisor.state is S.INTERRUPTED
     assert shop.run.soak.seconds(shop.now_s) == pytest.approx(100.0, abs=1.0)
+
+
+def test_late_clock_settles_one_cut(etching: Workshop) -> None:
+    """The clock tells the time of the last cut; what an earlier cut left unknown stays so."""
+    etching.cut_power(935.0, utc_lag_s=-40 * 86400.0)
+    etching.run_for(1.0)
+    etching.cut_power(100.0, is_utc_set=False)
+    etching.clock.utc_is_set = True
+    etching.run_for(1.0)
+    assert not etching.run.soak.is_known

@@ -10,6 +10,7 @@ from controller.physics.learning import GaugeReading, Weighing
 from controller.planning.plan import charge_ceiling
 from controller.running.plate_commands import RunDesk
 from controller.running.snapshot import take_snapshot
+from controller.safety.limits import raised
 from controller.safety.outbox import Noted
 from controller.safety.run import ActiveRun
 from tests.kits.doubles import Bench, make_bench, silver_request
@@ -228,3 +229,11 @@ def test_raised_time_stays_bounded() -> None:
     desk.raise_ceilings()
     assert run.limits.max_charge_coulombs == needed_coulombs, "a ceiling does not fall"
     assert "max_run_s" not in notes(bench)[-1]
+
+
+def test_raising_never_lowers() -> None:
+    """A plan's own ceilings stay where they are when less would do."""
+    bench = make_bench()
+    bench.start()
+    limits = the_run(bench).limits
+    assert raised(limits, 1.0, 10.0) == limits
