@@ -21,6 +21,9 @@ class Clock(Protocol):
     def utc_now(self) -> datetime:
         """Return the wall time, timezone-aware. A label: it may jump and is never subtracted."""
 
+    def is_utc_set(self) -> bool:
+        """Return whether the wall time was set since the boot: only then it tells a time away."""
+
     def boot_id(self) -> str:
         """Return what names this boot: monotonic times compare only under the same id."""
 

@@ -18,6 +18,10 @@ from pathlib import Path
 _log = logging.getLogger("biteclock")
 _BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")
 
+_SYNCHRONIZED_FILE = Path("/run/systemd/timesync/synchronized")
+"""Touched at each synchronisation with network time, gone after a boot.
+Source: systemd-timesyncd.service(8)."""
+
 
 class SystemClock:
     """The machine's own clocks."""
@@ -29,6 +33,10 @@ class SystemClock:
     def utc_now(self) -> datetime:
         """Return the wall time."""
         return datetime.now(UTC)
+
+    def is_utc_set(self) -> bool:
+        """Return whether timesyncd has set the wall time since the boot; nothing else counts."""
+        return _SYNCHRONIZED_FILE.exists()
 
     def boot_id(self) -> str:
         """Return the kernel's id of this boot. Source: random(4), /proc/sys/kernel/random/boot_id."""
@@ -101,6 +109,7 @@ class VirtualClock:
         self._now_s = self._start_s
         self._utc_start = datetime.now(UTC) if utc_start is None else utc_start
         self._boot_id = uuid.uuid4().hex
+        self.utc_is_set = True
         self._beats: list[
             tuple[float, int, float, Callable[[float], None]]
         ] = []  # a heap: when due, which, how often, what
@@ -113,6 +122,10 @@ class VirtualClock:
     def utc_now(self) -> datetime:
         """Return the wall time that belongs to the virtual time."""
         return self._utc_start + timedelta(seconds=self._now_s - self._start_s)
+
+    def is_utc_set(self) -> bool:
+        """Return ``utc_is_set``, True unless somebody says otherwise."""
+        return self.utc_is_set
 
     def boot_id(self) -> str:
         """Return an id of this clock: no other clock's times compare with it."""

@@ -66,7 +66,10 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class StateChanged:
-    """A run is in another state. The newest one of a run replaces older ones that are not written yet."""
+    """A run is in another state. The newest of a run replaces older ones not written yet.
+
+    :param kept: its RunCheckpoint as JSON values, units in the keys, or None when there is none.
+    """
 
     run_id: str
     state: RunState
@@ -74,14 +77,19 @@ class StateChanged:
     progress: Progress
     reason: TripReason | None = None
     message: str | None = None
+    kept: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Checkpoint:
-    """The progress to resume from after a crash. The newest one of a run replaces older ones that are not written yet."""
+    """The progress to resume from after a crash. The newest of a run replaces older ones.
+
+    :param kept: see StateChanged.
+    """
 
     run_id: str
     progress: Progress
+    kept: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,6 +68,8 @@ JOIN papers plan ON plan.number = r.plan JOIN papers settings ON settings.number
 WHERE r.number = ?
 """
 
+_KEPT = "SELECT body FROM checkpoints WHERE run = ?"
+
 _EVENTS = """
 SELECT number, at_utc, on_time_s, kind, text, data FROM events
 WHERE run IS (SELECT number FROM runs WHERE id = ?) AND number > ? ORDER BY number LIMIT ?
@@ -124,9 +126,13 @@ def unfinished_runs(connection: sqlite3.Connection) -> list[RunSummary]:
 def read_record(connection: sqlite3.Connection, summary: RunSummary) -> RunRecord:
     """Return the run with its papers."""
     plan, settings = connection.execute(_PAPERS, (summary.number,)).fetchone()
-    readings = readings_of_run(connection, summary.run_id)
+    kept = connection.execute(_KEPT, (summary.number,)).fetchone()
     return RunRecord(
-        summary=summary, plan=json.loads(plan), settings=json.loads(settings), readings=readings
+        summary=summary,
+        plan=json.loads(plan),
+        settings=json.loads(settings),
+        readings=readings_of_run(connection, summary.run_id),
+        kept=None if kept is None else json.loads(kept[0]),
     )
 
 

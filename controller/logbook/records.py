@@ -35,12 +35,16 @@ class RunSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
-    """A run with its plan and settings as they were stored, units in the keys, and its readings, replaced ones too."""
+    """A run with its plan and settings as stored, and its readings, replaced ones too.
+
+    :param kept: its newest checkpoint as JSON values, or None when an older version wrote it.
+    """
 
     summary: RunSummary
     plan: dict[str, Any]
     settings: dict[str, Any]
     readings: tuple[ReadingTaken, ...]
+    kept: dict[str, Any] | None
 
 
 @dataclass(frozen=True, slots=True)

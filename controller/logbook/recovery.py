@@ -5,13 +5,15 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass, replace
 
-from controller.logbook.entries import Entry, StateChanged
+from controller.logbook.entries import Entry, Progress, StateChanged
 from controller.logbook.reader import RunRecord, RunSummary, read_record, unfinished_runs
 from controller.messages import Event, EventKind, RunState
 from controller.ports import Clock
 
 UNCERTAIN_S = 2.0
 """Time whose charge may be missing after a crash, s: 1 s between checkpoints and 1 s for the newest one to reach the disk."""
+
+_UNCERTAIN = "uncertain_charge_coulombs"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +43,11 @@ def recover(
     interrupted: RunRecord | None = None
     for run in unfinished_runs(connection):
         is_resumable = run.number == newest and not has_newer_run
+        record = read_record(connection, run)
         if is_resumable and run.state is RunState.INTERRUPTED:
-            interrupted = read_record(connection, run)
+            interrupted = replace(record, summary=replace(run, message=_message(run, run.progress)))
             continue
-        change = _change(run, clock, RunState.INTERRUPTED if is_resumable else RunState.STOPPED)
+        change = _change(record, clock, RunState.INTERRUPTED if is_resumable else RunState.STOPPED)
         entries += [change, _event(run, change)]
         if is_resumable:
             after = replace(
@@ -54,11 +57,14 @@ def recover(
                 message=change.message,
                 progress=change.progress,
             )
-            interrupted = read_record(connection, after)
+            kept = None if change.kept is None else dict(change.kept)
+            interrupted = replace(record, summary=after, kept=kept)
     return Recovery(tuple(entries), interrupted)
 
 
-def _change(run: RunSummary, clock: Clock, state: RunState) -> StateChanged:
+def _change(record: RunRecord, clock: Clock, state: RunState) -> StateChanged:
+    """Return the run's new state. Its checkpoint keeps the earlier process's moment."""
+    run, kept = record.summary, record.kept
     progress = run.progress
     missing_coulombs = 0.0
     if run.state is RunState.RUNNING:
@@ -69,13 +75,19 @@ def _change(run: RunSummary, clock: Clock, state: RunState) -> StateChanged:
         uncertain_charge_coulombs=progress.uncertain_charge_coulombs + missing_coulombs,
         current_a=None,
     )
-    message = (
+    if kept is not None and _UNCERTAIN in kept:  # else the restorer says what is wrong with it
+        kept = {**kept, _UNCERTAIN: kept[_UNCERTAIN] + missing_coulombs}
+    message = _message(run, progress)
+    if state is RunState.STOPPED:
+        message += "; a newer run was begun, so this one cannot be resumed"
+    return StateChanged(run.run_id, state, clock.utc_now(), progress, None, message, kept)
+
+
+def _message(run: RunSummary, progress: Progress) -> str:
+    return (
         f"the controller ended while the run was {run.state}: {progress.charge_coulombs:.1f} C are counted, "
         f"up to {progress.uncertain_charge_coulombs:.1f} C may be missing"
     )
-    if state is RunState.STOPPED:
-        message += "; a newer run was begun, so this one cannot be resumed"
-    return StateChanged(run.run_id, state, clock.utc_now(), progress, None, message)
 
 
 def _event(run: RunSummary, change: StateChanged) -> Event:

@@ -23,6 +23,10 @@ UPDATE progress SET state = ?, reason = ?, message = ?, ended_at_utc = CASE WHEN
 WHERE run = ?
 """
 
+KEEP_CHECKPOINT = "INSERT INTO checkpoints (run, body) VALUES (?, ?)"
+
+DROP_CHECKPOINT = "DELETE FROM checkpoints WHERE run = ?"
+
 INSERT_EVENT = """
 INSERT INTO events (run, boot, at_s, at_utc, on_time_s, kind, text, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
 """

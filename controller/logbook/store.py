@@ -6,8 +6,9 @@ import fcntl
 import hashlib
 import os
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
+from typing import Any
 
 from controller.errors import RefusedError
 from controller.logbook import schema as schema
@@ -140,7 +141,9 @@ class Store:
         elif isinstance(entry, StateChanged):
             self._write_state(entry)
         elif isinstance(entry, Checkpoint):
-            self._write_progress(self._number(entry.run_id), entry.progress)
+            number = self._number(entry.run_id)
+            self._write_progress(number, entry.progress)
+            self._write_kept(number, entry.kept)
         elif isinstance(entry, Event):
             self._write_event(entry)
         elif isinstance(entry, Mean):
@@ -195,6 +198,13 @@ class Store:
         )
         self.connection.execute(statements.UPDATE_STATE, state)
         self._write_progress(number, change.progress)
+        self._write_kept(number, change.kept)
+
+    def _write_kept(self, number: int, kept: Mapping[str, Any] | None) -> None:
+        """Write a run's checkpoint. An older one never stays beside newer progress."""
+        self.connection.execute(statements.DROP_CHECKPOINT, (number,))
+        if kept is not None:
+            self.connection.execute(statements.KEEP_CHECKPOINT, (number, json_text(kept)))
 
     def _write_progress(self, number: int, progress: Progress) -> None:
         self.connection.execute(

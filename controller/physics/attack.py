@@ -15,11 +15,13 @@ class Soak:
     :param rate_um_per_min: guessed attack without current, see faraday.Metal.
     :param total_s: off-time in the bath so far, without the present one.
     :param since_s: monotonic time since when the plate hangs there without current, or None when it is out or etching.
+    :param is_known: False when there is more of it: the controller was away, nobody knows how long.
     """
 
     rate_um_per_min: float
     total_s: float = 0.0
     since_s: float | None = None
+    is_known: bool = True
 
     def begin(self, now_s: float) -> None:
         """The current is off: until a person says that the plate is out, it is taken to hang in the bath."""

@@ -7,10 +7,11 @@ from dataclasses import asdict, fields
 from typing import Any
 
 from controller.errors import RefusedError
-from controller.physics.faraday import Metal
+from controller.physics.faraday import Metal, Part
 from controller.physics.learning import Learner, Node, triple
-from controller.planning.request import NarrowLine, PlanRequest
-from controller.planning.run_plan import RunPlan
+from controller.planning.plan import table_for
+from controller.planning.request import NarrowLine, PlanRequest, growth_of
+from controller.planning.run_plan import PlanWarning, RunPlan
 
 _REQUEST_FIELDS = frozenset(field.name for field in fields(PlanRequest))
 
@@ -93,3 +94,73 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": warning.field, "text": warning.text} for warning in plan.warnings],
     }
+
+
+def plan_for_logbook(plan: RunPlan) -> dict[str, Any]:
+    """Return the plan as JSON values from which ``plan_from_logbook`` makes it again."""
+    return {**plan_to_json(plan), "metal_as_planned": asdict(plan.metal)}
+
+
+def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: float) -> RunPlan:
+    """Return the plan that ``plan_for_logbook`` wrote.
+
+    Its figures are those of the start, whatever the configuration says now. Only the depth table
+    is computed again, from what was believed then.
+    :param sure_a: see RunPlan; of the sensor that is fitted now.
+    :param drivable_a: see RunPlan; of the shunt that is fitted now.
+    Raises: RefusedError as ``request_from_json``; KeyError, TypeError or ValueError for values
+        that are none.
+    """
+    request = request_from_json(values["request"])
+    metal = _metal_from_json(values["metal_as_planned"])
+    learner = learner_from_json(values["believed"], metal)
+    growth, belief = growth_of(request), learner.belief()
+    table, _ = table_for(request, growth, metal, belief)
+    return RunPlan(
+        request=request,
+        metal=metal,
+        growth=growth,
+        learner=learner,
+        belief=belief,
+        table=table,
+        density_a_per_dm2=values["current_density_a_per_dm2"],
+        sure_a=sure_a,
+        drivable_a=drivable_a,
+        gauge_stops_mm=tuple(values["gauge_stops_mm"]),
+        offered_gauge_stops_mm=tuple(values["offered_gauge_stops_mm"]),
+        warnings=tuple(PlanWarning(**warning) for warning in values["warnings"]),
+        **{name: values[name] for name in _AS_WRITTEN},
+    )
+
+
+_AS_WRITTEN = (
+    "target_depth_mm",
+    "total_area_mm2",
+    "current_a",
+    "end_current_a",
+    "charge_coulombs",
+    "duration_s",
+    "metal_removed_g",
+    "metal_removed_fraction",
+    "volume_removed_mm3",
+    "depth_low_mm",
+    "depth_high_mm",
+    "power_w",
+    "heat_j",
+    "warming_k",
+    "range_fraction",
+    "max_on_time_s",
+    "max_charge_coulombs",
+    "max_current_a",
+    "max_mean_depth_mm",
+)
+"""Figures of the plan that are numbers of the same name in its JSON values."""
+
+
+def _metal_from_json(values: Mapping[str, Any]) -> Metal:
+    known = dict(values)
+    known["parts"] = tuple(Part(**part) for part in known["parts"])
+    known["other_densities_g_per_cm3"] = tuple(
+        (float(density), str(source)) for density, source in known["other_densities_g_per_cm3"]
+    )
+    return Metal(**known)

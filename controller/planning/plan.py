@@ -83,7 +83,7 @@ def make_plan(
         metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction
     )
     belief = learner.belief()
-    table, target_depth_mm = _table_for(request, growth, metal, belief)
+    table, target_depth_mm = table_for(request, growth, metal, belief)
     charge_coulombs = stop_charge(request, table, target_depth_mm)
     estimate = table.at(charge_coulombs)
     removed_g = removed_mass_g(charge_coulombs, metal, learner.bite_factor()[0])
@@ -117,8 +117,8 @@ def make_plan(
         power_w=power_w,
         heat_j=power_w * duration_s,
         warming_k=_warming_k(power_w * duration_s, request.bath_volume_l),
-        sure_a=LIMIT_TO_RANGE_FRACTION * sensor_range_a,
-        drivable_a=SUPPLY_MAX_V / (settings.rig.shunt_ohm + LOOP_OHM),
+        sure_a=sure_current_a(sensor_range_a),
+        drivable_a=drivable_current_a(settings),
         range_fraction=max_current_a / sensor_range_a,
         max_on_time_s=min(limits.over_time_fraction * duration_s, limits.max_run_s),
         max_charge_coulombs=charge_ceiling(
@@ -137,12 +137,8 @@ def make_plan(
 def learned(plan: RunPlan, learner: Learner) -> RunPlan:
     """Return the plan of a running run after a reading: belief, depth table and stopping charge are new, ceilings stay."""
     belief = learner.belief()
-    table, _ = _table_for(
-        replace(plan.request, depth_mm=plan.target_depth_mm, charge_coulombs=None),
-        plan.growth,
-        plan.metal,
-        belief,
-    )
+    request = replace(plan.request, depth_mm=plan.target_depth_mm, charge_coulombs=None)
+    table, _ = table_for(request, plan.growth, plan.metal, belief)
     charge_coulombs = stop_charge(plan.request, table, plan.target_depth_mm)
     estimate = table.at(charge_coulombs)
     return replace(
@@ -154,6 +150,16 @@ def learned(plan: RunPlan, learner: Learner) -> RunPlan:
         depth_low_mm=estimate.low_mm,
         depth_high_mm=estimate.high_mm,
     )
+
+
+def sure_current_a(sensor_range_a: float) -> float:
+    """Return the reading in A above which the sensor's range may cut off parts of the current."""
+    return LIMIT_TO_RANGE_FRACTION * sensor_range_a
+
+
+def drivable_current_a(settings: Settings) -> float:
+    """Return the current in A that a supply can drive at most through shunt and leads."""
+    return SUPPLY_MAX_V / (settings.rig.shunt_ohm + LOOP_OHM)
 
 
 def planned_metal(name: str, settings: Settings) -> Metal:
@@ -178,7 +184,7 @@ def charge_ceiling(charge_coulombs: float, belief: Belief) -> float:
     return charge_coulombs * belief.best_bite_factor / belief.low_bite_factor()
 
 
-def _table_for(
+def table_for(
     request: PlanRequest, growth: Growth, metal: Metal, belief: Belief
 ) -> tuple[DepthTable, float]:
     """Return the depth table, past the charge ceiling, and the target depth in mm."""
@@ -231,6 +237,20 @@ def _offered_stops(
     return (OFFERED_GAUGE_STOP_FRACTION * target_depth_mm,)
 
 
+def refuse_unseen_current(max_current_a: float, sensor_range_a: float) -> None:
+    """Raise RefusedError for an over-current limit that the sensor cannot show to be broken."""
+    sure_a = sure_current_a(sensor_range_a)
+    if max_current_a > sure_a:
+        raise RefusedError(
+            f"the over-current limit of {max_current_a:.2f} A is above "
+            f"{LIMIT_TO_RANGE_FRACTION:.0%} of the sensor's {sensor_range_a:.2f} A: a larger "
+            "current could not be seen. Fit a smaller shunt, raise rig.max_current_a or lower "
+            "current_a",
+            field="current_a",
+            limit=f"limit at most {sure_a:.2f} A",
+        )
+
+
 def _refuse_out_of_range(
     request: PlanRequest,
     target_depth_mm: float,
@@ -238,14 +258,7 @@ def _refuse_out_of_range(
     max_current_a: float,
     sensor_range_a: float,
 ) -> None:
-    if max_current_a > LIMIT_TO_RANGE_FRACTION * sensor_range_a:
-        raise RefusedError(
-            f"the over-current limit of {max_current_a:.2f} A is above {LIMIT_TO_RANGE_FRACTION:.0%} of the sensor's "
-            f"{sensor_range_a:.2f} A: a larger current could not be seen. Fit a smaller shunt, raise rig.max_current_a "
-            "or lower current_a",
-            field="current_a",
-            limit=f"limit at most {LIMIT_TO_RANGE_FRACTION * sensor_range_a:.2f} A",
-        )
+    refuse_unseen_current(max_current_a, sensor_range_a)
     if duration_s < SHORTEST_RUN_S:
         raise RefusedError(
             f"the run would last {duration_s:.2f} s, nothing can be controlled under {SHORTEST_RUN_S:.0f} s: lower current_a",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -16,6 +17,7 @@ from controller.logbook.entries import (
     RawSamples,
     RunBegan,
     StateChanged,
+    is_unfinished,
 )
 from controller.messages import Event, RunState, Sample, Snapshot, TripReason
 
@@ -144,9 +146,11 @@ class RunRecorder:
         depth_low_mm: float | None = None,
         depth_high_mm: float | None = None,
         uncertain_charge_coulombs: float | None = None,
+        kept: Callable[[], Mapping[str, Any]] | None = None,
     ) -> tuple[Entry, ...]:
         """Take a fresh sample with the time, charge and depth counted up to it. An uncertain charge of None stays as it was.
 
+        :param kept: returns the run's checkpoint as JSON values; asked once a second.
         Raises: RuntimeError when no run was begun or taken over.
         """
         book = self._the_book()
@@ -175,11 +179,9 @@ class RunRecorder:
         second = book.second = book.second or _Second(book.run_id, elapsed_s, progress)
         second.add(sample, progress, bath_degc)
         # After the relay went off each sample may be the last one that still counted.
-        return (
-            (*entries, Checkpoint(book.run_id, progress))
-            if is_new_second or not is_running
-            else entries
-        )
+        if is_running and not is_new_second:
+            return entries
+        return (*entries, Checkpoint(book.run_id, progress, None if kept is None else kept()))
 
     def seen(self, sample: Sample) -> tuple[Entry, ...]:
         """Take a fresh sample that is not counted, such as a quick look, for the raw record alone."""
@@ -195,7 +197,17 @@ class RunRecorder:
             book.ring.popleft()
         return ()
 
-    def state(self, snapshot: Snapshot) -> tuple[Entry, ...]:
+    def keep(self, snapshot: Snapshot, kept: Mapping[str, Any]) -> tuple[Entry, ...]:
+        """Take a checkpoint between changes of state, while the run can still go on."""
+        book = self._book
+        if book is None or book.run_id != snapshot.run_id:
+            return ()
+        if not is_unfinished(book.state, book.reason):
+            return ()
+        book.progress = replace(book.progress, **self._figures(book, snapshot))
+        return (Checkpoint(book.run_id, book.progress, kept),)
+
+    def state(self, snapshot: Snapshot, kept: Mapping[str, Any] | None = None) -> tuple[Entry, ...]:
         """Take the run's state and figures from a snapshot after a change of state; figures that are None stay as they were.
 
         A reason that is new hands out the raw samples kept back. The second under way is handed out as far as it is known,
@@ -205,14 +217,11 @@ class RunRecorder:
         if snapshot.run_id is None or snapshot.state is RunState.IDLE:
             return ()
         book = self._the_book(snapshot.run_id)
-        figures = {name: getattr(snapshot, name) for name in _FIGURES}
-        known: dict[str, Any] = {
-            name: value for name, value in figures.items() if value is not None
-        }
+        known = self._figures(book, snapshot)
         at_s, reason = snapshot.at_s, snapshot.reason
         if snapshot.state is RunState.RUNNING and book.state is not RunState.RUNNING:
             known["current_a"] = None  # the last one was seen with the relay off
-        book.progress = replace(book.progress, at_s=at_s, elapsed_s=at_s - book.origin_s, **known)
+        book.progress = replace(book.progress, **known)
         if book.state is RunState.RUNNING and snapshot.state is not RunState.RUNNING:
             book.means_until_s = at_s + self._after_s
         raw: tuple[Entry, ...] = ()
@@ -222,13 +231,26 @@ class RunRecorder:
             book.raw_until_s = at_s + self._after_s
         book.state, book.reason = snapshot.state, reason
         change = StateChanged(
-            book.run_id, snapshot.state, snapshot.at_utc, book.progress, reason, snapshot.message
+            book.run_id,
+            snapshot.state,
+            snapshot.at_utc,
+            book.progress,
+            reason,
+            snapshot.message,
+            kept,
         )
         return (change, *raw, *(() if book.second is None else book.second.entries()))
 
     def event(self, event: Event) -> tuple[Entry, ...]:
         """Take an event of a run or of the bench."""
         return (event,)
+
+    @staticmethod
+    def _figures(book: _Book, snapshot: Snapshot) -> dict[str, Any]:
+        """Return what a snapshot says of the progress; what is None stays as it was."""
+        figures = {name: getattr(snapshot, name) for name in _FIGURES}
+        known = {name: value for name, value in figures.items() if value is not None}
+        return {**known, "at_s": snapshot.at_s, "elapsed_s": snapshot.at_s - book.origin_s}
 
     def _the_book(self, run_id: str | None = None) -> _Book:
         book = self._book

@@ -6,13 +6,13 @@ On the loop's thread.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from controller.errors import WrongStateError
 from controller.messages import EventKind, RunState
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import Learner, Reading
-from controller.planning.plan import charge_ceiling, learned
+from controller.planning.plan import learned
 from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.ports import Clock
 from controller.safety.run import ActiveRun
@@ -141,16 +141,23 @@ class PlateCommands:
         Raises: WrongStateError.
         """
         run = self._run_with_relay_off("raise the ceilings")
-        plan, old = run.plan, run.limits
-        ceiling_coulombs = charge_ceiling(plan.charge_coulombs, plan.belief)
-        charge_coulombs = max(old.max_charge_coulombs, ceiling_coulombs)
-        on_time_s = old.max_on_time_s * charge_coulombs / old.max_charge_coulombs
-        run.limits = replace(old, max_charge_coulombs=charge_coulombs, max_on_time_s=on_time_s)
+        old = run.raise_ceilings()
+        now = run.limits
+        text = (
+            "Ceilings raised by a person: "
+            f"charge {old.max_charge_coulombs:.0f} to {now.max_charge_coulombs:.0f} C, "
+            f"relay-on time {old.max_on_time_s:.0f} to {now.max_on_time_s:.0f} s."
+        )
+        charge_share = now.max_charge_coulombs / old.max_charge_coulombs
+        if now.max_on_time_s < 0.999 * charge_share * old.max_on_time_s:
+            text += " limits.max_run_s allows no more time: it may end before it is deep enough."
         self._supervisor.note(
-            f"Ceilings raised by a person: charge {old.max_charge_coulombs:.0f} to "
-            f"{charge_coulombs:.0f} C, relay-on time {old.max_on_time_s:.0f} to {on_time_s:.0f} s.",
+            text,
             EventKind.COMMAND,
-            {"max_charge_coulombs": charge_coulombs, "max_on_time_s": on_time_s},
+            {
+                "max_charge_coulombs": now.max_charge_coulombs,
+                "max_on_time_s": now.max_on_time_s,
+            },
         )
 
     def first_look(self, *, is_well: bool) -> None:

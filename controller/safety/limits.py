@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from controller.planning.run_plan import RunPlan
@@ -49,3 +49,14 @@ def limits_for(plan: RunPlan, settings: LimitSettings) -> Limits:
         max_mean_depth_mm=plan.max_mean_depth_mm,
         bath_off_degc=settings.bath_off_degc,
     )
+
+
+def raised(limits: Limits, charge_coulombs: float, max_run_s: float) -> Limits:
+    """Return the limits with a charge ceiling of at least ``charge_coulombs``.
+
+    The ceiling on relay-on time rises by the same share, up to ``max_run_s``. Neither falls.
+    """
+    charge_coulombs = max(limits.max_charge_coulombs, charge_coulombs)
+    share = charge_coulombs / limits.max_charge_coulombs
+    on_time_s = max(limits.max_on_time_s, min(limits.max_on_time_s * share, max_run_s))
+    return replace(limits, max_charge_coulombs=charge_coulombs, max_on_time_s=on_time_s)

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 from controller.messages import EventKind, Finding, RunState, Sample, Snapshot
 from controller.physics.estimate import DepthEstimate
 from controller.planning.run_plan import RunPlan
+from controller.safety.checkpoint import RunCheckpoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +46,17 @@ class Changed:
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """A sample of a run was counted, its zero offset taken out. ``bath_degc`` is None without a thermometer."""
+    """A sample of a run was counted, its zero offset taken out.
+
+    :param bath_degc: None without a thermometer.
+    :param checkpoint: the run with this sample counted.
+    """
 
     run_id: str
     sample: Sample
     totals: RunTotals
     bath_degc: float | None
+    checkpoint: RunCheckpoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +84,15 @@ class Noted:
     data: Mapping[str, Any] | None = None
 
 
-OutboxItem = Began | Changed | Counted | Seen | Noted
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The present run as it is now, to be written down. The last item of a pass."""
+
+    run_id: str
+    checkpoint: RunCheckpoint
+
+
+OutboxItem = Began | Changed | Counted | Seen | Noted | Kept
 
 
 class Follower(Protocol):

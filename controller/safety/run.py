@@ -11,10 +11,11 @@ from controller.physics.attack import Soak
 from controller.physics.charge import CoulombCounter
 from controller.physics.estimate import DepthEstimate, DepthTable
 from controller.physics.learning import Learner, Reading
-from controller.planning.plan import learned
+from controller.planning.plan import charge_ceiling, learned
 from controller.planning.run_plan import RunPlan
+from controller.safety.checkpoint import RunCheckpoint
 from controller.safety.guards import RunFigures, Streaks, calls_for_look, judge
-from controller.safety.limits import Limits, limits_for
+from controller.safety.limits import Limits, limits_for, raised
 from controller.safety.outbox import RunTotals
 from controller.safety.trends import Expected, Trend, follow
 
@@ -22,13 +23,55 @@ SMOOTHING_S = 5.0
 """Time constant of the mean current that predicts the time left: longer than the supply's wobble, short for a person."""
 
 
+SOAK_UNKNOWN = (
+    "How long the plate was in the acid while the controller was off is not known: "
+    "it may be deeper than the upper bound."
+)
+
 FIRST_LOOK_S = 30.0
 """Time after which gas at the minus plate and even matting of the work tell that the clips are right, s. Common practice."""
 
 
 def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
     """Return a run that has not begun, its limits fixed."""
-    limits = limits_for(plan, settings)
+    return _run_within(run_id, plan, settings, limits_for(plan, settings))
+
+
+def restored_run(
+    run_id: str,
+    plan: RunPlan,
+    settings: LimitSettings,
+    checkpoint: RunCheckpoint,
+    *,
+    now_s: float,
+    away_s: float | None,
+) -> ActiveRun:
+    """Return the run of a checkpoint, off. Its readings are still to be learned.
+
+    :param plan: as it was made at the start.
+    :param settings: as they were at the start.
+    :param now_s: monotonic time of this boot.
+    :param away_s: time since the checkpoint, or None when it is not known. It counts as time in
+        the acid unless the plate is out.
+    """
+    run = _run_within(run_id, plan, settings, checkpoint.limits)
+    run.on_time_s = checkpoint.on_time_s
+    run.counter.charge_coulombs = checkpoint.charge_coulombs
+    run.counter.uncertain_coulombs = checkpoint.uncertain_charge_coulombs
+    run.mean_current_a = checkpoint.mean_current_a
+    run.stretches = checkpoint.stretches
+    run.gauge_stop_mm = checkpoint.gauge_stop_mm
+    run.first_look_done = checkpoint.first_look_done
+    run.soak.total_s = checkpoint.soak_total_s
+    run.soak.is_known = checkpoint.is_soak_known
+    if checkpoint.is_in_acid:
+        run.soak.since_s = now_s - (away_s or 0.0) - (checkpoint.soaking_for_s or 0.0)
+        run.soak.is_known = checkpoint.is_soak_known and away_s is not None
+    run.take_over(checkpoint)
+    return run
+
+
+def _run_within(run_id: str, plan: RunPlan, settings: LimitSettings, limits: Limits) -> ActiveRun:
     counter = CoulombCounter(
         settings.max_sample_age_s, limits.max_current_a, plan.sure_a, plan.drivable_a
     )
@@ -40,12 +83,15 @@ def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
 
 @dataclass(slots=True)
 class ActiveRun:
-    """One run from start to its end, over all its pauses.
+    """One run from start to its end, over all its pauses and restarts.
+
+    A field that is added here either goes into ``RunCheckpoint`` or stands in its ``NOT_KEPT``.
 
     :param run_id: its name in the logbook.
     :param limits: fixed at start.
     :param first_learner: what was believed when it began.
     :param on_time_s: relay-on time of the finished stretches.
+    :param stretches: how often the relay was turned on, the present stretch included.
     :param turned_on_at_s: start of the present stretch, or None while off.
     :param gauge_stop_mm: the gauge stop that paused it, or None.
     :param wants_second_look: the sample judged last is the first to break some limit, or on the way to reverse current.
@@ -59,6 +105,7 @@ class ActiveRun:
     first_learner: Learner
     _settings: LimitSettings
     on_time_s: float = 0.0
+    stretches: int = 0
     turned_on_at_s: float | None = None
     mean_current_a: float = 0.0
     first_look_done: bool = False
@@ -86,6 +133,7 @@ class ActiveRun:
         """Begin counting at the last sample with the relay off."""
         self.counter.anchor(last_off_sample)
         self.turned_on_at_s = now_s
+        self.stretches += 1
         self.mean_current_a, self._mean_at_s = self.plan.current_a, now_s
         self._begun_at_mm, self._begun_at_degc = self.depth(now_s).best_mm, None
         self._trend = Trend(now_s, self.plan.request.pieces)
@@ -104,8 +152,42 @@ class ActiveRun:
     def cancel_stretch(self, now_s: float) -> None:
         """Forget a stretch whose relay never turned on; the plate may hang in the bath."""
         self.turned_on_at_s = None
+        self.stretches -= 1
         self.soak.begin(now_s)
         self.counter.close()
+
+    def checkpoint(self, now_s: float) -> RunCheckpoint:
+        """Return all that must survive a restart, beside the plan of the start."""
+        soak = self.soak
+        return RunCheckpoint(
+            at_s=now_s,
+            on_time_s=self.total_on_time_s(now_s),
+            charge_coulombs=self.counter.charge_coulombs,
+            uncertain_charge_coulombs=self.counter.uncertain_coulombs,
+            mean_current_a=self.mean_current_a,
+            stretches=self.stretches,
+            begun_at_mm=self._begun_at_mm,
+            gauge_stop_mm=self.gauge_stop_mm,
+            first_look_done=self.first_look_done,
+            is_etching=self.turned_on_at_s is not None,
+            soak_total_s=soak.total_s,
+            soaking_for_s=None if soak.since_s is None else now_s - soak.since_s,
+            is_soak_known=soak.is_known,
+            limits=self.limits,
+            warnings_given=self._told,
+        )
+
+    def take_over(self, checkpoint: RunCheckpoint) -> None:
+        """Take what only this class knows from a checkpoint; ``restored_run`` does the rest."""
+        self._begun_at_mm = checkpoint.begun_at_mm
+        self._told = checkpoint.warnings_given
+
+    def raise_ceilings(self) -> Limits:
+        """Raise the ceilings to what is now believed; return those from before."""
+        before, plan = self.limits, self.plan
+        needed_coulombs = charge_ceiling(plan.charge_coulombs, plan.belief)
+        self.limits = raised(before, needed_coulombs, self._settings.max_run_s)
+        return before
 
     def total_on_time_s(self, now_s: float) -> float:
         """Return the relay-on time of all stretches, s."""
@@ -143,7 +225,8 @@ class ActiveRun:
 
     def warnings(self) -> tuple[str, ...]:
         """Return what slow changes of the cell and of the bath warn of now."""
-        return (*self._trend.warnings, *self._bath_warnings)
+        unknown = () if self.soak.is_known else (SOAK_UNKNOWN,)
+        return (*self._trend.warnings, *self._bath_warnings, *unknown)
 
     def take_new_warnings(self) -> tuple[str, ...]:
         """Return the warnings that were not there when this was last called."""

@@ -19,7 +19,7 @@ from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.safety.advice import PAUSES, RESUMABLE, describe
 from controller.safety.age_watch import Freshness
 from controller.safety.checks import CheckReport, OffWatch, check_rig
-from controller.safety.outbox import Began, Changed, Counted, Noted, OutboxItem, Seen
+from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
 from controller.safety.run import ActiveRun
 from controller.safety.transitions import AT_WORK, STOP_ENDS, Command, require
 
@@ -32,6 +32,10 @@ takes some ms, and the chip's clock may be 10 % slow."""
 
 WATCHED_S = 6.0
 """Samples are handed on for this long after off, s, also when nothing flows any more: the record shows that it ended."""
+
+KEEP_S = 30.0
+"""In a pause the run is written down again after this time, s. After a power cut the wall clock may
+not tell how long the plate hung in the acid: then only this much of the pause is missing."""
 
 
 class Supervisor:
@@ -73,6 +77,7 @@ class Supervisor:
         self._off_samples: deque[Sample] = deque(maxlen=settings.loop.offset_samples)
         self._poll_again_at_s = -math.inf
         self._outbox: list[OutboxItem] = []
+        self._kept_at_s = -math.inf
         self.has_changed = False
 
     # --- one pass ---------------------------------------------------------------------------------------------------
@@ -182,7 +187,7 @@ class Supervisor:
                 self._dead_man.pulse()
             if run.wants_second_look:
                 self._sensor.look_again()
-        self._outbox.append(Counted(run.run_id, sample, run.totals(sample.taken_at_s), bath_degc))
+        self._tell_counted(run, sample, bath_degc)
 
     def _take_off(self, sample: Sample) -> None:
         """Take a sample with the relay off: count what still flows, and make sure that it stops."""
@@ -208,7 +213,7 @@ class Supervisor:
             run.count(sample)
         except ChargeGapError as error:
             self.note(str(error), EventKind.WARNING)
-        self._outbox.append(Counted(run.run_id, sample, run.totals(sample.taken_at_s), None))
+        self._tell_counted(run, sample, None)
         if self._off_watch.is_zero(sample):
             run.counter.close()
 
@@ -385,6 +390,10 @@ class Supervisor:
 
     def take_outbox(self) -> list[OutboxItem]:
         """Return and forget what happened since the last call, oldest first."""
+        now_s = self._clock.monotonic_s()
+        if self.run is not None and (self.has_changed or now_s - self._kept_at_s >= KEEP_S):
+            self._kept_at_s = now_s
+            self._outbox.append(Kept(self.run.run_id, self.run.checkpoint(now_s)))
         outbox, self._outbox, self.has_changed = self._outbox, [], False
         return outbox
 
@@ -410,6 +419,17 @@ class Supervisor:
         )
         self.has_changed = True
         self._outbox.append(Changed(now_s, run_id, was, self.state, self.finding, text, totals))
+
+    def _tell_counted(self, run: ActiveRun, sample: Sample, bath_degc: float | None) -> None:
+        at_s = sample.taken_at_s
+        self._outbox.append(
+            Counted(run.run_id, sample, run.totals(at_s), bath_degc, run.checkpoint(at_s))
+        )
+
+    def say(self, text: str) -> None:
+        """Replace the message of the present state, and put it into the event list."""
+        self.message = text
+        self.note(text)
 
     def note(
         self, text: str, kind: EventKind = EventKind.NOTE, data: Mapping[str, Any] | None = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -184,4 +185,44 @@ def test_an_interrupted_run_survives_damage_to_the_file(desk: ManualLogbook) -> 
         12.0,
         "leaf pendant",
     )
+    again.logbook.finish()
+
+
+def test_missing_charge_enters_checkpoint(desk: ManualLogbook) -> None:
+    """The earlier process's checkpoint and its moment stay, but for the missing charge."""
+    desk.begin(planned_current_a=3.0)
+    kept = {"uncertain_charge_coulombs": 1.5, "at_s": 77.0, "boot_id": "earlier"}
+    last = checkpoint("r1", 30.0, current_a=2.0, uncertain_charge_coulombs=1.5)
+    desk.write(replace(last, kept=kept))
+    again = desk.reopened(VirtualClock(UTC_0))
+    expected = {**kept, "uncertain_charge_coulombs": 7.5}
+    assert again.logbook.interrupted is not None
+    assert again.logbook.interrupted.kept == expected
+    assert again.reader.run("r1").kept == expected
+    third = again.reopened(VirtualClock(UTC_0))
+    assert third.logbook.interrupted is not None
+    assert third.logbook.interrupted.kept == expected, "not twice"
+    third.logbook.finish()
+
+
+def test_strange_checkpoint_opens(desk: ManualLogbook) -> None:
+    """A checkpoint without the charge does not keep the logbook from opening."""
+    desk.begin()
+    desk.write(replace(checkpoint("r1", 30.0), kept={"at_s": 77.0}))
+    again = desk.reopened(VirtualClock(UTC_0))
+    assert again.logbook.interrupted is not None
+    assert again.logbook.interrupted.kept == {"at_s": 77.0}
+    again.logbook.finish()
+
+
+def test_old_time_is_not_new(desk: ManualLogbook) -> None:
+    """A run that comes back carries this boot's time with this boot's id, never a mixture."""
+    desk.begin()
+    desk.write(checkpoint("r1", 30.0, at_s=777_777.0))
+    clock = VirtualClock(UTC_0, start_s=55.0)
+    again = desk.reopened(clock)
+    assert again.logbook.interrupted is not None
+    assert again.logbook.interrupted.summary.progress.at_s == 55.0
+    summary = again.reader.run("r1").summary
+    assert (summary.progress.at_s, summary.boot_id) == (55.0, clock.boot_id())
     again.logbook.finish()

@@ -6,6 +6,7 @@ import random
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -335,3 +336,31 @@ def test_a_failing_disk_is_told_with_the_room_left(tmp_path: Path) -> None:
     assert "MB free" in said
     assert "replace the card" in said
     assert "fault of the program" not in said
+
+
+def test_version_2_file_gains_checkpoints(desk: ManualLogbook) -> None:
+    """A file of the version before the checkpoints keeps its runs and is offered to be resumed."""
+    desk.begin()
+    desk.write(checkpoint("r1", 90.0))
+    desk.logbook.finish()
+    with closing(sqlite3.connect(desk.path)) as connection:
+        connection.executescript("DROP TABLE checkpoints; PRAGMA user_version = 2;")
+    again = ManualLogbook(desk.path, desk.clock)
+    again.logbook.work()
+    assert again.ask("PRAGMA user_version") == len(schema.MIGRATIONS) == 3
+    record = again.logbook.interrupted
+    assert record is not None
+    assert record.kept is None
+    assert record.summary.progress.charge_coulombs == 90.0
+    again.write(replace(checkpoint("r1", 93.0), kept={"stretches": 1}))
+    assert again.reader.run("r1").kept == {"stretches": 1}
+    again.logbook.finish()
+
+
+def test_version_3_adds_one_table() -> None:
+    """Released scripts are never changed."""
+    with closing(sqlite3.connect(":memory:")) as connection:
+        for script in schema.MIGRATIONS[:3]:
+            connection.executescript(script)
+        columns = [row[1] for row in connection.execute("PRAGMA table_info(checkpoints)")]
+    assert columns == ["run", "body"]

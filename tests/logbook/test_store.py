@@ -275,3 +275,18 @@ def test_put_never_raises(desk: ManualLogbook) -> None:
     desk.logbook.put(None)  # type: ignore[arg-type]
     desk.logbook.put("text")  # type: ignore[arg-type]
     assert desk.logbook.health().lost == 2
+
+
+def test_newest_checkpoint_alone_stays(tmp_path: Path) -> None:
+    """Progress and checkpoint are written together: none of them is ever older than the other."""
+    desk = ManualLogbook(tmp_path / "log.sqlite")
+    desk.begin()
+    desk.write(replace(checkpoint("r1", 30.0), kept={"stretches": 1}))
+    desk.write(replace(checkpoint("r1", 60.0), kept={"stretches": 2}))
+    assert desk.reader.run("r1").kept == {"stretches": 2}
+    assert desk.ask("SELECT count(*) FROM checkpoints") == 1
+    desk.write(replace(changed("r1", S.PAUSED, 61.0), kept={"stretches": 3}))
+    assert desk.reader.run("r1").kept == {"stretches": 3}
+    desk.write(checkpoint("r1", 90.0))
+    assert desk.reader.run("r1").kept is None
+    desk.logbook.finish()

@@ -53,3 +53,14 @@ def test_a_pause_in_the_bath_widens_the_upper_bound_of_the_run_and_nothing_else(
     assert run.soak.seconds(bench.clock.monotonic_s()) == resumed_s, (
         "under current it etches, it does not soak"
     )
+
+
+def test_every_pause_counts() -> None:
+    """The finished pauses add up, and so does what each of them may have taken."""
+    soak = Soak(METALS["copper"].soak_um_per_min)
+    for began_s, ended_s in ((100.0, 160.0), (300.0, 420.0), (1000.0, 1180.0)):
+        soak.begin(began_s)
+        soak.end(ended_s)
+    assert soak.total_s == 360.0
+    assert soak.seconds(5000.0) == 360.0
+    assert soak.upper_mm(5000.0) == pytest.approx(0.0048), "six minutes at four times 0.2 um/min"

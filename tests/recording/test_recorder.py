@@ -310,3 +310,51 @@ def test_every_number_of_an_entry_says_its_unit() -> None:
         for field in fields(kind):
             if "float" in str(field.type):
                 assert field.name.endswith(suffixes), f"{kind}.{field.name}"
+
+
+def test_checkpoint_each_second() -> None:
+    """The run's checkpoint goes with the progress of each second and with a change of state."""
+    recorder = RunRecorder()
+    recorder.began(RUN)
+    (change,) = recorder.state(snap(RunState.RUNNING, 0.0), {"at_s": 1.0})
+    assert isinstance(change, StateChanged)
+    assert change.kept == {"at_s": 1.0}
+    asked: list[float] = []
+    kept: list[Any] = []
+    for i in range(30):
+        at_s = BEGAN_AT_S + 0.1 * i
+
+        def ask(at_s: float = at_s) -> dict[str, float]:
+            asked.append(at_s)
+            return {"at_s": at_s}
+
+        found = recorder.sample(0.1 * i, Sample(at_s, 3.0, 2.0), 0.3 * i, 0.0, None, kept=ask)
+        kept += [entry.kept for entry in of(Checkpoint, found)]
+    assert len(asked) == 3
+    assert kept == [{"at_s": at_s} for at_s in asked]
+
+
+@pytest.mark.parametrize(
+    ("state", "reason", "is_kept"),
+    [
+        (RunState.PAUSED, None, True),
+        (RunState.TRIPPED, TripReason.SENSOR_STALE, True),
+        (RunState.TRIPPED, TripReason.OVER_CHARGE, False),
+        (RunState.FINISHED, None, False),
+    ],
+)
+def test_checkpoint_between_states(
+    state: RunState, reason: TripReason | None, is_kept: bool
+) -> None:
+    """What a person says in a pause is kept at once, while the run can go on."""
+    recorder = RunRecorder()
+    recorder.began(RUN)
+    recorder.state(snap(state, 20.0, reason=reason))
+    found = recorder.keep(snap(state, 60.0, reason=reason, charge_coulombs=7.0), {"stretches": 1})
+    assert len(found) == is_kept
+    for entry in found:
+        assert isinstance(entry, Checkpoint)
+        assert entry.kept == {"stretches": 1}
+        assert (entry.progress.elapsed_s, entry.progress.charge_coulombs) == (60.0, 7.0)
+    assert recorder.keep(snap(state, 61.0, run_id="r9"), {}) == ()
+    assert RunRecorder().keep(snap(state, 61.0), {}) == ()

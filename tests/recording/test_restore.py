@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from controller.config import Settings
+from controller.config import Settings, parse_settings
 from controller.messages import EventKind, Finding, RunState, Snapshot, TripReason
-from controller.planning.json_form import plan_to_json
+from controller.planning.json_form import plan_for_logbook, plan_to_json
 from controller.planning.plan import make_plan
 from controller.recording.recorder import RunRecorder
-from controller.recording.restore import Restorer
+from controller.recording.restore import AWAY_UNKNOWN, OLDER_VERSION, Restorer
+from controller.safety.checkpoint import checkpoint_to_json, moment_of
 from controller.safety.outbox import Noted
+from controller.safety.run import new_run
 from hardware.clock import VirtualClock
 from tests.kits.doubles import Bench, make_bench, silver_request
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, changed, checkpoint
@@ -90,4 +93,59 @@ def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
     assert restorer_.message is not None
     events = [(i.kind, i.text) for i in bench.supervisor.take_outbox() if isinstance(i, Noted)]
     assert events == [(EventKind.WARNING, restorer_.message)]
+    again.logbook.finish()
+
+
+def test_older_version_says_what_is_unknown(desk: ManualLogbook) -> None:
+    """A run without a checkpoint comes back with charge and time, and says what is not known."""
+    bench = make_bench()
+    restorer(bench, desk).follow(SNAPSHOT, ())
+    message = str(bench.supervisor.message)
+    assert OLDER_VERSION in message
+    assert AWAY_UNKNOWN in message
+    run = bench.supervisor.run
+    assert run is not None
+    assert run.on_time_s == 300.0
+    assert run.counter.uncertain_coulombs == 6.0
+    assert run.soak.since_s is not None
+    assert not run.soak.is_known
+
+
+def test_older_version_keeps_its_limits(tmp_path: Path) -> None:
+    """The settings that were stored at the start give the limits, not the present ones."""
+    desk = ManualLogbook(tmp_path / "log.sqlite")
+    start = parse_settings({"limits": {"max_voltage_v": 4.4, "over_current_fraction": 1.2}})
+    plan = plan_to_json(make_plan(silver_request(), start, 16.0))
+    desk.begin(plan=plan, settings=start.model_dump(mode="json"))
+    again = desk.reopened(VirtualClock(UTC_0))
+    bench = make_bench()
+    restorer(bench, again).follow(SNAPSHOT, ())
+    run = bench.supervisor.run
+    assert run is not None
+    assert (run.limits.max_voltage_v, run.limits.max_current_a) == pytest.approx((4.4, 3.6))
+    again.logbook.finish()
+
+
+@pytest.mark.parametrize("trouble", ["a newer field", "no checkpoint at all", "a smaller range"])
+def test_what_cannot_be_restored_is_told(tmp_path: Path, trouble: str) -> None:
+    """A run that cannot be brought back whole is not brought back in part."""
+    desk = ManualLogbook(tmp_path / "log.sqlite")
+    plan = make_plan(silver_request(), Settings(), 16.0)
+    run = new_run("r1", plan, Settings().limits)
+    kept = checkpoint_to_json(run.checkpoint(1.0), moment_of(desk.clock))
+    if trouble == "a newer field":
+        kept["tilt_mm"] = 0.1
+    elif trouble == "no checkpoint at all":
+        kept = {"at_s": 1.0}
+    desk.begin(plan=plan_for_logbook(plan))
+    desk.write(replace(checkpoint("r1", 30.0), kept=kept))
+    again = desk.reopened(VirtualClock(UTC_0))
+    bench = make_bench()
+    range_a = 3.2 if trouble == "a smaller range" else 16.0
+    restorer_ = Restorer(
+        bench.supervisor, again.logbook, RunRecorder(), bench.clock, Settings(), range_a
+    )
+    restorer_.follow(SNAPSHOT, ())
+    assert bench.supervisor.state is S.IDLE
+    assert str(restorer_.message).startswith("run r1 cannot be resumed: ")
     again.logbook.finish()

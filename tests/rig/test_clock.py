@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -298,3 +299,12 @@ def test_the_beat_calls_back_each_period(monkeypatch: pytest.MonkeyPatch) -> Non
     ThreadBeat(SystemClock()).every(0.05, lambda _now_s: called.release())
     assert done.wait(WAIT_S)
     assert [called.acquire(blocking=False) for _ in range(3)] == [True, True, False]
+
+
+def test_network_sets_the_clock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The wall clock counts as set once systemd-timesyncd has left its mark."""
+    mark = tmp_path / "synchronized"
+    monkeypatch.setattr("hardware.clock._SYNCHRONIZED_FILE", mark)
+    assert not SystemClock().is_utc_set()
+    mark.touch()
+    assert SystemClock().is_utc_set()

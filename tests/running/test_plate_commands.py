@@ -7,9 +7,11 @@ import pytest
 from controller.errors import WrongStateError
 from controller.messages import RunState
 from controller.physics.learning import GaugeReading, Weighing
+from controller.planning.plan import charge_ceiling
 from controller.planning.reading_drafts import GaugeDraft, SurprisingReadingError, WeighingDraft
 from controller.running.plate_commands import PlateCommands
 from controller.running.snapshot import take_snapshot
+from controller.safety.limits import raised
 from controller.safety.outbox import Noted
 from controller.safety.run import ActiveRun
 from tests.kits.doubles import Bench, make_bench, silver_request
@@ -292,3 +294,37 @@ def test_surprise_is_asked_before_keeping() -> None:
     assert caught.value.surprise.depth_mm == pytest.approx(0.125, rel=0.02)
     plate.take_reading("r1", GaugeDraft((0.25, 0.251)), [], kept.append, is_confirmed=True)
     assert plate.take_reading("r1", GaugeDraft((0.125, 0.126)), [], kept.append) is not None
+
+
+def test_raised_time_stays_bounded() -> None:
+    """Relay-on time is never raised above limits.max_run_s; a person is told; nothing falls."""
+    bench = make_bench(limits={"max_run_s": 1000.0})
+    bench.running(for_s=300.0)
+    bench.supervisor.pause()
+    bench.run_for(1.0)
+    run, plate = the_run(bench), plate_of(bench)
+    before = run.limits
+    assert before.max_on_time_s == pytest.approx(900.0, rel=0.01)
+    lost_g = 0.6 * run.counter.charge_coulombs * 1.118e-3
+    reading = Weighing(run.counter.charge_coulombs, lost_g, resolution_g=0.001)
+    plate.believe("r1", [reading], nothing)
+    needed_coulombs = charge_ceiling(run.plan.charge_coulombs, run.plan.belief)
+    plate.raise_ceilings()
+    assert run.limits.max_on_time_s == 1000.0
+    assert run.limits.max_charge_coulombs == needed_coulombs > before.max_charge_coulombs
+    assert "limits.max_run_s allows no more time" in notes(bench)[-1]
+    plate.raise_ceilings()
+    assert run.limits.max_on_time_s == 1000.0, "a second time raises nothing"
+    assert run.limits.max_charge_coulombs == needed_coulombs
+    plate.believe("r1", [], nothing)
+    plate.raise_ceilings()
+    assert run.limits.max_charge_coulombs == needed_coulombs, "a ceiling does not fall"
+    assert "max_run_s" not in notes(bench)[-1]
+
+
+def test_raising_never_lowers() -> None:
+    """A plan's own ceilings stay where they are when less would do."""
+    bench = make_bench()
+    bench.start()
+    limits = the_run(bench).limits
+    assert raised(limits, 1.0, 10.0) == limits

@@ -9,7 +9,7 @@ import pytest
 
 from controller.errors import SensorError, WrongStateError
 from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
-from controller.safety.outbox import Began, Changed, Counted, Noted, OutboxItem, Seen
+from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
 from controller.safety.run import ActiveRun
 from hardware.clock import VirtualClock
 from tests.kits import doubles
@@ -29,15 +29,20 @@ def exact(monkeypatch: pytest.MonkeyPatch) -> Bench:
     return make_bench()
 
 
+def outbox_of(bench: Bench) -> list[OutboxItem]:
+    """Return what happened since the last call, without the checkpoints."""
+    return [item for item in bench.supervisor.take_outbox() if not isinstance(item, Kept)]
+
+
 def feed(bench: Bench, *samples: Sample) -> list[OutboxItem]:
     """Make a pass for each sample while the clock stands; return the outbox of these passes alone."""
-    bench.supervisor.take_outbox()
+    outbox_of(bench)
     queue, poll = list(samples), bench.sensor.poll
     bench.sensor.poll = lambda: queue.pop(0)  # type: ignore[method-assign]
     for _ in samples:
         bench.supervisor.tick()
     bench.sensor.poll = poll  # type: ignore[method-assign]
-    return bench.supervisor.take_outbox()
+    return outbox_of(bench)
 
 
 def after(
@@ -217,11 +222,7 @@ def test_a_request_for_off_before_turn_on_leads_back_to_the_check_and_is_told() 
 
     bench.gate.turn_on = stop_first  # type: ignore[method-assign]
     bench.until(S.STOPPED, within_s=5.0)
-    changes = [
-        (n.was, n.state, n.message)
-        for n in bench.supervisor.take_outbox()
-        if isinstance(n, Changed)
-    ]
+    changes = [(n.was, n.state, n.message) for n in outbox_of(bench) if isinstance(n, Changed)]
     assert changes == [
         (S.IDLE, S.CHECKING, "Checking the rig with the relay off."),
         (S.CHECKING, S.RUNNING, "Relay on. Zero offset 1.00 mA taken out."),
@@ -370,7 +371,7 @@ def test_a_gauge_stop_pauses_once_and_the_run_goes_on_to_its_target() -> None:
     bench.until(S.PAUSED, within_s=60.0)
     assert bench.supervisor.message == "Gauge stop at 0.010 mm. Lift, rinse and gauge the plate."
     assert not bench.gate.reads_on()
-    last = [n for n in bench.supervisor.take_outbox() if isinstance(n, Changed | Counted)][-2:]
+    last = [n for n in outbox_of(bench) if isinstance(n, Changed | Counted)][-2:]
     assert [type(n) for n in last] == [Changed, Counted], "the sample that reached it is counted"
     bench.supervisor.resume()
     bench.until(S.PAUSED, S.FINISHED)
@@ -395,7 +396,7 @@ def test_the_dead_man_is_pulsed_by_each_good_sample_of_a_run_and_by_nothing_else
     bench.until(S.RUNNING)
     assert pulses.number == 0
     bench.until(S.FINISHED)
-    outbox = bench.supervisor.take_outbox()
+    outbox = outbox_of(bench)
     end = next(i for i, n in enumerate(outbox) if isinstance(n, Changed) and n.state is S.FINISHED)
     assert pulses.number == sum(isinstance(n, Counted) for n in outbox[:end]) > 1000
     bench.run_for(1.0)
@@ -416,10 +417,10 @@ def test_a_warm_bath_is_told_once_and_a_hot_one_ends_the_run() -> None:
     bench = make_bench()
     bench.supervisor._thermometer = bath = Bath(34.9)
     bench.running(for_s=1.0)
-    bench.supervisor.take_outbox()
+    outbox_of(bench)
     bath.degc = 36.0
     bench.run_for(1.0)
-    outbox = bench.supervisor.take_outbox()
+    outbox = outbox_of(bench)
     notes = [n for n in outbox if isinstance(n, Noted)]
     (note,) = notes
     assert (note.run_id, note.kind) == ("r1", EventKind.WARNING)
@@ -504,7 +505,7 @@ def test_a_gap_after_off_is_booked_and_told() -> None:
 def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_warning() -> None:
     bench = bench_in(S.RUNNING)
     bench.supervisor.pause()
-    bench.supervisor.take_outbox()
+    outbox_of(bench)
     bench.clock.advance(0.4)
     bench.sensor.error = SensorError("wire off")
     unseen_s = bench.clock.monotonic_s() - bench.freshness.taken_at_s
@@ -512,7 +513,7 @@ def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_war
     bench.run_for(3.0)
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(unseen_s * 3.9)
     assert not run_of(bench).counter.is_counting
-    notes = [(n.kind, n.text) for n in bench.supervisor.take_outbox() if isinstance(n, Noted)]
+    notes = [(n.kind, n.text) for n in outbox_of(bench) if isinstance(n, Noted)]
     text = "The current could not be seen to fall to zero: look at the supply's own ammeter."
     assert notes == [(EventKind.WARNING, text)]
 
@@ -569,7 +570,7 @@ def test_a_weld_is_acknowledged_when_neither_current_nor_voltage_is_left(exact: 
 def test_what_the_commands_say() -> None:
     bench = make_bench()
     plan = bench.start()
-    began, asked, changed = bench.supervisor.take_outbox()
+    began, asked, changed = outbox_of(bench)
     assert isinstance(began, Began)
     assert isinstance(asked, Noted)
     assert (asked.kind, asked.text) == (EventKind.COMMAND, "Start: 0.250 mm, 1801 C at 3.00 A.")
@@ -583,7 +584,7 @@ def test_what_the_commands_say() -> None:
     assert changed.totals == run_of(bench).totals(bench.clock.monotonic_s())
     assert not bench.supervisor.has_changed
     bench.until(S.RUNNING)
-    bench.supervisor.take_outbox()
+    outbox_of(bench)
     bench.supervisor.pause()
     assert bench.supervisor.has_changed
     assert (
@@ -592,13 +593,13 @@ def test_what_the_commands_say() -> None:
     )
     bench.supervisor.resume()
     assert bench.supervisor.message == "Checking the rig again with the relay off."
-    bench.supervisor.take_outbox()
+    outbox_of(bench)
     bench.supervisor.note("a line")
     assert bench.supervisor.has_changed
     now_s = bench.clock.monotonic_s()
     on_time_s = run_of(bench).total_on_time_s(now_s)
     line = Noted(now_s, "r1", EventKind.NOTE, "a line", on_time_s)
-    assert bench.supervisor.take_outbox() == [line]
+    assert outbox_of(bench) == [line]
 
 
 @pytest.mark.parametrize(
@@ -656,7 +657,7 @@ def test_an_interrupted_run_is_taken_over_by_an_idle_bench_only() -> None:
     idle = make_bench()
     idle.supervisor.restore(run, "power cut")
     assert idle.supervisor.run is run
-    (changed,) = idle.supervisor.take_outbox()
+    (changed,) = outbox_of(idle)
     assert isinstance(changed, Changed)
     assert (changed.was, changed.state, changed.message, changed.run_id) == (
         S.IDLE,
@@ -720,12 +721,12 @@ def test_a_check_begins_with_off(state: RunState, command: str) -> None:
 
 def test_a_bug_in_every_pass_after_a_trip_is_raised_and_not_told_again() -> None:
     bench = bench_in(S.TRIPPED)
-    bench.supervisor.take_outbox()
+    outbox_of(bench)
     bench.sensor.error = ZeroDivisionError("bug")
     for _ in range(3):
         with pytest.raises(ZeroDivisionError):
             bench.supervisor.tick()
-    assert bench.supervisor.take_outbox() == []
+    assert outbox_of(bench) == []
     assert reason_of(bench) is TripReason.SENSOR_FAULT
 
 
@@ -885,15 +886,12 @@ def failing_off(bench: Bench) -> None:
 def test_the_books_are_done_also_when_off_fails_and_the_next_pass_is_off() -> None:
     bench = make_bench()
     bench.running(for_s=5.0)
-    bench.supervisor.take_outbox()
+    outbox_of(bench)
     failing_off(bench)
     with pytest.raises(OSError, match="does not answer"):
         bench.supervisor.pause()
     run, on_time_s = run_of(bench), run_of(bench).total_on_time_s(bench.clock.monotonic_s())
-    assert any(
-        isinstance(item, Changed) and item.state is S.PAUSED
-        for item in bench.supervisor.take_outbox()
-    )
+    assert any(isinstance(item, Changed) and item.state is S.PAUSED for item in outbox_of(bench))
     bench.tick()
     assert not bench.gate.reads_on()
     bench.run_for(60.0)

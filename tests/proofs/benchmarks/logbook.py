@@ -30,6 +30,8 @@ from controller.logbook.store import Store, open_store
 from controller.messages import Event, EventKind, RunState, TripReason
 from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
+from controller.safety.checkpoint import checkpoint_to_json, moment_of
+from controller.safety.run import new_run
 from hardware.clock import VirtualClock
 from tests.proofs.benchmarks.process import ROOT
 from tests.proofs.benchmarks.table import Line, compared, grown, interleaved
@@ -245,6 +247,9 @@ def _written(seconds: int) -> list[Line]:
         book.put(
             RunBegan("r", "reed panel", "fine-silver", None, BEGAN_UTC, 0.0, 0.25, 3.0, {}, {})
         )
+        settings = Settings()
+        plan = make_plan(PLATE, settings, rig_range_a(settings))
+        run = new_run("r", plan, settings.limits)
         book.work()
         before = _own_writes()
         for second in range(seconds):
@@ -253,14 +258,13 @@ def _written(seconds: int) -> list[Line]:
                 Mean("r", second, second + 0.96, wave_a, 2.9, 3.0 * second, second / 14400.0, 21.0)
             )
             at_s = clock.monotonic_s()
-            book.put(
-                Checkpoint(
-                    "r",
-                    Progress(
-                        at_s, second, second, 3.0 * second, 0.0, wave_a, second / 14400.0, 0.2, 0.3
-                    ),
-                )
+            run.on_time_s = float(second)
+            run.counter.charge_coulombs = 3.0 * second + 0.001 * wave_a
+            progress = Progress(
+                at_s, second, second, 3.0 * second, 0.0, wave_a, second / 14400.0, 0.2, 0.3
             )
+            kept = checkpoint_to_json(run.checkpoint(at_s), moment_of(clock))
+            book.put(Checkpoint("r", progress, kept))
             book.work()
             clock.advance(1.0)
         after = _own_writes()

@@ -1,0 +1,154 @@
+"""What a run takes with it over a crash, a power cut or an update. Pure.
+
+One value, written each second and restored whole. A run is its plan and its checkpoint. The plan is
+fixed at the start and written once (plan_json.py). All that changes afterwards is a field of
+``RunCheckpoint``, or it is dropped and ``NOT_KEPT`` gives the reason. What gauge and scale taught
+follows from the readings in the logbook: they are learned again in their order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from controller.errors import RefusedError
+from controller.safety.limits import Limits
+
+if TYPE_CHECKING:
+    from controller.ports import Clock
+
+LONGEST_AWAY_S = 30 * 86400.0
+"""Beyond this the wall clock is taken to be wrong, s: nobody goes on with a plate after a month."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunCheckpoint:
+    """Everything about a run that has changed since its plan was made, at one moment.
+
+    :param at_s: monotonic time of that moment.
+    :param on_time_s: relay-on time of all stretches, the present one up to now.
+    :param uncertain_charge_coulombs: between 0 and this much more may have flowed uncounted.
+    :param mean_current_a: mean of the last seconds, from which the time left follows.
+    :param stretches: how often the relay was turned on; the last time may go on now.
+    :param begun_at_mm: best estimate when the last stretch began; earlier gauge stops are passed.
+    :param gauge_stop_mm: the gauge stop that paused the run, or None.
+    :param is_etching: the relay is on. After a cut the plate is in the acid without current.
+    :param soak_total_s: time in the acid without current, without the present one.
+    :param soaking_for_s: the present time in the acid without current, None when out or etching.
+    :param is_soak_known: False when the plate was in the acid for a time that nobody knows.
+    :param limits: as fixed at the start, with the ceilings that a person has raised.
+    :param warnings_given: warnings that are in the event list already.
+    """
+
+    at_s: float
+    on_time_s: float
+    charge_coulombs: float
+    uncertain_charge_coulombs: float
+    mean_current_a: float
+    stretches: int
+    begun_at_mm: float
+    gauge_stop_mm: float | None
+    first_look_done: bool
+    is_etching: bool
+    soak_total_s: float
+    soaking_for_s: float | None
+    is_soak_known: bool
+    limits: Limits
+    warnings_given: tuple[str, ...]
+
+    @property
+    def is_in_acid(self) -> bool:
+        """Whether the plate is in the acid. Before the first stretch it is taken to hang there."""
+        return self.is_etching or self.soaking_for_s is not None or self.stretches == 0
+
+
+NOT_KEPT: Mapping[str, str] = {
+    "ActiveRun.turned_on_at_s": "a restored run is off; the stretch under way is in on_time_s",
+    "ActiveRun.wants_second_look": "set by each sample, and begins again with each stretch",
+    "ActiveRun._streaks": "begin again with each stretch",
+    "ActiveRun._mean_at_s": "set when a stretch begins",
+    "ActiveRun._begun_at_degc": "taken again in each stretch",
+    "ActiveRun._trend": "begins again with each stretch, its grace included",
+    "ActiveRun._bath_warnings": "judged again with each sample",
+    "ActiveRun._asked": "remembers an answer that follows from the rest",
+    "ActiveRun._asked_table": "as _asked",
+    "ActiveRun._answer": "as _asked",
+    "CoulombCounter._last": "the stretch is closed; logbook/recovery.py books what may be missing",
+    "CoulombCounter._unsure_from_s": "set when a stretch begins",
+    "CoulombCounter._is_beyond": "set when a stretch begins",
+    "CoulombCounter.sure_a": "of the sensor that is fitted now, which may have been changed",
+    "CoulombCounter.most_a": "of the shunt that is fitted now, which may have been changed",
+    "RunPlan.sure_a": "as CoulombCounter.sure_a",
+    "RunPlan.drivable_a": "as CoulombCounter.most_a",
+}
+"""Fields of a run that a restart drops, each with the reason. A test looks at every field."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One moment on all clocks.
+
+    :param is_utc_set: the wall clock has been set from outside since the boot.
+    """
+
+    at_s: float
+    at_utc: datetime
+    boot_id: str
+    is_utc_set: bool
+
+
+def moment_of(clock: Clock, boot_id: str | None = None) -> Moment:
+    """Return the present moment. ``boot_id`` saves asking for it again."""
+    boot_id = clock.boot_id() if boot_id is None else boot_id
+    return Moment(clock.monotonic_s(), clock.utc_now(), boot_id, clock.is_utc_set())
+
+
+def checkpoint_to_json(checkpoint: RunCheckpoint, moment: Moment) -> dict[str, Any]:
+    """Return the checkpoint as JSON values, units in the keys. ``moment`` is its own."""
+    return {
+        **asdict(checkpoint),
+        "at_utc": moment.at_utc.isoformat(),
+        "boot_id": moment.boot_id,
+        "is_utc_set": moment.is_utc_set,
+    }
+
+
+def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[RunCheckpoint, Moment]:
+    """Return a checkpoint and its moment on the clocks of the process that wrote it.
+
+    :param limits: stand in for limits that an older version did not have.
+    Raises: RefusedError for what this version does not know; KeyError, TypeError or ValueError for
+        values that are none.
+    """
+    known = dict(values)
+    at_utc, boot_id = datetime.fromisoformat(known.pop("at_utc")), str(known.pop("boot_id"))
+    moment = Moment(float(known["at_s"]), at_utc, boot_id, bool(known.pop("is_utc_set")))
+    kept_limits = dict(known["limits"])
+    unknown = set(known) - {field.name for field in fields(RunCheckpoint)}
+    unknown |= set(kept_limits) - {field.name for field in fields(Limits)}
+    if unknown:
+        names = ", ".join(sorted(unknown))
+        raise RefusedError(
+            f"its checkpoint has {names}, which this version does not know: update biteclock"
+        )
+    known["limits"] = Limits(**{**asdict(limits), **kept_limits})
+    known["warnings_given"] = tuple(known["warnings_given"])
+    return RunCheckpoint(**known), moment
+
+
+def time_away_s(then: Moment, now: Moment) -> float | None:
+    """Return the time between two moments, s, or None when it is not known.
+
+    Within one boot the monotonic clock tells it. Over a boot the wall clock does, if it was set
+    before and after and went forward by no more than LONGEST_AWAY_S. A Pi without a battery starts
+    with the time of its last shutdown: until the network sets it, its clock says nothing.
+    """
+    if then.boot_id == now.boot_id:
+        away_s = now.at_s - then.at_s
+        return away_s if away_s >= 0.0 else None
+    if not (then.is_utc_set and now.is_utc_set):
+        return None
+    away_s = (now.at_utc - then.at_utc).total_seconds()
+    return away_s if 0.0 <= away_s <= LONGEST_AWAY_S else None
