@@ -271,7 +271,7 @@ def test_the_interval_covers_the_truth_of_runs_drawn_from_the_stated_priors() ->
 
 
 def test_wrong_priors_cost_coverage_and_it_is_known_how_much() -> None:
-    """Doubled run-to-run spread, heavy tails, an etch factor far off: the figures of DEVELOPERS.md, within their scatter."""
+    """Doubled run-to-run spread, heavy tails, an etch factor far off: the figures of tests/README.md, within their scatter."""
     doubled = coverage(300, run_sd=0.10)
     assert 0.65 <= doubled[2] <= 0.80, "a tenth run believes the spread that it was told"
     heavy = coverage(300, heavy=True)
