@@ -1,7 +1,7 @@
 # Two commands do all the set-up on a fresh machine:
-#   make demo            the main job on the rehearsal bench, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
+#   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand (DEVELOPERS.md): make audit, screenshots, campaign, study, coverage, search, mutants,
+# By hand (tests/README.md): make audit, screenshots, campaign, study, coverage, search, mutants,
 # mutants-page, bench, cuts, soak, wheels, pythons, bench-os.
 
 PYTHON ?= python3

@@ -1,4 +1,4 @@
-"""Published values, one by one, and the table of them in DEVELOPERS.md."""
+"""Published values, one by one, and the table of them in tests/README.md."""
 
 from __future__ import annotations
 
@@ -106,8 +106,9 @@ def test_relief_of_a_measured_l_shape_against_its_own_corners() -> None:
     assert removed_volume_mm3(depth_mm, curve, 1.0) == pytest.approx(expected, rel=1e-5)
 
 
-def test_the_table_in_the_developers_page_is_the_rendered_one() -> None:
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+def test_table_is_rendered() -> None:
+    """The table in tests/README.md is what published_values.py prints."""
+    text = (ROOT / "tests" / "README.md").read_text(encoding="utf-8")
     begin, end = "<!-- published values -->\n", "\n<!-- /published values -->"
     assert text.count(begin) == text.count(end) == 1
     table = text[text.index(begin) + len(begin) : text.index(end)]

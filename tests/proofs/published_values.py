@@ -1,11 +1,13 @@
-"""Published figures beside this project's own. The figures, their sources and tolerances stand in published_values.csv.
+"""Published figures beside this project's own.
 
-``python -m tests.proofs.published_values`` prints the table that stands in DEVELOPERS.md.
+The figures, their sources and tolerances are in published_values.csv.
+``python -m tests.proofs.published_values`` prints the table of tests/README.md.
 """
 
 from __future__ import annotations
 
 import csv
+import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
@@ -266,7 +268,7 @@ def render() -> str:
             f"{entry.because} | {entry.source} | {entry.status} |"
         )
     left_out = "; ".join(f"{what} ({why})" for what, why in NOT_REPRODUCED.items())
-    return "\n".join([*lines, "", f"Not reproduced: {left_out}."])
+    return "\n".join([*lines, "", textwrap.fill(f"Not reproduced: {left_out}.", 99)])
 
 
 if __name__ == "__main__":

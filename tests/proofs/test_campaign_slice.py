@@ -121,7 +121,7 @@ def finishes_what_tripped(patch: Patch) -> None:
 def judges_nothing(patch: Patch) -> None:
     """No guard finds anything."""
     patch.setattr(
-        controller.run,
+        controller.safety.run,
         "judge",
         lambda limits, streaks, sample, run: (judge(limits, streaks, sample, run)[0], None),
     )
@@ -134,7 +134,7 @@ def misnames(patch: Patch) -> None:
         streaks, finding = judge(*args)
         return streaks, finding and replace(finding, reason=TripReason.BATH_HOT)
 
-    patch.setattr(controller.run, "judge", sabotaged)
+    patch.setattr(controller.safety.run, "judge", sabotaged)
 
 
 def only_notes_requests(patch: Patch) -> None:

@@ -100,8 +100,11 @@ def test_states_and_commands(state: RunState, command: str, expected: RunState |
         assert bench.supervisor.run.counter.charge_coulombs >= charge
 
 
-def test_the_table_in_the_developers_page_is_this_table() -> None:
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+def test_readme_has_this_table() -> None:
+    """The table of states and commands in controller/README.md, cell by cell, and no other row."""
+    page = (ROOT / "controller" / "README.md").read_text(encoding="utf-8")
+    text = page.split("\n## States and commands\n")[1].split("\n## ")[0]
+    assert len([line for line in text.splitlines() if line.startswith("|")]) == 2 + len(TABLE)
     for state, row in TABLE.items():
         cells = [
             c.strip()

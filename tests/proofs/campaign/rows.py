@@ -1,4 +1,4 @@
-"""The table of faults in DEVELOPERS.md: the campaign's numbers come from there and from nowhere else."""
+"""The table of faults in controller/README.md: the only source of the campaign's limits."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from functools import cache
 
 from tests.paths import ROOT
 
-PAGE = ROOT / "DEVELOPERS.md"
+FAULTS_PAGE = ROOT / "controller" / "README.md"
+MEASURED_PAGE = ROOT / "tests" / "README.md"
 
 POLL_S = 0.02
 """The rows are stated for the default poll period, s; another one shifts them by two polls' difference."""
@@ -42,7 +43,7 @@ class Row:
 @cache
 def table() -> tuple[Row, ...]:
     """Return all rows of the table of faults."""
-    lines = PAGE.read_text(encoding="utf-8").splitlines()
+    lines = FAULTS_PAGE.read_text(encoding="utf-8").splitlines()
     begin = next(i for i, line in enumerate(lines) if line.startswith("| fault | size |"))
     found = []
     for line in lines[begin + 2 :]:
@@ -75,9 +76,9 @@ def reasons(fault: str) -> frozenset[str]:
 
 
 def measured() -> dict[str, tuple[float, float, float]]:
-    """Return p50, p99 and largest seconds to off of each fault, from the campaign's own table on the page."""
+    """Return p50, p99 and largest seconds to off of each fault, as the campaign measured them."""
     text = (
-        PAGE.read_text(encoding="utf-8")
+        MEASURED_PAGE.read_text(encoding="utf-8")
         .split("<!-- campaign -->")[1]
         .split("<!-- /campaign -->")[0]
     )

@@ -36,7 +36,7 @@ MOVES = {
     (S.TRIPPED, S.PAUSED), (S.TRIPPED, S.STOPPED), (S.TRIPPED, S.IDLE), (S.TRIPPED, S.TRIPPED),
     (S.INTERRUPTED, S.CHECKING), (S.INTERRUPTED, S.STOPPED), (S.INTERRUPTED, S.TRIPPED),
 }  # fmt: skip
-"""Every change of state that there may be; the table of states in DEVELOPERS.md and the trips."""
+"""Every allowed change of state: the table of states in controller/README.md, and the trips."""
 
 TURNS_ON = ("start", "resume")
 
