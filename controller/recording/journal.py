@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from controller.config import Settings
 from controller.logbook.entries import Entry, RunBegan
@@ -11,8 +12,8 @@ from controller.messages import Event, EventKind, Snapshot
 from controller.planning.json_form import plan_to_json
 from controller.ports import Clock
 from controller.recording.recorder import RunRecorder
-from controller.safety.advice import describe
 from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
+from controller.texts import Message
 
 
 class Journal:
@@ -53,21 +54,27 @@ class Journal:
         if isinstance(item, Seen):
             return self._recorder.seen(item.sample)
         if isinstance(item, Changed):
-            text = item.message or (describe(item.finding) if item.finding else "")
-            return self._recorder.event(
-                self._event(
-                    item, EventKind.STATE, f"{item.was.value} -> {item.state.value}. {text}"
-                )
-            )
-        return self._recorder.event(self._event(item, EventKind.WARNING, item.text))
+            return self._recorder.event(self._event(item, EventKind.STATE, _of_change(item)))
+        return self._recorder.event(self._event(item, EventKind.WARNING, item.message))
 
-    def _event(self, item: Changed | Noted, kind: EventKind, text: str) -> Event:
+    def _event(self, item: Changed | Noted, kind: EventKind, message: Message) -> Event:
+        """Return the event: the sentence for a person, key and values for a program."""
         totals = item.totals if isinstance(item, Changed) else None
-        data = None
+        data: dict[str, Any] = {} if item.message is None else {"message": item.message.to_json()}
+        on_time_s = 0.0
         if totals is not None:
-            data = {"charge_coulombs": totals.charge_coulombs, "depth_mm": totals.depth.best_mm}
-        on_time_s = 0.0 if totals is None else totals.on_time_s
-        return Event(item.run_id, item.at_s, self._clock.utc_now(), kind, text, on_time_s, data)
+            on_time_s = totals.on_time_s
+            data["charge_coulombs"] = totals.charge_coulombs
+            data["depth_mm"] = totals.depth.best_mm
+        return Event(
+            item.run_id,
+            item.at_s,
+            self._clock.utc_now(),
+            kind,
+            str(message),
+            on_time_s,
+            data or None,
+        )
 
     def _run_began(self, item: Began) -> RunBegan:
         plan = item.plan
@@ -83,3 +90,11 @@ class Journal:
             plan=plan_to_json(plan),
             settings=self._settings,
         )
+
+
+def _of_change(item: Changed) -> Message:
+    message = item.message or (item.finding.message if item.finding else None)
+    states = {"was": item.was.value, "state": item.state.value}
+    if message is None:
+        return Message("supervisor.state.changed_only", states)
+    return Message("supervisor.state.changed", {**states, "message": message})

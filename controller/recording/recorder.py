@@ -221,8 +221,9 @@ class RunRecorder:
             book.ring.clear()
             book.raw_until_s = at_s + self._after_s
         book.state, book.reason = snapshot.state, reason
+        message = None if snapshot.message is None else str(snapshot.message)
         change = StateChanged(
-            book.run_id, snapshot.state, snapshot.at_utc, book.progress, reason, snapshot.message
+            book.run_id, snapshot.state, snapshot.at_utc, book.progress, reason, message
         )
         return (change, *raw, *(() if book.second is None else book.second.entries()))
 

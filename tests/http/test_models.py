@@ -30,14 +30,20 @@ from controller.config import Settings
 from controller.logbook.entries import BathSaved, Progress, RawSample, ReadingTaken
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
-from controller.messages import RunState, Sample, Snapshot, TripReason
+from controller.messages import (
+    RunState,
+    Sample,
+    Snapshot,
+    TripReason,
+    advice_for,
+)
 from controller.physics.learning import GaugeReading, Weighing
 from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
 from controller.planning.request import NarrowLine, PlanRequest
 from controller.recording.baths import BathState
-from controller.safety.advice import WHAT_TO_DO
 from controller.safety.checks import CheckReport, check_rig
+from controller.texts import Message
 from hardware.clock import SystemClock
 from hardware.rehearsal.spec import BenchTruth
 from tests.kits.api_client import SILVER
@@ -267,14 +273,14 @@ def test_a_sound_rig_passes_and_says_what_is_not_proven() -> None:
         (report(), idle(state=RunState.RUNNING, relay_on=True), "running"),
         (report(), idle(sample_age_s=7.0), "sent nothing"),
         (report(), idle(sample_age_s=None), "sent nothing"),
-        (report(), idle(sensor_message="Check the sensor's four wires."), "four wires"),
+        (report(), idle(sensor_message=Message("Check the sensor's four wires.")), "four wires"),
         (report(), idle(relay_on=True), "reads on outside a run"),
         (report(current_a=1.0), idle(), "PULL THE SUPPLY'S PLUG"),
-        (report(current_a=0.010), idle(), "zero is too far off"),
+        (report(current_a=0.010), idle(), "the sensor reads 0.0100 A"),
         (report(voltage_v=3.0), idle(), "PULL THE SUPPLY'S PLUG"),
         (
             report(),
-            idle(relay_welded=True, message=WHAT_TO_DO[TripReason.RELAY_WELDED]),
+            idle(relay_welded=True, message=advice_for(TripReason.RELAY_WELDED)),
             "PULL THE SUPPLY'S PLUG",
         ),
     ],

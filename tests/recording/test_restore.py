@@ -86,6 +86,7 @@ def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
     assert restorer_.not_ready() is None
     assert restorer_.message is not None
     assert any(
-        restorer_.message == getattr(item, "text", None) for item in bench.supervisor.take_news()
+        restorer_.message == str(getattr(item, "message", None))
+        for item in bench.supervisor.take_news()
     )
     again.logbook.finish()

@@ -11,18 +11,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.config import Settings
-from controller.messages import Finding, Sample, TripReason
+from controller.messages import UNIT_SUFFIXES, Finding, Sample, TripReason
 from controller.planning.plan import make_plan
 from controller.safety.guards import (
     LEAP_FRACTION,
     NEAR_FRACTION,
     STREAK,
-    RunFigures,
+    Streak,
     Streaks,
     calls_for_look,
     judge,
 )
-from controller.safety.limits import Limits, limits_for
+from controller.safety.limits import RULES, Confirm, Limits, RunFigures, limits_for
 from tests.kits.doubles import silver_request
 
 R = TripReason
@@ -60,6 +60,22 @@ def figures(**changes: float | None) -> RunFigures:
         RunFigures(on_time_s=100.0, stretch_s=100.0, charge_coulombs=300.0, depth_mm=0.04),
         **changes,
     )  # type: ignore[arg-type]
+
+
+def streaks_of(last_a: float | None = None, **rows: Streak) -> Streaks:
+    """Streaks in which some rules remember something, by reason; ``weak`` is weak contact."""
+    names = [rule.reason.value if rule.case == "what" else rule.case for rule in RULES]
+    assert set(rows) <= set(names)
+    return Streaks(tuple(rows.get(name, Streak()) for name in names), last_a)
+
+
+def row_of(streaks: Streaks, reason: TripReason, case: str = "what") -> Streak:
+    (row,) = [
+        row
+        for rule, row in zip(RULES, streaks.rows, strict=True)
+        if (rule.reason, rule.case) == (reason, case)
+    ]
+    return row
 
 
 def feed(
@@ -114,7 +130,7 @@ CEILINGS = [
 BROKEN = [(r, bad) for r, _, bad in STREAKED[:4]]
 
 
-# --- rules that want two samples ----------------------------------------------------------------------------------------
+# --- rules that want two samples -----------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("expected", "inside", "outside"), STREAKED)
@@ -237,7 +253,7 @@ def test_a_good_sample_begins_the_time_anew() -> None:
 def test_contact_is_not_judged_in_the_first_20_s_of_a_stretch() -> None:
     streaks, finding = feed(stretch(0.0, 15.0), figures(stretch_s=20.0 - EPS))
     assert finding is None
-    assert streaks.lost_since_s is streaks.weak_since_s is None, "the grace leaves nothing behind"
+    assert streaks.rows == Streaks().rows, "the grace leaves nothing behind"
     assert feed(stretch(0.0, 0.99, from_s=1015.1), figures(stretch_s=20.0), streaks)[1] is None, (
         "a full second from 20 s on"
     )
@@ -256,7 +272,7 @@ def test_a_quick_second_look_does_not_acquit_a_lost_contact() -> None:
     assert reason(*weak, ripple_peak, sample(current_a=1.0, at_s=1010.0)) is R.LOST_CONTACT
 
 
-# --- ceilings -----------------------------------------------------------------------------------------------------------
+# --- ceilings ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("expected", "field", "limit", "unit"), CEILINGS)
@@ -284,7 +300,7 @@ def test_what_is_not_fitted_or_not_known_is_not_judged() -> None:
     )
 
 
-# --- order --------------------------------------------------------------------------------------------------------------
+# --- order ---------------------------------------------------------------------------------------
 
 
 def test_an_open_circuit_at_full_voltage_is_lost_contact_and_not_over_voltage() -> None:
@@ -298,19 +314,26 @@ def test_an_open_circuit_at_full_voltage_is_lost_contact_and_not_over_voltage() 
 def test_the_order_of_reasons_when_everything_is_wrong_at_once() -> None:
     """First reason wins: lost contact, reverse current, over-voltage, short circuit, over-current, ceilings."""
     every = figures(on_time_s=1e9, charge_coulombs=1e9, depth_mm=9.0, bath_degc=99.0)
-    ready = Streaks(2, 2, 2, 2, lost_since_s=990.0, weak_since_s=980.0)
+    two = Streak(2)
+    broken = {
+        "over_voltage": two,
+        "over_current": Streak(2, None, 4.0),
+        "short_circuit": two,
+    }
+    lost = {"lost_contact": Streak(2, 990.0), "weak": Streak(2, 980.0)}
+    ready = streaks_of(**broken, **lost, reverse_current=two)
     found: list[tuple[TripReason, float | None]] = []
     cases: list[tuple[Sample, Streaks, RunFigures]] = [
         (sample(-1.0), ready, every),
         (sample(1.0), ready, every),
-        (sample(-1.0), replace(ready, lost_since_s=None, weak_since_s=None), every),
+        (sample(-1.0), streaks_of(**broken, reverse_current=two), every),
+        (sample(4.0, 7.0), streaks_of(**broken), every),
         (
-            sample(4.0, 7.0),
-            replace(ready, reverse_current=0, lost_since_s=None, weak_since_s=None),
+            sample(4.0, 0.1),
+            streaks_of(short_circuit=two, over_current=Streak(2, None, 4.0)),
             every,
         ),
-        (sample(4.0, 0.1), replace(ready, reverse_current=0, over_voltage=0), every),
-        (sample(4.0), Streaks(over_a=4.0, near_current=2), every),
+        (sample(4.0), streaks_of(over_current=Streak(2, None, 4.0)), every),
         (sample(), Streaks(), every),
         (sample(), Streaks(), replace(every, on_time_s=1.0)),
         (sample(), Streaks(), replace(every, on_time_s=1.0, charge_coulombs=1.0)),
@@ -338,6 +361,15 @@ def test_a_short_that_also_draws_too_much_is_named_a_short() -> None:
     assert reason(sample(5.0, 0.1), sample(5.0, 0.1)) is R.SHORT_CIRCUIT
 
 
+def test_a_ceiling_remembers_nothing() -> None:
+    """A quick look keeps a streak alive, and a ceiling has none: it may have been raised."""
+    over = Streak(1, 990.0)
+    ready = streaks_of(over_time=over, over_charge=over, depth_limit=over, bath_hot=over)
+    after, finding = judge(LIMITS, ready, sample(averaged=False), figures(bath_degc=20.0))
+    assert finding is None
+    assert after.rows == Streaks().rows
+
+
 def test_a_limit_far_below_one_ampere_is_a_limit_too() -> None:
     """A small plate: 0.3 A planned, 0.39 A its limit, contact judged in the same shares."""
     small = replace(LIMITS, max_current_a=0.39, lost_contact_a=0.03, weak_contact_a=0.18)
@@ -353,6 +385,9 @@ def test_findings_carry_the_measured_value_and_the_limit() -> None:
     finding = feed([sample(4.1), sample(4.2)])[1]
     assert finding is not None
     assert (finding.value, finding.limit, finding.unit) == (4.2, 3.9, "A")
+    finding = feed([sample(4.2), sample(4.1)])[1]
+    assert finding is not None
+    assert finding.value == 4.2, "the largest of the row"
     finding = feed([sample(4.1), sample(3.6)])[1]
     assert finding is not None
     assert (finding.value, finding.limit) == (4.1, 3.9), (
@@ -360,7 +395,7 @@ def test_findings_carry_the_measured_value_and_the_limit() -> None:
     )
 
 
-# --- whatever comes -----------------------------------------------------------------------------------------------------
+# --- whatever comes ------------------------------------------------------------------------------
 
 inside_samples = st.tuples(st.floats(1.8, 3.9), st.floats(0.35, 6.0), st.booleans())
 
@@ -389,7 +424,10 @@ def test_no_finding_for_any_samples_inside_all_limits(
     ]
     streaks, finding = feed(samples, run)
     assert finding is None
-    assert replace(streaks, near_current=0, last_a=None) == Streaks()
+    near = row_of(streaks, R.OVER_CURRENT)
+    assert near.over_a is None
+    calm = streaks_of(streaks.last_a, over_current=near)
+    assert streaks == calm
 
 
 @given(
@@ -428,7 +466,33 @@ def test_any_two_samples_over_one_limit_trip_with_quick_looks_between_or_not(
     assert reason(*samples, run=figures(stretch_s=stretch_s)) is TripReason(name)
 
 
-# --- limits of a run ----------------------------------------------------------------------------------------------------
+# --- the table of rules --------------------------------------------------------------------------
+
+
+def test_each_rule_once() -> None:
+    """Reason and case name a rule, so the order of judgement is the order of this list."""
+    assert [(rule.reason.value, rule.case, rule.confirm) for rule in RULES] == [
+        ("lost_contact", "what", Confirm.LASTING),
+        ("lost_contact", "weak", Confirm.LASTING),
+        ("reverse_current", "what", Confirm.TWO_SAMPLES),
+        ("over_voltage", "what", Confirm.TWO_SAMPLES),
+        ("short_circuit", "what", Confirm.TWO_SAMPLES),
+        ("over_current", "what", Confirm.NEIGHBOUR),
+        ("over_time", "what", Confirm.AT_ONCE),
+        ("over_charge", "what", Confirm.AT_ONCE),
+        ("depth_limit", "what", Confirm.AT_ONCE),
+        ("bath_hot", "what", Confirm.AT_ONCE),
+    ]
+
+
+def test_each_rule_has_its_setting() -> None:
+    settings = set(Settings().limits.model_dump())
+    assert {rule.setting for rule in RULES} - settings == {None}, "the charge ceiling has none"
+    assert [rule.reason for rule in RULES if rule.setting is None] == [R.OVER_CHARGE]
+    assert {rule.unit for rule in RULES} <= set(UNIT_SUFFIXES)
+
+
+# --- limits of a run -----------------------------------------------------------------------------
 
 
 def test_the_limits_of_a_run_come_from_plan_and_settings() -> None:
@@ -466,7 +530,9 @@ def test_no_limit_is_left_at_none_but_the_depth() -> None:
 
 
 @pytest.mark.parametrize(
-    "value", [LIMITS, Streaks(), figures()], ids=lambda value: type(value).__name__
+    "value",
+    [LIMITS, Streak(), Streaks(), RULES[0], figures()],
+    ids=lambda value: type(value).__name__,
 )
 def test_values_are_frozen_and_hold_their_fields_only(value: object) -> None:
     with pytest.raises(FrozenInstanceError):

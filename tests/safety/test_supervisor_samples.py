@@ -11,6 +11,7 @@ from controller.errors import SensorError, WrongStateError
 from controller.messages import Finding, OffRequest, RunState, Sample, TripReason
 from controller.safety.outbox import Began, Changed, Counted, News, Noted, Seen
 from controller.safety.run import ActiveRun
+from controller.texts import Message
 from hardware.clock import VirtualClock
 from tests.kits import doubles
 from tests.kits.doubles import Bench, make_bench, silver_request
@@ -58,6 +59,9 @@ def run_of(bench: Bench) -> ActiveRun:
     return bench.supervisor.run
 
 
+ACKNOWLEDGED = Message("supervisor.state.acknowledged")
+
+
 def reason_of(bench: Bench) -> TripReason | None:
     return None if bench.supervisor.finding is None else bench.supervisor.finding.reason
 
@@ -71,7 +75,7 @@ def test_a_new_supervisor_knows_nothing() -> None:
         is new.last_sample
         is new.zero_offset_a
         is new.message
-        is new.sensor_message
+        is new.sensor_finding
         is None
     )
     assert new.report_check() is None
@@ -108,8 +112,8 @@ def test_a_sensor_that_failed_outside_a_run_is_asked_again_each_second_and_at_on
         exact.supervisor.tick()
     assert asked_s == [0.0, 1.0, 2.0]
     assert exact.supervisor.state is S.IDLE
-    assert exact.supervisor.sensor_message is not None
-    assert exact.supervisor.sensor_message.startswith("Wire off.")
+    found = exact.supervisor.sensor_finding
+    assert found == Finding(TripReason.SENSOR_FAULT, cause=SensorError("wire off").message)
     exact.start()
     exact.supervisor.tick()
     assert asked_s == [0.0, 1.0, 2.0, 2.5]
@@ -120,13 +124,10 @@ def test_a_sample_is_stale_above_the_limit_and_not_at_it(exact: Bench) -> None:
     exact.sensor.frozen = True
     exact.clock.advance_to(1025.0)
     exact.supervisor.tick()
-    assert exact.supervisor.sensor_message is None
+    assert exact.supervisor.sensor_finding is None
     exact.clock.advance_to(1025.5)
     exact.supervisor.tick()
-    assert exact.supervisor.sensor_message is not None
-    assert exact.supervisor.sensor_message.startswith(
-        "The sensor sent no new reading: 1.5 s, limit 1.0 s."
-    )
+    assert exact.supervisor.sensor_finding == Finding(TripReason.SENSOR_STALE, 1.5, 1.0, "s")
 
 
 def test_a_start_after_a_long_silence_has_a_second_to_see_a_sample() -> None:
@@ -154,12 +155,13 @@ def test_an_error_after_a_silence_is_called_by_the_silence() -> None:
 
 
 @pytest.mark.parametrize(
-    ("request_", "by"), [(OffRequest.STOP, "Stop"), (OffRequest.STOP_BUTTON, "the stop button")]
+    ("request_", "by"),
+    [(OffRequest.STOP, "stopped"), (OffRequest.STOP_BUTTON, "stopped_by_button")],
 )
 def test_a_stop_says_who_asked_and_is_dealt_with(request_: OffRequest, by: str) -> None:
     for state, message in (
-        (S.RUNNING, f"Stopped by {by}."),
-        (S.FINISHED, "Target depth reached."),
+        (S.RUNNING, Message(f"supervisor.state.{by}")),
+        (S.FINISHED, Message("supervisor.state.target_reached")),
         (S.IDLE, None),
     ):
         bench = bench_in(state)
@@ -200,9 +202,8 @@ def test_the_end_of_the_service_interrupts_work_and_nothing_else() -> None:
         bench.gate.revoke(OffRequest.SHUTDOWN)
         bench.supervisor.tick()
         assert bench.supervisor.state is then
-        assert (bench.supervisor.message == "The service was told to end.") == (
-            then is S.INTERRUPTED
-        )
+        is_said = bench.supervisor.message == Message("supervisor.state.shut_down")
+        assert is_said == (then is S.INTERRUPTED)
         assert bench.gate.standing_request() == (OffRequest.SHUTDOWN, 1)
 
 
@@ -218,13 +219,15 @@ def test_a_request_for_off_before_turn_on_leads_back_to_the_check_and_is_told() 
     bench.gate.turn_on = stop_first  # type: ignore[method-assign]
     bench.until(S.STOPPED, within_s=5.0)
     changes = [
-        (n.was, n.state, n.message) for n in bench.supervisor.take_news() if isinstance(n, Changed)
+        (n.was, n.state, n.message.key.removeprefix("supervisor.state."))
+        for n in bench.supervisor.take_news()
+        if isinstance(n, Changed) and n.message is not None
     ]
     assert changes == [
-        (S.IDLE, S.CHECKING, "Checking the rig with the relay off."),
-        (S.CHECKING, S.RUNNING, "Relay on. Zero offset 1.00 mA taken out."),
-        (S.RUNNING, S.CHECKING, "Off was asked for before the relay turned on."),
-        (S.CHECKING, S.STOPPED, "Stopped by Stop."),
+        (S.IDLE, S.CHECKING, "checking"),
+        (S.CHECKING, S.RUNNING, "relay_on"),
+        (S.RUNNING, S.CHECKING, "off_came_first"),
+        (S.CHECKING, S.STOPPED, "stopped"),
     ]
 
 
@@ -242,8 +245,8 @@ def test_what_is_no_number_ends_the_run_and_is_not_fresh(
     fresh_s, charge = bench.freshness.taken_at_s, run_of(bench).counter.charge_coulombs
     feed(bench, Sample(bench.clock.monotonic_s(), current_a, voltage_v))
     assert reason_of(bench) is TripReason.SENSOR_FAULT
-    assert bench.supervisor.message is not None
-    assert bench.supervisor.message.startswith("The sensor returned no number.")
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.cause == Message("guards.sensor_fault.no_number")
     assert bench.freshness.taken_at_s == fresh_s
     assert run_of(bench).counter.charge_coulombs == charge
 
@@ -366,13 +369,14 @@ def test_a_gauge_stop_pauses_once_and_the_run_goes_on_to_its_target() -> None:
     bench = make_bench()
     bench.running(silver_request(gauge_stops_mm=(0.01,)))
     bench.until(S.PAUSED, within_s=60.0)
-    assert bench.supervisor.message == "Gauge stop at 0.010 mm. Lift, rinse and gauge the plate."
+    stop = {"gauge_stop_mm": 0.01}
+    assert bench.supervisor.message == Message("supervisor.state.gauge_stop", stop)
     assert not bench.gate.reads_on()
     last = [n for n in bench.supervisor.take_news() if isinstance(n, Changed | Counted)][-2:]
     assert [type(n) for n in last] == [Changed, Counted], "the sample that reached it is counted"
     bench.supervisor.resume()
     bench.until(S.PAUSED, S.FINISHED)
-    assert bench.supervisor.message == "Target depth reached."
+    assert bench.supervisor.message == Message("supervisor.state.target_reached")
 
 
 @dataclass
@@ -419,9 +423,8 @@ def test_a_warm_bath_is_told_once_and_a_hot_one_ends_the_run() -> None:
     bench.run_for(1.0)
     news = bench.supervisor.take_news()
     notes = [n for n in news if isinstance(n, Noted)]
-    assert [(n.run_id, n.text) for n in notes] == [
-        ("r1", "The bath is above 35 degC, off comes at 45 degC.")
-    ]
+    warm = Message("guards.warning.bath_warm", {"warn_degc": 35.0, "off_degc": 45.0})
+    assert [(n.run_id, n.message) for n in notes] == [("r1", warm)]
     assert {n.bath_degc for n in news if isinstance(n, Counted)} == {36.0}
     bath.degc = 45.0
     bench.run_for(0.1)
@@ -493,7 +496,7 @@ def test_a_gap_after_off_is_booked_and_told() -> None:
     news = feed(bench, after(bench, 1.5, 0.0))
     assert [type(n) for n in news] == [Noted, Counted]
     assert isinstance(news[0], Noted)
-    assert news[0].text.startswith("no sample for 1.50 s")
+    assert "1.50 s" in str(news[0].message)
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(1.5 * 3.9)
     assert bench.supervisor.state is S.PAUSED
 
@@ -509,10 +512,8 @@ def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_war
     bench.run_for(3.0)
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(unseen_s * 3.9)
     assert not run_of(bench).counter.is_counting
-    notes = [n.text for n in bench.supervisor.take_news() if isinstance(n, Noted)]
-    assert notes == [
-        "The current could not be seen to fall to zero: look at the supply's own ammeter."
-    ]
+    notes = [n.message for n in bench.supervisor.take_news() if isinstance(n, Noted)]
+    assert notes == [Message("supervisor.note.unseen_end")]
 
 
 @pytest.mark.parametrize(
@@ -549,16 +550,14 @@ def test_a_weld_is_acknowledged_when_neither_current_nor_voltage_is_left(exact: 
         (1030.0, 0.0, math.nextafter(limit_v, 9.0)),
     ):
         feed(exact, Sample(at_s, current_a, voltage_v))
-        with pytest.raises(
-            WrongStateError,
-            match="the relay is off and the cell still has current or voltage: pull the",
-        ):
+        with pytest.raises(WrongStateError) as caught:
             exact.supervisor.acknowledge()
+        assert caught.value.message == Message("supervisor.refused.still_live")
         assert exact.supervisor.is_welded
     feed(exact, Sample(1031.0, 0.0, limit_v))
     exact.supervisor.acknowledge()
     assert not exact.supervisor.is_welded
-    assert (exact.supervisor.state, exact.supervisor.message) == (S.IDLE, "Acknowledged.")
+    assert (exact.supervisor.state, exact.supervisor.message) == (S.IDLE, ACKNOWLEDGED)
 
 
 # --- commands -----------------------------------------------------------------------------------------------------------
@@ -582,38 +581,36 @@ def test_what_the_commands_say() -> None:
     bench.supervisor.take_news()
     bench.supervisor.pause()
     assert bench.supervisor.has_changed
-    assert (
-        bench.supervisor.message
-        == "Paused. Lift and rinse the plate: the acid goes on without current."
-    )
+    assert bench.supervisor.message == Message("supervisor.state.paused")
     bench.supervisor.resume()
-    assert bench.supervisor.message == "Checking the rig again with the relay off."
+    assert bench.supervisor.message == Message("supervisor.state.checking_again")
     bench.supervisor.take_news()
-    bench.supervisor.note("a line")
+    line = Message("a.line", {"depth_mm": 0.1})
+    bench.supervisor.note(line)
     assert bench.supervisor.has_changed
-    assert bench.supervisor.take_news() == [Noted(bench.clock.monotonic_s(), "r1", "a line")]
+    assert bench.supervisor.take_news() == [Noted(bench.clock.monotonic_s(), "r1", line)]
 
 
 @pytest.mark.parametrize(
     ("reason", "then", "message"),
     [
-        (TripReason.STORE_FULL, S.PAUSED, "Acknowledged. Resume when it is put right, or stop."),
-        (TripReason.OVER_CHARGE, S.STOPPED, "Acknowledged. The run has ended."),
+        (TripReason.STORE_FULL, S.PAUSED, "acknowledged_paused"),
+        (TripReason.OVER_CHARGE, S.STOPPED, "acknowledged_ended"),
     ],
 )
 def test_a_cut_ends_a_run_and_what_follows_depends_on_its_reason(
     reason: TripReason, then: RunState, message: str
 ) -> None:
     bench = bench_in(S.RUNNING)
-    bench.supervisor.cut(Finding(reason, detail="because"))
+    finding = Finding(reason, cause=Message("because"))
+    bench.supervisor.cut(finding)
     assert not bench.gate.reads_on()
     assert (bench.supervisor.state, reason_of(bench)) == (S.TRIPPED, reason)
-    assert bench.supervisor.message is not None
-    assert bench.supervisor.message.startswith("Because.")
+    assert bench.supervisor.message == finding.message
     bench.supervisor.acknowledge()
     assert (bench.supervisor.state, bench.supervisor.message, bench.supervisor.finding) == (
         then,
-        message,
+        Message(f"supervisor.state.{message}"),
         None,
     )
     assert bench.supervisor.run is not None
@@ -641,25 +638,26 @@ def test_an_ended_run_is_let_go_and_a_late_stop_with_it(state: RunState) -> None
     bench.supervisor.acknowledge()
     assert bench.gate.standing_request() is None
     assert bench.supervisor.run is None
-    assert (bench.supervisor.state, bench.supervisor.message) == (S.IDLE, "Acknowledged.")
+    assert (bench.supervisor.state, bench.supervisor.message) == (S.IDLE, ACKNOWLEDGED)
 
 
 def test_an_interrupted_run_is_taken_over_by_an_idle_bench_only() -> None:
     run = run_of(bench_in(S.PAUSED))
     idle = make_bench()
-    idle.supervisor.restore(run, "power cut")
+    cut = Message("a.power_cut", {"missing_coulombs": 1.5})
+    idle.supervisor.restore(run, cut)
     assert idle.supervisor.run is run
     (changed,) = idle.supervisor.take_news()
     assert isinstance(changed, Changed)
     assert (changed.was, changed.state, changed.message, changed.run_id) == (
         S.IDLE,
         S.INTERRUPTED,
-        "power cut",
+        cut,
         "r1",
     )
     busy = bench_in(S.RUNNING)
     with pytest.raises(WrongStateError):
-        busy.supervisor.restore(run, "power cut")
+        busy.supervisor.restore(run, cut)
     assert run_of(busy) is not run
 
 
@@ -667,14 +665,15 @@ def test_the_relay_that_reads_off_says_so() -> None:
     bench = bench_in(S.RUNNING)
     bench.pin.off()
     bench.supervisor.tick()
-    assert bench.supervisor.message is not None
-    assert bench.supervisor.message.startswith("The relay output reads off in the middle of a run.")
+    assert bench.supervisor.finding == Finding(TripReason.CONTROLLER_FAULT, case="reads_off")
     bug = bench_in(S.RUNNING)
     bug.sensor.error = ZeroDivisionError("bug")
     with pytest.raises(ZeroDivisionError):
         bug.supervisor.tick()
-    assert bug.supervisor.message is not None
-    assert bug.supervisor.message.startswith("ZeroDivisionError: bug.")
+    assert bug.supervisor.finding is not None
+    assert bug.supervisor.finding.cause == Message(
+        "guards.controller_fault.exception", {"kind": "ZeroDivisionError", "detail": "bug"}
+    )
 
 
 def test_turning_on_names_the_offset_to_a_hundredth_of_a_milliampere() -> None:
@@ -682,7 +681,11 @@ def test_turning_on_names_the_offset_to_a_hundredth_of_a_milliampere() -> None:
     poll = bench.sensor.poll
     bench.sensor.poll = lambda: (s := poll()) and replace(s, current_a=s.current_a + 0.0065)  # type: ignore[method-assign]
     bench.running()
-    assert bench.supervisor.message == "Relay on. Zero offset 7.50 mA taken out."
+    message = bench.supervisor.message
+    assert message is not None
+    assert message.key == "supervisor.state.relay_on"
+    assert message.values == {"zero_offset_ma": pytest.approx(7.5)}
+    assert "7.50 mA" in str(message)
 
 
 # --- off once more ------------------------------------------------------------------------------------------------------
@@ -750,7 +753,7 @@ def test_after_a_trip_on_one_bad_reading_the_current_is_still_watched_and_counte
     bench.supervisor.tick()
     bench.sensor.error = None
     assert bench.supervisor.state is S.TRIPPED
-    assert bench.supervisor.sensor_message is None
+    assert bench.supervisor.sensor_finding is None
     assert run_of(bench).counter.is_counting
     assert [type(n) for n in feed(bench, after(bench, 0.0625, 1.0))] == [Counted]
 

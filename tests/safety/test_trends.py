@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 
 import pytest
 
 from controller.messages import TripReason
 from controller.safety.trends import CONDUCTIVITY_PER_K, LEAST_REFERENCE, SCATTERS, Expected
+from controller.texts import Message
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.spec import BenchSpec
-from tests.kits.trend_walk import BLOCK_S, LIMITS, WITHIN_S, scattering, step_at, walk
+from tests.kits.trend_walk import BLOCK_S, LIMITS, RISEN, WITHIN_S, scattering, step_at, walk
 
 
 @pytest.mark.parametrize(("factor", "is_seen"), [(1.09, False), (1.11, True), (1.5, True)])
@@ -80,15 +80,16 @@ def test_the_bare_metal_that_the_message_tells_is_what_leaks(
     leaking = flowing()
     _, finding, _ = walk(lambda t: leaking if t >= 200.0 + 0.9 * BLOCK_S else tight, 400.0)
     assert finding is not None
-    low, high = map(float, re.findall(r"(\d+) to (\d+) % more bare metal", finding.detail)[0])
-    assert low <= 100.0 * leak_fraction <= high
+    assert finding.cause is not None
+    assert finding.cause.key == "guards.resist_leak.some_area"
+    area = finding.cause.values
+    assert float(area["least_percent"]) <= 100.0 * leak_fraction <= float(area["most_percent"])
 
 
 def test_a_large_step_is_told_as_much_more_metal_without_figures() -> None:
     _, finding, _ = walk(step_at(200.0, 1.9), 400.0)
     assert finding is not None
-    assert "%" not in finding.detail
-    assert "much more bare metal" in finding.detail
+    assert finding.cause == Message("guards.resist_leak.much_area")
 
 
 def test_a_settling_cell_hides_no_leak() -> None:
@@ -131,7 +132,7 @@ def test_a_drift_that_neither_growth_nor_warming_explains_warns_and_goes_on() ->
         lambda t: (3.0, 3.0 * (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0)))), 300.0
     )
     assert finding is None
-    assert any("conducts better" in text for text in told[-1])
+    assert told[-1] == (Message("guards.warning.drift"),)
     _, _, explained = walk(
         lambda t: (3.0, 3.0 * (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0)))),
         300.0,
@@ -145,7 +146,8 @@ def test_a_risen_resistance_warns_naming_stirring_film_and_contact(at_s: float) 
     """Within three means, and also before there is a minute to look back to."""
     _, finding, told = walk(step_at(at_s, 1 / 1.11), at_s + WITHIN_S)
     assert finding is None
-    assert any("stirring" in text and "film" in text and "contact" in text for text in told[-1])
+    assert RISEN in told[-1]
+    assert all(word in str(RISEN) for word in ("stirring", "film", "contact"))
     _, _, quiet = walk(step_at(at_s, 1 / 1.09), at_s + 100.0)
     assert not any(quiet)
 
@@ -158,9 +160,9 @@ def test_a_resistance_that_creeps_up_within_a_minute_warns() -> None:
 
     _, finding, told = walk(creeping(0.12), 400.0, pieces=2)
     assert finding is None
-    assert any("stirring" in text for text in told[-1])
+    assert RISEN in told[-1]
     _, _, quiet = walk(creeping(0.07), 400.0, pieces=2)
-    assert not any("stirring" in text for texts in quiet for text in texts)
+    assert not any(RISEN in warnings for warnings in quiet)
 
 
 @pytest.mark.parametrize(("factor", "is_seen"), [(1.09, False), (1.11, True), (1.4, True)])
@@ -193,7 +195,7 @@ def test_voltage_over_its_own_median_warns_after_20_s(factor: float, warns: bool
         290.0,
     )
     assert finding is None
-    assert any(any("own mean" in text for text in texts) for texts in told) is warns
+    assert any(Message("guards.warning.voltage") in warnings for warnings in told) is warns
 
 
 def test_voltage_half_over_its_own_median_trips() -> None:

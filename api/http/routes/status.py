@@ -8,7 +8,14 @@ from starlette.responses import StreamingResponse
 
 from api.access.auth import caller_of
 from api.http.live import LiveResponse
-from api.http.models.status import Health, LogbookHealthAnswer, LoopHealth, SensorHealth, Status
+from api.http.models.status import (
+    Health,
+    LogbookHealthAnswer,
+    LoopHealth,
+    SensorHealth,
+    Status,
+    rendered,
+)
 from api.http.problem_kinds import LOOP_NOT_ALIVE, TOO_MANY_STREAMS
 from api.http.problems import told_problems
 from api.http.services import Desk
@@ -75,7 +82,7 @@ def status_routes(desk: Desk) -> APIRouter:
         return Health(
             loop=LoopHealth(alive=True, silent_s=desk.board.silent_s(), watchdog_s=desk.watchdog_s),
             sensor=SensorHealth(
-                sample_age_s=snapshot.sample_age_s, message=snapshot.sensor_message
+                sample_age_s=snapshot.sample_age_s, message=rendered(snapshot.sensor_message)
             ),
             logbook=LogbookHealthAnswer.model_validate(desk.logbook_health()),
             rig=desk.rig_kind,
