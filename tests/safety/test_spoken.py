@@ -13,6 +13,7 @@ import pytest
 
 from controller.errors import SensorError, SensorResetError, WrongStateError
 from controller.messages import Finding, OffRequest, RunState, TripReason
+from controller.safety.limits import RULES
 from controller.safety.outbox import Changed, Noted
 from controller.safety.transitions import Command
 from controller.texts import Catalogue, Message, Value
@@ -193,15 +194,12 @@ def test_whole_run_with_gauge_stop() -> None:
 
 REPORT = Message("guards.store_full.trouble", {"report": "full"})
 CUTS = [
-    Finding(TripReason.OVER_TIME, 900.0, 900.0, "s"),
-    Finding(TripReason.OVER_CHARGE, 2250.0, 2250.0, "C"),
-    Finding(TripReason.DEPTH_LIMIT, 0.5, 0.46, "mm"),
-    Finding(TripReason.BATH_HOT, 46.0, 45.0, "degC"),
+    *(Finding(rule.reason, 2.0, 1.0, rule.unit, rule.case) for rule in RULES),
     Finding(TripReason.ZERO_OFFSET, 0.01, 0.008, "A"),
     Finding(TripReason.RELAY_WELDED, 2.0, 1.5, "V", "voltage"),
     Finding(TripReason.STORE_FULL, 11.0, 10.0, "s", cause=REPORT),
 ]
-"""Reasons that take longer than these runs, or come from a check or another part."""
+"""Every rule, and reasons that come from a check or another part."""
 
 
 def test_no_reason_is_left_out() -> None:
@@ -209,7 +207,7 @@ def test_no_reason_is_left_out() -> None:
     assert in_runs - {"warning"} | {finding.reason.value for finding in CUTS} == set(TripReason)
 
 
-@pytest.mark.parametrize("finding", CUTS, ids=lambda finding: finding.reason.value)
+@pytest.mark.parametrize("finding", CUTS, ids=lambda finding: finding.what.key)
 def test_cuts(finding: Finding) -> None:
     """Also what follows the acknowledgement."""
     bench = make_bench()
