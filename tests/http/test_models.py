@@ -31,6 +31,7 @@ from controller.logbook.entries import BathSaved, Progress, RawSample, ReadingTa
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
 from controller.messages import (
+    Finding,
     RunState,
     Sample,
     Snapshot,
@@ -299,3 +300,40 @@ def test_unit_of_reads_the_longest_suffix_and_none_where_there_is_none() -> None
     assert unit_of("limits.depth_mm") == "mm"
     assert unit_of("pieces") is None
     assert NO_UNIT == "no unit"
+
+
+def test_status_has_values_and_sentences() -> None:
+    """The page shows the fields; it never takes a sentence apart."""
+    finding = Finding(TripReason.OVER_VOLTAGE, 6.5, 6.0, "V")
+    warning = Message("guards.warning.drift")
+    snapshot = idle(
+        state=RunState.TRIPPED,
+        reason=finding.reason,
+        finding=finding,
+        message=finding.message,
+        sensor_message=finding.advice,
+        warnings=(warning,),
+    )
+    status = schemas_status.Status.of(
+        snapshot, LogbookHealth(True, None, None, None, None, 0, None, 0), "rehearsal", "1"
+    )
+    assert status.finding is not None
+    assert status.finding.model_dump() == {
+        "reason": "over_voltage",
+        "value": 6.5,
+        "limit": 6.0,
+        "unit": "V",
+        "title": "Too much voltage",
+        "what": "The cell voltage is 6.50 V, over the limit of 6.00 V.",
+        "advice": str(finding.advice),
+    }
+    assert status.message == f"{status.finding.what} {status.finding.advice}"
+    assert (status.sensor_message, status.warnings) == (str(finding.advice), (str(warning),))
+    command = schemas_status.CommandAnswer.model_validate(snapshot)
+    assert command.message == status.message
+    assert (
+        schemas_status.Status.of(
+            idle(), LogbookHealth(True, None, None, None, None, 0, None, 0), "bench", "1"
+        ).finding
+        is None
+    )
