@@ -37,9 +37,10 @@ def off_samples(
         (0.009, 3.0, R.RELAY_WELDED),
     ],
 )
-def test_the_check_at_its_limits(
+def test_check_at_its_limits(
     current_a: float, voltage_v: float, expected: TripReason | None
 ) -> None:
+    """Just inside and just outside each limit."""
     report = check_rig(off_samples(current_a, voltage_v), LIMITS, SHUNT_OHM)
     assert (None if report.finding is None else report.finding.reason) is expected
     assert report.zero_offset_a == pytest.approx(current_a)
@@ -50,19 +51,23 @@ def test_the_check_at_its_limits(
     ]
 
 
-def test_the_offset_is_the_mean_of_the_samples() -> None:
+def test_offset_is_a_mean() -> None:
+    """The zero offset is the mean of the samples."""
     samples = [Sample(float(i), 0.001 * (i % 3), 0.2) for i in range(15)]
     assert check_rig(samples, LIMITS, SHUNT_OHM).zero_offset_a == pytest.approx(0.001)
 
 
-def test_one_saturated_sample_fails_the_check_before_all_else() -> None:
+def test_saturated_sample_comes_first() -> None:
+    """One saturated sample fails the check before anything else is judged."""
     finding = check_rig(off_samples(5.0, 3.0, saturated=True), LIMITS, SHUNT_OHM).finding
     assert finding is not None
     assert finding.reason is R.SENSOR_SATURATED
 
 
-def test_the_offset_limit_is_one_of_the_shunt_voltage() -> None:
-    # 160 uV: 8 mA at 0.02 ohm, 1.6 mA at 0.1 ohm, 32 mA at 0.005 ohm (where twice that is what a weld must exceed).
+def test_offset_limit_scales_with_shunt() -> None:
+    """The limit is a voltage across the shunt, so its current depends on the shunt."""
+    # 160 uV: 8 mA at 0.02 ohm, 1.6 mA at 0.1 ohm, 32 mA at 0.005 ohm. There a weld must
+    # exceed twice that.
     assert check_rig(off_samples(0.0015), LIMITS, 0.1).finding is None
     assert check_rig(off_samples(0.0017), LIMITS, 0.1).finding is not None
     at_small_shunt = check_rig(off_samples(0.050), LIMITS, 0.005).finding
@@ -73,13 +78,14 @@ def test_the_offset_limit_is_one_of_the_shunt_voltage() -> None:
     assert beyond.reason is R.RELAY_WELDED
 
 
-def test_the_note_says_what_the_check_cannot_prove() -> None:
+def test_note_states_what_is_unproven() -> None:
+    """With the supply off the check of the cell voltage proves nothing."""
     note = check_rig(off_samples(), LIMITS, SHUNT_OHM).items[1].note
     assert note.key == "supervisor.check.cell_voltage"
     assert "only with the supply switched on" in str(note)
 
 
-# --- after off ----------------------------------------------------------------------------------------------------------
+# --- after off -----------------------------------------------------------------------------------
 
 
 def watch(planned_a: float = 3.0) -> OffWatch:
@@ -92,7 +98,8 @@ def take(observed: OffWatch, *readings: tuple[float, float, float]) -> list[Find
     ]
 
 
-def test_three_samples_from_half_a_second_after_off_mean_a_weld() -> None:
+def test_three_samples_mean_weld() -> None:
+    """Three samples with current, from half a second after off."""
     found = take(
         watch(),
         (100.1, 3.0, 3.0),
@@ -111,7 +118,8 @@ def test_three_samples_from_half_a_second_after_off_mean_a_weld() -> None:
     )
 
 
-def test_voltage_alone_means_a_weld_too() -> None:
+def test_voltage_alone_means_weld() -> None:
+    """Without a plate no current flows, but the supply's voltage shows."""
     found = take(watch(), *[(100.5 + 0.07 * i, 0.0, 1.5) for i in range(9)])
     assert found == [None] * 9
     found = take(watch(), *[(100.5 + 0.07 * i, 0.0, 1.5 + EPS) for i in range(3)])
@@ -119,7 +127,8 @@ def test_voltage_alone_means_a_weld_too() -> None:
     assert (found[2].reason, found[2].limit, found[2].unit) == (R.RELAY_WELDED, 1.5, "V")
 
 
-def test_current_dying_away_is_no_weld() -> None:
+def test_dying_current_is_no_weld() -> None:
+    """One sample without current starts the count again."""
     assert (
         take(
             watch(),
@@ -136,9 +145,8 @@ def test_current_dying_away_is_no_weld() -> None:
 @pytest.mark.parametrize(
     ("planned_a", "threshold_a"), [(0.0, 0.020), (1.0, 0.020), (3.0, 0.030), (10.0, 0.100)]
 )
-def test_the_threshold_is_20_ma_or_1_percent_of_the_plan(
-    planned_a: float, threshold_a: float
-) -> None:
+def test_weld_threshold(planned_a: float, threshold_a: float) -> None:
+    """20 mA or 1 % of the planned current, whichever is more."""
     observed = watch(planned_a)
     assert observed.threshold_a == pytest.approx(threshold_a)
     assert observed.is_zero(Sample(101.0, threshold_a - EPS, 0.0))
@@ -149,5 +157,6 @@ def test_the_threshold_is_20_ma_or_1_percent_of_the_plan(
     )
 
 
-def test_the_threshold_stays_clear_of_the_offset_that_a_sound_sensor_may_have() -> None:
+def test_threshold_clears_sound_offset() -> None:
+    """With a small shunt twice the allowed offset counts."""
     assert OffWatch(LIMITS, 0.005, 1.0, 100.0).threshold_a == pytest.approx(0.064)
