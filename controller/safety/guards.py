@@ -14,10 +14,7 @@ from controller.messages import Finding, Sample, TripReason
 from controller.safety.limits import RULES, Confirm, Limits, Rule, RunFigures
 
 STREAK = 2
-"""Samples over a limit that trip: one may be a glitch on the bus, two are not.
-
-Common practice, no source.
-"""
+"""Samples over a limit that trip: one may be a glitch on the bus. Common practice, no source."""
 
 NEAR_FRACTION = 0.9
 """Share of the current limit from which a sample confirms a neighbour over it.
@@ -47,6 +44,10 @@ class Streak:
     over_a: float | None = None
 
 
+NOTHING = Streak()
+"""The streak of a rule that nothing breaks."""
+
+
 @dataclass(frozen=True, slots=True)
 class Streaks:
     """What the rules remember between samples.
@@ -55,7 +56,7 @@ class Streaks:
     :param last_a: current of the last averaged sample, or None before the first.
     """
 
-    rows: tuple[Streak, ...] = (Streak(),) * len(RULES)
+    rows: tuple[Streak, ...] = (NOTHING,) * len(RULES)
     last_a: float | None = None
 
     def broken(self) -> tuple[bool, ...]:
@@ -81,7 +82,7 @@ def judge(
     )
     after = Streaks(rows, sample.current_a if sample.averaged else streaks.last_a)
     for rule, row in zip(RULES, rows, strict=True):
-        if _is_confirmed(rule, limits, row, sample):
+        if row is not NOTHING and _is_confirmed(rule, limits, row, sample):
             value = rule.value(sample, run) if row.over_a is None else row.over_a
             return after, Finding(rule.reason, value, rule.limit(limits), rule.unit, rule.case)
     return after, None
@@ -94,7 +95,9 @@ def calls_for_look(limits: Limits, before: Streaks, after: Streaks, sample: Samp
     samples. It is also when an averaged sample is over half the way from the last one to reverse
     current: it may straddle the beginning of a fault, and the next one takes a whole conversion.
     """
-    if any(now and not was for now, was in zip(after.broken(), before.broken(), strict=True)):
+    if after.rows != before.rows and any(
+        now and not was for now, was in zip(after.broken(), before.broken(), strict=True)
+    ):
         return True
     if before.last_a is None or not sample.averaged:
         return False
@@ -102,22 +105,16 @@ def calls_for_look(limits: Limits, before: Streaks, after: Streaks, sample: Samp
 
 
 def _advance(
-    rule: Rule,
-    limits: Limits,
-    last_a: float | None,
-    row: Streak,
-    sample: Sample,
-    run: RunFigures,
+    rule: Rule, limits: Limits, last_a: float | None, row: Streak, sample: Sample, run: RunFigures
 ) -> Streak:
     """Return one rule's streak with this sample in it."""
     if rule.confirm is Confirm.LASTING and run.stretch_s < limits.contact_grace_s:
-        return Streak()
+        return NOTHING
     value, limit = rule.value(sample, run), rule.limit(limits)
     if value is None or limit is None:
-        return Streak()
+        return NOTHING
     is_broken = rule.is_broken(value, limit) and rule.applies(limits, sample)
-    is_single = rule.confirm is Confirm.AT_ONCE
-    kept = Streak() if sample.averaged or is_single else row
+    kept = NOTHING if sample.averaged or rule.confirm is Confirm.AT_ONCE else row
     if rule.confirm is Confirm.NEIGHBOUR:
         if not _is_near(value, limit, last_a, sample):
             return kept
