@@ -135,8 +135,9 @@ def _is_near(current_a: float, limit_a: float, last_a: float | None, sample: Sam
 
 
 def _is_confirmed(rule: Rule, limits: Limits, row: Streak, sample: Sample) -> bool:
+    """Return whether a streak that remembers something is long enough."""
     if rule.confirm is Confirm.LASTING:
         return row.since_s is not None and sample.taken_at_s - row.since_s >= rule.lasts_s(limits)
     if rule.confirm is Confirm.NEIGHBOUR:
         return row.over_a is not None and row.count >= STREAK
-    return row.count >= (1 if rule.confirm is Confirm.AT_ONCE else STREAK)
+    return rule.confirm is Confirm.AT_ONCE or row.count >= STREAK

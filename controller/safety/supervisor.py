@@ -171,8 +171,8 @@ class Supervisor:
             return
         if run.has_reached_target(sample.taken_at_s):
             self._leave(RunState.FINISHED, None, Message("supervisor.state.target_reached"))
-        elif run.reaches_gauge_stop(sample.taken_at_s):
-            stop = {"gauge_stop_mm": run.gauge_stop_mm or 0.0}
+        elif run.reaches_gauge_stop(sample.taken_at_s) and run.gauge_stop_mm is not None:
+            stop = {"gauge_stop_mm": run.gauge_stop_mm}
             self._leave(RunState.PAUSED, None, Message("supervisor.state.gauge_stop", stop))
         else:
             if self._dead_man is not None:
