@@ -1,4 +1,4 @@
-"""What the rooms say to each other: frozen values, units in the names, absence is None."""
+"""Values that the parts of the program exchange: frozen, units in the names, absence is None."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
+from controller.texts import Message, Value
+
 
 class RunState(StrEnum):
-    """Where the bench stands. The relay may be on in ``running`` and nowhere else."""
+    """State of the rig. The relay may be on in ``running`` and in no other state."""
 
     IDLE = "idle"
     CHECKING = "checking"
@@ -22,7 +24,7 @@ class RunState(StrEnum):
 
 
 class TripReason(StrEnum):
-    """Why a run was cut or paused. First reason wins and stays until a person acknowledges it."""
+    """Why a run tripped or paused. The first reason wins and stays until it is acknowledged."""
 
     OVER_VOLTAGE = "over_voltage"
     OVER_CURRENT = "over_current"
@@ -45,7 +47,10 @@ class TripReason(StrEnum):
 
 
 class OffRequest(StrEnum):
-    """Who asked the relay gate for off. The first request stands until the supervisor has dealt with it."""
+    """Who asked the relay gate for off.
+
+    The first request stays until the supervisor has dealt with it.
+    """
 
     STOP = "stop"
     STOP_BUTTON = "stop_button"
@@ -60,8 +65,9 @@ class Sample:
     :param taken_at_s: monotonic time at which the reader saw it.
     :param current_a: current through the shunt, the zero offset still in it; positive etches.
     :param voltage_v: cell voltage, from behind the shunt to the minus pole.
-    :param saturated: the shunt reading stands at the end of its range, the true current is larger.
-    :param averaged: False for a quick second look, which carries a part of the supply's ripple, its voltage all of it.
+    :param saturated: the shunt reading is at the end of its range; the true current is larger.
+    :param averaged: False for a quick second look. Its current carries part of the supply's
+        ripple, its voltage all of it.
     """
 
     taken_at_s: float
@@ -81,22 +87,71 @@ class Sample:
         )
 
 
+UNIT_SUFFIXES = {
+    "A": "a",
+    "V": "v",
+    "s": "s",
+    "C": "coulombs",
+    "mm": "mm",
+    "degC": "degc",
+    "%": "percent",
+}
+"""Units of findings, and how the values that sentences name end: ``value_a``, ``limit_degc``."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What a guard or a check found.
+    """What a guard or a check found: values. The catalogue turns them into sentences.
 
-    :param reason: the trip reason.
     :param value: what was measured, in ``unit``, or None where there is no number.
     :param limit: the limit that it broke, in ``unit``, or None.
-    :param unit: unit of value and limit, as printed.
-    :param detail: what happened, in words, without the numbers above.
+    :param unit: unit of value and limit, one of ``UNIT_SUFFIXES``, or empty without numbers.
+    :param case: which sentence says what happened, where the reason has several.
+    :param cause: what led to it, where the reason alone does not say.
     """
 
     reason: TripReason
     value: float | None = None
     limit: float | None = None
     unit: str = ""
-    detail: str = ""
+    case: str = "what"
+    cause: Message | None = None
+
+    @property
+    def title(self) -> Message:
+        """The heading: the reason in a few words."""
+        return title_of(self.reason)
+
+    @property
+    def what(self) -> Message:
+        """What happened, with value and limit."""
+        values: dict[str, Value] = {}
+        for name, number in (("value", self.value), ("limit", self.limit)):
+            if number is not None:
+                values[f"{name}_{UNIT_SUFFIXES.get(self.unit, self.unit)}"] = number
+        if self.cause is not None:
+            values["cause"] = self.cause
+        return Message(f"guards.{self.reason.value}.{self.case}", values)
+
+    @property
+    def advice(self) -> Message:
+        """What to do."""
+        return advice_for(self.reason)
+
+    @property
+    def message(self) -> Message:
+        """What happened and what to do."""
+        return Message("guards.finding", {"what": self.what, "advice": self.advice})
+
+
+def title_of(reason: TripReason) -> Message:
+    """Return the heading for a reason."""
+    return Message(f"guards.{reason.value}.title")
+
+
+def advice_for(reason: TripReason) -> Message:
+    """Return what a person should do after a reason."""
+    return Message(f"guards.{reason.value}.advice")
 
 
 class EventKind(StrEnum):
@@ -118,7 +173,7 @@ class EventKind(StrEnum):
 class Event:
     """One line of a run's event list.
 
-    :param run_id: the run, or None when it concerns the bench.
+    :param run_id: the run, or None when it concerns the rig.
     :param at_s: monotonic time of this boot.
     :param at_utc: wall time, a label only.
     :param on_time_s: time with the relay on so far in this run.
@@ -137,14 +192,17 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """Everything that status, page and panel show, replaced as a whole by the loop. None means not known."""
+    """Everything that status, page and panel show. The loop replaces it as a whole.
+
+    None means not known. ``finding`` is why the run tripped or paused, until acknowledged.
+    """
 
     sequence: int
     at_s: float
     at_utc: datetime
     state: RunState
     reason: TripReason | None
-    message: str | None
+    message: Message | None
     run_id: str | None
     piece: str | None
     metal: str | None
@@ -173,5 +231,6 @@ class Snapshot:
     bath_degc: float | None
     relay_on: bool
     relay_welded: bool
-    sensor_message: str | None
-    warnings: tuple[str, ...] = ()
+    sensor_message: Message | None
+    warnings: tuple[Message, ...] = ()
+    finding: Finding | None = None

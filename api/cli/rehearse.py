@@ -93,9 +93,9 @@ class _End:
         for item in outbox:
             if isinstance(item, Changed):
                 self.left_at_s = None if item.state in AT_WORK else item.at_s
-                self.message = item.message
+                self.message = None if item.message is None else str(item.message)
             elif isinstance(item, Noted):
-                self.notes.append(item.text)
+                self.notes.append(str(item.message))
 
 
 def rehearse(

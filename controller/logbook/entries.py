@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from controller.messages import Event, RunState, TripReason
-from controller.safety.advice import RESUMABLE
+from controller.safety.reasons import RESUMABLE
 
 UNFINISHED_STATES = (RunState.CHECKING, RunState.RUNNING, RunState.PAUSED, RunState.INTERRUPTED)
 """States of a run that a person may still go on with; ``tripped`` belongs to them while its reason lets the run go on."""

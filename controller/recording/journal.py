@@ -15,9 +15,9 @@ from controller.messages import Event, EventKind, Snapshot
 from controller.planning.json_form import plan_for_logbook
 from controller.ports import Clock
 from controller.recording.recorder import RunRecorder
-from controller.safety.advice import describe
 from controller.safety.checkpoint import RunCheckpoint, checkpoint_to_json, moment_of
 from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
+from controller.texts import Message
 
 
 class Journal:
@@ -76,21 +76,25 @@ class Journal:
         if isinstance(item, Changed):
             return self._recorder.event(self._state_event(item))
         if isinstance(item, Noted):
-            data = None if item.data is None else dict(item.data)
-            at_utc = self._clock.utc_now()
-            return self._recorder.event(
-                Event(item.run_id, item.at_s, at_utc, item.kind, item.text, item.on_time_s, data)
-            )
+            return self._recorder.event(self._note_event(item))
         return ()
 
+    def _note_event(self, item: Noted) -> Event:
+        """Return the event: the sentence for a person, key and values for a program."""
+        data = {"message": item.message.to_json(), **(item.data or {})}
+        at_utc, text = self._clock.utc_now(), str(item.message)
+        return Event(item.run_id, item.at_s, at_utc, item.kind, text, item.on_time_s, data)
+
     def _state_event(self, item: Changed) -> Event:
-        said = item.message or (describe(item.finding) if item.finding else "")
-        text = f"{item.was.value} -> {item.state.value}. {said}"
-        at_utc, totals = self._clock.utc_now(), item.totals
-        if totals is None:
-            return Event(item.run_id, item.at_s, at_utc, EventKind.STATE, text)
-        data = {"charge_coulombs": totals.charge_coulombs, "depth_mm": totals.depth.best_mm}
-        return Event(item.run_id, item.at_s, at_utc, EventKind.STATE, text, totals.on_time_s, data)
+        data: dict[str, Any] = {} if item.message is None else {"message": item.message.to_json()}
+        on_time_s = 0.0
+        if item.totals is not None:
+            on_time_s = item.totals.on_time_s
+            data["charge_coulombs"] = item.totals.charge_coulombs
+            data["depth_mm"] = item.totals.depth.best_mm
+        at_utc, text = self._clock.utc_now(), str(_of_change(item))
+        kind = EventKind.STATE
+        return Event(item.run_id, item.at_s, at_utc, kind, text, on_time_s, data or None)
 
     def _run_began(self, item: Began) -> RunBegan:
         plan = item.plan
@@ -106,3 +110,11 @@ class Journal:
             plan=plan_for_logbook(plan),
             settings=self._settings,
         )
+
+
+def _of_change(item: Changed) -> Message:
+    message = item.message or (item.finding.message if item.finding else None)
+    states = {"was": item.was.value, "state": item.state.value}
+    if message is None:
+        return Message("supervisor.state.changed_only", states)
+    return Message("supervisor.state.changed", {**states, "message": message})

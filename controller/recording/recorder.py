@@ -230,14 +230,9 @@ class RunRecorder:
             book.ring.clear()
             book.raw_until_s = at_s + self._after_s
         book.state, book.reason = snapshot.state, reason
+        message = None if snapshot.message is None else str(snapshot.message)
         change = StateChanged(
-            book.run_id,
-            snapshot.state,
-            snapshot.at_utc,
-            book.progress,
-            reason,
-            snapshot.message,
-            kept,
+            book.run_id, snapshot.state, snapshot.at_utc, book.progress, reason, message, kept
         )
         return (change, *raw, *(() if book.second is None else book.second.entries()))
 

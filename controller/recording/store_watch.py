@@ -9,6 +9,7 @@ from controller.messages import Finding, Snapshot, TripReason
 from controller.ports import Clock
 from controller.safety.outbox import OutboxItem
 from controller.safety.supervisor import Supervisor
+from controller.texts import Message
 
 PATIENCE_S = 10.0
 """A store that fails for less is a passing lock, s."""
@@ -29,5 +30,8 @@ class StoreWatch:
             return
         failing_s = self._clock.monotonic_s() - health.failing_since_at_s
         if failing_s > PATIENCE_S:
-            detail = f"{health.message}; nothing could be written"
-            self._supervisor.cut(Finding(TripReason.STORE_FULL, failing_s, PATIENCE_S, "s", detail))
+            report = {"report": health.message or ""}
+            cause = Message("guards.store_full.trouble", report)
+            self._supervisor.cut(
+                Finding(TripReason.STORE_FULL, failing_s, PATIENCE_S, "s", cause=cause)
+            )

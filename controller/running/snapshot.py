@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from controller.messages import RunState, Snapshot, TripReason
+from controller.messages import RunState, Snapshot, TripReason, advice_for
 from controller.ports import Clock, RelayGate
-from controller.safety.advice import WHAT_TO_DO
 from controller.safety.supervisor import Supervisor
 from controller.units import current_density_a_per_dm2
 
@@ -17,6 +16,7 @@ def take_snapshot(
     """Return the bench as it stands. What is not known is None, never 0."""
     now_s = clock.monotonic_s()
     run, sample = supervisor.run, supervisor.last_sample
+    sensor = supervisor.sensor_finding
     totals = None if run is None else run.totals(now_s)
     depth = None if totals is None else totals.depth
     plan = None if run is None else run.plan
@@ -60,9 +60,10 @@ def take_snapshot(
         bath_degc=bath_degc,
         relay_on=gate.reads_on(),
         relay_welded=supervisor.is_welded,
-        sensor_message=supervisor.sensor_message,
+        sensor_message=None if sensor is None else sensor.message,
         warnings=(
-            *((WHAT_TO_DO[TripReason.RELAY_WELDED],) if supervisor.is_welded else ()),
+            *((advice_for(TripReason.RELAY_WELDED),) if supervisor.is_welded else ()),
             *(run.warnings() if run is not None and supervisor.state is RunState.RUNNING else ()),
         ),
+        finding=supervisor.finding,
     )

@@ -1,4 +1,4 @@
-"""Is the newest good sample too old while the relay is on? Checked beside the loop, which may be stuck in a bus call."""
+"""Turns off when samples stop coming. Runs beside the loop, which may be stuck in a bus call."""
 
 from __future__ import annotations
 
@@ -10,7 +10,10 @@ from controller.ports import Gate
 
 @dataclass(slots=True)
 class Freshness:
-    """When the newest good sample was taken (monotonic s); written by the supervisor, read by the age watch."""
+    """When the newest good sample was taken, monotonic s.
+
+    The supervisor writes it; the age watch reads it.
+    """
 
     taken_at_s: float
 
@@ -27,7 +30,7 @@ class AgeWatch:
         self._max_age_s = max_age_s
 
     def check(self, now_s: float) -> None:
-        """Revoke the relay if it is on, or cannot be read, and the newest good sample is older than allowed."""
+        """Revoke the relay if it may be on and the newest good sample is too old."""
         if now_s - self._freshness.taken_at_s > self._max_age_s and self._may_be_on():
             self._gate.revoke(OffRequest.SENSOR_STALE)
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from controller.errors import RefusedError
 from controller.safety.limits import Limits
+from controller.texts import Message
 
 if TYPE_CHECKING:
     from controller.ports import Clock
@@ -56,7 +57,7 @@ class RunCheckpoint:
     soaking_for_s: float | None
     is_soak_known: bool
     limits: Limits
-    warnings_given: tuple[str, ...]
+    warnings_given: tuple[Message, ...]
 
     @property
     def is_in_acid(self) -> bool:
@@ -109,6 +110,7 @@ def checkpoint_to_json(checkpoint: RunCheckpoint, moment: Moment) -> dict[str, A
     """Return the checkpoint as JSON values, units in the keys. ``moment`` is its own."""
     return {
         **asdict(checkpoint),
+        "warnings_given": [message.to_json() for message in checkpoint.warnings_given],
         "at_utc": moment.at_utc.isoformat(),
         "boot_id": moment.boot_id,
         "is_utc_set": moment.is_utc_set,
@@ -134,7 +136,7 @@ def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[Run
             f"its checkpoint has {names}, which this version does not know: update biteclock"
         )
     known["limits"] = Limits(**{**asdict(limits), **kept_limits})
-    known["warnings_given"] = tuple(known["warnings_given"])
+    known["warnings_given"] = tuple(map(Message.from_json, known["warnings_given"]))
     return RunCheckpoint(**known), moment
 
 

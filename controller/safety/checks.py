@@ -1,4 +1,4 @@
-"""What is judged with the relay off, before anything is switched on, and after every off. Pure."""
+"""Checks with the relay off: before anything is switched on, and after every off. Pure."""
 
 from __future__ import annotations
 
@@ -8,45 +8,46 @@ from statistics import fmean
 
 from controller.config import LimitSettings
 from controller.messages import Finding, Sample, TripReason
+from controller.texts import Message
 
 WELDED_STREAK = 3
-"""Samples with current after off that mean a welded contact: one conversion may straddle the moment of off."""
+"""Samples with current after off that mean a welded contact.
+
+One conversion may straddle the moment of off.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class CheckItem:
-    """One line of the rig check."""
+    """One line of the rig check. ``value`` and ``limit`` are in ``unit``."""
 
     name: str
     passed: bool
     value: float
     limit: float
     unit: str
-    note: str
+    note: Message
 
 
 @dataclass(frozen=True, slots=True)
 class CheckReport:
     """The rig check with the relay off.
 
-    :param zero_offset_a: mean reading without current, to be taken out of every later sample.
-    :param finding: why nothing may be switched on, or None.
+    :param zero_offset_a: mean reading without current, taken out of every later sample.
+    :param finding: why the relay must stay off, or None.
     """
 
     items: tuple[CheckItem, ...]
     zero_offset_a: float
     finding: Finding | None
 
-    def text(self) -> str:
-        """Return the outcome in a sentence, each figure with its limit."""
-        figures = ", ".join(
-            f"{item.name} {item.value:.4f} {item.unit} (limit {item.limit:.4f} {item.unit})"
-            for item in self.items
-        )
-        return f"Rig check {'passed' if self.finding is None else 'failed'}: {figures}."
+    def message(self) -> Message:
+        """Return the outcome, each figure with its limit."""
+        outcome = "passed" if self.finding is None else "failed"
+        return Message(f"supervisor.check.{outcome}", self.figures())
 
     def figures(self) -> dict[str, float]:
-        """Return what was measured and its limits, such as ``zero_offset_a``, ``zero_offset_limit_a``."""
+        """Return what was measured and its limits: ``zero_offset_a``, ``zero_offset_limit_a`` ..."""
         found: dict[str, float] = {}
         for item in self.items:
             name, unit = item.name.replace(" ", "_"), item.unit.lower()
@@ -57,43 +58,24 @@ class CheckReport:
 def check_rig(samples: Sequence[Sample], limits: LimitSettings, max_offset_a: float) -> CheckReport:
     """Return the report on samples taken with the relay off (at least one).
 
-    A welded contact shows as cell voltage even without a plate, since the shunt sits downstream of the contact; with the
-    supply switched off or its leads out neither check can prove anything, and the note says so.
+    A welded contact shows as cell voltage even without a plate, because the shunt is downstream
+    of the contact. With the supply switched off or its leads out neither check proves anything,
+    and the note says so.
 
     :param max_offset_a: largest zero offset of a sound sensor.
     """
     offset_a = fmean(sample.current_a for sample in samples)
     voltage_v = fmean(sample.voltage_v for sample in samples)
-    current_limit_a = max(limits.welded_a, 2.0 * max_offset_a)  # as OffWatch.threshold_a
+    max_off_a = max(limits.welded_a, 2.0 * max_offset_a)  # as OffWatch.threshold_a
     finding = None
     if any(sample.saturated for sample in samples):
-        finding = Finding(
-            TripReason.SENSOR_SATURATED,
-            offset_a,
-            None,
-            "A",
-            "the sensor is at the end of its range",
-        )
-    elif abs(offset_a) > current_limit_a:
-        finding = Finding(
-            TripReason.RELAY_WELDED,
-            offset_a,
-            current_limit_a,
-            "A",
-            "current flows with the relay off",
-        )
+        finding = Finding(TripReason.SENSOR_SATURATED, offset_a, None, "A")
+    elif abs(offset_a) > max_off_a:
+        finding = Finding(TripReason.RELAY_WELDED, offset_a, max_off_a, "A")
     elif voltage_v > limits.off_voltage_v:
-        finding = Finding(
-            TripReason.RELAY_WELDED,
-            voltage_v,
-            limits.off_voltage_v,
-            "V",
-            "the cell has voltage with the relay off",
-        )
+        finding = Finding(TripReason.RELAY_WELDED, voltage_v, limits.off_voltage_v, "V", "voltage")
     elif abs(offset_a) > max_offset_a:
-        finding = Finding(
-            TripReason.ZERO_OFFSET, offset_a, max_offset_a, "A", "the sensor's zero is too far off"
-        )
+        finding = Finding(TripReason.ZERO_OFFSET, offset_a, max_offset_a, "A")
     return CheckReport(
         items=(
             CheckItem(
@@ -102,7 +84,7 @@ def check_rig(samples: Sequence[Sample], limits: LimitSettings, max_offset_a: fl
                 offset_a,
                 max_offset_a,
                 "A",
-                "taken out of every sample",
+                Message("supervisor.check.zero_offset"),
             ),
             CheckItem(
                 "cell voltage",
@@ -110,7 +92,7 @@ def check_rig(samples: Sequence[Sample], limits: LimitSettings, max_offset_a: fl
                 voltage_v,
                 limits.off_voltage_v,
                 "V",
-                "relay off: a welded contact would show the supply's voltage here, but only with the supply switched on",
+                Message("supervisor.check.cell_voltage"),
             ),
         ),
         zero_offset_a=offset_a,
@@ -144,7 +126,10 @@ class OffWatch:
         return abs(sample.current_a) <= self.threshold_a
 
     def take(self, sample: Sample) -> Finding | None:
-        """Return RELAY_WELDED once current or the supply's voltage stood in three samples from 0.5 s after off."""
+        """Return RELAY_WELDED when three samples in a row show current or voltage.
+
+        Samples count from ``limits.welded_after_s`` after off.
+        """
         limit_v = self.limits.off_voltage_v
         has_current = not self.is_zero(sample)
         if sample.taken_at_s - self.off_at_s < self.limits.welded_after_s or not (
@@ -156,17 +141,5 @@ class OffWatch:
         if self._streak < WELDED_STREAK:
             return None
         if has_current:
-            return Finding(
-                TripReason.RELAY_WELDED,
-                sample.current_a,
-                self.threshold_a,
-                "A",
-                "current flows with the relay off",
-            )
-        return Finding(
-            TripReason.RELAY_WELDED,
-            sample.voltage_v,
-            limit_v,
-            "V",
-            "the cell has voltage with the relay off",
-        )
+            return Finding(TripReason.RELAY_WELDED, sample.current_a, self.threshold_a, "A")
+        return Finding(TripReason.RELAY_WELDED, sample.voltage_v, limit_v, "V", "voltage")

@@ -1,10 +1,18 @@
-"""The limits of one run, built once at its start from the settings and the plan; guards.py judges by them."""
+"""The limits of a run, and the rules that compare each sample with them.
+
+Each rule is declared once, in ``RULES``; guards.py applies them. The sentences that belong to a
+rule are in controller/texts/guards.toml, under its reason.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from enum import Enum, auto
+from operator import ge, gt, lt
 from typing import TYPE_CHECKING
 
+from controller.messages import Sample, TripReason
 from controller.planning.run_plan import RunPlan
 
 if TYPE_CHECKING:
@@ -13,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Limits of one run. Each field's reason stands in config.LimitSettings."""
+    """Limits of one run, fixed at its start. config.LimitSettings gives the reason for each."""
 
     max_voltage_v: float
     max_current_a: float
@@ -60,3 +68,165 @@ def raised(limits: Limits, charge_coulombs: float, max_run_s: float) -> Limits:
     share = charge_coulombs / limits.max_charge_coulombs
     on_time_s = max(limits.max_on_time_s, min(limits.max_on_time_s * share, max_run_s))
     return replace(limits, max_charge_coulombs=charge_coulombs, max_on_time_s=on_time_s)
+
+
+@dataclass(frozen=True, slots=True)
+class RunFigures:
+    """How far the run has come before this sample is counted.
+
+    :param stretch_s: time since the relay last turned on.
+    :param bath_degc: bath temperature, or None without a thermometer.
+    """
+
+    on_time_s: float
+    stretch_s: float
+    charge_coulombs: float
+    depth_mm: float
+    bath_degc: float | None = None
+
+
+class Confirm(Enum):
+    """What it takes before a broken limit is believed."""
+
+    AT_ONCE = auto()
+    """One sample."""
+
+    TWO_SAMPLES = auto()
+    """Two samples in a row."""
+
+    NEIGHBOUR = auto()
+    """One sample, when a sample beside it is near the limit or on the way to it."""
+
+    LASTING = auto()
+    """All samples for ``Rule.lasts_s``, once the contact's grace is over."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One limit that a sample or the run can break.
+
+    :param setting: the name in config.LimitSettings that sets the limit, or None where the plan
+        alone does.
+    :param unit: unit of value and limit, one of messages.UNIT_SUFFIXES.
+    :param value: returns what is compared, or None where nothing measures it.
+    :param limit: returns the limit, or None where the run has none.
+    :param is_broken: compares value and limit.
+    :param applies: returns whether the sample can be judged by this rule at all.
+    :param lasts_s: returns how long the limit must be broken, for ``Confirm.LASTING``.
+    :param case: which of the reason's sentences says what happened.
+    """
+
+    reason: TripReason
+    setting: str | None
+    unit: str
+    value: Callable[[Sample, RunFigures], float | None]
+    limit: Callable[[Limits], float | None]
+    is_broken: Callable[[float, float], bool]
+    confirm: Confirm
+    applies: Callable[[Limits, Sample], bool] = lambda _limits, _sample: True
+    lasts_s: Callable[[Limits], float] = lambda _limits: 0.0
+    case: str = "what"
+
+
+RULES = (
+    Rule(
+        TripReason.LOST_CONTACT,
+        setting="lost_contact_fraction",
+        unit="A",
+        value=lambda sample, _run: sample.current_a,
+        limit=lambda limits: limits.lost_contact_a,
+        is_broken=lt,
+        confirm=Confirm.LASTING,
+        lasts_s=lambda limits: limits.lost_contact_s,
+    ),
+    Rule(
+        TripReason.LOST_CONTACT,
+        setting="weak_contact_fraction",
+        unit="A",
+        value=lambda sample, _run: sample.current_a,
+        limit=lambda limits: limits.weak_contact_a,
+        is_broken=lt,
+        confirm=Confirm.LASTING,
+        lasts_s=lambda limits: limits.weak_contact_s,
+        case="weak",
+    ),
+    Rule(
+        TripReason.REVERSE_CURRENT,
+        setting="reverse_current_a",
+        unit="A",
+        value=lambda sample, _run: sample.current_a,
+        limit=lambda limits: -limits.reverse_current_a,
+        is_broken=lt,
+        confirm=Confirm.TWO_SAMPLES,
+    ),
+    Rule(
+        TripReason.OVER_VOLTAGE,
+        setting="max_voltage_v",
+        unit="V",
+        value=lambda sample, _run: sample.voltage_v,
+        limit=lambda limits: limits.max_voltage_v,
+        is_broken=gt,
+        confirm=Confirm.TWO_SAMPLES,
+        # An open circuit shows the supply's full voltage and harms nothing: lost contact.
+        applies=lambda limits, sample: sample.current_a >= limits.lost_contact_a,
+    ),
+    Rule(
+        TripReason.SHORT_CIRCUIT,
+        setting="short_circuit_v",
+        unit="V",
+        value=lambda sample, _run: sample.voltage_v,
+        limit=lambda limits: limits.short_circuit_v,
+        is_broken=lt,
+        confirm=Confirm.TWO_SAMPLES,
+        applies=lambda limits, sample: sample.current_a >= limits.short_circuit_a,
+    ),
+    Rule(
+        TripReason.OVER_CURRENT,
+        setting="over_current_fraction",
+        unit="A",
+        value=lambda sample, _run: sample.current_a,
+        limit=lambda limits: limits.max_current_a,
+        is_broken=gt,
+        confirm=Confirm.NEIGHBOUR,
+    ),
+    Rule(
+        TripReason.OVER_TIME,
+        setting="over_time_fraction",
+        unit="s",
+        value=lambda _sample, run: run.on_time_s,
+        limit=lambda limits: limits.max_on_time_s,
+        is_broken=ge,
+        confirm=Confirm.AT_ONCE,
+    ),
+    Rule(
+        TripReason.OVER_CHARGE,
+        setting=None,
+        unit="C",
+        value=lambda _sample, run: run.charge_coulombs,
+        limit=lambda limits: limits.max_charge_coulombs,
+        is_broken=ge,
+        confirm=Confirm.AT_ONCE,
+    ),
+    Rule(
+        TripReason.DEPTH_LIMIT,
+        setting="depth_of_thickness_fraction",
+        unit="mm",
+        value=lambda _sample, run: run.depth_mm,
+        limit=lambda limits: limits.max_mean_depth_mm,
+        is_broken=ge,
+        confirm=Confirm.AT_ONCE,
+    ),
+    Rule(
+        TripReason.BATH_HOT,
+        setting="bath_off_degc",
+        unit="degC",
+        value=lambda _sample, run: run.bath_degc,
+        limit=lambda limits: limits.bath_off_degc,
+        is_broken=ge,
+        confirm=Confirm.AT_ONCE,
+    ),
+)
+"""Every rule, in the order of judgement: of several broken ones the first names the reason.
+
+Lost contact comes before over-voltage, or an open circuit would be named wrongly.
+"""

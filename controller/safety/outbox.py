@@ -1,4 +1,4 @@
-"""What the supervisor leaves in its outbox for logbook and page: frozen, in order, never waited for."""
+"""What happened, as the supervisor leaves it for logbook and page: frozen, in order."""
 
 from __future__ import annotations
 
@@ -10,11 +10,15 @@ from controller.messages import EventKind, Finding, RunState, Sample, Snapshot
 from controller.physics.estimate import DepthEstimate
 from controller.planning.run_plan import RunPlan
 from controller.safety.checkpoint import RunCheckpoint
+from controller.texts import Message
 
 
 @dataclass(frozen=True, slots=True)
 class RunTotals:
-    """Where a run stands. ``uncertain_coulombs``: between 0 and this much more may have flowed uncounted."""
+    """How far a run has come.
+
+    :param uncertain_coulombs: between 0 and this much more may have flowed uncounted.
+    """
 
     on_time_s: float
     charge_coulombs: float
@@ -33,14 +37,19 @@ class Began:
 
 @dataclass(frozen=True, slots=True)
 class Changed:
-    """The bench changed its state. ``finding`` is the reason that stands now; totals are None without a run."""
+    """The state changed.
+
+    :param finding: why the run tripped or paused, until acknowledged, or None.
+    :param message: what happened and what to do, or None.
+    :param totals: how far the run has come, or None without a run.
+    """
 
     at_s: float
     run_id: str | None
     was: RunState
     state: RunState
     finding: Finding | None
-    message: str | None
+    message: Message | None
     totals: RunTotals | None
 
 
@@ -48,7 +57,7 @@ class Changed:
 class Counted:
     """A sample of a run was counted, its zero offset taken out.
 
-    :param bath_degc: None without a thermometer.
+    :param bath_degc: bath temperature, or None without a thermometer.
     :param checkpoint: the run with this sample counted.
     """
 
@@ -61,7 +70,10 @@ class Counted:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A sample of a run that is not counted: a quick second look, or one after the current had reached zero."""
+    """A sample of a run was not counted.
+
+    It was a quick second look, or came after the current had reached zero.
+    """
 
     run_id: str
     sample: Sample
@@ -79,7 +91,7 @@ class Noted:
     at_s: float
     run_id: str | None
     kind: EventKind
-    text: str
+    message: Message
     on_time_s: float = 0.0
     data: Mapping[str, Any] | None = None
 
@@ -96,7 +108,7 @@ OutboxItem = Began | Changed | Counted | Seen | Noted | Kept
 
 
 class Follower(Protocol):
-    """Looks on after a pass: panel, logbook, watchdog."""
+    """Gets the newest snapshot after each pass: panel, logbook, watchdog."""
 
     def follow(self, snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
-        """Note the newest snapshot and what happened since the last one. Must return at once."""
+        """Take the newest snapshot and what happened since the last one. Must return at once."""

@@ -14,10 +14,11 @@ from controller.physics.learning import Learner, Reading
 from controller.planning.plan import charge_ceiling, learned
 from controller.planning.run_plan import RunPlan
 from controller.safety.checkpoint import RunCheckpoint
-from controller.safety.guards import RunFigures, Streaks, calls_for_look, judge
-from controller.safety.limits import Limits, limits_for, raised
+from controller.safety.guards import Streaks, calls_for_look, judge
+from controller.safety.limits import Limits, RunFigures, limits_for, raised
 from controller.safety.outbox import RunTotals
 from controller.safety.trends import Expected, Trend, follow
+from controller.texts import Message
 
 SMOOTHING_S = 5.0
 """Time constant of the mean current that predicts the time left: longer than the supply's wobble, short for a person."""
@@ -116,8 +117,8 @@ class ActiveRun:
     _begun_at_mm: float = 0.0
     _begun_at_degc: float | None = None
     _trend: Trend = field(default_factory=lambda: Trend(0.0))
-    _bath_warnings: tuple[str, ...] = ()
-    _told: tuple[str, ...] = ()
+    _bath_warnings: tuple[Message, ...] = ()
+    _warned: tuple[Message, ...] = ()
     _asked: tuple[float, float] | None = None
     _asked_table: DepthTable | None = None
     _answer: DepthEstimate | None = None
@@ -174,13 +175,13 @@ class ActiveRun:
             soaking_for_s=None if soak.since_s is None else now_s - soak.since_s,
             is_soak_known=soak.is_known,
             limits=self.limits,
-            warnings_given=self._told,
+            warnings_given=self._warned,
         )
 
     def take_over(self, checkpoint: RunCheckpoint) -> None:
         """Take what only this class knows from a checkpoint; ``restored_run`` does the rest."""
         self._begun_at_mm = checkpoint.begun_at_mm
-        self._told = checkpoint.warnings_given
+        self._warned = checkpoint.warnings_given
 
     def raise_ceilings(self) -> Limits:
         """Raise the ceilings to what is now believed; return those from before."""
@@ -207,10 +208,11 @@ class ActiveRun:
         )
         self._bath_warnings = ()
         if bath_degc is not None and bath_degc >= self._settings.bath_warn_degc:
-            off_degc = self._settings.bath_off_degc
-            self._bath_warnings = (
-                f"The bath is above {self._settings.bath_warn_degc:g} degC, off comes at {off_degc:g} degC.",
-            )
+            limits_degc = {
+                "warn_degc": self._settings.bath_warn_degc,
+                "off_degc": self._settings.bath_off_degc,
+            }
+            self._bath_warnings = (Message("guards.warning.bath_warm", limits_degc),)
         before = self._streaks
         self._streaks, finding = judge(self.limits, before, sample, figures)
         self.wants_second_look = calls_for_look(self.limits, before, self._streaks, sample)
@@ -223,18 +225,18 @@ class ActiveRun:
             )
         return finding
 
-    def warnings(self) -> tuple[str, ...]:
+    def warnings(self) -> tuple[Message, ...]:
         """Return what slow changes of the cell and of the bath warn of now."""
         unknown = () if self.soak.is_known else (SOAK_UNKNOWN,)
         return (*self._trend.warnings, *self._bath_warnings, *unknown)
 
-    def take_new_warnings(self) -> tuple[str, ...]:
-        """Return the warnings that were not there when this was last called."""
+    def take_new_warnings(self) -> tuple[Message, ...]:
+        """Return the warnings that are new since the last call."""
         now = self.warnings()
-        if now == self._told:
+        if now == self._warned:
             return ()
-        new = tuple(text for text in now if text not in self._told)
-        self._told = now
+        new = tuple(message for message in now if message not in self._warned)
+        self._warned = now
         return new
 
     def _expected(self, depth_mm: float, bath_degc: float | None) -> Expected:

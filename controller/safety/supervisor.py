@@ -1,7 +1,8 @@
-"""The state machine of the bench and the only caller of ``turn_on``. Synchronous; off comes first on every way out.
+"""The state machine of the rig and the only caller of ``turn_on``.
 
-``tick`` is one pass: obey a standing request for off, poll the sensor, judge, count. Commands come between ticks on the
-same thread. What happened is left in an outbox, so that nothing can block or fail between a bad sample and off.
+It is synchronous, and off comes first on every way out. ``tick`` is one pass: obey a request for
+off, poll the sensor, judge, count. Commands run between ticks on the same thread. What happened
+goes into an outbox, so nothing can block or fail between a bad sample and off.
 """
 
 from __future__ import annotations
@@ -16,22 +17,38 @@ from controller.errors import RelayRevokedError, SensorError, SensorResetError, 
 from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
 from controller.physics.charge import ChargeGapError
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
-from controller.safety.advice import PAUSES, RESUMABLE, describe
 from controller.safety.age_watch import Freshness
 from controller.safety.checks import CheckReport, OffWatch, check_rig
 from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
+from controller.safety.reasons import PAUSES, RESUMABLE
 from controller.safety.run import ActiveRun
 from controller.safety.transitions import AT_WORK, STOP_ENDS, Command, require
+from controller.texts import Message, Value
 
 POLL_AGAIN_S = 1.0
-"""Outside a run a sensor that failed is asked again after this time: a stuck bus blocks a second for each transaction."""
+"""Time after which a failed sensor is polled again outside a run, s.
+
+A stuck bus blocks for a second at each transfer.
+"""
 
 CLEAR_S = 0.25
-"""Samples count for the rig check from this time after off, s: the first conversion straddles the moment of off, the contact
-takes some ms, and the chip's clock may be 10 % slow."""
+"""Samples count for the rig check from this time after off, s.
+
+The first conversion straddles the moment of off, the contact takes some ms, and the chip's clock
+may be 10 % slow.
+"""
 
 WATCHED_S = 6.0
-"""Samples are handed on for this long after off, s, also when nothing flows any more: the record shows that it ended."""
+"""Samples are recorded for this long after off, s, so that the record shows the current end."""
+
+_STOPPED_BY = {
+    OffRequest.STOP: ("supervisor.command.stop", "supervisor.state.stopped"),
+    OffRequest.STOP_BUTTON: (
+        "supervisor.command.stop_button",
+        "supervisor.state.stopped_by_button",
+    ),
+}
+"""Who stopped the run -> the command and the state, as events."""
 
 KEEP_S = 30.0
 """In a pause the run is written down again after this time, s. After a power cut the wall clock may
@@ -39,9 +56,10 @@ not tell how long the plate hung in the acid: then only this much of the pause i
 
 
 class Supervisor:
-    """Runs the bench.
+    """Runs the rig.
 
-    :param freshness: shared with the age watch, which looks at the newest good sample from another thread.
+    :param freshness: when the newest good sample was taken; shared with the age watch, which
+        runs on another thread.
     :param dead_man: pulsed after each good sample of a run, or None when not fitted.
     :param thermometer: bath temperature, or None when not fitted.
     """
@@ -70,8 +88,8 @@ class Supervisor:
         self.run: ActiveRun | None = None
         self.last_sample: Sample | None = None
         self.zero_offset_a: float | None = None
-        self.message: str | None = None
-        self.sensor_message: str | None = None
+        self.message: Message | None = None
+        self.sensor_finding: Finding | None = None
         self.is_welded = False
         self._off_watch = OffWatch(self._limits, self._max_offset_a, 0.0, clock.monotonic_s())
         self._off_samples: deque[Sample] = deque(maxlen=settings.loop.offset_samples)
@@ -80,49 +98,41 @@ class Supervisor:
         self._kept_at_s = -math.inf
         self.has_changed = False
 
-    # --- one pass ---------------------------------------------------------------------------------------------------
+    # --- one pass --------------------------------------------------------------------------------
 
     def tick(self) -> None:
-        """Make one pass. A bug is also a reason to switch off: it trips, and is raised again."""
+        """Make one pass. A bug is also a reason to turn off: it trips, and is raised again."""
         try:
             self._pass()
         except SensorResetError as error:
-            self._sensor_failed(Finding(TripReason.SENSOR_RESET, detail=str(error)))
+            self._sensor_failed(Finding(TripReason.SENSOR_RESET, cause=error.message))
         except SensorError as error:
-            self._sensor_failed(Finding(TripReason.SENSOR_FAULT, detail=str(error)))
+            self._sensor_failed(Finding(TripReason.SENSOR_FAULT, cause=error.message))
         except BaseException as error:
-            self._trip(
-                Finding(TripReason.CONTROLLER_FAULT, detail=f"{type(error).__name__}: {error}")
-            )
+            self._trip(_bug(error))
             raise
 
     def _pass(self) -> None:
         if self.state is not RunState.RUNNING:
             self._gate.turn_off()
-        reads_off = (
-            self.state is RunState.RUNNING and not self._gate.reads_on()
-        )  # first: a request may come between the two
+        # The level is read before the request: one that comes between the two explains it.
+        reads_off = self.state is RunState.RUNNING and not self._gate.reads_on()
         standing = self._gate.standing_request()
         if standing is not None:
             self._obey(*standing)
         elif reads_off:
-            self._trip(
-                Finding(
-                    TripReason.CONTROLLER_FAULT,
-                    detail="the relay output reads off in the middle of a run",
-                )
-            )
+            self._trip(Finding(TripReason.CONTROLLER_FAULT, case="reads_off"))
         if self._clock.monotonic_s() < self._poll_again_at_s:
             return
         sample = self._sensor.poll()
         if sample is not None:
-            self.sensor_message = None
+            self.sensor_finding = None
             self._take(sample)
         elif self._is_stale():
             self._sensor_failed(self._stale())
 
     def _obey(self, request: OffRequest, number: int) -> None:
-        """Deal with a standing request; the gate has turned the relay off already."""
+        """Deal with a request for off. The gate has turned the relay off already."""
         if request is OffRequest.SENSOR_STALE:
             if self.state in AT_WORK:
                 self._trip(self._stale())
@@ -130,22 +140,19 @@ class Supervisor:
                 self._gate.reinstate(number)
         elif request is OffRequest.SHUTDOWN:
             if self.state in AT_WORK:
-                self._leave(RunState.INTERRUPTED, None, "The service was told to end.")
+                self._leave(RunState.INTERRUPTED, None, Message("supervisor.state.shut_down"))
         else:
             if self.state in STOP_ENDS:
-                by = "the stop button" if request is OffRequest.STOP_BUTTON else "Stop"
-                command = (
-                    "Stop, at the stop button." if request is OffRequest.STOP_BUTTON else "Stop."
-                )
-                self._leave(RunState.STOPPED, None, f"Stopped by {by}.", command=command)
+                command, state = _STOPPED_BY[request]
+                self._leave(RunState.STOPPED, None, Message(state), command=Message(command))
             self._gate.reinstate(number)
 
-    # --- samples ----------------------------------------------------------------------------------------------------
+    # --- samples ---------------------------------------------------------------------------------
 
     def _take(self, sample: Sample) -> None:
         if not (math.isfinite(sample.current_a) and math.isfinite(sample.voltage_v)):
-            raise SensorError("the sensor returned no number")
-        if sample.averaged:  # quick looks alone count nothing: without full samples a run is stale
+            raise SensorError("guards.sensor_fault.no_number")
+        if sample.averaged:  # quick looks count no charge: without full samples a run is stale
             self._freshness.taken_at_s = sample.taken_at_s
         elif self.run is not None:
             self.run.counter.look(sample)
@@ -161,8 +168,8 @@ class Supervisor:
         if finding is not None:
             self._trip(finding, sample)
             return
-        for text in run.take_new_warnings():
-            self.note(text, EventKind.WARNING)
+        for warning in run.take_new_warnings():
+            self.note(warning, EventKind.WARNING)
         self.last_sample = sample
         if not sample.averaged:
             self._outbox.append(Seen(run.run_id, sample))
@@ -175,13 +182,10 @@ class Supervisor:
             self._trip(self._stale(error.gap_s))
             return
         if run.has_reached_target(sample.taken_at_s):
-            self._leave(RunState.FINISHED, None, "Target depth reached.")
-        elif run.reaches_gauge_stop(sample.taken_at_s):
-            self._leave(
-                RunState.PAUSED,
-                None,
-                f"Gauge stop at {run.gauge_stop_mm:.3f} mm. Lift, rinse and gauge the plate.",
-            )
+            self._leave(RunState.FINISHED, None, Message("supervisor.state.target_reached"))
+        elif run.reaches_gauge_stop(sample.taken_at_s) and run.gauge_stop_mm is not None:
+            stop = {"gauge_stop_mm": run.gauge_stop_mm}
+            self._leave(RunState.PAUSED, None, Message("supervisor.state.gauge_stop", stop))
         else:
             if self._dead_man is not None:
                 self._dead_man.pulse()
@@ -190,7 +194,7 @@ class Supervisor:
         self._tell_counted(run, sample, bath_degc)
 
     def _take_off(self, sample: Sample) -> None:
-        """Take a sample with the relay off: count what still flows, and make sure that it stops."""
+        """Count what still flows with the relay off, and make sure that it stops."""
         if not sample.averaged:
             return
         if sample.taken_at_s - self._off_watch.off_at_s >= CLEAR_S:
@@ -208,17 +212,17 @@ class Supervisor:
             self._decide_check()
 
     def _count_after_off(self, run: ActiveRun, sample: Sample) -> None:
-        """Go on counting until the current is zero: what flows also etches."""
+        """Go on counting until the current is zero: while it flows, it etches."""
         try:
             run.count(sample)
         except ChargeGapError as error:
-            self.note(str(error), EventKind.WARNING)
+            self.note(error.message, EventKind.WARNING)
         self._tell_counted(run, sample, None)
         if self._off_watch.is_zero(sample):
             run.counter.close()
 
     def report_check(self) -> CheckReport | None:
-        """Return the rig check on the latest samples with the relay off, or None while there are too few."""
+        """Return the rig check on the latest samples with the relay off, or None if too few."""
         if len(self._off_samples) < (self._off_samples.maxlen or 1):
             return None
         return check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
@@ -226,60 +230,57 @@ class Supervisor:
     def _decide_check(self) -> None:
         report = check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
         if report.finding is None:
-            self.note(report.text(), EventKind.CHECK, report.figures())
+            self.note(report.message(), EventKind.CHECK, report.figures())
             self._energise(report)
             return
         self.is_welded = report.finding.reason is TripReason.RELAY_WELDED
         self._trip(report.finding)
-        self.note(report.text(), EventKind.CHECK, report.figures())
+        self.note(report.message(), EventKind.CHECK, report.figures())
 
     def _energise(self, report: CheckReport) -> None:
-        """Turn the relay on: the one call site. A request for off that came meanwhile wins, the next pass obeys it."""
+        """Turn the relay on: the one call site.
+
+        A request for off that came meanwhile wins, and the next pass obeys it.
+        """
         run = self._active_run()
         self.zero_offset_a = report.zero_offset_a
         run.begin_stretch(
             self._clock.monotonic_s(), self._off_samples[-1].less_offset(report.zero_offset_a)
         )
-        self._change(
-            RunState.RUNNING,
-            f"Relay on. Zero offset {report.zero_offset_a * 1000:.2f} mA taken out.",
-        )
+        offset = {"zero_offset_ma": report.zero_offset_a * 1000}
+        self._change(RunState.RUNNING, Message("supervisor.state.relay_on", offset))
         try:
             self._gate.turn_on()
         except RelayRevokedError:
             run.cancel_stretch(self._clock.monotonic_s())
-            self._change(RunState.CHECKING, "Off was asked for before the relay turned on.")
+            self._change(RunState.CHECKING, Message("supervisor.state.off_came_first"))
 
-    # --- ways out ---------------------------------------------------------------------------------------------------
+    # --- ways out --------------------------------------------------------------------------------
 
     def _sensor_failed(self, finding: Finding) -> None:
-        """Without a sensor a run ends. Elsewhere it is told, and asked again after a while."""
+        """End a run without a sensor. Outside a run, report the fault and poll again later."""
         if self.state in AT_WORK:
             self._trip(self._stale() if self._is_stale() else finding)
             return
         self._gate.turn_off()
-        self.sensor_message = describe(finding)
+        self.sensor_finding = finding
         self._poll_again_at_s = self._clock.monotonic_s() + POLL_AGAIN_S
         if self.run is not None and self.run.counter.is_counting:
             self.run.counter.give_up(self._age_s())
-            text = (
-                "The current could not be seen to fall to zero: look at the supply's own ammeter."
-            )
-            self.note(text, EventKind.WARNING)
+            self.note(Message("supervisor.note.unseen_end"), EventKind.WARNING)
 
     def _trip(self, finding: Finding, sample: Sample | None = None) -> None:
-        """Leave for good reason; ``sample`` is the one that was judged bad, still to be counted."""
-        self._leave(
-            RunState.PAUSED if finding.reason in PAUSES else RunState.TRIPPED, finding, None, sample
-        )
+        """Trip or pause. ``sample`` is the one that was judged bad; it is still counted."""
+        state = RunState.PAUSED if finding.reason in PAUSES else RunState.TRIPPED
+        self._leave(state, finding, None, sample)
 
     def _leave(
         self,
         state: RunState,
         finding: Finding | None,
-        text: str | None,
+        message: Message | None,
         sample: Sample | None = None,
-        command: str | None = None,
+        command: Message | None = None,
     ) -> None:
         """Turn off, then change the state, then do the books, also when off failed.
 
@@ -295,12 +296,12 @@ class Supervisor:
                 self.finding = finding
             if command is not None:
                 self.note(command, EventKind.COMMAND)
-            self._close_books(was, state, text if finding is None else describe(finding), sample)
+            self._close_books(was, state, finding.message if finding else message, sample)
 
     def _close_books(
-        self, was: RunState, state: RunState, text: str | None, sample: Sample | None
+        self, was: RunState, state: RunState, message: Message | None, sample: Sample | None
     ) -> None:
-        """Count what still belongs to the run, and tell the new state whatever happens."""
+        """Count what still belongs to the run, and publish the new state whatever happens."""
         if was is state is RunState.TRIPPED and not self.is_welded:
             return
         if (
@@ -315,7 +316,7 @@ class Supervisor:
             if was is RunState.RUNNING:
                 self._close_stretch(self._active_run(), sample)
         finally:
-            self._tell(was, text)
+            self._publish(was, message)
 
     def _close_stretch(self, run: ActiveRun, sample: Sample | None) -> None:
         now_s = self._clock.monotonic_s()
@@ -331,11 +332,11 @@ class Supervisor:
             run.counter.give_up(self._age_s())
 
     def cut(self, finding: Finding) -> None:
-        """End a run for a reason found outside the pass, between ticks. Does nothing outside a run."""
+        """End a run for a reason found between ticks. Does nothing outside a run."""
         if self.state in AT_WORK:
             self._trip(finding)
 
-    # --- commands, between ticks ------------------------------------------------------------------------------------
+    # --- commands, between ticks -----------------------------------------------------------------
 
     def start(self, run: ActiveRun) -> None:
         """Begin a run: checks with the relay off, then on. Raises: WrongStateError."""
@@ -343,32 +344,35 @@ class Supervisor:
         self.run = run
         self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
         plan = run.plan
-        asked = (
-            f"{plan.target_depth_mm:.3f} mm, {plan.charge_coulombs:.0f} C at {plan.current_a:.2f} A"
-        )
-        self.note(f"Start: {asked}.", EventKind.COMMAND)
-        self._begin_checking("Checking the rig with the relay off.")
+        asked: dict[str, Value] = {
+            "target_depth_mm": plan.target_depth_mm,
+            "charge_coulombs": plan.charge_coulombs,
+            "current_a": plan.current_a,
+        }
+        self.note(Message("supervisor.command.start", asked), EventKind.COMMAND)
+        self._begin_checking(Message("supervisor.state.checking"))
 
     def pause(self) -> None:
         """Turn off and keep the run. Raises: WrongStateError."""
         require(Command.PAUSE, self.state)
-        text = "Paused. Lift and rinse the plate: the acid goes on without current."
-        self._leave(RunState.PAUSED, None, text, command="Pause.")
+        command = Message("supervisor.command.pause")
+        self._leave(RunState.PAUSED, None, Message("supervisor.state.paused"), command=command)
 
     def resume(self) -> None:
-        """Go on with a paused or interrupted run: checks first. Raises: WrongStateError."""
+        """Carry on with a paused or interrupted run: checks first. Raises: WrongStateError."""
         require(Command.RESUME, self.state)
-        self.note("Resume.", EventKind.COMMAND)
-        self._begin_checking("Checking the rig again with the relay off.")
+        self.note(Message("supervisor.command.resume"), EventKind.COMMAND)
+        self._begin_checking(Message("supervisor.state.checking_again"))
 
     def acknowledge(self) -> None:
-        """Take note of a trip or an ended run. Raises: WrongStateError, also while a welded relay still carries current."""
+        """Acknowledge a trip or an ended run.
+
+        Raises: WrongStateError, also while current or voltage remains at a welded relay.
+        """
         require(Command.ACKNOWLEDGE, self.state)
         if self.is_welded and not self._is_dead():
-            raise WrongStateError(
-                "the relay is off and the cell still has current or voltage: pull the supply's plug first"
-            )
-        self.note("Acknowledge.", EventKind.COMMAND)
+            raise WrongStateError("supervisor.refused.still_live")
+        self.note(Message("supervisor.command.acknowledge"), EventKind.COMMAND)
         was_welded, self.is_welded = self.is_welded, False
         standing = self._gate.standing_request()
         if standing is not None:
@@ -376,17 +380,21 @@ class Supervisor:
         was, finding, self.finding = self.state, self.finding, None
         if was is not RunState.TRIPPED or self.run is None:
             self.run = None
-            self._change(RunState.IDLE, "Acknowledged.")
+            self._change(RunState.IDLE, Message("supervisor.state.acknowledged"))
         elif finding is not None and finding.reason in RESUMABLE and not was_welded:
-            self._change(RunState.PAUSED, "Acknowledged. Resume when it is put right, or stop.")
+            self._change(RunState.PAUSED, Message("supervisor.state.acknowledged_paused"))
         else:
-            self._change(RunState.STOPPED, "Acknowledged. The run has ended.")
+            self._change(RunState.STOPPED, Message("supervisor.state.acknowledged_ended"))
 
-    def restore(self, run: ActiveRun, text: str) -> None:
-        """Take over a run that a crash or power cut interrupted; only an idle bench can. Raises: WrongStateError."""
+    def restore(self, run: ActiveRun, message: Message | str) -> None:
+        """Take over a run that a crash or a power cut interrupted.
+
+        :param message: what happened; a sentence where it was stored as one.
+        Raises: WrongStateError unless the rig is idle.
+        """
         require(Command.START, self.state)
         self.run = run
-        self._change(RunState.INTERRUPTED, text)
+        self._change(RunState.INTERRUPTED, as_message(message))
 
     def take_outbox(self) -> list[OutboxItem]:
         """Return and forget what happened since the last call, oldest first."""
@@ -397,28 +405,28 @@ class Supervisor:
         outbox, self._outbox, self.has_changed = self._outbox, [], False
         return outbox
 
-    # --- small ------------------------------------------------------------------------------------------------------
+    # --- small -----------------------------------------------------------------------------------
 
-    def _begin_checking(self, text: str) -> None:
+    def _begin_checking(self, message: Message) -> None:
         self._gate.turn_off()
         self.finding = None
         self._off_samples.clear()
         self._poll_again_at_s = -math.inf
         self._freshness.taken_at_s = self._clock.monotonic_s()
-        self._change(RunState.CHECKING, text)
+        self._change(RunState.CHECKING, message)
 
-    def _change(self, state: RunState, text: str) -> None:
+    def _change(self, state: RunState, message: Message) -> None:
         was, self.state = self.state, state
-        self._tell(was, text)
+        self._publish(was, message)
 
-    def _tell(self, was: RunState, text: str | None) -> None:
-        self.message = text
+    def _publish(self, was: RunState, message: Message | None) -> None:
+        self.message = message
         now_s = self._clock.monotonic_s()
         run_id, totals = (
             (None, None) if self.run is None else (self.run.run_id, self.run.totals(now_s))
         )
         self.has_changed = True
-        self._outbox.append(Changed(now_s, run_id, was, self.state, self.finding, text, totals))
+        self._outbox.append(Changed(now_s, run_id, was, self.state, self.finding, message, totals))
 
     def _tell_counted(self, run: ActiveRun, sample: Sample, bath_degc: float | None) -> None:
         at_s = sample.taken_at_s
@@ -426,13 +434,16 @@ class Supervisor:
             Counted(run.run_id, sample, run.totals(at_s), bath_degc, run.checkpoint(at_s))
         )
 
-    def say(self, text: str) -> None:
+    def say(self, message: Message | str) -> None:
         """Replace the message of the present state, and put it into the event list."""
-        self.message = text
-        self.note(text)
+        self.message = as_message(message)
+        self.note(self.message)
 
     def note(
-        self, text: str, kind: EventKind = EventKind.NOTE, data: Mapping[str, Any] | None = None
+        self,
+        message: Message | str,
+        kind: EventKind = EventKind.NOTE,
+        data: Mapping[str, Any] | None = None,
     ) -> None:
         """Put a line that is no change of state into the event list.
 
@@ -441,10 +452,11 @@ class Supervisor:
         self.has_changed = True
         now_s, run = self._clock.monotonic_s(), self.run
         if run is None:
-            self._outbox.append(Noted(now_s, None, kind, text, 0.0, data))
+            self._outbox.append(Noted(now_s, None, kind, as_message(message), 0.0, data))
         else:
             on_time_s = run.total_on_time_s(now_s)
-            self._outbox.append(Noted(now_s, run.run_id, kind, text, on_time_s, data))
+            note = Noted(now_s, run.run_id, kind, as_message(message), on_time_s, data)
+            self._outbox.append(note)
 
     def _active_run(self) -> ActiveRun:
         if self.run is None:
@@ -468,10 +480,16 @@ class Supervisor:
 
     def _stale(self, age_s: float | None = None) -> Finding:
         value_s = self._age_s() if age_s is None else age_s
-        return Finding(
-            TripReason.SENSOR_STALE,
-            value_s,
-            self._limits.max_sample_age_s,
-            "s",
-            "the sensor sent no new reading",
-        )
+        return Finding(TripReason.SENSOR_STALE, value_s, self._limits.max_sample_age_s, "s")
+
+
+def as_message(message: Message | str) -> Message:
+    """Return a message; one that was stored as a sentence is its own text."""
+    return message if isinstance(message, Message) else Message(message)
+
+
+def _bug(error: BaseException) -> Finding:
+    """Return the finding for an exception that nobody expected."""
+    values: dict[str, Value] = {"kind": type(error).__name__, "detail": str(error)}
+    cause = Message("guards.controller_fault.exception", values)
+    return Finding(TripReason.CONTROLLER_FAULT, cause=cause)

@@ -1,10 +1,15 @@
-"""Slow faults by the cell's conductance: leaks, lost stirring, films, failing contact, told from growth and warming. Pure.
+"""Finds slow faults from the cell's conductance: leaks, films, lost stirring, failing contact.
 
-A single bus reading carries the supply's ripple, so everything is judged on means of 32 conversions (2.2 s). Conductance is
-current over voltage: in constant current a leak lowers the voltage, in constant voltage it raises the current, and both raise
-the conductance; a supply turned up raises voltage and current together and is no leak. A change is judged against half a minute
-before, its own slope taken off, against the scatter of the run's own means, and against all that the run has shown before: a film
-that goes and stirring that comes back are no leak. What is smaller than the limits cannot be seen.
+Pure. Growth of the open area and warming change the conductance too; what they explain is taken off.
+
+A single bus reading carries the supply's ripple, so everything is judged on means of 32
+conversions (2.2 s). Conductance is current over voltage. In constant current a leak lowers the
+voltage, in constant voltage it raises the current, and both raise the conductance. A supply that
+is turned up raises voltage and current together: no leak.
+
+A change is compared with half a minute before, its own slope taken off, with the scatter of the
+run's own means, and with all that the run has shown before. A film that goes and stirring that
+comes back are no leak. Changes smaller than the limits cannot be seen.
 """
 
 from __future__ import annotations
@@ -18,49 +23,67 @@ from statistics import median
 from typing import TYPE_CHECKING, NamedTuple
 
 from controller.messages import Finding, Sample, TripReason
+from controller.texts import Message
 
 if TYPE_CHECKING:
     from controller.config import LimitSettings
 
 SAMPLES_PER_BLOCK = 32
-"""Conversions per mean. Source: a one-shot bus reading carries the ripple, judgements of resistance use a mean of 32."""
+"""Conversions per mean: a one-shot bus reading carries the ripple, a mean of 32 does not."""
 
 RECENT = 3
-"""Newest means whose median is judged, 6.6 s: one may be odd, or straddle something that passes."""
+"""Newest means whose median is judged, 6.6 s. One may be odd, or straddle a passing event."""
 
 LEAST_REFERENCE = 5
-"""Means that they are compared with at least, 11 s."""
+"""Fewest means to compare them with, 11 s."""
 
 SCATTERS = 6.0
-"""A change counts from so many times the scatter of the run's own means, the median distance of one from another: a rough
-supply, bubbles or a plate that sways raise the limit by themselves. That is 5.7 standard deviations of normal noise, of which the
-distance is 0.95 (computed: 0.6745 times the root of 2)."""
+"""A change counts from this many times the scatter of the run's own means.
+
+Scatter is the median distance of one mean from another. So a rough supply, bubbles or a swaying
+plate raise the limit by themselves. Six times is 5.7 standard deviations of normal noise, of
+which the distance is 0.95 (computed: 0.6745 times the root of 2).
+"""
 
 SCATTER_MEANS = (1, 6)
-"""Distances at which the scatter is looked for, in means: 2.2 and 13 s. A slow wobble hardly moves from one to the next."""
+"""Distances at which scatter is measured, in means: 2.2 and 13 s.
 
-TOLD_AREA_PERCENT = 200.0
-"""Up to so much more bare metal is told in a leak's message; a larger step is a bridge sooner than a leak."""
+A slow wobble hardly moves from one mean to the next.
+"""
+
+MAX_STATED_AREA_PERCENT = 200.0
+"""Largest growth of bare metal that a leak's message states. More is rather a metal bridge."""
 
 VOLTAGE_SHARE = 0.25
-"""Share of a change by which the voltage may go along with the conductance, else somebody has turned the supply."""
+"""Share of a change by which the voltage may follow the conductance.
+
+If it follows more, somebody has turned the supply.
+"""
 
 AREA_PER_STEP = (2.0, 4.0)
-"""More bare metal for a step of the conductance: the solution's resistance goes by the root of the area, and part of the voltage
-hardly hangs on it. Source: the rehearsal's cell, 2.1 to 4.0 in eight of ten benches drawn for the campaign."""
+"""Growth of the bare metal over the step of the conductance, least and most.
+
+The solution's resistance follows the root of the area, and part of the voltage hardly depends on
+it. Source: the rehearsal's cell, 2.1 to 4.0 in eight of ten rigs drawn for the campaign.
+"""
 
 KEPT_S = 200.0
-"""How long means are kept, s: the rules look back 180 s at most."""
+"""How long means are kept, s. The rules look back 180 s at most."""
 
 STEP_S = (30.0, 45.0)
 SLOPE_S = (90.0, 105.0)
 RISE_S = (60.0, 75.0)
 OWN_S = (60.0, 120.0)
-"""Ages of the means that the newest are compared with, s: for a step, for the slope before it, for a rise of the resistance, for
-the run's own voltage."""
+"""Ages of the means that the newest are compared with, s.
+
+For a step, for the slope before it, for a rise of the resistance, for the run's own voltage.
+"""
 
 CONDUCTIVITY_PER_K = 0.0133
-"""Rise of the bath's conductivity per K. Source: Landolt-Boernstein, 1.017 mol/L nitric acid, cited in a maker's manual."""
+"""Rise of the bath's conductivity per K.
+
+Source: Landolt-Boernstein, 1.017 mol/L nitric acid, cited in a maker's manual.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +92,8 @@ class Block:
 
     :param at_s: monotonic time of the last of them.
     :param ln_conductance: logarithm of current over voltage.
-    :param expected_ln: what growth of the open area and measured warming add to it since the stretch began.
+    :param expected_ln: what growth of the open area and measured warming have added to it since
+        the stretch began.
     """
 
     at_s: float
@@ -83,8 +107,9 @@ class Trend:
     """What the rules remember in a stretch.
 
     :param began_at_s: when the relay turned on.
-    :param pieces: with several, one that loses contact lets the others be etched too deep in constant current.
-    :param warnings: what stands now, by field: resist, resistance, voltage.
+    :param pieces: with several in constant current, one that loses contact lets the others etch
+        too deep.
+    :param warnings: what warns now.
     """
 
     began_at_s: float
@@ -95,13 +120,13 @@ class Trend:
     voltage_sum_v: float = 0.0
     drifting_since_s: float | None = None
     rising_since_s: float | None = None
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Message, ...] = ()
 
 
 class Change(NamedTuple):
     """How ln(conductance) of the newest means differs from that of earlier ones.
 
-    :param ln: 0 without enough means to compare with, or when the supply was turned.
+    :param ln: 0 without enough means to compare with, and when the supply was turned.
     :param scatter_ln: largest median distance of a mean from an earlier one.
     """
 
@@ -109,7 +134,7 @@ class Change(NamedTuple):
     scatter_ln: float
 
     def limit_ln(self, fraction: float) -> float:
-        """Return from where it counts: the setting, or more when the means scatter."""
+        """Return the smallest change that counts: the setting, or more when the means scatter."""
         return max(math.log1p(fraction), SCATTERS * self.scatter_ln)
 
 
@@ -118,7 +143,8 @@ class Expected:
     """What is expected to change the conductance.
 
     :param growth_fraction: open area now over that at the start of the stretch.
-    :param warming_k: warming of the bath in the stretch, or None without a thermometer: then 0 is taken.
+    :param warming_k: warming of the bath in the stretch, or None without a thermometer. None
+        counts as 0.
     """
 
     growth_fraction: float
@@ -128,9 +154,11 @@ class Expected:
 def follow(
     trend: Trend, sample: Sample, expect: Callable[[], Expected], limits: LimitSettings
 ) -> tuple[Trend, Finding | None]:
-    """Return the trend with a sample in it, and a finding when a rule is broken. Only averaged samples count.
+    """Return the trend with a sample in it, and a finding when a rule is broken.
 
-    :param expect: returns what is expected to have changed the conductance; called once per block.
+    Only averaged samples count.
+
+    :param expect: returns what is expected to have changed the conductance; called once a block.
     """
     if not sample.averaged:
         return trend, None
@@ -176,17 +204,11 @@ def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
     rising_since_s = _since(trend.rising_since_s, over > limits.voltage_warn_fraction, newest.at_s)
     warnings = []
     if drifting_since_s is not None and newest.at_s - drifting_since_s >= limits.trend_patience_s:
-        warnings.append(
-            "The cell conducts better than growth and warming explain: look for lifted resist, tape or a bridge."
-        )
+        warnings.append(Message("guards.warning.drift"))
     if any(-change.ln > change.limit_ln(limits.resistance_rise_fraction) for change in changes):
-        warnings.append(
-            "The resistance has risen: look at the stirring, a film on the plate, and the contact of every piece."
-        )
+        warnings.append(Message("guards.warning.resistance"))
     if rising_since_s is not None and newest.at_s - rising_since_s >= limits.trend_patience_s:
-        warnings.append(
-            "The cell voltage stands well above its own mean: look at contact, bath level and film."
-        )
+        warnings.append(Message("guards.warning.voltage"))
     trend = replace(
         trend,
         drifting_since_s=drifting_since_s,
@@ -198,26 +220,22 @@ def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
     if jump.ln > limit_ln:
         return trend, _leak(100.0 * math.expm1(jump.ln), 100.0 * math.expm1(limit_ln))
     if jump.ln < -limit_ln and trend.pieces > 1:
-        detail = "one piece of several may have lost contact, the resistance has jumped up"
         percent, limit_percent = 100.0 * math.expm1(-jump.ln), 100.0 * math.expm1(limit_ln)
-        return trend, Finding(TripReason.LOST_CONTACT, percent, limit_percent, "%", detail)
+        return trend, Finding(TripReason.LOST_CONTACT, percent, limit_percent, "%", "one_piece")
     if over > limits.voltage_trip_fraction:
         mean_v = newest.voltage_v / (1.0 + over)
         limit_v = mean_v * (1.0 + limits.voltage_trip_fraction)
-        detail = "the cell voltage has left the run's own mean"
-        return trend, Finding(TripReason.OVER_VOLTAGE, newest.voltage_v, limit_v, "V", detail)
+        return trend, Finding(TripReason.OVER_VOLTAGE, newest.voltage_v, limit_v, "V", "risen")
     return trend, None
 
 
 def _leak(percent: float, limit_percent: float) -> Finding:
     least, most = (share * percent for share in AREA_PER_STEP)
-    looks_like = (
-        f"{least:.0f} to {most:.0f} % more bare metal"
-        if most <= TOLD_AREA_PERCENT
-        else "much more bare metal"
-    )
-    detail = f"as with {looks_like} or with a bridge of metal, the conductance has jumped up"
-    return Finding(TripReason.RESIST_LEAK, percent, limit_percent, "%", detail)
+    cause = Message("guards.resist_leak.much_area")
+    if most <= MAX_STATED_AREA_PERCENT:
+        area = {"least_percent": least, "most_percent": most}
+        cause = Message("guards.resist_leak.some_area", area)
+    return Finding(TripReason.RESIST_LEAK, percent, limit_percent, "%", cause=cause)
 
 
 _AT_S = attrgetter("at_s")
@@ -237,7 +255,10 @@ def _middle_ln(blocks: Sequence[Block]) -> float:
 
 
 def _scatter_ln(lns: Sequence[float]) -> float:
-    """Return the largest median distance of a mean from the next, and from ones further on less how far all moved; 0 for one."""
+    """Return the largest median distance of a mean from a later one; 0 for a single mean.
+
+    From distances beyond the next mean, the median move is taken off.
+    """
     largest_ln = 0.0
     for means in SCATTER_MEANS:
         moves = [after - before for before, after in zip(lns, lns[means:], strict=False)]
@@ -248,7 +269,10 @@ def _scatter_ln(lns: Sequence[float]) -> float:
 
 
 def _is_supply(before: Sequence[Block], after: Sequence[Block], ln: float) -> bool:
-    """Return whether the voltage has gone along with a change of ln(conductance): somebody has turned the supply."""
+    """Return whether the voltage has followed a change of ln(conductance).
+
+    Then somebody has turned the supply.
+    """
     along_ln = math.log(median(b.voltage_v for b in after) / median(b.voltage_v for b in before))
     return math.copysign(along_ln, along_ln * ln) > VOLTAGE_SHARE * abs(ln)
 
@@ -265,8 +289,10 @@ def _change(
 
 
 def _without_slope(blocks: tuple[Block, ...], from_s: float, step: Change) -> Change:
-    """Return a step less what the slope before it explains: that of the minute before or, until there is one, of the reference
-    itself. So a cell that settles, ever more slowly, is no step. A supply that was turned is no slope.
+    """Return a step less what the slope before it explains.
+
+    The slope is that of the minute before or, until there is one, of the reference itself. So a
+    cell that settles, ever more slowly, is no step. A supply that was turned is no slope.
     """
     after, before = _aged(blocks, from_s, STEP_S), _aged(blocks, from_s, SLOPE_S)
     if len(after) < LEAST_REFERENCE:
@@ -288,7 +314,10 @@ def _without_slope(blocks: tuple[Block, ...], from_s: float, step: Change) -> Ch
 
 
 def _as_never_before(older_ln: Sequence[float], recent_ln: float, step: Change) -> Change:
-    """Return what of a step lies beyond all that the older means have shown, three by three: what only comes back is none."""
+    """Return the part of a step that lies beyond all that the older means have shown.
+
+    They are taken three by three. A change that only comes back is no step.
+    """
     levels_ln = [
         sorted(three)[1] for three in zip(older_ln, older_ln[1:], older_ln[2:], strict=False)
     ]
@@ -300,10 +329,10 @@ def _as_never_before(older_ln: Sequence[float], recent_ln: float, step: Change) 
 
 
 def _drift(trend: Trend, limits: LimitSettings) -> float:
-    """Return how far ln(conductance) lies above the first look after the blind time, growth and warming taken off.
+    """Return how far ln(conductance) has risen since the blind time, less growth and warming.
 
-    The first means still in the window stand for it once it has passed out of it: a drift slower than the window is taken for
-    growth.
+    The reference is the first means after the blind time or, once these are too old, the oldest
+    that are kept. So a drift slower than that window counts as growth.
     """
     first = _aged(trend.blocks, trend.began_at_s + limits.trend_blind_s, (0.0, KEPT_S))[
         :LEAST_REFERENCE
@@ -315,7 +344,10 @@ def _drift(trend: Trend, limits: LimitSettings) -> float:
 
 
 def _over_median(blocks: tuple[Block, ...], from_s: float) -> float:
-    """Return the newest voltage over the median of 60 to 120 s ago, less 1. Before from_s the supply is still being turned up."""
+    """Return the newest voltage over the median of 60 to 120 s ago, less 1.
+
+    Before ``from_s`` the supply may still be being turned up.
+    """
     before = _aged(blocks, from_s, OWN_S)
     return (
         blocks[-1].voltage_v / median(block.voltage_v for block in before) - 1.0 if before else 0.0

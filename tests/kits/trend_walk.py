@@ -8,6 +8,7 @@ from controller.config import LimitSettings
 from controller.messages import Finding, Sample
 from controller.safety.trends import SAMPLES_PER_BLOCK, Expected, Trend, follow
 from controller.sensors import INA219
+from controller.texts import Message
 
 LIMITS = LimitSettings()
 CONVERSION_S = INA219.averaged_s[0]
@@ -15,6 +16,7 @@ BLOCK_S = SAMPLES_PER_BLOCK * CONVERSION_S
 WITHIN_S = 6.7
 """Three means of 2.2 s, and a conversion."""
 NOTHING = Expected(1.0, None)
+RISEN = Message("guards.warning.resistance")
 
 
 def walk(
@@ -23,7 +25,7 @@ def walk(
     expected: Callable[[float], Expected] = lambda _t: NOTHING,
     pieces: int = 1,
     limits: LimitSettings = LIMITS,
-) -> tuple[float, Finding | None, list[tuple[str, ...]]]:
+) -> tuple[float, Finding | None, list[tuple[Message, ...]]]:
     """Follow a cell until a finding or the end; return when, what, and the warnings over time."""
     trend, t, told = Trend(0.0, pieces), 0.0, []
     while t < seconds:

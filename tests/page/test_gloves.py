@@ -92,8 +92,10 @@ def test_the_second_tap_does_not_hit_what_came_in_the_place_of_the_first(
         lifted.evaluate(SECOND_TAP)
         lifted.click()
         expect(question).to_contain_text("The plate is out and rinsed.")
-        assert page.evaluate("hit") == "Hangs in the bath again", "this button lies there now"
-        page.get_by_role("button", name="Resume").click(trial=True)  # waits until it can be tapped
+        assert page.evaluate("hit") == "Back in the bath", "this button lies there now"
+        page.get_by_role("button", name="Carry on").click(
+            trial=True
+        )  # waits until it can be tapped
         assert bench.ask("GET", "/api/status")["in_bath_without_current"] is False
         visited.assert_sound()
 
@@ -115,12 +117,12 @@ def test_a_double_tap_does_one_thing(browser: Browser, bench: PageBench) -> None
         assert "#gauge" not in page.url, (
             "the second tap does not hit the link that came in the place of the button"
         )
-        question.get_by_role("button", name="Hangs in the bath again").dblclick()
-        expect(question).to_contain_text("The plate hangs in the bath")
+        question.get_by_role("button", name="Back in the bath").dblclick()
+        expect(question).to_contain_text("The plate is in the bath")
         assert bench.ask("GET", "/api/status")["state"] == "paused", (
             "the second tap does not hit Resume"
         )
-        question.get_by_role("button", name="Resume").dblclick()
+        question.get_by_role("button", name="Carry on").dblclick()
         visited.state("running")
         nothing_to_answer_for(page)
         page.get_by_role("button", name="Stop").dblclick()

@@ -135,7 +135,7 @@ def test_two_phones_see_the_same_and_either_commands(browser: Browser, bench: Pa
         bath.state("paused")
         bath.page.get_by_role("button", name="Lifted and rinsed").click()
         expect(easel.page.get_by_text("The plate is out and rinsed.")).to_be_visible()
-        easel.page.get_by_role("button", name="Resume").click()
+        easel.page.get_by_role("button", name="Carry on").click()
         bath.state("running")
         bath.page.get_by_role("button", name="Stop").click()
         easel.state("stopped")

@@ -40,9 +40,9 @@ def test_a_trip_fills_the_screen_until_it_is_acknowledged(
         visited.state("tripped")
         trip = page.get_by_role("alertdialog", name="Short circuit")
         expect(trip.get_by_role("heading", name="Short circuit")).to_be_focused()
-        expect(trip).to_contain_text("Current flows at almost no voltage.")
+        expect(trip).to_contain_text("Current flows at almost no voltage: ")
         expect(trip.locator(".trip-figures")).to_contain_text("0.35\u00a0V")
-        expect(trip).to_contain_text("look for touching clips or a metal bridge")
+        expect(trip).to_contain_text("Look for touching clips or a metal bridge")
         expect(page.locator("#assertive")).to_contain_text("Tripped. Short circuit.")
         box = trip.bounding_box()
         assert box is not None
@@ -69,7 +69,7 @@ def test_lost_contact_is_a_question_with_one_tap(browser: Browser, tmp_path: Pat
         question = page.get_by_label("Question from the bench")
         expect(question.get_by_role("heading", name="Contact lost")).to_be_visible()
         expect(question).to_contain_text("Is the plate in the bath")
-        question.get_by_role("button", name="Put right: resume").click()
+        question.get_by_role("button", name="Fixed, carry on").click()
         bench.until("running")
         visited.assert_sound()
 
@@ -106,7 +106,7 @@ def test_a_welded_relay_says_pull_the_plug(browser: Browser, tmp_path: Path) -> 
             page.locator("#answer")
         ).to_be_hidden()  # an answer that comes late has a box of its own size
         held[0].continue_()
-        expect(page.locator("#answer-text")).to_contain_text("pull the supply's plug first")
+        expect(page.locator("#answer-text")).to_contain_text("Pull the supply's plug first")
         expect(trip).to_be_visible()
         visited.assert_sound()
 

@@ -10,8 +10,7 @@ import pytest
 from playwright.sync_api import Page
 
 from api.http.page_files import PAGE_DIRECTORY
-from controller.messages import Finding, RunState, TripReason
-from controller.safety.advice import WHAT_TO_DO, describe
+from controller.messages import RunState
 from tests.kits.page_browser import chromium
 
 
@@ -73,48 +72,9 @@ def test_mil_and_mm(page: Page) -> None:
     assert call(page, "thickness", "thicknessToMm", None, "mm") is None
 
 
-@pytest.mark.parametrize("reason", TripReason)
-def test_a_trips_message_comes_apart_as_the_controller_put_it_together(
-    page: Page, reason: TripReason
-) -> None:
-    words = call(
-        page,
-        "trip_words",
-        "tripWords",
-        describe(Finding(reason, -3.412, 3.0, "A", "current flows the wrong way")),
-    )
-    assert words == {
-        "what": "Current flows the wrong way",
-        "value": "-3.412",
-        "limit": "3.000",
-        "unit": "A",
-        "todo": WHAT_TO_DO[reason],
-    }
-    bare = call(
-        page, "trip_words", "tripWords", describe(Finding(reason, detail="Remote I/O error"))
-    )
-    assert bare == {
-        "what": "Remote I/O error",
-        "value": None,
-        "limit": None,
-        "unit": None,
-        "todo": WHAT_TO_DO[reason],
-    }
-    one = call(
-        page,
-        "trip_words",
-        "tripWords",
-        describe(Finding(reason, 12.0, None, "A", "the sensor is at the end of its range")),
-    )
-    assert (one["value"], one["limit"]) == ("12.000", None)
-
-
-def test_every_state_and_reason_has_its_words(page: Page) -> None:
-    known = page.evaluate(
-        "async () => { const w = await import('/js/base/words.js'); return [Object.keys(w.STATES), Object.keys(w.REASONS)]; }"
-    )
-    assert set(known[0]) == set(RunState)
-    assert set(known[1]) == set(TripReason)
+def test_every_state_has_its_words(page: Page) -> None:
+    known = page.evaluate("async () => Object.keys((await import('/js/base/words.js')).STATES)")
+    assert set(known) == set(RunState)
 
 
 def test_the_cautions_come_in_their_order(page: Page) -> None:

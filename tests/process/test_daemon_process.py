@@ -71,7 +71,8 @@ def test_a_kill_in_mid_run_comes_back_interrupted_with_its_charge_and_says_what_
         assert "may be missing" in back["message"]
         assert back["depth_high_mm"] > back["depth_mm"]
         with pytest.raises(
-            ApiRefusedError, match="cannot start while interrupted: resume or stop is possible now"
+            ApiRefusedError,
+            match="bench is interrupted",
         ):
             again.client.post("/api/start", PLATE)
         assert again.client.post("/api/stop")["relay_on"] is False

@@ -29,14 +29,18 @@ import pytest
 from tests.paths import ROOT
 
 TESTS = {
-    "guards": ("guards", "run"),
-    "charge": ("charge",),
-    "faraday": ("faraday", "published_values"),
-    "relief": ("relief", "published_values"),
-    "supervisor": ("supervisor", "supervisor_samples", "age_watch"),
-    "run_limits": ("guards", "run"),
+    "safety/guards": ("safety/test_guards", "safety/test_run"),
+    "safety/limits": ("safety/test_guards", "safety/test_run"),
+    "safety/supervisor": (
+        "safety/test_supervisor",
+        "safety/test_supervisor_samples",
+        "safety/test_age_watch",
+    ),
+    "physics/charge": ("physics/test_charge",),
+    "physics/faraday": ("physics/test_faraday", "physics/test_published_values"),
+    "physics/relief": ("physics/test_relief", "physics/test_published_values"),
 }
-"""Mutated modules of controller/, and the tests that are to notice, in files of these names."""
+"""Mutated modules of controller/, and the files of tests/ that must notice."""
 
 PRELOADED = (
     "hypothesis",
@@ -238,10 +242,8 @@ def run_tests(
             resource.setrlimit(resource.RLIMIT_CPU, (most_cpu_s, most_cpu_s))
             resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
             resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-            order = Quickest(Path(f"{tests[0]}.times.json"))
-            code = int(
-                pytest.main([*OPTIONS, *(f"tests/test_{name}.py" for name in tests)], [order])
-            )
+            order = Quickest(Path(f"{Path(tests[0]).name}.times.json"))
+            code = int(pytest.main([*OPTIONS, *(f"tests/{name}.py" for name in tests)], [order]))
         except BaseException:
             traceback.print_exc()
         finally:

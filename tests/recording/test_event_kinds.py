@@ -84,6 +84,8 @@ def test_check_tells_its_figures(book: Book) -> None:
     show(book.bench, 0.001, 0.2)
     book.bench.until(S.RUNNING)
     (check,) = [event for event in book.events() if event.kind == "check"]
+    assert check.data is not None
+    assert check.data.pop("message")["key"] == "supervisor.check.passed"
     assert check.data == {
         "zero_offset_a": pytest.approx(0.001),
         "zero_offset_limit_a": pytest.approx(0.010),
@@ -92,7 +94,7 @@ def test_check_tells_its_figures(book: Book) -> None:
     }
     assert check.text == (
         "Rig check passed: zero offset 0.0010 A (limit 0.0100 A), "
-        "cell voltage 0.2000 V (limit 1.5000 V)."
+        "cell voltage 0.20 V (limit 1.50 V)."
     )
 
 
@@ -110,7 +112,7 @@ def test_failed_check_is_told(book: Book) -> None:
 @pytest.mark.parametrize(
     ("command", "text"),
     [
-        (lambda book: book.bench.supervisor.resume(), "Resume."),
+        (lambda book: book.bench.supervisor.resume(), "Carry on."),
         (lambda book: book.bench.gate.revoke(OffRequest.STOP), "Stop."),
         (lambda book: book.bench.gate.revoke(OffRequest.STOP_BUTTON), "Stop, at the stop button."),
         (lambda book: book.plate.lifted(), "Plate lifted and rinsed"),
@@ -168,7 +170,7 @@ def test_warnings_are_warnings(book: Book) -> None:
     book.events()
     book.bench.sensor.error = SensorError("wire off")
     book.bench.run_for(3.0)
-    text = "The current could not be seen to fall to zero: look at the supply's own ammeter."
+    text = "The current could not be seen to fall to zero. Look at the supply's own ammeter."
     assert book.lines() == [("warning", text)]
 
 

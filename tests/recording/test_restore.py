@@ -91,7 +91,8 @@ def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
     restorer_.follow(SNAPSHOT, ())
     assert restorer_.not_ready() is None
     assert restorer_.message is not None
-    events = [(i.kind, i.text) for i in bench.supervisor.take_outbox() if isinstance(i, Noted)]
+    outbox = bench.supervisor.take_outbox()
+    events = [(i.kind, str(i.message)) for i in outbox if isinstance(i, Noted)]
     assert events == [(EventKind.WARNING, restorer_.message)]
     again.logbook.finish()
 

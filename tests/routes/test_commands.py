@@ -97,7 +97,7 @@ def test_a_run_from_start_to_acknowledge(daemon: Daemon) -> None:
         assert paused == {
             "state": "paused",
             "reason": None,
-            "message": "Paused. Lift and rinse the plate: the acid goes on without current.",
+            "message": "Paused. Lift and rinse the plate: the acid keeps biting with the power off.",
             "run_id": run_id,
             "relay_on": False,
         }
@@ -123,7 +123,9 @@ def test_a_run_from_start_to_acknowledge(daemon: Daemon) -> None:
 def test_a_command_in_the_wrong_state_says_what_is_possible(daemon: Daemon, command: str) -> None:
     with daemon.looping(), daemon.served() as client:
         problem = assert_problem(client.post(f"/api/{command}"), 409, "wrong-state")
-    assert problem["detail"] == f"cannot {command} while idle: start is possible now"
+    assert problem["detail"] == (
+        f"Cannot {command} while the bench is idle. Only start is possible now."
+    )
 
 
 def test_start_is_refused_while_a_run_is_on_and_while_the_logbook_is_checked(

@@ -165,14 +165,14 @@ def test_one_piece_of_two_that_loses_contact_pauses_before_the_other_is_ruined()
     assert row.worst_s is not None
     assert result.off_after_fault_s <= row.worst_s
     assert result.message is not None
-    assert "piece of several" in result.message
+    assert "One of the pieces" in result.message
     assert result.true_depth_mm < 0.1
 
 
 def test_a_warming_bath_warns_first_and_trips_then() -> None:
     result = run("bath_warming@0", current_a=1.0)
     assert (result.outcome, result.reason) == ("tripped", "bath_hot")
-    assert "The bath is above 35 degC, off comes at 45 degC." in result.notes
+    assert "The bath is above 35 °C. The relay turns off at 45 °C." in result.notes
     assert result.bath_degc == pytest.approx(45.0, abs=0.3)
 
 

@@ -233,7 +233,7 @@ def test_an_action_that_raises_answers_with_its_error_and_the_loop_goes_on() -> 
     looped.steps(0.2)
     refused, fine = looped.loop.submit(looped.bench.supervisor.pause), looped.loop.submit(lambda: 7)
     looped.loop.step()
-    with pytest.raises(WrongStateError, match="cannot pause while idle"):
+    with pytest.raises(WrongStateError, match="Cannot pause while the bench is idle"):
         refused.result(timeout=0)
     assert fine.result(timeout=0) == 7
 

@@ -33,7 +33,8 @@ def nothing() -> None:
 
 
 def notes(bench: Bench) -> list[str]:
-    return [item.text for item in bench.supervisor.take_outbox() if isinstance(item, Noted)]
+    outbox = bench.supervisor.take_outbox()
+    return [str(item.message) for item in outbox if isinstance(item, Noted)]
 
 
 def test_the_run_pauses_at_each_gauge_stop_and_ends_at_the_target() -> None:
@@ -45,10 +46,9 @@ def test_the_run_pauses_at_each_gauge_stop_and_ends_at_the_target() -> None:
         assert run.gauge_stop_mm == stop_mm
         assert run.depth(0.0).best_mm == pytest.approx(stop_mm, rel=2e-3)
         assert bench.supervisor.finding is None
-        assert (
-            bench.supervisor.message
-            == f"Gauge stop at {stop_mm:.3f} mm. Lift, rinse and gauge the plate."
-        )
+        assert bench.supervisor.message is not None
+        assert bench.supervisor.message.key == "supervisor.state.gauge_stop"
+        assert bench.supervisor.message.values == {"gauge_stop_mm": stop_mm}
         bench.run_for(1.0)
         bench.supervisor.resume()
         bench.until(S.RUNNING, within_s=5.0)

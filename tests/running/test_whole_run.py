@@ -88,7 +88,7 @@ def test_a_current_far_below_the_plan_pauses_with_a_question() -> None:
     result = rehearse(silver_request(), Rehearsal(supply_v=1.3), Settings())
     assert (result.outcome, result.reason) == ("paused", "lost_contact")
     assert result.message is not None
-    assert "limit 1.800 A" in result.message
+    assert "The limit is 1.800 A" in result.message
 
 
 def test_two_sides_and_copies_count_their_area() -> None:

@@ -21,7 +21,8 @@ def watched(relay_on: bool = True) -> tuple[RelayGate, Freshness, AgeWatch]:
     return gate, freshness, AgeWatch(gate, freshness, 1.0)
 
 
-def test_a_sample_at_the_limit_is_fresh_and_an_older_one_turns_the_relay_off() -> None:
+def test_sample_at_the_limit() -> None:
+    """A sample at the limit is fresh; an older one turns the relay off."""
     gate, _, watch = watched()
     watch.check(101.0)
     assert gate.reads_on()
@@ -35,7 +36,8 @@ def test_a_sample_at_the_limit_is_fresh_and_an_older_one_turns_the_relay_off() -
         gate.turn_on()
 
 
-def test_fresh_samples_keep_it_quiet() -> None:
+def test_fresh_samples() -> None:
+    """Fresh samples never turn the relay off."""
     gate, freshness, watch = watched()
     for i in range(100):
         freshness.taken_at_s = 100.0 + i
@@ -43,13 +45,15 @@ def test_fresh_samples_keep_it_quiet() -> None:
     assert gate.reads_on()
 
 
-def test_nothing_is_revoked_while_the_relay_is_off() -> None:
+def test_relay_off() -> None:
+    """Nothing is revoked while the relay is off."""
     gate, _, watch = watched(relay_on=False)
     watch.check(1e6)
     assert gate.standing_request() is None
 
 
-def test_a_stop_that_came_first_keeps_its_name() -> None:
+def test_earlier_stop_keeps_name() -> None:
+    """A Stop that came first keeps its name."""
     gate, _, watch = watched()
     gate.revoke(OffRequest.STOP)
     watch.check(1e6)
@@ -58,7 +62,8 @@ def test_a_stop_that_came_first_keeps_its_name() -> None:
     assert standing[0] is OffRequest.STOP
 
 
-def test_a_relay_that_cannot_be_read_may_be_on(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_unreadable_relay(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A relay that cannot be read may be on, and is turned off."""
     gate, _, watch = watched()
 
     def unreadable() -> bool:

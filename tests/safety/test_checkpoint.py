@@ -27,6 +27,7 @@ from controller.safety.checkpoint import (
 )
 from controller.safety.limits import limits_for
 from controller.safety.run import ActiveRun, new_run, restored_run
+from controller.texts import Message
 from tests.kits.doubles import silver_request
 
 SETTINGS = Settings()
@@ -50,7 +51,7 @@ CHECKPOINT = RunCheckpoint(
     soaking_for_s=41.0,
     is_soak_known=False,
     limits=replace(LIMITS, max_charge_coulombs=4321.0, max_on_time_s=1234.0, max_voltage_v=5.5),
-    warnings_given=("The bath is above 35 degC.",),
+    warnings_given=(Message("guards.warning.bath_warm", {"warn_degc": 35.0}),),
 )
 """A run that differs from a new one in every field."""
 
@@ -68,7 +69,7 @@ KEPT = {
     "ActiveRun.first_look_done": "first_look_done",
     "ActiveRun.gauge_stop_mm": "gauge_stop_mm",
     "ActiveRun._begun_at_mm": "begun_at_mm",
-    "ActiveRun._told": "warnings_given",
+    "ActiveRun._warned": "warnings_given",
     "CoulombCounter.max_gap_s": "the settings beside the plan",
     "CoulombCounter.bound_a": "limits",
     "CoulombCounter.charge_coulombs": "charge_coulombs",

@@ -37,9 +37,10 @@ def off_samples(
         (0.011, 3.0, R.RELAY_WELDED),
     ],
 )
-def test_the_check_at_its_limits(
+def test_check_at_its_limits(
     current_a: float, voltage_v: float, expected: TripReason | None
 ) -> None:
+    """Just inside and just outside each limit."""
     report = check_rig(off_samples(current_a, voltage_v), LIMITS, MAX_OFFSET_A)
     assert (None if report.finding is None else report.finding.reason) is expected
     assert report.zero_offset_a == pytest.approx(current_a)
@@ -50,18 +51,20 @@ def test_the_check_at_its_limits(
     ]
 
 
-def test_the_offset_is_the_mean_of_the_samples() -> None:
+def test_offset_is_a_mean() -> None:
+    """The zero offset is the mean of the samples."""
     samples = [Sample(float(i), 0.001 * (i % 3), 0.2) for i in range(15)]
     assert check_rig(samples, LIMITS, MAX_OFFSET_A).zero_offset_a == pytest.approx(0.001)
 
 
-def test_one_saturated_sample_fails_the_check_before_all_else() -> None:
+def test_saturated_sample_comes_first() -> None:
+    """One saturated sample fails the check before anything else is judged."""
     finding = check_rig(off_samples(5.0, 3.0, saturated=True), LIMITS, MAX_OFFSET_A).finding
     assert finding is not None
     assert finding.reason is R.SENSOR_SATURATED
 
 
-def test_a_large_offset_is_no_weld() -> None:
+def test_large_offset_is_no_weld() -> None:
     """Where the sensor may be off by 32 mA, only more than twice that is a current."""
     assert check_rig(off_samples(0.031), LIMITS, 0.032).finding is None
     at_small_shunt = check_rig(off_samples(0.050), LIMITS, 0.032).finding
@@ -72,14 +75,14 @@ def test_a_large_offset_is_no_weld() -> None:
     assert beyond.reason is R.RELAY_WELDED
 
 
-def test_the_note_says_what_the_check_cannot_prove() -> None:
-    assert (
-        "only with the supply switched on"
-        in check_rig(off_samples(), LIMITS, MAX_OFFSET_A).items[1].note
-    )
+def test_note_states_what_is_unproven() -> None:
+    """With the supply off the check of the cell voltage proves nothing."""
+    note = check_rig(off_samples(), LIMITS, MAX_OFFSET_A).items[1].note
+    assert note.key == "supervisor.check.cell_voltage"
+    assert "only with the supply switched on" in str(note)
 
 
-# --- after off ----------------------------------------------------------------------------------------------------------
+# --- after off -----------------------------------------------------------------------------------
 
 
 def watch(planned_a: float = 3.0) -> OffWatch:
@@ -92,7 +95,8 @@ def take(observed: OffWatch, *readings: tuple[float, float, float]) -> list[Find
     ]
 
 
-def test_three_samples_from_half_a_second_after_off_mean_a_weld() -> None:
+def test_three_samples_mean_weld() -> None:
+    """Three samples with current, from half a second after off."""
     found = take(
         watch(),
         (100.1, 3.0, 3.0),
@@ -111,7 +115,8 @@ def test_three_samples_from_half_a_second_after_off_mean_a_weld() -> None:
     )
 
 
-def test_voltage_alone_means_a_weld_too() -> None:
+def test_voltage_alone_means_weld() -> None:
+    """Without a plate no current flows, but the supply's voltage shows."""
     found = take(watch(), *[(100.5 + 0.07 * i, 0.0, 1.5) for i in range(9)])
     assert found == [None] * 9
     found = take(watch(), *[(100.5 + 0.07 * i, 0.0, 1.5 + EPS) for i in range(3)])
@@ -119,7 +124,8 @@ def test_voltage_alone_means_a_weld_too() -> None:
     assert (found[2].reason, found[2].limit, found[2].unit) == (R.RELAY_WELDED, 1.5, "V")
 
 
-def test_current_dying_away_is_no_weld() -> None:
+def test_dying_current_is_no_weld() -> None:
+    """One sample without current starts the count again."""
     assert (
         take(
             watch(),
@@ -136,9 +142,8 @@ def test_current_dying_away_is_no_weld() -> None:
 @pytest.mark.parametrize(
     ("planned_a", "threshold_a"), [(0.0, 0.020), (1.0, 0.020), (3.0, 0.030), (10.0, 0.100)]
 )
-def test_the_threshold_is_20_ma_or_1_percent_of_the_plan(
-    planned_a: float, threshold_a: float
-) -> None:
+def test_weld_threshold(planned_a: float, threshold_a: float) -> None:
+    """20 mA or 1 % of the planned current, whichever is more."""
     observed = watch(planned_a)
     assert observed.threshold_a == pytest.approx(threshold_a)
     assert observed.is_zero(Sample(101.0, threshold_a - EPS, 0.0))
@@ -149,5 +154,6 @@ def test_the_threshold_is_20_ma_or_1_percent_of_the_plan(
     )
 
 
-def test_the_threshold_stays_clear_of_the_offset_that_a_sound_sensor_may_have() -> None:
+def test_threshold_clears_sound_offset() -> None:
+    """Twice the offset that a sound sensor may have counts as current."""
     assert OffWatch(LIMITS, 0.032, 1.0, 100.0).threshold_a == pytest.approx(0.064)

@@ -1,4 +1,4 @@
-"""Every trip rule just below and just above its limit, by count and by time, and the order among them."""
+"""Every rule just inside and just outside its limit, by count and by time, and their order."""
 
 from __future__ import annotations
 
@@ -11,18 +11,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.config import Settings
-from controller.messages import Finding, Sample, TripReason
+from controller.messages import UNIT_SUFFIXES, Finding, Sample, TripReason
 from controller.planning.plan import make_plan
 from controller.safety.guards import (
     LEAP_FRACTION,
     NEAR_FRACTION,
     STREAK,
-    RunFigures,
+    Streak,
     Streaks,
     calls_for_look,
     judge,
 )
-from controller.safety.limits import Limits, limits_for
+from controller.safety.limits import RULES, Confirm, Limits, RunFigures, limits_for
 from tests.kits.doubles import silver_request
 
 R = TripReason
@@ -60,6 +60,22 @@ def figures(**changes: float | None) -> RunFigures:
         RunFigures(on_time_s=100.0, stretch_s=100.0, charge_coulombs=300.0, depth_mm=0.04),
         **changes,
     )  # type: ignore[arg-type]
+
+
+def streaks_of(last_a: float | None = None, **rows: Streak) -> Streaks:
+    """Streaks in which some rules remember something, by reason; ``weak`` is weak contact."""
+    names = [rule.reason.value if rule.case == "what" else rule.case for rule in RULES]
+    assert set(rows) <= set(names)
+    return Streaks(tuple(rows.get(name, Streak()) for name in names), last_a)
+
+
+def row_of(streaks: Streaks, reason: TripReason, case: str = "what") -> Streak:
+    (row,) = [
+        row
+        for rule, row in zip(RULES, streaks.rows, strict=True)
+        if (rule.reason, rule.case) == (reason, case)
+    ]
+    return row
 
 
 def feed(
@@ -114,13 +130,12 @@ CEILINGS = [
 BROKEN = [(r, bad) for r, _, bad in STREAKED[:4]]
 
 
-# --- rules that want two samples ----------------------------------------------------------------------------------------
+# --- rules that want two samples -----------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("expected", "inside", "outside"), STREAKED)
-def test_two_samples_trip_and_never_one_just_inside(
-    expected: TripReason, inside: Sample, outside: Sample
-) -> None:
+def test_two_samples_trip(expected: TripReason, inside: Sample, outside: Sample) -> None:
+    """Two samples just outside a limit trip; one alone, or any number just inside, never."""
     early = figures(stretch_s=5.0)  # contact is not judged: only the rule in question is
     assert STREAK == 2
     assert reason(*[inside] * 20, run=early) is None
@@ -131,8 +146,12 @@ def test_two_samples_trip_and_never_one_just_inside(
     )
 
 
-def test_a_current_over_the_limit_is_borne_out_by_one_near_it_or_on_the_way_to_it() -> None:
-    """A quick look carries up to 8 % of ripple, a straddling sample only a part: neither may cost a third conversion."""
+def test_over_current_confirmed_by_neighbour() -> None:
+    """A sample near the limit, or on the way to it, confirms a neighbour over the limit.
+
+    A quick look carries up to 8 % of ripple, and a straddling sample shows only a part of the
+    fault: neither may cost a third conversion.
+    """
     assert (NEAR_FRACTION, LEAP_FRACTION) == (0.9, 0.5)
     over, at, near, below = sample(3.9 + EPS), sample(3.9), sample(3.51 + EPS), sample(3.51 - EPS)
     quick_near, quick_below = replace(near, averaged=False), replace(below, averaged=False)
@@ -162,9 +181,8 @@ def test_a_current_over_the_limit_is_borne_out_by_one_near_it_or_on_the_way_to_i
 
 
 @pytest.mark.parametrize(("expected", "bad"), BROKEN)
-def test_a_quick_second_look_completes_a_streak_and_never_breaks_one(
-    expected: TripReason, bad: Sample
-) -> None:
+def test_quick_look_completes_streak(expected: TripReason, bad: Sample) -> None:
+    """A quick second look completes a streak and never breaks one."""
     early = figures(stretch_s=5.0)
     good_look, bad_look = sample(averaged=False), replace(bad, averaged=False)
     assert reason(bad, bad_look, run=early) is expected
@@ -175,9 +193,8 @@ def test_a_quick_second_look_completes_a_streak_and_never_breaks_one(
 
 
 @pytest.mark.parametrize(("expected", "bad"), BROKEN)
-def test_a_broken_limit_calls_for_one_look_until_an_averaged_sample_acquits(
-    expected: TripReason, bad: Sample
-) -> None:
+def test_one_look_for_each_limit(expected: TripReason, bad: Sample) -> None:
+    """A broken limit calls for one look, and for another only after an averaged sample acquits."""
     early, quick = figures(stretch_s=5.0), sample(averaged=False)
     assert not any(Streaks().broken())
     suspected, _ = feed([bad], early)
@@ -198,13 +215,14 @@ def test_a_broken_limit_calls_for_one_look_until_an_averaged_sample_acquits(
     assert finding.reason is expected
 
 
-def test_one_saturated_sample_trips_whatever_else_it_says() -> None:
+def test_one_saturated_sample_trips() -> None:
+    """Whatever else the sample shows, and also in the grace."""
     finding = feed([sample(saturated=True)], figures(stretch_s=0.0))[1]
     assert finding is not None
     assert finding.reason is R.SENSOR_SATURATED
 
 
-# --- contact: rules that want time --------------------------------------------------------------------------------------
+# --- contact: rules that take time ---------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -220,13 +238,13 @@ def test_one_saturated_sample_trips_whatever_else_it_says() -> None:
         (1.8, 60.0, None),
     ],
 )
-def test_contact_is_lost_below_10_percent_for_1_s_or_below_60_percent_for_10_s(
-    current_a: float, seconds: float, expected: TripReason | None
-) -> None:
+def test_lost_contact_limits(current_a: float, seconds: float, expected: TripReason | None) -> None:
+    """Below 10 % of the plan for 1 s, or below 60 % for 10 s."""
     assert reason(*stretch(current_a, seconds)) is expected
 
 
-def test_a_good_sample_begins_the_time_anew() -> None:
+def test_good_sample_restarts_time() -> None:
+    """One good sample in between, and the time starts again."""
     broken = [*stretch(0.0, 0.9), sample(at_s=1000.95), *stretch(0.0, 0.9, from_s=1001.0)]
     assert reason(*broken) is None
     assert (
@@ -234,35 +252,37 @@ def test_a_good_sample_begins_the_time_anew() -> None:
     )
 
 
-def test_contact_is_not_judged_in_the_first_20_s_of_a_stretch() -> None:
+def test_contact_grace() -> None:
+    """Contact is not judged in the first 20 s after the relay turned on."""
     streaks, finding = feed(stretch(0.0, 15.0), figures(stretch_s=20.0 - EPS))
     assert finding is None
-    assert streaks.lost_since_s is streaks.weak_since_s is None, "the grace leaves nothing behind"
+    assert streaks.rows == Streaks().rows, "the grace leaves nothing behind"
     assert feed(stretch(0.0, 0.99, from_s=1015.1), figures(stretch_s=20.0), streaks)[1] is None, (
         "a full second from 20 s on"
     )
     assert feed(stretch(0.0, 1.0, from_s=1015.1), figures(stretch_s=20.0), streaks)[1] is not None
 
 
-def test_grace_is_for_contact_alone() -> None:
+def test_grace_spares_contact_alone() -> None:
+    """All other limits count from the first sample."""
     at_once = figures(stretch_s=0.0)
     for expected, bad in BROKEN:
         assert reason(bad, bad, run=at_once) is expected
 
 
-def test_a_quick_second_look_does_not_acquit_a_lost_contact() -> None:
+def test_quick_look_keeps_lost_contact() -> None:
+    """The ripple's peak in a quick look does not acquit a lost contact."""
     weak = stretch(1.0, 9.95)
     ripple_peak = sample(current_a=2.0, at_s=1009.96, averaged=False)
     assert reason(*weak, ripple_peak, sample(current_a=1.0, at_s=1010.0)) is R.LOST_CONTACT
 
 
-# --- ceilings -----------------------------------------------------------------------------------------------------------
+# --- ceilings ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("expected", "field", "limit", "unit"), CEILINGS)
-def test_each_ceiling_trips_on_its_first_sample(
-    expected: TripReason, field: str, limit: float, unit: str
-) -> None:
+def test_each_ceiling(expected: TripReason, field: str, limit: float, unit: str) -> None:
+    """A ceiling trips on the first sample that reaches it."""
     assert reason(sample(), run=figures(**{field: math.nextafter(limit, 0.0)})) is None
     finding = feed([sample()], figures(**{field: limit}))[1]
     assert finding is not None
@@ -274,7 +294,8 @@ def test_each_ceiling_trips_on_its_first_sample(
     )
 
 
-def test_what_is_not_fitted_or_not_known_is_not_judged() -> None:
+def test_unknown_is_not_judged() -> None:
+    """Without a thermometer or a thickness the rule does not apply."""
     assert reason(sample(), run=figures(bath_degc=None)) is None
     assert (
         judge(replace(LIMITS, max_mean_depth_mm=None), Streaks(), sample(), figures(depth_mm=99.0))[
@@ -284,10 +305,11 @@ def test_what_is_not_fitted_or_not_known_is_not_judged() -> None:
     )
 
 
-# --- order --------------------------------------------------------------------------------------------------------------
+# --- order ---------------------------------------------------------------------------------------
 
 
-def test_an_open_circuit_at_full_voltage_is_lost_contact_and_not_over_voltage() -> None:
+def test_open_circuit_is_lost_contact() -> None:
+    """An open circuit at the supply's full voltage is lost contact, not over-voltage."""
     # A supply in constant current goes to its voltage limit when the plate is lifted.
     assert reason(*stretch(0.0, 5.0, voltage_v=15.0)) is R.LOST_CONTACT
     assert reason(*stretch(0.0, 5.0, voltage_v=15.0), run=figures(stretch_s=3.0)) is None, (
@@ -295,22 +317,29 @@ def test_an_open_circuit_at_full_voltage_is_lost_contact_and_not_over_voltage() 
     )
 
 
-def test_the_order_of_reasons_when_everything_is_wrong_at_once() -> None:
-    """First reason wins: lost contact, reverse current, over-voltage, short circuit, over-current, ceilings."""
+def test_order_of_reasons() -> None:
+    """Everything is wrong at once, and the first rule in the list names the reason."""
     every = figures(on_time_s=1e9, charge_coulombs=1e9, depth_mm=9.0, bath_degc=99.0)
-    ready = Streaks(2, 2, 2, 2, lost_since_s=990.0, weak_since_s=980.0)
+    two = Streak(2)
+    broken = {
+        "over_voltage": two,
+        "over_current": Streak(2, None, 4.0),
+        "short_circuit": two,
+    }
+    lost = {"lost_contact": Streak(2, 990.0), "weak": Streak(2, 980.0)}
+    ready = streaks_of(**broken, **lost, reverse_current=two)
     found: list[tuple[TripReason, float | None]] = []
     cases: list[tuple[Sample, Streaks, RunFigures]] = [
         (sample(-1.0), ready, every),
         (sample(1.0), ready, every),
-        (sample(-1.0), replace(ready, lost_since_s=None, weak_since_s=None), every),
+        (sample(-1.0), streaks_of(**broken, reverse_current=two), every),
+        (sample(4.0, 7.0), streaks_of(**broken), every),
         (
-            sample(4.0, 7.0),
-            replace(ready, reverse_current=0, lost_since_s=None, weak_since_s=None),
+            sample(4.0, 0.1),
+            streaks_of(short_circuit=two, over_current=Streak(2, None, 4.0)),
             every,
         ),
-        (sample(4.0, 0.1), replace(ready, reverse_current=0, over_voltage=0), every),
-        (sample(4.0), Streaks(over_a=4.0, near_current=2), every),
+        (sample(4.0), streaks_of(over_current=Streak(2, None, 4.0)), every),
         (sample(), Streaks(), every),
         (sample(), Streaks(), replace(every, on_time_s=1.0)),
         (sample(), Streaks(), replace(every, on_time_s=1.0, charge_coulombs=1.0)),
@@ -334,11 +363,30 @@ def test_the_order_of_reasons_when_everything_is_wrong_at_once() -> None:
     ]
 
 
-def test_a_short_that_also_draws_too_much_is_named_a_short() -> None:
+def test_short_with_over_current() -> None:
+    """A short that also draws too much current is named a short."""
     assert reason(sample(5.0, 0.1), sample(5.0, 0.1)) is R.SHORT_CIRCUIT
 
 
-def test_a_limit_far_below_one_ampere_is_a_limit_too() -> None:
+def test_streaks_fit_rules() -> None:
+    """A row too few is a fault of the program, never a rule that is left out."""
+    short = Streaks(Streaks().rows[1:])
+    with pytest.raises(ValueError, match="zip"):
+        judge(LIMITS, short, sample(), figures())
+    with pytest.raises(ValueError, match="zip"):
+        short.broken()
+
+
+def test_ceiling_remembers_nothing() -> None:
+    """A quick look keeps a streak alive, and a ceiling has none: it may have been raised."""
+    over = Streak(1, 990.0)
+    ready = streaks_of(over_time=over, over_charge=over, depth_limit=over, bath_hot=over)
+    after, finding = judge(LIMITS, ready, sample(averaged=False), figures(bath_degc=20.0))
+    assert finding is None
+    assert after.rows == Streaks().rows
+
+
+def test_limit_far_below_one_ampere() -> None:
     """A small plate: 0.3 A planned, 0.39 A its limit, contact judged in the same shares."""
     small = replace(LIMITS, max_current_a=0.39, lost_contact_a=0.03, weak_contact_a=0.18)
     early = figures(stretch_s=5.0)
@@ -349,10 +397,14 @@ def test_a_limit_far_below_one_ampere_is_a_limit_too() -> None:
     assert (finding.reason, finding.value, finding.limit) == (R.OVER_CURRENT, 0.41, 0.39)
 
 
-def test_findings_carry_the_measured_value_and_the_limit() -> None:
+def test_finding_has_value_and_limit() -> None:
+    """Of several samples over the current limit the largest is reported."""
     finding = feed([sample(4.1), sample(4.2)])[1]
     assert finding is not None
     assert (finding.value, finding.limit, finding.unit) == (4.2, 3.9, "A")
+    finding = feed([sample(4.2), sample(4.1)])[1]
+    assert finding is not None
+    assert finding.value == 4.2, "the largest of the row"
     finding = feed([sample(4.1), sample(3.6)])[1]
     assert finding is not None
     assert (finding.value, finding.limit) == (4.1, 3.9), (
@@ -360,7 +412,7 @@ def test_findings_carry_the_measured_value_and_the_limit() -> None:
     )
 
 
-# --- whatever comes -----------------------------------------------------------------------------------------------------
+# --- whatever comes ------------------------------------------------------------------------------
 
 inside_samples = st.tuples(st.floats(1.8, 3.9), st.floats(0.35, 6.0), st.booleans())
 
@@ -371,12 +423,13 @@ inside_samples = st.tuples(st.floats(1.8, 3.9), st.floats(0.35, 6.0), st.boolean
     st.floats(0.0, 2249.9),
     st.floats(0.0, 0.4599),
 )
-def test_no_finding_for_any_samples_inside_all_limits(
+def test_no_finding_inside_limits(
     readings: list[tuple[float, float, bool]],
     on_time_s: float,
     charge_coulombs: float,
     depth_mm: float,
 ) -> None:
+    """No samples inside all limits trip."""
     run = figures(
         on_time_s=on_time_s,
         stretch_s=on_time_s,
@@ -389,7 +442,10 @@ def test_no_finding_for_any_samples_inside_all_limits(
     ]
     streaks, finding = feed(samples, run)
     assert finding is None
-    assert replace(streaks, near_current=0, last_a=None) == Streaks()
+    near = row_of(streaks, R.OVER_CURRENT)
+    assert near.over_a is None
+    calm = streaks_of(streaks.last_a, over_current=near)
+    assert streaks == calm
 
 
 @given(
@@ -407,7 +463,7 @@ def test_no_finding_for_any_samples_inside_all_limits(
     quick=st.booleans(),
     stretch_s=st.floats(0.0, 500.0),
 )
-def test_any_two_samples_over_one_limit_trip_with_quick_looks_between_or_not(
+def test_any_two_samples_trip(
     before: list[tuple[float, float, bool]],
     looks: list[tuple[float, float, bool]],
     bad: tuple[str, object],
@@ -415,6 +471,7 @@ def test_any_two_samples_over_one_limit_trip_with_quick_looks_between_or_not(
     quick: bool,
     stretch_s: float,
 ) -> None:
+    """Any two samples over one limit trip, with quick looks in between or without."""
     name, make = bad
     readings = [
         *before,
@@ -428,10 +485,39 @@ def test_any_two_samples_over_one_limit_trip_with_quick_looks_between_or_not(
     assert reason(*samples, run=figures(stretch_s=stretch_s)) is TripReason(name)
 
 
-# --- limits of a run ----------------------------------------------------------------------------------------------------
+# --- the table of rules --------------------------------------------------------------------------
 
 
-def test_the_limits_of_a_run_come_from_plan_and_settings() -> None:
+def test_each_rule_once() -> None:
+    """Reason and case name a rule, so the order of judgement is the order of this list."""
+    assert [(rule.reason.value, rule.case, rule.confirm) for rule in RULES] == [
+        ("lost_contact", "what", Confirm.LASTING),
+        ("lost_contact", "weak", Confirm.LASTING),
+        ("reverse_current", "what", Confirm.TWO_SAMPLES),
+        ("over_voltage", "what", Confirm.TWO_SAMPLES),
+        ("short_circuit", "what", Confirm.TWO_SAMPLES),
+        ("over_current", "what", Confirm.NEIGHBOUR),
+        ("over_time", "what", Confirm.AT_ONCE),
+        ("over_charge", "what", Confirm.AT_ONCE),
+        ("depth_limit", "what", Confirm.AT_ONCE),
+        ("bath_hot", "what", Confirm.AT_ONCE),
+    ]
+
+
+def test_each_rule_has_its_setting() -> None:
+    settings = set(Settings().limits.model_dump())
+    assert {rule.setting for rule in RULES} - settings == {None}, "the charge ceiling has none"
+    assert [rule.reason for rule in RULES if rule.setting is None] == [R.OVER_CHARGE]
+    assert {rule.unit for rule in RULES} <= set(UNIT_SUFFIXES)
+    at_once = {rule.lasts_s(LIMITS) for rule in RULES if rule.confirm is not Confirm.LASTING}
+    assert at_once == {0.0}, "a rule that states no time waits for none"
+
+
+# --- limits of a run -----------------------------------------------------------------------------
+
+
+def test_limits_from_plan_and_settings() -> None:
+    """Each limit of a run comes from its plan or from the settings."""
     settings = Settings()
     plan = make_plan(silver_request(), settings, 16.0)
     limits = limits_for(plan, settings.limits)
@@ -459,22 +545,27 @@ def test_the_limits_of_a_run_come_from_plan_and_settings() -> None:
     )
 
 
-def test_no_limit_is_left_at_none_but_the_depth() -> None:
+def test_all_limits_are_numbers() -> None:
+    """Only the depth limit may be None."""
     plan = make_plan(silver_request(), Settings(), 16.0)
     limits = limits_for(plan, Settings().limits)
     assert all(isinstance(getattr(limits, field.name), float) for field in fields(limits))
 
 
 @pytest.mark.parametrize(
-    "value", [LIMITS, Streaks(), figures()], ids=lambda value: type(value).__name__
+    "value",
+    [LIMITS, Streak(), Streaks(), RULES[0], figures()],
+    ids=lambda value: type(value).__name__,
 )
-def test_values_are_frozen_and_hold_their_fields_only(value: object) -> None:
+def test_values_are_frozen(value: object) -> None:
+    """And they have no attributes but their fields."""
     with pytest.raises(FrozenInstanceError):
         setattr(value, fields(value)[0].name, 0.0)  # type: ignore[arg-type]
     assert not hasattr(value, "__dict__")
 
 
-def test_a_current_exactly_near_the_limit_bears_out_one_over_it() -> None:
+def test_exactly_near_confirms() -> None:
+    """A current at exactly 90 % of the limit confirms a neighbour over it."""
     near = sample(NEAR_FRACTION * LIMITS.max_current_a)
     assert reason(near, sample(3.9 + EPS)) is R.OVER_CURRENT
     assert reason(sample(math.nextafter(near.current_a, 0.0)), sample(3.9 + EPS)) is None

@@ -12,6 +12,7 @@ from controller.physics.charge import ChargeGapError
 from controller.planning.plan import make_plan
 from controller.safety.run import SMOOTHING_S, ActiveRun, new_run
 from controller.safety.trends import SAMPLES_PER_BLOCK
+from controller.texts import Message
 from tests.kits.doubles import silver_request
 
 SETTINGS = Settings()
@@ -272,15 +273,18 @@ def test_growth_goes_by_the_undercut() -> None:
     assert half == pytest.approx(grown / before, rel=1e-6)
 
 
+STIRRING = Message("guards.warning.resistance")
+
+
 def test_a_warning_is_told_once() -> None:
     """It is told when it comes, not again when another one joins it, and again when it has gone and comes back."""
     run = begun()
     warm = SETTINGS.limits.bath_warn_degc
     assert run.judge(Sample(1000.1, 3.0, 3.0), warm) is None
     (bath,) = run.take_new_warnings()
-    assert "bath" in bath
-    run._trend = replace(run._trend, warnings=("stirring",))
-    assert run.take_new_warnings() == ("stirring",)
+    assert bath.key == "guards.warning.bath_warm"
+    run._trend = replace(run._trend, warnings=(STIRRING,))
+    assert run.take_new_warnings() == (STIRRING,)
     assert run.take_new_warnings() == ()
     assert run.judge(Sample(1000.2, 3.0, 3.0), warm - 1.0) is None
     assert run.take_new_warnings() == ()

@@ -1,4 +1,4 @@
-"""The state machine sample by sample: exact clocks, what is told, what is counted after off, welds, the dead man."""
+"""The state machine sample by sample: times, messages, charge after off, welds, the dead man."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from controller.errors import SensorError, WrongStateError
 from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
 from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
 from controller.safety.run import ActiveRun
+from controller.texts import Message
 from hardware.clock import VirtualClock
 from tests.kits import doubles
 from tests.kits.doubles import Bench, make_bench, silver_request
@@ -24,7 +25,7 @@ OFFSET_A = 0.001
 
 @pytest.fixture
 def exact(monkeypatch: pytest.MonkeyPatch) -> Bench:
-    """An idle bench whose clock stands at a round number, so that limits in time can be met exactly."""
+    """An idle bench whose clock is at a round number, so that limits in time are met exactly."""
     monkeypatch.setattr(doubles, "VirtualClock", lambda: VirtualClock(start_s=1024.0))
     return make_bench()
 
@@ -52,7 +53,7 @@ def after(
     voltage_v: float = 3.0,
     averaged: bool = True,
 ) -> Sample:
-    """A raw sample that follows the newest one; ``current_a`` is what remains when the offset is taken out."""
+    """A raw sample that follows the newest one; ``current_a`` has the offset taken out."""
     assert bench.supervisor.last_sample is not None
     at_s = bench.supervisor.last_sample.taken_at_s + seconds
     return Sample(at_s, current_a + OFFSET_A, voltage_v, averaged=averaged)
@@ -63,11 +64,15 @@ def run_of(bench: Bench) -> ActiveRun:
     return bench.supervisor.run
 
 
+ACKNOWLEDGED = Message("supervisor.state.acknowledged")
+
+
 def reason_of(bench: Bench) -> TripReason | None:
     return None if bench.supervisor.finding is None else bench.supervisor.finding.reason
 
 
-def test_a_new_supervisor_knows_nothing() -> None:
+def test_new_supervisor() -> None:
+    """A new supervisor knows nothing."""
     new = make_bench().supervisor
     assert new.state is S.IDLE
     assert (
@@ -76,7 +81,7 @@ def test_a_new_supervisor_knows_nothing() -> None:
         is new.last_sample
         is new.zero_offset_a
         is new.message
-        is new.sensor_message
+        is new.sensor_finding
         is None
     )
     assert new.report_check() is None
@@ -85,9 +90,10 @@ def test_a_new_supervisor_knows_nothing() -> None:
 
 
 @pytest.mark.parametrize("state", [state for state in S if state is not S.RUNNING])
-def test_a_relay_that_somebody_turned_on_outside_a_run_goes_off_at_the_next_pass(
+def test_relay_on_outside_run(
     state: RunState,
 ) -> None:
+    """A relay that is on outside a run goes off at the next pass."""
     bench = bench_in(state)
     bench.pin.on()
     bench.supervisor.tick()
@@ -98,9 +104,10 @@ def test_a_relay_that_somebody_turned_on_outside_a_run_goes_off_at_the_next_pass
     assert not bench.gate.reads_on()
 
 
-def test_a_sensor_that_failed_outside_a_run_is_asked_again_each_second_and_at_once_by_a_start(
+def test_failed_sensor_is_polled_again(
     exact: Bench,
 ) -> None:
+    """Each second outside a run, and at once by a start."""
     asked_s: list[float] = []
 
     def fail() -> Sample | None:
@@ -113,28 +120,27 @@ def test_a_sensor_that_failed_outside_a_run_is_asked_again_each_second_and_at_on
         exact.supervisor.tick()
     assert asked_s == [0.0, 1.0, 2.0]
     assert exact.supervisor.state is S.IDLE
-    assert exact.supervisor.sensor_message is not None
-    assert exact.supervisor.sensor_message.startswith("Wire off.")
+    found = exact.supervisor.sensor_finding
+    assert found == Finding(TripReason.SENSOR_FAULT, cause=SensorError("wire off").message)
     exact.start()
     exact.supervisor.tick()
     assert asked_s == [0.0, 1.0, 2.0, 2.5]
     assert reason_of(exact) is TripReason.SENSOR_FAULT
 
 
-def test_a_sample_is_stale_above_the_limit_and_not_at_it(exact: Bench) -> None:
+def test_stale_above_limit(exact: Bench) -> None:
+    """A sample is stale above the limit and not at it."""
     exact.sensor.frozen = True
     exact.clock.advance_to(1025.0)
     exact.supervisor.tick()
-    assert exact.supervisor.sensor_message is None
+    assert exact.supervisor.sensor_finding is None
     exact.clock.advance_to(1025.5)
     exact.supervisor.tick()
-    assert exact.supervisor.sensor_message is not None
-    assert exact.supervisor.sensor_message.startswith(
-        "The sensor sent no new reading: 1.5 s, limit 1.0 s."
-    )
+    assert exact.supervisor.sensor_finding == Finding(TripReason.SENSOR_STALE, 1.5, 1.0, "s")
 
 
-def test_a_start_after_a_long_silence_has_a_second_to_see_a_sample() -> None:
+def test_start_after_silence() -> None:
+    """A start after a long silence waits a second for a sample."""
     bench = make_bench()
     bench.sensor.frozen = True
     bench.run_for(5.0)
@@ -145,7 +151,8 @@ def test_a_start_after_a_long_silence_has_a_second_to_see_a_sample() -> None:
     assert reason_of(bench) is TripReason.SENSOR_STALE
 
 
-def test_an_error_after_a_silence_is_called_by_the_silence() -> None:
+def test_error_after_silence() -> None:
+    """An error that follows a silence is reported as the silence."""
     for silence_s, reason in ((0.5, TripReason.SENSOR_FAULT), (1.5, TripReason.SENSOR_STALE)):
         bench = make_bench()
         bench.start()
@@ -155,16 +162,18 @@ def test_an_error_after_a_silence_is_called_by_the_silence() -> None:
         assert reason_of(bench) is reason
 
 
-# --- requests for off ---------------------------------------------------------------------------------------------------
+# --- requests for off ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("request_", "by"), [(OffRequest.STOP, "Stop"), (OffRequest.STOP_BUTTON, "the stop button")]
+    ("request_", "by"),
+    [(OffRequest.STOP, "stopped"), (OffRequest.STOP_BUTTON, "stopped_by_button")],
 )
-def test_a_stop_says_who_asked_and_is_dealt_with(request_: OffRequest, by: str) -> None:
+def test_stop_names_its_source(request_: OffRequest, by: str) -> None:
+    """The message says what asked for the stop."""
     for state, message in (
-        (S.RUNNING, f"Stopped by {by}."),
-        (S.FINISHED, "Target depth reached."),
+        (S.RUNNING, Message(f"supervisor.state.{by}")),
+        (S.FINISHED, Message("supervisor.state.target_reached")),
         (S.IDLE, None),
     ):
         bench = bench_in(state)
@@ -174,9 +183,8 @@ def test_a_stop_says_who_asked_and_is_dealt_with(request_: OffRequest, by: str) 
         assert bench.gate.standing_request() is None
 
 
-def test_a_request_of_the_age_watch_ends_a_check_is_taken_back_in_a_pause_and_stands_in_a_trip() -> (
-    None
-):
+def test_age_watch_request() -> None:
+    """It ends a check, is cleared in a pause, and stays in a trip until acknowledged."""
     checking = bench_in(S.CHECKING)
     checking.gate.revoke(OffRequest.SENSOR_STALE)
     checking.supervisor.tick()
@@ -194,7 +202,8 @@ def test_a_request_of_the_age_watch_ends_a_check_is_taken_back_in_a_pause_and_st
     assert tripped.gate.standing_request() is None
 
 
-def test_the_end_of_the_service_interrupts_work_and_nothing_else() -> None:
+def test_shutdown_interrupts_work() -> None:
+    """A shutdown interrupts a check or a run, and changes no other state."""
     for state, then in (
         (S.CHECKING, S.INTERRUPTED),
         (S.RUNNING, S.INTERRUPTED),
@@ -205,13 +214,13 @@ def test_the_end_of_the_service_interrupts_work_and_nothing_else() -> None:
         bench.gate.revoke(OffRequest.SHUTDOWN)
         bench.supervisor.tick()
         assert bench.supervisor.state is then
-        assert (bench.supervisor.message == "The service was told to end.") == (
-            then is S.INTERRUPTED
-        )
+        is_said = bench.supervisor.message == Message("supervisor.state.shut_down")
+        assert is_said == (then is S.INTERRUPTED)
         assert bench.gate.standing_request() == (OffRequest.SHUTDOWN, 1)
 
 
-def test_a_request_for_off_before_turn_on_leads_back_to_the_check_and_is_told() -> None:
+def test_off_before_turn_on() -> None:
+    """A request for off before the relay turns on leads back to the check, and is reported."""
     bench = make_bench()
     bench.start()
     real_turn_on = bench.gate.turn_on
@@ -222,39 +231,45 @@ def test_a_request_for_off_before_turn_on_leads_back_to_the_check_and_is_told() 
 
     bench.gate.turn_on = stop_first  # type: ignore[method-assign]
     bench.until(S.STOPPED, within_s=5.0)
-    changes = [(n.was, n.state, n.message) for n in outbox_of(bench) if isinstance(n, Changed)]
+    changes = [
+        (n.was, n.state, n.message.key.removeprefix("supervisor.state."))
+        for n in outbox_of(bench)
+        if isinstance(n, Changed) and n.message is not None
+    ]
     assert changes == [
-        (S.IDLE, S.CHECKING, "Checking the rig with the relay off."),
-        (S.CHECKING, S.RUNNING, "Relay on. Zero offset 1.00 mA taken out."),
-        (S.RUNNING, S.CHECKING, "Off was asked for before the relay turned on."),
-        (S.CHECKING, S.STOPPED, "Stopped by Stop."),
+        (S.IDLE, S.CHECKING, "checking"),
+        (S.CHECKING, S.RUNNING, "relay_on"),
+        (S.RUNNING, S.CHECKING, "off_came_first"),
+        (S.CHECKING, S.STOPPED, "stopped"),
     ]
 
 
-# --- samples of a run ---------------------------------------------------------------------------------------------------
+# --- samples of a run ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("current_a", "voltage_v"),
     [(math.nan, 3.0), (3.0, math.nan), (math.inf, 3.0), (3.0, -math.inf)],
 )
-def test_what_is_no_number_ends_the_run_and_is_not_fresh(
-    current_a: float, voltage_v: float
-) -> None:
+def test_not_a_number(current_a: float, voltage_v: float) -> None:
+    """A reading that is not a number ends the run and does not count as fresh."""
     bench = bench_in(S.RUNNING)
     fresh_s, charge = bench.freshness.taken_at_s, run_of(bench).counter.charge_coulombs
     feed(bench, Sample(bench.clock.monotonic_s(), current_a, voltage_v))
     assert reason_of(bench) is TripReason.SENSOR_FAULT
-    assert bench.supervisor.message is not None
-    assert bench.supervisor.message.startswith("The sensor returned no number.")
+    assert bench.supervisor.finding is not None
+    assert bench.supervisor.finding.cause == Message("guards.sensor_fault.no_number")
     assert bench.freshness.taken_at_s == fresh_s
     assert run_of(bench).counter.charge_coulombs == charge
 
 
-def test_a_sensor_without_any_offset_is_taken_as_it_reads() -> None:
+def test_no_offset() -> None:
+    """A sensor without any offset is taken as it reads."""
     bench = make_bench()
     poll = bench.sensor.poll
-    bench.sensor.poll = lambda: (s := poll()) and replace(s, current_a=s.current_a - OFFSET_A)  # type: ignore[method-assign]
+    bench.sensor.poll = lambda: (  # type: ignore[method-assign]
+        (s := poll()) and replace(s, current_a=s.current_a - OFFSET_A)
+    )
     bench.tick()
     assert bench.supervisor.last_sample is not None
     assert bench.supervisor.last_sample.current_a == 0.0
@@ -263,7 +278,8 @@ def test_a_sensor_without_any_offset_is_taken_as_it_reads() -> None:
     assert bench.supervisor.last_sample.current_a == pytest.approx(3.0, rel=1e-12)
 
 
-def test_counting_begins_at_the_last_sample_with_the_relay_off() -> None:
+def test_counting_begins_before_on() -> None:
+    """Counting begins at the last sample with the relay off."""
     bench = make_bench()
     bench.running()
     before = bench.supervisor.last_sample
@@ -276,7 +292,8 @@ def test_counting_begins_at_the_last_sample_with_the_relay_off() -> None:
 
 
 @pytest.mark.parametrize("when", ["judged", "after_off"])
-def test_a_quick_look_at_the_end_of_the_range_leaves_its_charge_uncertain(when: str) -> None:
+def test_quick_look_at_range_end(when: str) -> None:
+    """Its charge is recorded as uncertain."""
     bench = bench_in(S.RUNNING)
     feed(bench, after(bench, 0.07))
     run, last = run_of(bench), bench.supervisor.last_sample
@@ -298,7 +315,8 @@ def test_a_quick_look_at_the_end_of_the_range_leaves_its_charge_uncertain(when: 
     ).high_mm + run.soak.upper_mm(bench.clock.monotonic_s())
 
 
-def test_a_saturated_sample_trips_and_leaves_its_charge_uncertain() -> None:
+def test_saturated_sample() -> None:
+    """It trips, and its charge is recorded as uncertain."""
     bench = bench_in(S.RUNNING)
     feed(bench, after(bench, 0.07))
     run = run_of(bench)
@@ -314,7 +332,8 @@ def test_a_saturated_sample_trips_and_leaves_its_charge_uncertain() -> None:
     assert not run.counter.is_counting
 
 
-def test_a_quick_look_is_shown_and_not_counted() -> None:
+def test_quick_look_is_not_counted() -> None:
+    """A quick look is shown and not counted."""
     bench = bench_in(S.RUNNING)
     charge = run_of(bench).counter.charge_coulombs
     outbox = feed(bench, after(bench, 0.01, 3.1, averaged=False))
@@ -325,7 +344,8 @@ def test_a_quick_look_is_shown_and_not_counted() -> None:
     assert bench.sensor.second_looks == 0
 
 
-def test_a_first_bad_quick_look_asks_for_another_and_the_second_trips_uncounted() -> None:
+def test_two_bad_quick_looks() -> None:
+    """The first asks for another; the second trips and is not counted."""
     bench = bench_in(S.RUNNING)
     charge = run_of(bench).counter.charge_coulombs
     bad = after(bench, 0.01, 3.0, 9.0, averaged=False)
@@ -339,7 +359,8 @@ def test_a_first_bad_quick_look_asks_for_another_and_the_second_trips_uncounted(
     assert run_of(bench).counter.charge_coulombs == charge
 
 
-def test_the_sample_that_trips_is_counted_too() -> None:
+def test_tripping_sample_is_counted() -> None:
+    """The charge up to the sample that trips has flowed too."""
     bench = bench_in(S.RUNNING)
     bench.run_for(1.0)
     charge = run_of(bench).counter.charge_coulombs
@@ -351,7 +372,8 @@ def test_the_sample_that_trips_is_counted_too() -> None:
     assert bench.supervisor.last_sample.voltage_v == 9.0
 
 
-def test_a_gap_between_samples_ends_the_run_and_is_booked() -> None:
+def test_gap_ends_run() -> None:
+    """A gap between samples ends the run, and its charge is recorded as uncertain."""
     bench = bench_in(S.RUNNING)
     charge = run_of(bench).counter.charge_coulombs
     outbox = feed(bench, after(bench, 1.5))
@@ -365,17 +387,19 @@ def test_a_gap_between_samples_ends_the_run_and_is_booked() -> None:
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(1.5 * 3.9)
 
 
-def test_a_gauge_stop_pauses_once_and_the_run_goes_on_to_its_target() -> None:
+def test_gauge_stop() -> None:
+    """It pauses once, and after that the run goes on to its target."""
     bench = make_bench()
     bench.running(silver_request(gauge_stops_mm=(0.01,)))
     bench.until(S.PAUSED, within_s=60.0)
-    assert bench.supervisor.message == "Gauge stop at 0.010 mm. Lift, rinse and gauge the plate."
+    stop = {"gauge_stop_mm": 0.01}
+    assert bench.supervisor.message == Message("supervisor.state.gauge_stop", stop)
     assert not bench.gate.reads_on()
     last = [n for n in outbox_of(bench) if isinstance(n, Changed | Counted)][-2:]
     assert [type(n) for n in last] == [Changed, Counted], "the sample that reached it is counted"
     bench.supervisor.resume()
     bench.until(S.PAUSED, S.FINISHED)
-    assert bench.supervisor.message == "Target depth reached."
+    assert bench.supervisor.message == Message("supervisor.state.target_reached")
 
 
 @dataclass
@@ -388,7 +412,8 @@ class Pulses:
         self.number += 1
 
 
-def test_the_dead_man_is_pulsed_by_each_good_sample_of_a_run_and_by_nothing_else() -> None:
+def test_dead_man() -> None:
+    """Pulsed by each good sample of a run and by nothing else."""
     bench = make_bench()
     bench.supervisor._dead_man = pulses = Pulses()
     bench.run_for(1.0)
@@ -413,7 +438,8 @@ class Bath:
         return self.degc
 
 
-def test_a_warm_bath_is_told_once_and_a_hot_one_ends_the_run() -> None:
+def test_warm_and_hot_bath() -> None:
+    """A warm bath is noted once; a hot one ends the run."""
     bench = make_bench()
     bench.supervisor._thermometer = bath = Bath(34.9)
     bench.running(for_s=1.0)
@@ -421,26 +447,27 @@ def test_a_warm_bath_is_told_once_and_a_hot_one_ends_the_run() -> None:
     bath.degc = 36.0
     bench.run_for(1.0)
     outbox = outbox_of(bench)
-    notes = [n for n in outbox if isinstance(n, Noted)]
-    (note,) = notes
-    assert (note.run_id, note.kind) == ("r1", EventKind.WARNING)
-    assert note.text == "The bath is above 35 degC, off comes at 45 degC."
+    (note,) = [n for n in outbox if isinstance(n, Noted)]
+    warm = Message("guards.warning.bath_warm", {"warn_degc": 35.0, "off_degc": 45.0})
+    assert (note.run_id, note.kind, note.message) == ("r1", EventKind.WARNING, warm)
     assert {n.bath_degc for n in outbox if isinstance(n, Counted)} == {36.0}
     bath.degc = 45.0
     bench.run_for(0.1)
     assert reason_of(bench) is TripReason.BATH_HOT
 
 
-# --- samples with the relay off -----------------------------------------------------------------------------------------
+# --- samples with the relay off ------------------------------------------------------------------
 
 
-def test_a_quick_look_with_the_relay_off_is_passed_over() -> None:
+def test_quick_look_with_relay_off() -> None:
+    """It is ignored."""
     bench = make_bench()
     assert feed(bench, Sample(bench.clock.monotonic_s(), 9.0, 9.0, averaged=False)) == []
     assert bench.supervisor.last_sample is None
 
 
-def test_samples_count_for_the_check_from_a_quarter_second_after_off(exact: Bench) -> None:
+def test_check_waits_after_off(exact: Bench) -> None:
+    """Samples count for the check from a quarter of a second after off."""
     number = exact.settings.loop.offset_samples
     early = Sample(math.nextafter(1024.25, 0.0), 5.0, 0.0)
     feed(exact, early, *[Sample(1024.25 + i / 64.0, 0.005, 0.25) for i in range(number - 1)])
@@ -453,14 +480,16 @@ def test_samples_count_for_the_check_from_a_quarter_second_after_off(exact: Benc
     assert exact.supervisor.report_check() is None, "a check looks at samples of its own"
 
 
-def test_a_pause_forgets_the_samples_of_the_check_before_it() -> None:
+def test_pause_clears_check() -> None:
+    """A check after a pause uses new samples only."""
     bench = bench_in(S.RUNNING)
     assert bench.supervisor.report_check() is not None
     bench.supervisor.pause()
     assert bench.supervisor.report_check() is None
 
 
-def test_samples_are_handed_on_for_six_seconds_after_off() -> None:
+def test_samples_after_off() -> None:
+    """Samples are recorded for six seconds after off."""
     bench = bench_in(S.PAUSED)
     assert not run_of(bench).counter.is_counting
     bench.supervisor._off_watch.off_at_s = 1024.0
@@ -473,7 +502,8 @@ def test_samples_are_handed_on_for_six_seconds_after_off() -> None:
     assert feed(make_bench(), last) == [], "without a run there is nothing to hand on"
 
 
-def test_what_flows_after_off_is_counted_until_it_is_zero() -> None:
+def test_count_until_zero() -> None:
+    """Current that flows after off is counted until it is zero."""
     bench = bench_in(S.RUNNING)
     bench.run_for(1.0)
     bench.supervisor.pause()
@@ -490,19 +520,21 @@ def test_what_flows_after_off_is_counted_until_it_is_zero() -> None:
     assert [type(n) for n in feed(bench, after(bench, 0.0625, 0.0))] == [Seen]
 
 
-def test_a_gap_after_off_is_booked_and_told() -> None:
+def test_gap_after_off() -> None:
+    """Its charge is recorded as uncertain, and a note says so."""
     bench = bench_in(S.RUNNING)
     bench.supervisor.pause()
     outbox = feed(bench, after(bench, 1.5, 0.0))
     assert [type(n) for n in outbox] == [Noted, Counted]
     assert isinstance(outbox[0], Noted)
     assert outbox[0].kind is EventKind.WARNING
-    assert outbox[0].text.startswith("no sample for 1.50 s")
+    assert "1.50 s" in str(outbox[0].message)
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(1.5 * 3.9)
     assert bench.supervisor.state is S.PAUSED
 
 
-def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_warning() -> None:
+def test_unseen_end() -> None:
+    """A sensor that fails before the current is zero leaves a bound and a note."""
     bench = bench_in(S.RUNNING)
     bench.supervisor.pause()
     outbox_of(bench)
@@ -513,17 +545,15 @@ def test_a_sensor_that_fails_before_the_current_is_zero_leaves_a_bound_and_a_war
     bench.run_for(3.0)
     assert run_of(bench).counter.uncertain_coulombs == pytest.approx(unseen_s * 3.9)
     assert not run_of(bench).counter.is_counting
-    notes = [(n.kind, n.text) for n in outbox_of(bench) if isinstance(n, Noted)]
-    text = "The current could not be seen to fall to zero: look at the supply's own ammeter."
-    assert notes == [(EventKind.WARNING, text)]
+    notes = [(n.kind, n.message) for n in outbox_of(bench) if isinstance(n, Noted)]
+    assert notes == [(EventKind.WARNING, Message("supervisor.note.unseen_end"))]
 
 
 @pytest.mark.parametrize(
     "spacing_s", [1 / 64, 1 / 16], ids=["found by the check", "found by the watch after off"]
 )
-def test_current_during_the_check_is_a_welded_relay_and_is_counted(
-    exact: Bench, spacing_s: float
-) -> None:
+def test_current_during_check(exact: Bench, spacing_s: float) -> None:
+    """It means a welded relay, and it is counted."""
     exact.start()
     outbox = feed(exact, *[Sample(1024.25 + i * spacing_s, 2.9, 3.0) for i in range(16)])
     assert reason_of(exact) is TripReason.RELAY_WELDED
@@ -535,7 +565,8 @@ def test_current_during_the_check_is_a_welded_relay_and_is_counted(
     assert run_of(exact).counter.charge_coulombs - charge == pytest.approx(2.9 * 0.5)
 
 
-def test_a_relay_that_welds_after_a_trip_is_told_and_the_first_reason_stays() -> None:
+def test_weld_after_trip() -> None:
+    """A weld found after a trip is reported; the first reason stays."""
     bench = bench_in(S.TRIPPED)
     outbox = feed(bench, *[after(bench, 0.1 * i, 2.9) for i in (1, 2, 3, 4)])
     assert bench.supervisor.is_welded
@@ -543,7 +574,8 @@ def test_a_relay_that_welds_after_a_trip_is_told_and_the_first_reason_stays() ->
     assert [n.was for n in outbox if isinstance(n, Changed)] == [S.TRIPPED]
 
 
-def test_a_weld_is_acknowledged_when_neither_current_nor_voltage_is_left(exact: Bench) -> None:
+def test_weld_acknowledged(exact: Bench) -> None:
+    """Only when neither current nor voltage is left."""
     limit_v = exact.settings.limits.off_voltage_v
     feed(exact, *[Sample(1025.0 + i, 2.9, 3.0) for i in range(3)])
     assert exact.supervisor.state is S.TRIPPED, "also on an idle bench"
@@ -552,28 +584,30 @@ def test_a_weld_is_acknowledged_when_neither_current_nor_voltage_is_left(exact: 
         (1030.0, 0.0, math.nextafter(limit_v, 9.0)),
     ):
         feed(exact, Sample(at_s, current_a, voltage_v))
-        with pytest.raises(
-            WrongStateError,
-            match="the relay is off and the cell still has current or voltage: pull the",
-        ):
+        with pytest.raises(WrongStateError) as caught:
             exact.supervisor.acknowledge()
+        assert caught.value.message == Message("supervisor.refused.still_live")
         assert exact.supervisor.is_welded
     feed(exact, Sample(1031.0, 0.0, limit_v))
     exact.supervisor.acknowledge()
     assert not exact.supervisor.is_welded
-    assert (exact.supervisor.state, exact.supervisor.message) == (S.IDLE, "Acknowledged.")
+    assert (exact.supervisor.state, exact.supervisor.message) == (S.IDLE, ACKNOWLEDGED)
 
 
-# --- commands -----------------------------------------------------------------------------------------------------------
+# --- commands ------------------------------------------------------------------------------------
 
 
-def test_what_the_commands_say() -> None:
+def test_command_messages() -> None:
+    """Each command publishes what it did."""
     bench = make_bench()
     plan = bench.start()
     began, asked, changed = outbox_of(bench)
     assert isinstance(began, Began)
     assert isinstance(asked, Noted)
-    assert (asked.kind, asked.text) == (EventKind.COMMAND, "Start: 0.250 mm, 1801 C at 3.00 A.")
+    assert (asked.kind, str(asked.message)) == (
+        EventKind.COMMAND,
+        "Start: 0.250 mm, 1801 C at 3.00 A.",
+    )
     assert (began.at_s, began.run_id, began.plan) == (bench.clock.monotonic_s(), "r1", plan)
     assert isinstance(changed, Changed)
     assert (changed.at_s, changed.run_id, changed.finding) == (
@@ -587,54 +621,53 @@ def test_what_the_commands_say() -> None:
     outbox_of(bench)
     bench.supervisor.pause()
     assert bench.supervisor.has_changed
-    assert (
-        bench.supervisor.message
-        == "Paused. Lift and rinse the plate: the acid goes on without current."
-    )
+    assert bench.supervisor.message == Message("supervisor.state.paused")
     bench.supervisor.resume()
-    assert bench.supervisor.message == "Checking the rig again with the relay off."
+    assert bench.supervisor.message == Message("supervisor.state.checking_again")
     outbox_of(bench)
-    bench.supervisor.note("a line")
+    text = Message("a.line", {"depth_mm": 0.1})
+    bench.supervisor.note(text)
     assert bench.supervisor.has_changed
     now_s = bench.clock.monotonic_s()
     on_time_s = run_of(bench).total_on_time_s(now_s)
-    line = Noted(now_s, "r1", EventKind.NOTE, "a line", on_time_s)
+    line = Noted(now_s, "r1", EventKind.NOTE, text, on_time_s)
     assert outbox_of(bench) == [line]
 
 
 @pytest.mark.parametrize(
     ("reason", "then", "message"),
     [
-        (TripReason.STORE_FULL, S.PAUSED, "Acknowledged. Resume when it is put right, or stop."),
-        (TripReason.OVER_CHARGE, S.STOPPED, "Acknowledged. The run has ended."),
+        (TripReason.STORE_FULL, S.PAUSED, "acknowledged_paused"),
+        (TripReason.OVER_CHARGE, S.STOPPED, "acknowledged_ended"),
     ],
 )
-def test_a_cut_ends_a_run_and_what_follows_depends_on_its_reason(
-    reason: TripReason, then: RunState, message: str
-) -> None:
+def test_cut_ends_run(reason: TripReason, then: RunState, message: str) -> None:
+    """What follows the acknowledgement depends on the reason."""
     bench = bench_in(S.RUNNING)
-    bench.supervisor.cut(Finding(reason, detail="because"))
+    finding = Finding(reason, cause=Message("because"))
+    bench.supervisor.cut(finding)
     assert not bench.gate.reads_on()
     assert (bench.supervisor.state, reason_of(bench)) == (S.TRIPPED, reason)
-    assert bench.supervisor.message is not None
-    assert bench.supervisor.message.startswith("Because.")
+    assert bench.supervisor.message == finding.message
     bench.supervisor.acknowledge()
     assert (bench.supervisor.state, bench.supervisor.message, bench.supervisor.finding) == (
         then,
-        message,
+        Message(f"supervisor.state.{message}"),
         None,
     )
     assert bench.supervisor.run is not None
 
 
 @pytest.mark.parametrize("state", [S.IDLE, S.PAUSED, S.FINISHED])
-def test_a_cut_outside_work_does_nothing(state: RunState) -> None:
+def test_cut_outside_run(state: RunState) -> None:
+    """A cut outside a check or a run does nothing."""
     bench = bench_in(state)
     bench.supervisor.cut(Finding(TripReason.STORE_FULL))
     assert (bench.supervisor.state, bench.supervisor.finding) == (state, None)
 
 
-def test_a_reason_that_asks_a_question_pauses_and_is_gone_with_resume() -> None:
+def test_pausing_reason() -> None:
+    """It pauses instead of tripping, and resume clears it."""
     bench = bench_in(S.RUNNING)
     bench.supervisor.cut(Finding(TripReason.LOST_CONTACT))
     assert (bench.supervisor.state, reason_of(bench)) == (S.PAUSED, TripReason.LOST_CONTACT)
@@ -643,60 +676,73 @@ def test_a_reason_that_asks_a_question_pauses_and_is_gone_with_resume() -> None:
 
 
 @pytest.mark.parametrize("state", [S.FINISHED, S.STOPPED])
-def test_an_ended_run_is_let_go_and_a_late_stop_with_it(state: RunState) -> None:
+def test_ended_run_acknowledged(state: RunState) -> None:
+    """Acknowledging an ended run clears it, and a late Stop with it."""
     bench = bench_in(state)
     bench.gate.revoke(OffRequest.STOP)
     bench.supervisor.acknowledge()
     assert bench.gate.standing_request() is None
     assert bench.supervisor.run is None
-    assert (bench.supervisor.state, bench.supervisor.message) == (S.IDLE, "Acknowledged.")
+    assert (bench.supervisor.state, bench.supervisor.message) == (S.IDLE, ACKNOWLEDGED)
 
 
-def test_an_interrupted_run_is_taken_over_by_an_idle_bench_only() -> None:
+def test_restore_when_idle() -> None:
+    """Only an idle supervisor takes over an interrupted run."""
     run = run_of(bench_in(S.PAUSED))
     idle = make_bench()
-    idle.supervisor.restore(run, "power cut")
+    cut = Message("a.power_cut", {"missing_coulombs": 1.5})
+    idle.supervisor.restore(run, cut)
     assert idle.supervisor.run is run
     (changed,) = outbox_of(idle)
     assert isinstance(changed, Changed)
     assert (changed.was, changed.state, changed.message, changed.run_id) == (
         S.IDLE,
         S.INTERRUPTED,
-        "power cut",
+        cut,
         "r1",
     )
     busy = bench_in(S.RUNNING)
     with pytest.raises(WrongStateError):
-        busy.supervisor.restore(run, "power cut")
+        busy.supervisor.restore(run, cut)
     assert run_of(busy) is not run
 
 
-def test_the_relay_that_reads_off_says_so() -> None:
+def test_faults_of_the_program() -> None:
+    """A relay that reads off, and a bug, each say what it was."""
     bench = bench_in(S.RUNNING)
     bench.pin.off()
     bench.supervisor.tick()
-    assert bench.supervisor.message is not None
-    assert bench.supervisor.message.startswith("The relay output reads off in the middle of a run.")
+    assert bench.supervisor.finding == Finding(TripReason.CONTROLLER_FAULT, case="reads_off")
     bug = bench_in(S.RUNNING)
     bug.sensor.error = ZeroDivisionError("bug")
     with pytest.raises(ZeroDivisionError):
         bug.supervisor.tick()
-    assert bug.supervisor.message is not None
-    assert bug.supervisor.message.startswith("ZeroDivisionError: bug.")
+    assert bug.supervisor.finding is not None
+    assert bug.supervisor.finding.cause == Message(
+        "guards.controller_fault.exception", {"kind": "ZeroDivisionError", "detail": "bug"}
+    )
 
 
-def test_turning_on_names_the_offset_to_a_hundredth_of_a_milliampere() -> None:
+def test_offset_in_message() -> None:
+    """To a hundredth of a milliampere."""
     bench = make_bench()
     poll = bench.sensor.poll
-    bench.sensor.poll = lambda: (s := poll()) and replace(s, current_a=s.current_a + 0.0065)  # type: ignore[method-assign]
+    bench.sensor.poll = lambda: (  # type: ignore[method-assign]
+        (s := poll()) and replace(s, current_a=s.current_a + 0.0065)
+    )
     bench.running()
-    assert bench.supervisor.message == "Relay on. Zero offset 7.50 mA taken out."
+    message = bench.supervisor.message
+    assert message is not None
+    assert message.key == "supervisor.state.relay_on"
+    assert message.values == {"zero_offset_ma": pytest.approx(7.5)}
+    assert "7.50 mA" in str(message)
 
 
-# --- off once more ------------------------------------------------------------------------------------------------------
+# --- off once more -------------------------------------------------------------------------------
 
 
-def test_a_relay_that_came_on_while_the_sensor_failed_goes_off_in_the_same_pass() -> None:
+def test_relay_on_with_failed_sensor() -> None:
+    """A relay that came on while the sensor failed goes off in the same pass."""
     bench = bench_in(S.IDLE)
 
     def fail() -> Sample | None:
@@ -709,7 +755,7 @@ def test_a_relay_that_came_on_while_the_sensor_failed_goes_off_in_the_same_pass(
 
 
 @pytest.mark.parametrize(("state", "command"), [(S.IDLE, "start"), (S.PAUSED, "resume")])
-def test_a_check_begins_with_off(state: RunState, command: str) -> None:
+def test_check_begins_with_off(state: RunState, command: str) -> None:
     bench = bench_in(state)
     bench.pin.on()
     if command == "start":
@@ -719,7 +765,8 @@ def test_a_check_begins_with_off(state: RunState, command: str) -> None:
     assert not bench.gate.reads_on()
 
 
-def test_a_bug_in_every_pass_after_a_trip_is_raised_and_not_told_again() -> None:
+def test_repeated_bug() -> None:
+    """A bug in every pass is raised each time and published once."""
     bench = bench_in(S.TRIPPED)
     outbox_of(bench)
     bench.sensor.error = ZeroDivisionError("bug")
@@ -730,7 +777,8 @@ def test_a_bug_in_every_pass_after_a_trip_is_raised_and_not_told_again() -> None
     assert reason_of(bench) is TripReason.SENSOR_FAULT
 
 
-def test_stop_takes_the_reason_of_a_pause_away() -> None:
+def test_stop_clears_reason() -> None:
+    """Stop clears the reason of a pause."""
     bench = bench_in(S.RUNNING)
     bench.supervisor.cut(Finding(TripReason.LOST_CONTACT))
     bench.gate.revoke(OffRequest.STOP)
@@ -738,7 +786,8 @@ def test_stop_takes_the_reason_of_a_pause_away() -> None:
     assert (bench.supervisor.state, bench.supervisor.finding) == (S.STOPPED, None)
 
 
-def test_a_trip_on_silence_books_the_silence_at_once() -> None:
+def test_silence_is_uncertain_charge() -> None:
+    """A trip on silence records its charge as uncertain at once."""
     bench = bench_in(S.RUNNING)
     bench.run_for(1.0)
     bench.sensor.frozen = True
@@ -751,23 +800,27 @@ def test_a_trip_on_silence_books_the_silence_at_once() -> None:
     assert not run_of(bench).counter.is_counting
 
 
-def test_after_a_trip_on_one_bad_reading_the_current_is_still_watched_and_counted() -> None:
+def test_watch_goes_on_after_trip() -> None:
+    """After a trip on one bad reading the current is still watched and counted."""
     bench = bench_in(S.RUNNING)
     bench.run_for(1.0)
     bench.sensor.error = SensorError("one bad read")
     bench.supervisor.tick()
     bench.sensor.error = None
     assert bench.supervisor.state is S.TRIPPED
-    assert bench.supervisor.sensor_message is None
+    assert bench.supervisor.sensor_finding is None
     assert run_of(bench).counter.is_counting
     assert [type(n) for n in feed(bench, after(bench, 0.0625, 1.0))] == [Counted]
 
 
-# --- found in review ----------------------------------------------------------------------------------------------------
+# --- found in review -----------------------------------------------------------------------------
 
 
 def test_quick_looks_never_starve_the_count() -> None:
-    """One sample over the voltage limit and a current near its own: quick looks clear nothing, so they must not go on alone."""
+    """One sample over the voltage limit, and a current near its own limit.
+
+    Quick looks clear nothing, so they must not go on alone.
+    """
     over_from: list[float] = []
 
     def reading(now_s: float) -> tuple[float, float]:
@@ -785,7 +838,8 @@ def test_quick_looks_never_starve_the_count() -> None:
     assert run_of(bench).counter.charge_coulombs - before == pytest.approx(30.0 * 3.65, rel=0.02)
 
 
-def test_a_run_without_full_samples_is_stale_however_many_quick_looks_come() -> None:
+def test_quick_looks_are_not_fresh() -> None:
+    """A run without full samples is stale, however many quick looks come."""
     bench = make_bench()
     bench.running(for_s=2.0)
     poll = bench.sensor.poll
@@ -804,9 +858,8 @@ def test_a_run_without_full_samples_is_stale_however_many_quick_looks_come() -> 
 @pytest.mark.parametrize(
     ("request_", "state"), [(OffRequest.STOP, S.STOPPED), (OffRequest.SHUTDOWN, S.INTERRUPTED)]
 )
-def test_a_request_in_the_middle_of_a_pass_is_a_request_and_no_fault(
-    request_: OffRequest, state: RunState
-) -> None:
+def test_request_in_mid_pass(request_: OffRequest, state: RunState) -> None:
+    """A request for off in the middle of a pass is a request, not a fault."""
     bench = make_bench()
     bench.running(for_s=2.0)
     standing = bench.gate.standing_request
@@ -823,7 +876,10 @@ def test_a_request_in_the_middle_of_a_pass_is_a_request_and_no_fault(
 
 
 def welding(bench: Bench) -> dict[str, bool]:
-    """Let the contact weld and the supply be switched by hand: ``weld``, ``live``, ``over`` for a current over its limit."""
+    """Let the contact weld and the supply be switched by hand.
+
+    ``weld``, ``live``, and ``over`` for a current over its limit.
+    """
     say = {"weld": False, "live": True, "over": False}
     poll = bench.sensor.poll
 
@@ -839,7 +895,8 @@ def welding(bench: Bench) -> dict[str, bool]:
     return say
 
 
-def test_a_run_whose_relay_welded_after_its_trip_cannot_go_on() -> None:
+def test_weld_ends_run() -> None:
+    """A run whose relay welded after its trip cannot carry on."""
     bench = make_bench()
     say = welding(bench)
     bench.running(for_s=25.0)
@@ -855,7 +912,8 @@ def test_a_run_whose_relay_welded_after_its_trip_cannot_go_on() -> None:
     assert bench.supervisor.state is S.STOPPED
 
 
-def test_what_flows_through_a_relay_that_shows_its_weld_in_a_pause_is_counted() -> None:
+def test_weld_in_pause_is_counted() -> None:
+    """Current through a relay that shows its weld in a pause is counted."""
     bench = make_bench()
     say = welding(bench)
     bench.running(for_s=25.0)
@@ -883,7 +941,8 @@ def failing_off(bench: Bench) -> None:
     bench.gate.turn_off = once  # type: ignore[method-assign]
 
 
-def test_the_books_are_done_also_when_off_fails_and_the_next_pass_is_off() -> None:
+def test_off_that_fails() -> None:
+    """The books are closed also when off fails, and the next pass turns off again."""
     bench = make_bench()
     bench.running(for_s=5.0)
     outbox_of(bench)
@@ -899,7 +958,8 @@ def test_the_books_are_done_also_when_off_fails_and_the_next_pass_is_off() -> No
     assert run.soak.seconds(bench.clock.monotonic_s()) == pytest.approx(60.0, abs=0.1)
 
 
-def test_a_trip_is_told_also_when_its_sample_cannot_be_counted(exact: Bench) -> None:
+def test_uncountable_sample(exact: Bench) -> None:
+    """A trip is published also when its sample cannot be counted."""
     exact.running(for_s=5.0)
     exact.supervisor.take_outbox()
     bad = after(exact, 0.05, current_a=-1.0)

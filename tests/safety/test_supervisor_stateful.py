@@ -1,4 +1,7 @@
-"""The supervisor under any sequence of commands, samples, faults, errors of the sensor and time, through the real relay gate."""
+"""The supervisor under any sequence of commands, samples, faults, sensor errors and time.
+
+Through the real relay gate.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +22,8 @@ S = RunState
 
 PLANNED_A = 3.0
 READINGS = [
-    (PLANNED_A, 3.0), (2.9, 3.1), (0.0, 0.2), (0.2, 5.0), (1.5, 3.0), (3.85, 3.0), (4.0, 3.0), (9.0, 3.0), (3.0, 7.0), (3.0, 0.1),
+    (PLANNED_A, 3.0), (2.9, 3.1), (0.0, 0.2), (0.2, 5.0), (1.5, 3.0), (3.85, 3.0), (4.0, 3.0),
+    (9.0, 3.0), (3.0, 7.0), (3.0, 0.1),
     (-0.04, 0.0), (-3.0, -2.0), (math.nan, 3.0), (3.0, math.inf),
 ]  # fmt: skip
 
@@ -43,7 +47,7 @@ class Contact:
 
 
 class StopInMidPass:
-    """The sensor; once armed, somebody presses Stop in the middle of the very pass that is about to turn on."""
+    """The sensor. Once armed, somebody presses Stop in the very pass that is about to turn on."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
@@ -65,7 +69,8 @@ class StopInMidPass:
 class Machine(RuleBasedStateMachine):
     """Everything that can befall the supervisor, in any order.
 
-    ``may_turn_on`` is set by an accepted start or resume, and taken away by the turning on and by each request for off.
+    An accepted start or resume sets ``may_turn_on``. Turning on clears it, and so does each
+    request for off.
     """
 
     @initialize(age_s=st.sampled_from([0.4, 1.0, 3.0]), grace_s=st.sampled_from([0.5, 20.0]))
@@ -88,7 +93,7 @@ class Machine(RuleBasedStateMachine):
 
     @rule(runs=st.booleans())
     def go_on_well(self, runs: bool) -> None:
-        """All is put right, what there is is acknowledged, and the run goes on or a new one begins."""
+        """All is put right and acknowledged. The run goes on, or a new one begins."""
         self.all_is_mended()
         self.time_passes(20)
         self.acknowledge()
@@ -101,7 +106,7 @@ class Machine(RuleBasedStateMachine):
         if runs and not self.was_shut_down and not self.stop_in_mid_pass.is_armed:
             assert self.bench.supervisor.state in (S.RUNNING, S.STOPPED)
 
-    # --- time and the sensor ----------------------------------------------------------------------------------------
+    # --- time and the sensor ---------------------------------------------------------------------
 
     @rule(passes=st.sampled_from([1, 2, 5, 20, 60, 60, 100]))
     def time_passes(self, passes: int) -> None:
@@ -160,7 +165,7 @@ class Machine(RuleBasedStateMachine):
             assert self.bench.supervisor.state is S.TRIPPED
             assert self.bench.pin.value == 0
 
-    # --- people -----------------------------------------------------------------------------------------------------
+    # --- people ----------------------------------------------------------------------------------
 
     @rule()
     def start(self) -> None:
@@ -224,7 +229,7 @@ class Machine(RuleBasedStateMachine):
         self.seen = (self.bench.supervisor.state, self.reason())
         return True
 
-    # --- what must hold ---------------------------------------------------------------------------------------------
+    # --- what must hold --------------------------------------------------------------------------
 
     def reason(self) -> TripReason | None:
         finding = self.bench.supervisor.finding

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 
 import pytest
@@ -19,16 +18,17 @@ from controller.safety.trends import (
     _change,
     _without_slope,
 )
+from controller.texts import Message
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.spec import BenchSpec
-from tests.kits.trend_walk import BLOCK_S, LIMITS, WITHIN_S, scattering, step_at, walk
+from tests.kits.trend_walk import BLOCK_S, LIMITS, RISEN, WITHIN_S, scattering, step_at, walk
 
 
 @pytest.mark.parametrize(("factor", "is_seen"), [(1.09, False), (1.11, True), (1.5, True)])
 @pytest.mark.parametrize("mode", ["constant-current", "constant-voltage"])
-def test_a_step_of_the_conductance_pauses_above_its_limit(
-    factor: float, is_seen: bool, mode: str
-) -> None:
+def test_conductance_step_pauses(factor: float, is_seen: bool, mode: str) -> None:
+    """A step above the limit pauses, in either supply mode."""
+
     def reading(t: float) -> tuple[float, float]:
         gain = factor if t >= 200.0 else 1.0
         return (3.0, 3.0 / gain) if mode == "constant-current" else (3.0 * gain, 3.0)
@@ -45,15 +45,19 @@ def test_a_step_of_the_conductance_pauses_above_its_limit(
         assert finding.unit == "%"
 
 
-def test_a_step_just_after_the_blind_time_has_nothing_to_be_compared_with_until_there_is() -> None:
+def test_step_after_blind_time() -> None:
+    """It is seen once there are enough means to compare it with."""
     at_s, finding, _ = walk(step_at(LIMITS.trend_blind_s + 11.5, 1.5), 300.0)
     assert finding is not None
     assert 69.0 <= at_s <= 75.0, "five means from 30 s on are 30 s old at 70 s"
 
 
 @pytest.mark.parametrize(("factor", "is_seen"), [(1.20, False), (1.40, True)])
-def test_a_rough_run_raises_its_own_limit(factor: float, is_seen: bool) -> None:
-    """Means 4 % apart: six times that is 24 % in ln, 27 %; the median of the newest lies half a scatter off."""
+def test_rough_run_raises_limit(factor: float, is_seen: bool) -> None:
+    """Means 4 % apart: six times that is 24 % in ln, 27 %.
+
+    The median of the newest is half a scatter off.
+    """
     assert SCATTERS == 6.0
     _, finding, _ = walk(scattering(0.04, step_at(200.0, factor)), 400.0)
     assert (finding is not None) is is_seen
@@ -66,9 +70,7 @@ def test_a_rough_run_raises_its_own_limit(factor: float, is_seen: bool) -> None:
 
 @pytest.mark.parametrize("leak_fraction", [0.4, 0.6, 1.0])
 @pytest.mark.parametrize("limit_a", [3.0, None])
-def test_the_bare_metal_that_the_message_tells_is_what_leaks(
-    leak_fraction: float, limit_a: float | None
-) -> None:
+def test_stated_area_is_true(leak_fraction: float, limit_a: float | None) -> None:
     """Against the rehearsal's default cell, in constant current and in constant voltage."""
     spec = BenchSpec(
         supply_limit_a=limit_a, supply_v=5.0 if limit_a else BenchSpec().set_point_v(3.0)
@@ -89,18 +91,21 @@ def test_the_bare_metal_that_the_message_tells_is_what_leaks(
     leaking = flowing()
     _, finding, _ = walk(lambda t: leaking if t >= 200.0 + 0.9 * BLOCK_S else tight, 400.0)
     assert finding is not None
-    low, high = map(float, re.findall(r"(\d+) to (\d+) % more bare metal", finding.detail)[0])
-    assert low <= 100.0 * leak_fraction <= high
+    assert finding.cause is not None
+    assert finding.cause.key == "guards.resist_leak.some_area"
+    area = finding.cause.values
+    assert float(area["least_percent"]) <= 100.0 * leak_fraction <= float(area["most_percent"])
 
 
-def test_a_large_step_is_told_as_much_more_metal_without_figures() -> None:
+def test_large_step_without_figures() -> None:
+    """A large step is rather a bridge: no area is stated."""
     _, finding, _ = walk(step_at(200.0, 1.9), 400.0)
     assert finding is not None
-    assert "%" not in finding.detail
-    assert "much more bare metal" in finding.detail
+    assert finding.cause == Message("guards.resist_leak.much_area")
 
 
-def test_a_settling_cell_hides_no_leak() -> None:
+def test_settling_hides_no_leak() -> None:
+    """A leak shows although the cell is still settling."""
     _, finding, _ = walk(
         lambda t: (3.0, 3.0 * math.exp(0.2 * math.exp(-t / 20.0)) / (1.15 if t >= 100.0 else 1.0)),
         400.0,
@@ -109,8 +114,11 @@ def test_a_settling_cell_hides_no_leak() -> None:
 
 
 @pytest.mark.parametrize("at_s", [50.0, 200.0])
-def test_a_leak_that_takes_eight_seconds_is_seen_within_fifteen(at_s: float) -> None:
-    """The rehearsal's leak: bare metal of six tenths of the open area within 8 s, about 17 % in constant current."""
+def test_slow_leak_within_fifteen_seconds(at_s: float) -> None:
+    """The rehearsal's leak: bare metal of six tenths of the open area within 8 s.
+
+    About 17 % in constant current.
+    """
     at, finding, _ = walk(
         lambda t: (3.0, 3.0 / (1.0 + 0.17 * min(1.0, max(0.0, (t - at_s) / 8.0)))), 400.0
     )
@@ -119,9 +127,11 @@ def test_a_leak_that_takes_eight_seconds_is_seen_within_fifteen(at_s: float) -> 
 
 
 @pytest.mark.parametrize(("warming_k", "warns"), [(10.0, False), (None, True)])
-def test_measured_warming_explains_its_share(warming_k: float | None, warns: bool) -> None:
-    """1.33 % per K: 10 K between 80 and 180 s raise the conductance by e^0.133. Source: Landolt-Boernstein, 1.017 mol/L nitric
-    acid, cited in a maker's manual."""
+def test_warming_explains_its_share(warming_k: float | None, warns: bool) -> None:
+    """1.33 % per K: 10 K between 80 and 180 s raise the conductance by e^0.133.
+
+    Source: Landolt-Boernstein, 1.017 mol/L nitric acid, cited in a maker's manual.
+    """
     assert CONDUCTIVITY_PER_K == 0.0133
 
     def ramp(t: float) -> float:
@@ -135,12 +145,13 @@ def test_measured_warming_explains_its_share(warming_k: float | None, warns: boo
     assert any(told) is warns
 
 
-def test_a_drift_that_neither_growth_nor_warming_explains_warns_and_goes_on() -> None:
+def test_unexplained_drift_warns() -> None:
+    """A drift that neither growth nor warming explains warns and does not pause."""
     _, finding, told = walk(
         lambda t: (3.0, 3.0 * (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0)))), 300.0
     )
     assert finding is None
-    assert any("conducts better" in text for text in told[-1])
+    assert told[-1] == (Message("guards.warning.drift"),)
     _, _, explained = walk(
         lambda t: (3.0, 3.0 * (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0)))),
         300.0,
@@ -150,16 +161,17 @@ def test_a_drift_that_neither_growth_nor_warming_explains_warns_and_goes_on() ->
 
 
 @pytest.mark.parametrize("at_s", [80.0, 200.0])
-def test_a_risen_resistance_warns_naming_stirring_film_and_contact(at_s: float) -> None:
+def test_risen_resistance_warns(at_s: float) -> None:
     """Within three means, and also before there is a minute to look back to."""
     _, finding, told = walk(step_at(at_s, 1 / 1.11), at_s + WITHIN_S)
     assert finding is None
-    assert any("stirring" in text and "film" in text and "contact" in text for text in told[-1])
+    assert RISEN in told[-1]
+    assert all(word in str(RISEN) for word in ("stirring", "film", "contact"))
     _, _, quiet = walk(step_at(at_s, 1 / 1.09), at_s + 100.0)
     assert not any(quiet)
 
 
-def test_a_resistance_that_creeps_up_within_a_minute_warns() -> None:
+def test_creeping_resistance_warns() -> None:
     """So evenly that the slope before explains each step: told by what it was a minute ago."""
 
     def creeping(per_minute: float) -> Callable[[float], tuple[float, float]]:
@@ -167,13 +179,14 @@ def test_a_resistance_that_creeps_up_within_a_minute_warns() -> None:
 
     _, finding, told = walk(creeping(0.12), 400.0, pieces=2)
     assert finding is None
-    assert any("stirring" in text for text in told[-1])
+    assert RISEN in told[-1]
     _, _, quiet = walk(creeping(0.07), 400.0, pieces=2)
-    assert not any("stirring" in text for texts in quiet for text in texts)
+    assert not any(RISEN in warnings for warnings in quiet)
 
 
 @pytest.mark.parametrize(("factor", "is_seen"), [(1.09, False), (1.11, True), (1.4, True)])
-def test_several_pieces_pause_when_the_resistance_jumps_up(factor: float, is_seen: bool) -> None:
+def test_several_pieces_pause(factor: float, is_seen: bool) -> None:
+    """Several pieces pause when the resistance jumps up; a single one does not."""
     at_s, finding, _ = walk(step_at(200.0, 1 / factor), 400.0, pieces=2)
     assert (finding is not None) is is_seen
     if finding is not None:
@@ -184,8 +197,11 @@ def test_several_pieces_pause_when_the_resistance_jumps_up(factor: float, is_see
     assert alone is None
 
 
-def test_a_contact_that_fails_ever_faster_pauses_several_pieces_early() -> None:
-    """Its resistance doubles each 30 s: the slope of the minute before explains less of a step than its own slope would."""
+def test_failing_contact_pauses_early() -> None:
+    """Its resistance doubles each 30 s.
+
+    The slope of the minute before explains less of a step than its own slope would.
+    """
     at_s, finding, _ = walk(
         lambda t: (3.0, 3.0 * (1.0 + 0.02 * 2.0 ** (max(0.0, t - 150.0) / 30.0))), 400.0, pieces=2
     )
@@ -195,17 +211,18 @@ def test_a_contact_that_fails_ever_faster_pauses_several_pieces_early() -> None:
 
 
 @pytest.mark.parametrize(("factor", "warns"), [(1.18, False), (1.22, True)])
-def test_voltage_over_its_own_median_warns_after_20_s(factor: float, warns: bool) -> None:
+def test_voltage_over_median_warns(factor: float, warns: bool) -> None:
     """In small steps, so that no other rule sees it first."""
     _, finding, told = walk(
         lambda t: (3.0, 3.0 * (1.0 + (factor - 1.0) * min(1.0, max(0.0, (t - 200.0) / 50.0)))),
         290.0,
     )
     assert finding is None
-    assert any(any("own mean" in text for text in texts) for texts in told) is warns
+    assert any(Message("guards.warning.voltage") in warnings for warnings in told) is warns
 
 
-def test_voltage_half_over_its_own_median_trips() -> None:
+def test_voltage_half_over_median_trips() -> None:
+    """Half over its own median of 60 to 120 s ago, and not just below."""
     at_s, finding, _ = walk(step_at(200.0, 1 / 1.52), 400.0)
     assert finding is not None
     assert finding.reason is TripReason.OVER_VOLTAGE
@@ -235,7 +252,9 @@ def test_turning_the_supply_up_is_no_leak() -> None:
     """The voltage goes along by more than a quarter of the conductance: a leak would pull it down or leave it."""
     _, finding, told = walk(turned(200.0, 1.15, 1.2), 300.0)
     assert finding is None
-    assert not any("conducts better" in text for texts in told for text in texts)
+    assert not any(
+        warning.key == "guards.warning.drift" for warnings in told for warning in warnings
+    )
     _, leak, _ = walk(turned(200.0, 1.0, 1.2), 300.0)
     assert leak is not None
     assert leak.reason is TripReason.RESIST_LEAK
@@ -253,10 +272,12 @@ def test_turning_the_supply_up_is_no_drift() -> None:
         return reading
 
     _, _, told = walk(creeping(0.0), 280.0)
-    assert any("conducts better" in text for text in told[-1])
+    assert any(warning.key == "guards.warning.drift" for warning in told[-1])
     _, finding, told = walk(creeping(0.10), 280.0)
     assert finding is None
-    assert not any("conducts better" in text for texts in told for text in texts)
+    assert not any(
+        warning.key == "guards.warning.drift" for warnings in told for warning in warnings
+    )
 
 
 def test_a_turned_supply_hides_no_leak() -> None:

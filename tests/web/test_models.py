@@ -30,14 +30,21 @@ from controller.config import Settings
 from controller.logbook.entries import BathSaved, Progress, RawSample, ReadingTaken
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
-from controller.messages import RunState, Sample, Snapshot, TripReason
+from controller.messages import (
+    Finding,
+    RunState,
+    Sample,
+    Snapshot,
+    TripReason,
+    advice_for,
+)
 from controller.physics.learning import GaugeReading, Weighing
 from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
 from controller.planning.request import NarrowLine, PlanRequest
 from controller.recording.baths import BathState
-from controller.safety.advice import WHAT_TO_DO
 from controller.safety.checks import CheckReport, check_rig
+from controller.texts import Message
 from hardware.clock import SystemClock
 from hardware.rehearsal.spec import BenchTruth
 from tests.kits.api_client import SILVER
@@ -111,7 +118,7 @@ def test_a_reading_is_told_whole() -> None:
 
 def test_a_listed_run_has_all_but_the_bookkeeping_of_the_logbook() -> None:
     inside = (names(RunSummary) | names(Progress)) - {"progress", "number", "boot_id", "at_s"}
-    assert set(schemas_runs.RunListed.model_fields) == inside
+    assert set(schemas_runs.RunListed.model_fields) == inside | {"reason_title"}
 
 
 def test_the_logbooks_health_is_told_whole_but_for_its_monotonic_time() -> None:
@@ -270,14 +277,14 @@ def test_a_sound_rig_passes_and_says_what_is_not_proven() -> None:
         (report(), idle(state=RunState.RUNNING, relay_on=True), "running"),
         (report(), idle(sample_age_s=7.0), "sent nothing"),
         (report(), idle(sample_age_s=None), "sent nothing"),
-        (report(), idle(sensor_message="Check the sensor's four wires."), "four wires"),
+        (report(), idle(sensor_message=Message("Check the sensor's four wires.")), "four wires"),
         (report(), idle(relay_on=True), "reads on outside a run"),
         (report(current_a=1.0), idle(), "PULL THE SUPPLY'S PLUG"),
-        (report(current_a=0.012), idle(), "zero is too far off"),
+        (report(current_a=0.012), idle(), "the sensor reads 0.0120 A"),
         (report(voltage_v=3.0), idle(), "PULL THE SUPPLY'S PLUG"),
         (
             report(),
-            idle(relay_welded=True, message=WHAT_TO_DO[TripReason.RELAY_WELDED]),
+            idle(relay_welded=True, message=advice_for(TripReason.RELAY_WELDED)),
             "PULL THE SUPPLY'S PLUG",
         ),
     ],
@@ -296,3 +303,40 @@ def test_unit_of_reads_the_longest_suffix_and_none_where_there_is_none() -> None
     assert unit_of("limits.depth_mm") == "mm"
     assert unit_of("pieces") is None
     assert NO_UNIT == "no unit"
+
+
+def test_status_has_values_and_sentences() -> None:
+    """The page shows the fields; it never takes a sentence apart."""
+    finding = Finding(TripReason.OVER_VOLTAGE, 6.5, 6.0, "V")
+    warning = Message("guards.warning.drift")
+    snapshot = idle(
+        state=RunState.TRIPPED,
+        reason=finding.reason,
+        finding=finding,
+        message=finding.message,
+        sensor_message=finding.advice,
+        warnings=(warning,),
+    )
+    status = schemas_status.Status.of(
+        snapshot, LogbookHealth(True, None, None, None, None, 0, None, 0), "rehearsal", "1"
+    )
+    assert status.finding is not None
+    assert status.finding.model_dump() == {
+        "reason": "over_voltage",
+        "value": 6.5,
+        "limit": 6.0,
+        "unit": "V",
+        "title": "Too much voltage",
+        "what": "The cell voltage is 6.50 V, over the limit of 6.00 V.",
+        "advice": str(finding.advice),
+    }
+    assert status.message == f"{status.finding.what} {status.finding.advice}"
+    assert (status.sensor_message, status.warnings) == (str(finding.advice), (str(warning),))
+    command = schemas_status.CommandAnswer.model_validate(snapshot)
+    assert command.message == status.message
+    assert (
+        schemas_status.Status.of(
+            idle(), LogbookHealth(True, None, None, None, None, 0, None, 0), "bench", "1"
+        ).finding
+        is None
+    )

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from typing import Annotated
 
 from api.http.models.base import NO_UNIT, Answer, said
-from api.http.models.status import Reason, RelayField
+from api.http.models.status import Reason, RelayField, rendered
 from controller.messages import RunState, Snapshot
-from controller.safety.advice import describe
-from controller.safety.checks import CheckReport
+from controller.safety.checks import CheckItem, CheckReport
 
 NOT_PROVEN = (
     "That the relay's contact is open: a welded contact shows only while the supply is switched on and its leads are connected.",
@@ -30,7 +29,19 @@ class RigCheckItem(Answer):
     ]
     limit: Annotated[float | None, said("Limit of the value.", "the one in unit", 0.008)]
     unit: Annotated[str, said("Unit of value and limit.", NO_UNIT, "A")]
-    note: Annotated[str, said("What it means.", NO_UNIT, "taken out of every sample")]
+    note: Annotated[str, said("What it means.", NO_UNIT, "It is taken out of every sample.")]
+
+    @classmethod
+    def of(cls, item: CheckItem) -> RigCheckItem:
+        """Return a line of the check."""
+        return cls(
+            name=item.name,
+            passed=item.passed,
+            value=item.value,
+            limit=item.limit,
+            unit=item.unit,
+            note=str(item.note),
+        )
 
 
 class RigCheck(Answer):
@@ -103,15 +114,16 @@ class RigCheck(Answer):
             message = f"The bench is {snapshot.state.value}: the readings are from before. Ask again when the relay is off."
         elif not answers:
             message = (
-                snapshot.sensor_message
-                or "The sensor has sent nothing lately: check its supply and wires."
+                str(snapshot.sensor_message)
+                if snapshot.sensor_message is not None
+                else "The sensor has sent nothing lately: check its supply and wires."
             )
         elif report is None:
             message = (
                 "There are too few readings with the relay off yet: wait two seconds and ask again."
             )
         elif report.finding is not None:
-            message = describe(report.finding)
+            message = str(report.finding.message)
         elif snapshot.relay_on:
             message = "The relay output reads on outside a run: look at the supply's own ammeter, then restart the service."
         passed = message is None and not snapshot.relay_welded
@@ -134,15 +146,11 @@ class RigCheck(Answer):
                 if snapshot.relay_on
                 else "reads off: this is the output's level, not the contact",
             ),
-            *(
-                ()
-                if report is None
-                else tuple(RigCheckItem.model_validate(item) for item in report.items)
-            ),
+            *(() if report is None else tuple(RigCheckItem.of(item) for item in report.items)),
         )
         return cls(
             passed=passed,
-            message=message if message or passed else snapshot.message,
+            message=message if message or passed else rendered(snapshot.message),
             reason=report.finding.reason
             if report is not None and report.finding is not None
             else snapshot.reason,

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from api.http.models.base import NO_UNIT, Answer, said
 from api.http.models.status import MessageField, Reason, State
 from controller.logbook.reader import RunRecord, RunSummary
-from controller.messages import EventKind
+from controller.messages import EventKind, title_of
 
 _SUMMARY_EXAMPLE = {
     "run_id": "20260314-091500-7",
@@ -20,6 +20,7 @@ _SUMMARY_EXAMPLE = {
     "ended_at_utc": "2026-03-14T09:25:02Z",
     "state": "finished",
     "reason": None,
+    "reason_title": None,
     "message": "Target depth reached.",
     "target_depth_mm": 0.25,
     "planned_current_a": 3.0,
@@ -55,6 +56,9 @@ class RunListed(Answer):
     ]
     state: State
     reason: Reason
+    reason_title: Annotated[
+        str | None, said("The reason in a few words, for a person.", NO_UNIT, "Contact lost")
+    ]
     message: MessageField
     target_depth_mm: Annotated[float | None, said("Depth that the run stops at.", "mm", 0.25)]
     planned_current_a: Annotated[float, said("Planned current.", "A", 3.0)]
@@ -87,8 +91,10 @@ def listed(run: RunSummary) -> dict[str, Any]:
         for key, value in asdict(run.progress).items()
         if key not in _OF_PROGRESS_ELSEWHERE
     }
-    own = {name: getattr(run, name) for name in RunListed.model_fields if name not in progress}
-    return {**own, **progress}
+    made = {"reason_title": None if run.reason is None else str(title_of(run.reason))}
+    elsewhere = {**progress, **made}
+    own = {name: getattr(run, name) for name in RunListed.model_fields if name not in elsewhere}
+    return {**own, **elsewhere}
 
 
 class RunList(Answer):

@@ -6,27 +6,32 @@ from dataclasses import fields
 from datetime import datetime
 from typing import Annotated, Literal
 
-from pydantic import field_validator
+from pydantic import BeforeValidator, field_validator
 
 from api.http.models.base import NO_UNIT, Answer, RequestModel, said
 from controller.logbook.health import LogbookHealth
-from controller.messages import RunState, Snapshot, TripReason
+from controller.messages import Finding, RunState, Snapshot, TripReason
+from controller.texts import Message
+
+
+def rendered(message: Message | str | None) -> str | None:
+    """Return the sentence of a message, or None when there is none."""
+    return None if message is None else str(message)
+
 
 RigKind = Literal["bench", "rehearsal"]
 
 State = Annotated[
     RunState,
     said(
-        "Where the bench stands. The relay may be on in running and nowhere else.",
+        "State of the rig. The relay may be on in running and in no other state.",
         NO_UNIT,
         RunState.RUNNING.value,
     ),
 ]
 Reason = Annotated[
     TripReason | None,
-    said(
-        "Why the run was cut or paused, until acknowledged.", NO_UNIT, TripReason.LOST_CONTACT.value
-    ),
+    said("Why the run tripped or paused, until acknowledged.", NO_UNIT, "lost_contact"),
 ]
 RigField = Annotated[
     RigKind, said("Real bench, or the rehearsal bench's model.", NO_UNIT, "rehearsal")
@@ -35,17 +40,55 @@ VersionField = Annotated[str, said("Version of the program.", NO_UNIT, "0.1.0")]
 RelayField = Annotated[bool, said("Whether the relay output reads on.", NO_UNIT, True)]
 MessageField = Annotated[
     str | None,
+    BeforeValidator(rendered),
     said(
-        "What happened last and what to do, for a person.",
+        "What happened last and what to do, for a person. Programs read state and finding.",
         NO_UNIT,
-        "Relay on. Zero offset 1.20 mA taken out.",
+        "The relay is on. The sensor's zero offset of 1.20 mA is taken out.",
     ),
 ]
 RunField = Annotated[str | None, said("The run on the bench.", NO_UNIT, "20260314-091500-7")]
 
 
+class FindingAnswer(Answer):
+    """Why the run tripped or paused: the values, and the sentences made from them."""
+
+    reason: Annotated[TripReason, said("The reason.", NO_UNIT, TripReason.OVER_VOLTAGE.value)]
+    value: Annotated[
+        float | None,
+        said("What was measured; null where there is no number.", "the one in unit", 6.42),
+    ]
+    limit: Annotated[
+        float | None, said("The limit; null where there is none.", "the one in unit", 6.0)
+    ]
+    unit: Annotated[str, said("Unit of value and limit; empty without numbers.", NO_UNIT, "V")]
+    title: Annotated[str, said("The reason in a few words.", NO_UNIT, "Too much voltage")]
+    what: Annotated[
+        str,
+        said(
+            "What happened, with value and limit.",
+            NO_UNIT,
+            "The cell voltage is 6.42 V, over the limit of 6.00 V.",
+        ),
+    ]
+    advice: Annotated[str, said("What to do.", NO_UNIT, "Turn the supply down. Then acknowledge.")]
+
+    @classmethod
+    def of(cls, finding: Finding) -> FindingAnswer:
+        """Return a finding with its sentences."""
+        return cls(
+            reason=finding.reason,
+            value=finding.value,
+            limit=finding.limit,
+            unit=finding.unit,
+            title=str(finding.title),
+            what=str(finding.what),
+            advice=str(finding.advice),
+        )
+
+
 class Status(Answer):
-    """The newest snapshot of the bench. What is not known is null, never 0."""
+    """The newest snapshot of the rig. What is not known is null, never 0."""
 
     sequence: Annotated[int, said("Number of the snapshot, rising.", NO_UNIT, 1204)]
     at_s: Annotated[
@@ -56,6 +99,22 @@ class Status(Answer):
     ]
     state: State
     reason: Reason
+    finding: Annotated[
+        FindingAnswer | None,
+        said(
+            "Why the run tripped or paused, until acknowledged.",
+            NO_UNIT,
+            {
+                "reason": "lost_contact",
+                "value": 0.012,
+                "limit": 0.3,
+                "unit": "A",
+                "title": "Contact lost",
+                "what": "Hardly any current flows: 0.012 A. The limit is 0.300 A.",
+                "advice": "Put it right and carry on, or stop.",
+            },
+        ),
+    ]
     message: MessageField
     run_id: RunField
     piece: Annotated[str | None, said("Name of the piece.", NO_UNIT, "fern brooch")]
@@ -146,6 +205,7 @@ class Status(Answer):
     ]
     sensor_message: Annotated[
         str | None,
+        BeforeValidator(rendered),
         said(
             "What is wrong with the sensor outside a run.",
             NO_UNIT,
@@ -178,6 +238,9 @@ class Status(Answer):
     def of(cls, snapshot: Snapshot, logbook: LogbookHealth, rig: RigKind, version: str) -> Status:
         """Return the status in a snapshot."""
         values = {field.name: getattr(snapshot, field.name) for field in fields(snapshot)}
+        finding = snapshot.finding
+        values["finding"] = None if finding is None else FindingAnswer.of(finding)
+        values["warnings"] = tuple(str(warning) for warning in snapshot.warnings)
         return cls(
             **values,
             rig=rig,

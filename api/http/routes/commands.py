@@ -18,6 +18,7 @@ from api.http.models.status import (
     FirstLookBody,
     StartAnswer,
     StopAnswer,
+    rendered,
 )
 from api.http.plan_requests import request_of
 from api.http.problem_kinds import (
@@ -32,8 +33,7 @@ from api.http.problem_kinds import (
 )
 from api.http.problems import ProblemError, told_problems
 from controller.errors import LoopNotAliveError
-from controller.messages import Snapshot, TripReason
-from controller.safety.advice import WHAT_TO_DO
+from controller.messages import Snapshot, TripReason, advice_for
 from controller.safety.transitions import STOP_ENDS
 
 STOP_WAIT_S = 0.15
@@ -243,7 +243,7 @@ def _what_became(snapshot: Snapshot | None) -> str:
     if snapshot is None:
         return "The control loop has told nothing yet."
     if snapshot.relay_welded:
-        return WHAT_TO_DO[TripReason.RELAY_WELDED]
+        return str(advice_for(TripReason.RELAY_WELDED))
     if snapshot.state in STOP_ENDS:
         return f"The control loop has not answered yet, it last was {snapshot.state.value}: look at the supply's own ammeter."
-    return snapshot.message or f"The bench is {snapshot.state.value}."
+    return rendered(snapshot.message) or f"The bench is {snapshot.state.value}."

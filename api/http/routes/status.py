@@ -9,7 +9,14 @@ from starlette.responses import StreamingResponse
 from api.access.auth import caller_of
 from api.http.context import AppContext
 from api.http.live import LiveResponse
-from api.http.models.status import Health, LogbookHealthAnswer, LoopHealth, SensorHealth, Status
+from api.http.models.status import (
+    Health,
+    LogbookHealthAnswer,
+    LoopHealth,
+    SensorHealth,
+    Status,
+    rendered,
+)
 from api.http.problem_kinds import LOOP_NOT_ALIVE, TOO_MANY_STREAMS
 from api.http.problems import told_problems
 from controller.logbook.health import LogbookHealth
@@ -77,7 +84,7 @@ def status_routes(context: AppContext) -> APIRouter:
                 alive=True, silent_s=context.board.silent_s(), watchdog_s=context.watchdog_s
             ),
             sensor=SensorHealth(
-                sample_age_s=snapshot.sample_age_s, message=snapshot.sensor_message
+                sample_age_s=snapshot.sample_age_s, message=rendered(snapshot.sensor_message)
             ),
             logbook=LogbookHealthAnswer.model_validate(context.logbook_health()),
             rig=context.rig_kind,

@@ -224,7 +224,7 @@ class Watch(Ledger):
             if isinstance(item, Began):
                 self.tally = Tally(most_target_coulombs=item.plan.charge_coulombs)
             elif isinstance(item, Noted) and item.kind is EventKind.WARNING:
-                self.warnings.append(item.text)
+                self.warnings.append(str(item.message))
             elif isinstance(item, Counted):
                 self.must(
                     "charge", math.isfinite(item.totals.charge_coulombs), "the charge is no number"
@@ -245,7 +245,7 @@ class Watch(Ledger):
             self.must(
                 "quiet",
                 item.finding.reason.value != "controller_fault",
-                f"controller_fault: {item.finding.detail}",
+                f"controller_fault: {item.finding.what}",
             )
         run = None if self._supervisor is None else self._supervisor.run
         if (

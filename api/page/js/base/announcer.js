@@ -2,7 +2,7 @@
 
 import { byId, put } from "./dom.js";
 import { fixed, printed, spoken } from "./numbers.js";
-import { reasonOf, stateOf } from "./words.js";
+import { stateOf } from "./words.js";
 
 const SILENCE_WORTH_TELLING_MS = 10000;
 
@@ -18,8 +18,8 @@ export function announce(bench) {
   let hasToldSilence = false;
   bench.on("state", (status, before) => {
     tenth = tenthOf(status);
-    const reason = reasonOf(status.reason);
-    const text = `${stateOf(status.state).word}. ${reason ? `${reason}. ` : ""}${printed(status.message)}`;
+    const title = status.finding ? `${status.finding.title}. ` : "";
+    const text = `${stateOf(status.state).word}. ${title}${printed(status.message)}`;
     if (status.state === "tripped" || status.relay_welded) sayAtOnce(text);
     else if (before !== null) say(text);
     if (status.state !== "tripped" && before?.state === "tripped") sayAtOnce("");

@@ -4,39 +4,15 @@ export const STATES = {
   idle: { word: "Idle", line: "Nothing on the bench" },
   checking: { word: "Checking", line: "Relay off, reading the sensor" },
   running: { word: "Running", line: "Relay on, the plate is etching" },
-  paused: { word: "Paused", line: "Relay off. The acid goes on" },
+  paused: { word: "Paused", line: "Relay off. The acid keeps biting" },
   finished: { word: "Finished", line: "Relay off. Lift and rinse the plate" },
   stopped: { word: "Stopped", line: "Relay off. Lift and rinse the plate" },
   tripped: { word: "Tripped", line: "Relay off. Look at the bench" },
   interrupted: { word: "Interrupted", line: "Relay off since the service ended" },
 };
 
-export const REASONS = {
-  over_voltage: "Too much voltage",
-  over_current: "Too much current",
-  short_circuit: "Short circuit",
-  lost_contact: "Contact lost",
-  reverse_current: "Current runs backwards",
-  sensor_fault: "The sensor fails",
-  sensor_stale: "The sensor is silent",
-  sensor_saturated: "Current beyond the sensor",
-  sensor_reset: "The sensor was reset",
-  zero_offset: "The sensor\u2019s zero is off",
-  relay_welded: "The relay is welded",
-  over_time: "Time ceiling reached",
-  over_charge: "Charge ceiling reached",
-  depth_limit: "Deep enough for this sheet",
-  bath_hot: "The bath is hot",
-  resist_leak: "The resist may leak",
-  store_full: "The logbook has no room",
-  controller_fault: "Fault of the program",
-};
-
 /** Return the words for a state. */
 export const stateOf = (name) => STATES[name] ?? { word: name, line: "" };
-
-/** Return the words for a reason, or null without one. */
-export const reasonOf = (name) => (name === null ? null : REASONS[name] ?? name.replaceAll("_", " "));
 
 /** Return a metal's name as it is read. */
 export const metalOf = (name) => (name === null ? null : name.replaceAll("-", " "));

@@ -5,7 +5,7 @@ import { command } from "./commands.js";
 import { clockwork, fixed, printed } from "../base/numbers.js";
 import { tell } from "./stop.js";
 import { reshape } from "../base/shapes.js";
-import { reasonOf, stateOf } from "../base/words.js";
+import { stateOf } from "../base/words.js";
 
 /** Keep the frame up to date. */
 export function keepFrame(bench) {
@@ -14,7 +14,7 @@ export function keepFrame(bench) {
     if (pause.getAttribute("aria-disabled") !== "true") command("pause");
   });
   bench.on("status", (status) => {
-    const reason = status.state === "running" ? null : reasonOf(status.reason);
+    const reason = status.state === "running" ? null : status.finding?.title ?? null;
     const word = stateOf(status.state).word;
     if (word !== line.firstChild.textContent) line.replaceChildren(h("strong", {}, word), h("span", {}));
     put(line.lastChild, reason ?? brief(status));

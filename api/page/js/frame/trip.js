@@ -1,14 +1,16 @@
-// A trip fills the screen: what happened, value and limit, what to do, Acknowledge. Stop stays under the thumb.
+// A trip fills the screen: what happened, value and limit, what to do, Acknowledge.
+// Stop stays under the thumb.
 
 import { command } from "./commands.js";
 import { button, byId, h, mark, put, show } from "../base/dom.js";
-import { clockwork, fixed, printed } from "../base/numbers.js";
+import { clockwork, fixed, printed, withUnit } from "../base/numbers.js";
 import { reshape, shape } from "../base/shapes.js";
 import { cancelSheets, coverScreens } from "../base/sheet.js";
-import { tripWords } from "./trip_words.js";
-import { reasonOf } from "../base/words.js";
 
-/** Keep the trip's screen: there while the bench is tripped or its relay is welded. */
+/** Decimals of a value, by its unit. */
+const DIGITS = { A: 3, V: 2, s: 1, C: 1, mm: 3, degC: 1, "%": 0 };
+
+/** Show the trip's screen while the rig is tripped or its relay is welded. */
 export function keepTrip(bench) {
   const view = build();
   byId("trip").append(view.body);
@@ -32,6 +34,7 @@ function build() {
     figures: h("dl", { class: "trip-figures" }),
     value: h("dd"),
     limit: h("dd"),
+    todoTitle: h("h2", {}, "What to do"),
     todo: h("p", { class: "trip-todo" }),
     kept: h("p", { class: "quiet" }),
     acknowledge: button("Acknowledge", () => command("acknowledge"), { class: "primary wide" }),
@@ -46,7 +49,7 @@ function build() {
     view.plug,
     view.what,
     view.figures,
-    h("h2", {}, "What to do"),
+    view.todoTitle,
     view.todo,
     view.kept,
     view.acknowledge,
@@ -55,20 +58,28 @@ function build() {
 }
 
 function fill(view, status) {
-  const words = tripWords(status.message);
   const isWelded = status.relay_welded;
-  put(view.title, isWelded ? "The relay is welded" : reasonOf(status.reason) ?? "Tripped");
+  // The first reason stays when a weld is found later: then the newest message is about the weld.
+  const finding = isWelded && status.reason !== "relay_welded" ? null : status.finding;
+  const { value, limit } = finding ?? { value: null, limit: null };
+  put(view.title, isWelded ? "The relay is welded" : finding?.title ?? "Tripped");
   reshape(view.shape, "tripped");
   show(view.plug, isWelded);
-  put(view.what, `${printed(words.what)}.`);
-  show(view.valueRow, words.value !== null);
-  show(view.limitRow, words.limit !== null);
-  show(view.figures, words.value !== null);
-  put(view.value, printed(`${words.value}\u00a0${words.unit}`));
-  put(view.limit, printed(`${words.limit}\u00a0${words.unit}`));
-  put(view.todo, printed(words.todo));
-  const relay = status.relay_on ? "The relay output still reads on." : "The relay output reads off.";
-  const depth = status.depth_mm === null ? "" : ` Depth so far ${fixed(status.depth_mm, 3)} mm after ${clockwork(status.on_time_s)}.`;
+  put(view.what, printed(finding?.what ?? status.message));
+  show(view.figures, value !== null);
+  show(view.limitRow, limit !== null);
+  put(view.value, printed(withUnit(value, DIGITS[finding?.unit], finding?.unit)));
+  put(view.limit, printed(withUnit(limit, DIGITS[finding?.unit], finding?.unit)));
+  show(view.todoTitle, finding !== null);
+  show(view.todo, finding !== null);
+  put(view.todo, printed(finding?.advice));
+  const relay = status.relay_on
+    ? "The relay output still reads on."
+    : "The relay output reads off.";
+  const depth =
+    status.depth_mm === null
+      ? ""
+      : ` Depth so far ${fixed(status.depth_mm, 3)} mm after ${clockwork(status.on_time_s)}.`;
   put(view.kept, relay + depth);
   mark(byId("trip"), "data-welded", isWelded);
 }

@@ -3,7 +3,7 @@
 import { CurveData } from "../pictures/curve_data.js";
 import { clockwork, moment, withUnit } from "../base/numbers.js";
 import { get, path, query } from "../base/server.js";
-import { metalOf, policyOf, reasonOf, stateOf, supplyOf } from "../base/words.js";
+import { metalOf, policyOf, stateOf, supplyOf } from "../base/words.js";
 
 const CURVE_POINTS = 900;
 
@@ -18,7 +18,7 @@ export async function fetchRun(runId) {
 /** Return how a run went, as [term, value] pairs. */
 export function runFacts({ run }) {
   return [
-    ["State", reasonOf(run.reason) ?? stateOf(run.state).word],
+    ["State", run.reason_title ?? stateOf(run.state).word],
     ["Started", moment(run.started_at_utc)],
     ["Time with the relay on", clockwork(run.on_time_s)],
     ["Charge", withUnit(run.charge_coulombs, 0, "C")],

@@ -5,7 +5,7 @@ import { fixed, interval, moment, withUnit } from "../base/numbers.js";
 import { get, path, query } from "../base/server.js";
 import { shape } from "../base/shapes.js";
 import { draw, sketch } from "../pictures/sketch.js";
-import { metalOf, reasonOf, stateOf } from "../base/words.js";
+import { metalOf, stateOf } from "../base/words.js";
 
 const AT_ONCE = 20;
 const SEARCH_AFTER_MS = 300;
@@ -89,7 +89,7 @@ function row(run, chosen, choose) {
       h("span", { class: "run-words" },
         h("strong", {}, name),
         h("span", {}, depth),
-        h("span", { class: "run-state" }, shape(run.state), reasonOf(run.reason) ?? stateOf(run.state).word),
+        h("span", { class: "run-state" }, shape(run.state), run.reason_title ?? stateOf(run.state).word),
         h("span", { class: "quiet" }, `${metalOf(run.metal)}${run.bath ? `, ${run.bath}` : ""}, ${moment(run.started_at_utc)}`))),
     h("label", { class: "run-tick" }, box),
   );

@@ -1,0 +1,25 @@
+"""What follows from each reason: which reasons pause a run, and which end it for good.
+
+What a person reads about a reason is in controller/texts/guards.toml.
+"""
+
+from __future__ import annotations
+
+from controller.messages import TripReason
+
+PAUSES = frozenset({TripReason.LOST_CONTACT, TripReason.RESIST_LEAK})
+"""Reasons that pause the run and ask a question. All others trip."""
+
+ENDS_THE_RUN = frozenset(
+    {
+        TripReason.OVER_TIME,
+        TripReason.OVER_CHARGE,
+        TripReason.DEPTH_LIMIT,
+        TripReason.RELAY_WELDED,
+        TripReason.CONTROLLER_FAULT,
+    }
+)
+"""Reasons after which the run is over: its ceilings are used up, or the rig cannot be trusted."""
+
+RESUMABLE = frozenset(TripReason) - ENDS_THE_RUN
+"""Reasons after which a person may carry on with the same run, once acknowledged."""
