@@ -25,8 +25,8 @@ from hardware.thermometer import READ_EVERY_S, OneWireThermometer, thermometer_p
 
 if TYPE_CHECKING:
     from hardware.rehearsal.faults.kinds import Fault
-    from hardware.rehearsal.rig import Bench
-    from hardware.rehearsal.spec import BenchSpec
+    from hardware.rehearsal.rig import RehearsalRig
+    from hardware.rehearsal.spec import RehearsalSpec
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Rig:
     :param kind: "bench" for real hardware, "rehearsal" for the model.
     :param range_a: full scale of the current measurement, A.
     :param devices: gpiozero devices, kept alive as long as the rig.
-    :param bench: the model with its truth, None on real hardware.
+    :param model: the model with its truth, None on real hardware.
     """
 
     kind: Literal["bench", "rehearsal"]
@@ -50,7 +50,7 @@ class Rig:
     dead_man: DeadMan | None = None
     thermometer: Thermometer | None = None
     devices: tuple[Any, ...] = field(default=(), repr=False)
-    bench: Bench | None = None
+    model: RehearsalRig | None = None
 
 
 class PatientSensor:
@@ -79,7 +79,7 @@ def sensor_range_a(rig: RigSettings) -> float:
     return rig.sensor_range_a
 
 
-def build_bench_rig(settings: Settings, wakeup_fd: int) -> Rig:
+def build_pi_rig(settings: Settings, wakeup_fd: int) -> Rig:
     """Return the rig on a Raspberry Pi. The relay output is claimed first, low.
 
     :param wakeup_fd: read end of the descriptor that signals write to; the age watch looks at it.
@@ -111,7 +111,10 @@ def build_bench_rig(settings: Settings, wakeup_fd: int) -> Rig:
 
 
 def build_rehearsal_rig(
-    settings: Settings, spec: BenchSpec, faults: Iterable[Fault] = (), speed: float | None = None
+    settings: Settings,
+    spec: RehearsalSpec,
+    faults: Iterable[Fault] = (),
+    speed: float | None = None,
 ) -> Rig:
     """Return the rig on the rehearsal bench: the same drivers on an emulated chip and mock pins, in virtual time.
 
@@ -119,26 +122,26 @@ def build_rehearsal_rig(
 
     :param speed: virtual seconds per real second, or None to go as fast as the machine can.
     """
-    from hardware.rehearsal.rig import Bench
+    from hardware.rehearsal.rig import RehearsalRig
 
     clock = VirtualClock(start_s=Random(f"clock {spec.seed}").uniform(1e4, 2e5))  # noqa: S311 not for secrets
-    bench = Bench(spec, clock, faults)
+    model = RehearsalRig(spec, clock, faults)
     rig = settings.rig
-    relay, gate = _relay(rig, bench.pin_factory)
-    dead_man, followers, devices = _panel(rig, bench.pin_factory, gate)
+    relay, gate = _relay(rig, model.pin_factory)
+    dead_man, followers, devices = _panel(rig, model.pin_factory, gate)
     return Rig(
         kind="rehearsal",
         clock=clock,
         pacer=LockstepPacer(clock, speed),
         beat=clock,
         gate=gate,
-        sensor=_sensor(rig, lambda: bench.bus, clock),
+        sensor=_sensor(rig, lambda: model.bus, clock),
         range_a=sensor_range_a(rig),
         followers=followers,
         dead_man=dead_man,
-        thermometer=BenchThermometer(bench),
+        thermometer=RehearsalThermometer(model),
         devices=(relay, *devices),
-        bench=bench,
+        model=model,
     )
 
 
@@ -148,15 +151,15 @@ def revoke_on_signal(gate: RelayGate, number: int) -> None:
         gate.revoke(OffRequest.SHUTDOWN)
 
 
-class BenchThermometer:
+class RehearsalThermometer:
     """The rehearsal bath's temperature."""
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+    def __init__(self, model: RehearsalRig) -> None:
+        self._model = model
 
     def latest_degc(self) -> float | None:
         """Return the bath temperature in degC."""
-        return self._bench.bath_degc
+        return self._model.bath_degc
 
 
 def _pi_pins() -> Any:

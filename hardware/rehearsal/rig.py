@@ -16,7 +16,7 @@ from hardware.clock import VirtualClock
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.faults.by_name import FAULTS
 from hardware.rehearsal.faults.kinds import Fault, Parts
-from hardware.rehearsal.spec import BenchSpec, BenchTruth
+from hardware.rehearsal.spec import RehearsalSpec, RehearsalTruth
 from hardware.rehearsal.waveform import Waveform
 from hardware.rehearsal.wire import I2cWire
 
@@ -43,7 +43,7 @@ class RelayPin(MockPin):  # type: ignore[misc]
         return has_changed
 
 
-class Bench:
+class RehearsalRig:
     """Everything behind the Pi's pins, in virtual time.
 
     Give ``bus`` to the sensor's driver and ``pin_factory`` to gpiozero. The truth is for tests and the summary only.
@@ -53,7 +53,9 @@ class Bench:
     :param faults: what goes wrong, and when.
     """
 
-    def __init__(self, spec: BenchSpec, clock: VirtualClock, faults: Iterable[Fault] = ()) -> None:
+    def __init__(
+        self, spec: RehearsalSpec, clock: VirtualClock, faults: Iterable[Fault] = ()
+    ) -> None:
         self.spec = spec
         self._clock = clock
         self._lock = threading.RLock()
@@ -118,7 +120,7 @@ class Bench:
         """Temperature of the bath at the end of the last step, at most a conversion ago while the sensor is polled, degC."""
         return self._cell.bath_degc
 
-    def hang(self, spec: BenchSpec) -> None:
+    def hang(self, spec: RehearsalSpec) -> None:
         """Hang the plate of ``spec`` into the bath and turn the supply to its voltage and limit.
 
         Charge, depth and heat count from 0 again. The bath keeps its temperature; wiring, sensor, the supply's ripple and
@@ -132,12 +134,12 @@ class Bench:
             self._charge_coulombs = 0.0
             self.spec = spec
 
-    def truth(self) -> BenchTruth:
+    def truth(self) -> RehearsalTruth:
         """Return what has really happened up to the clock's time, since the plate was hung."""
         with self._lock:
             self._advance_to(self._clock.monotonic_s())
             cell = self._cell
-            return BenchTruth(
+            return RehearsalTruth(
                 charge_coulombs=self._charge_coulombs,
                 cell_charge_coulombs=cell.charge_coulombs,
                 depth_mm=cell.front.depth_mm,

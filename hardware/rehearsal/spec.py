@@ -18,7 +18,7 @@ MAX_CLOCK_ERROR_FRACTION = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class BenchSpec:
+class RehearsalSpec:
     """The truth of a rehearsal. Defaults: fine silver, 7.67 cm2, 3 A from a current-limited supply, near 3 V at the cell.
 
     Where nothing is said of a source, the default is common practice without one.
@@ -146,7 +146,7 @@ class BenchSpec:
 
 
 @dataclass(frozen=True, slots=True)
-class BenchTruth:
+class RehearsalTruth:
     """What really happened on the bench with the present plate. For tests and the summary of a rehearsal only.
 
     :param charge_coulombs: charge through the shunt.

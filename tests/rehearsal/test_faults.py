@@ -6,7 +6,7 @@ import pytest
 
 from controller.errors import RefusedError, SensorError, SensorResetError
 from hardware.rehearsal.faults.by_name import FAULTS, Fault, parse_fault
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from tests.kits.rehearsal_rig import POLL_S, Rig
 
 NAMES = [
@@ -67,13 +67,13 @@ def test_short_circuit_keeps_the_current_and_takes_the_voltage():
     rig, _, after = before_and_after("short_circuit")
     assert after[2].current_a == pytest.approx(3.0, abs=0.02)
     assert after[2].voltage_v == pytest.approx(3.0 * 0.03, abs=0.03)
-    depth_mm = rig.bench.true_depth_mm
+    depth_mm = rig.model.true_depth_mm
     rig.poll_for(5.0)
-    assert rig.bench.true_depth_mm == depth_mm  # the charge goes past the plate
+    assert rig.model.true_depth_mm == depth_mm  # the charge goes past the plate
 
 
 def test_short_circuit_at_a_voltage_source_is_an_over_current():
-    rig = Rig(BenchSpec(supply_limit_a=None, supply_v=3.2), faults=["short_circuit@5"])
+    rig = Rig(RehearsalSpec(supply_limit_a=None, supply_v=3.2), faults=["short_circuit@5"])
     rig.relay.on()
     rig.poll_for(5.0)
     after = rig.poll_for(1.0)[2]
@@ -99,10 +99,10 @@ def test_polarity_reversed_turns_the_current_and_reads_no_voltage():
     rig, _, after = before_and_after("polarity_reversed")
     assert after[2].current_a == pytest.approx(-3.0, abs=0.02)
     assert after[2].voltage_v == 0.0
-    charge_coulombs, depth_mm = rig.bench.true_charge_coulombs, rig.bench.true_depth_mm
+    charge_coulombs, depth_mm = rig.model.true_charge_coulombs, rig.model.true_depth_mm
     rig.poll_for(5.0)
-    assert rig.bench.true_charge_coulombs < charge_coulombs - 10.0
-    assert rig.bench.true_depth_mm == depth_mm
+    assert rig.model.true_charge_coulombs < charge_coulombs - 10.0
+    assert rig.model.true_depth_mm == depth_mm
 
 
 def test_welded_relay_goes_on_after_off():
@@ -111,7 +111,7 @@ def test_welded_relay_goes_on_after_off():
     after = rig.poll_for(1.0)
     assert after[-1].current_a == pytest.approx(3.0, abs=0.02)
     assert after[-1].voltage_v > 2.5
-    truth = rig.bench.truth()
+    truth = rig.model.truth()
     assert not truth.relay_on
     assert truth.contact_closed
     assert truth.off_after_fault_s is None
@@ -139,7 +139,7 @@ def test_i2c_errors_are_forgiven_once():
     rig.poll_for(9.9)
     with pytest.raises(SensorError, match=r"twice in a row.*Remote I/O error"):
         rig.poll_for(1.0)
-    assert POLL_S < rig.clock.monotonic_s() - rig.bench.truth().fault_at_s < 2.1 * POLL_S
+    assert POLL_S < rig.clock.monotonic_s() - rig.model.truth().fault_at_s < 2.1 * POLL_S
 
 
 def test_stuck_bus_is_an_error_at_the_first_time_out():
@@ -148,7 +148,7 @@ def test_stuck_bus_is_an_error_at_the_first_time_out():
     rig.poll_for(9.9)
     with pytest.raises(SensorError, match=r"stuck: a read took 1\.02 s"):
         rig.poll_for(1.0)
-    assert 1.02 < rig.clock.monotonic_s() - rig.bench.truth().fault_at_s < 1.02 + 1.1 * POLL_S
+    assert 1.02 < rig.clock.monotonic_s() - rig.model.truth().fault_at_s < 1.02 + 1.1 * POLL_S
 
 
 def test_stuck_sample_gives_no_fresh_conversion_any_more():
@@ -162,7 +162,7 @@ def test_worst_ripple_disturbs_quick_looks_by_a_sixth_and_hardly_the_average():
 
     Source: INA219 data sheet, ADC table.
     """
-    rig, _, after = before_and_after("ripple_worst", spec=BenchSpec(supply_v=9.0))
+    rig, _, after = before_and_after("ripple_worst", spec=RehearsalSpec(supply_v=9.0))
     for sample in after[1:] + rig.poll_for(60.0):
         assert sample.current_a == pytest.approx(3.0, abs=3.0 * 0.48 * 0.06)
     quick = []
@@ -216,7 +216,7 @@ def test_fault_from_the_beginning_counts_its_time_from_turning_on():
     rig.clock.advance(2.0)
     rig.relay.off()
     rig.clock.advance(0.1)
-    assert rig.bench.truth().off_after_fault_s == pytest.approx(2.008)
+    assert rig.model.truth().off_after_fault_s == pytest.approx(2.008)
 
 
 def test_faults_come_in_their_order_and_count_from_the_first_turning_on():

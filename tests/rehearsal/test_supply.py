@@ -7,7 +7,7 @@ from scipy.optimize import brentq
 
 from controller.errors import RefusedError
 from hardware.rehearsal.circuit import Circuit, RelayContact
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from hardware.rehearsal.supply import Supply
 
 
@@ -58,7 +58,7 @@ def test_current_limit_takes_over_where_the_voltage_would_give_more(load_ohm):
 
 
 def test_cell_at_a_voltage_source_by_an_outside_root_finder():
-    cell = BenchSpec().make_cell()
+    cell = RehearsalSpec().make_cell()
     point = at(Supply(3.2, internal_ohm=0.05), cell)
     current_a = brentq(lambda a: cell.voltage_v(a) + 0.1 * a - 3.2, 0.0, 20.0, xtol=1e-12)
     assert point.shunt_a == pytest.approx(current_a, rel=1e-9)
@@ -68,7 +68,7 @@ def test_cell_at_a_voltage_source_by_an_outside_root_finder():
 @pytest.mark.parametrize("bridge_ohm", [0.001, 0.03, 1.0, 1e6])
 @pytest.mark.parametrize("limit_a", [None, 3.0])
 def test_bridged_cell_by_an_outside_root_finder(bridge_ohm, limit_a):
-    cell = BenchSpec().make_cell()
+    cell = RehearsalSpec().make_cell()
     point = at(Supply(3.2, limit_a, internal_ohm=0.05), cell, bridge_ohm=bridge_ohm)
 
     def total_a(cell_a):

@@ -9,7 +9,7 @@ import pytest
 
 from controller.ports import SensorSpec
 from controller.sensors import INA219, SENSORS
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from hardware.sensor.conversion_pace import COUNT, LEAST_BEAT_HZ, ConversionPace, beat_hz
 from tests.kits.rehearsal_rig import POLL_S, Rig
 
@@ -70,7 +70,7 @@ def test_the_voltage_of_a_rippling_supply_is_right_at_any_chip_clock(clock_error
     """In step, the mean of 32 looks at a voltage with 20 % of ripple is off by up to 20 %; after the change by a few percent."""
     off = []
     for seed in range(5):
-        spec = BenchSpec(
+        spec = RehearsalSpec(
             ripple_fraction=0.2,
             ripple_hz=hertz,
             chip_clock_error_fraction=clock_error,
@@ -93,7 +93,7 @@ def test_the_voltage_of_a_rippling_supply_is_right_at_any_chip_clock(clock_error
 @pytest.mark.parametrize("every", [17, 21, 25])
 def test_quick_looks_are_not_counted_into_the_pace(every):
     """Each puts the next conversion off by some 30 ms: counted in, one in 21 makes a healthy pace look in step with 100 Hz."""
-    rig = Rig(BenchSpec(supply_limit_a=3.0, chip_clock_error_fraction=0.0))
+    rig = Rig(RehearsalSpec(supply_limit_a=3.0, chip_clock_error_fraction=0.0))
     setting, averaged = rig.sensor._averaging, 0
     while averaged < 3 * COUNT:
         for sample in rig.poll_for(POLL_S):

@@ -107,9 +107,9 @@ def test_the_whole_panel_on_the_rehearsal_rig() -> None:
     )
     plan = make_plan(silver_request(), settings, 16.0)
     rig = rehearsal_rig(plan, Rehearsal(), settings)
-    assert rig.bench is not None
+    assert rig.model is not None
     pins = {
-        name: rig.bench.pin_factory.pin(name) for name in ("GPIO17", "GPIO22", "GPIO23", "GPIO27")
+        name: rig.model.pin_factory.pin(name) for name in ("GPIO17", "GPIO22", "GPIO23", "GPIO27")
     }
     assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "r")
     clock = rig.clock

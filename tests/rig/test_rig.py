@@ -19,7 +19,7 @@ from controller.planning.plan import make_plan
 from controller.safety.run import new_run
 from hardware import rig as rig_module
 from hardware.clock import LockstepPacer, VirtualClock
-from hardware.rig import Rig, build_bench_rig
+from hardware.rig import Rig, build_pi_rig
 from tests.kits.doubles import silver_request
 from tests.kits.fake_pi import BUTTON, BUZZER, DEAD_MAN, FLOWING_A, LAMP, RELAY, RIG, SECOND, FakePi
 
@@ -42,7 +42,7 @@ class Beats:
 
 
 class Station:
-    """The rig that build_bench_rig makes, with the controller around it, in virtual time."""
+    """The rig that build_pi_rig makes, with the controller around it, in virtual time."""
 
     def __init__(self, patch: pytest.MonkeyPatch, rig: dict[str, object] | None = None) -> None:
         self.clock = VirtualClock()
@@ -56,7 +56,7 @@ class Station:
         self.settings: Settings = parse_settings({"rig": RIG if rig is None else rig})
 
     def build(self) -> Rig:
-        self.rig = build_bench_rig(self.settings, WAKEUP_FD)
+        self.rig = build_pi_rig(self.settings, WAKEUP_FD)
         return self.rig
 
     def close(self) -> None:
