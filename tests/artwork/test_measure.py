@@ -52,9 +52,10 @@ def test_a_picture_in_tones_is_refused(tmp_path: Path) -> None:
     """Shading of more than a quarter of the open area, less what soft edges have, 6 px for each px of edge."""
     edges = 6.0 * 4 * OPEN_PX / OPEN_PX**2
     found = measure_file(with_tones(tmp_path / "a.png", 0.23 + edges), MeasureOptions())
-    assert any("are grey and count by their shade" in warning for warning in found.warnings)
-    with pytest.raises(RefusedError, match="neither resist nor open") as refused:
+    assert [warning.key for warning in found.warnings] == ["artwork.grey_parts"]
+    with pytest.raises(RefusedError) as refused:
         measure_file(with_tones(tmp_path / "b.png", 0.40 + edges), MeasureOptions())
+    assert refused.value.message.key == "artwork.tones"
     assert (refused.value.field, refused.value.limit) == ("file", "25 % of the open area")
 
 

@@ -25,6 +25,7 @@ from controller.artwork.options import MeasureOptions
 from controller.artwork.outline.chain import Cover, Floats, is_open
 from controller.artwork.result import ArtworkMeasure, Pair
 from controller.errors import RefusedError
+from controller.texts import Message
 
 _TILE_PX = 512
 """Rows of a band, and columns that its pieces are put together from."""
@@ -110,12 +111,8 @@ class _Walk:
             for piece in pieces(is_open_band, halo, tile, block):
                 self._piece(band, top, piece, halo)
         if self._open_px2 <= 0.0:
-            raise RefusedError(
-                "nothing is open: no part of the artwork is "
-                f"{'lighter' if self._options.invert else 'darker'} than grey level {self._levels.threshold_level:g} of 255: "
-                "check the file, or invert",
-                field="invert",
-            )
+            key = "artwork.nothing_light" if self._options.invert else "artwork.nothing_dark"
+            raise RefusedError(key, field="invert", level=self._levels.threshold_level)
 
     def _piece(self, band: Cover, band_top: int, piece: Piece, halo: int) -> None:
         """Count the pixels of a piece by their squared distance, and show them."""
@@ -229,20 +226,20 @@ class _Walk:
             warnings=tuple(warnings),
         )
 
-    def _soft_warning(self, soft_px2: float) -> list[str]:
+    def _soft_warning(self, soft_px2: float) -> list[Message]:
+        """Return a warning when parts are grey. Raises: RefusedError for a picture in tones."""
         share = soft_px2 / self._open_px2
+        grey_mm2 = soft_px2 * self._sheet.px_mm**2
         if share > _SOFT_LIMIT_FRACTION:
             raise RefusedError(
-                f"{soft_px2 * self._sheet.px_mm**2:.3g} mm2 are grey, neither resist nor open, {100 * share:.0f} % of the open "
-                f"area (limit {100 * _SOFT_LIMIT_FRACTION:.0f} %): turn a picture in tones into black and white, "
-                "or give lines finer than the pixels more resolution",
+                "artwork.tones",
                 field="file",
-                limit=f"{100 * _SOFT_LIMIT_FRACTION:.0f} % of the open area",
+                grey_mm2=grey_mm2,
+                share_percent=100 * share,
+                limit_percent=100 * _SOFT_LIMIT_FRACTION,
             )
         if share > _SOFT_WARN_FRACTION:
-            return [
-                f"{soft_px2 * self._sheet.px_mm**2:.3g} mm2 are grey and count by their shade: the film may print them otherwise"
-            ]
+            return [Message("artwork.grey_parts", {"grey_mm2": grey_mm2})]
         return []
 
 

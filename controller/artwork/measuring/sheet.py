@@ -106,10 +106,12 @@ def _plate_mm(size_mm: tuple[float, float], options: MeasureOptions) -> tuple[fl
     plate = size_mm[0] - 2 * margin_mm, size_mm[1] - 2 * margin_mm
     if min(plate) < limits.MIN_SIDE_MM:
         raise RefusedError(
-            f"a margin of {margin_mm:g} mm leaves nothing of an artwork of {size_mm[0]:.4g} x {size_mm[1]:.4g} mm: "
-            "give a smaller margin_mm",
+            "artwork.margin",
             field="margin_mm",
-            limit=f"{(min(size_mm) - limits.MIN_SIDE_MM) / 2:.4g} mm",
+            margin_mm=margin_mm,
+            width_mm=size_mm[0],
+            height_mm=size_mm[1],
+            limit_mm=(min(size_mm) - limits.MIN_SIDE_MM) / 2,
         )
     return plate
 

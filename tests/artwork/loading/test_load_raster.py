@@ -1,4 +1,4 @@
-"""Raster files of every kind give the same artwork; scale and refusals say what, value, limit and what to do."""
+"""Raster files of every kind give the same artwork; what has no scale or is too large is refused."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from controller.artwork.loading.sniff import sniff
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
+from controller.texts import Message
 from tests.kits.artwork_shapes import disc, families, file_bytes, grey_image, save
 
 SHAPE = disc(1.5, 2.5, 2.5)
@@ -105,7 +106,7 @@ def test_png_counts_pixels_per_metre_and_is_snapped(tmp_path: Path, dpi: int) ->
     path.write_bytes(file_bytes(small(), "PNG", dpi))
     found = measure_file(path, MeasureOptions())
     assert found.dpi == float(dpi)
-    assert found.scale_source == "resolution in the file"
+    assert found.scale_source.key == "artwork.scale_source.file_dpi"
 
 
 def test_a_tiff_may_count_per_centimetre(tmp_path: Path) -> None:
@@ -123,8 +124,8 @@ def test_what_a_person_says_stands_above_the_file(tmp_path: Path) -> None:
         measure_file(path, MeasureOptions(dpi=600.0)),
         measure_file(path, MeasureOptions(width_mm=5.0)),
     )
-    assert (by_dpi.dpi, by_dpi.scale_source) == (600.0, "dpi given")
-    assert by_width.scale_source == "width given"
+    assert (by_dpi.dpi, by_dpi.scale_source.key) == (600.0, "artwork.scale_source.dpi_given")
+    assert by_width.scale_source.key == "artwork.scale_source.width_given"
     assert by_width.width_mm == pytest.approx(5.0)
 
 
@@ -136,15 +137,18 @@ def test_a_missing_or_absurd_resolution_is_refused_with_advice(
     path.write_bytes(file_bytes(small(), "PNG", stated))
     error = refused(path)
     assert error.field == "dpi"
-    assert "width_mm" in str(error)
-    assert stated is None or f"{stated:.4g}" in str(error)
+    values = {} if stated is None else {"dpi": stated, "low_dpi": 100.0, "high_dpi": 9600.0}
+    assert error.message.key == f"artwork.raster.{'stated_dpi' if values else 'no_scale'}"
+    assert error.message.values == pytest.approx(values, rel=1e-4)
     assert measure_file(path, MeasureOptions(dpi=600.0)).dpi == 600.0
 
 
 def test_pixels_that_are_not_square_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "fax.tif"
     small().save(path, "TIFF", dpi=(204, 196))
-    assert "square" in str(refused(path))
+    message = refused(path).message
+    assert message.key == "artwork.raster.not_square"
+    assert message.values == {"x_dpi": 204.0, "y_dpi": 196.0}
 
 
 def test_a_width_that_makes_absurd_pixels_is_refused(tmp_path: Path) -> None:
@@ -161,9 +165,10 @@ def test_pages_of_a_tiff(tmp_path: Path) -> None:
     second = measure_file(path, MeasureOptions(page=2))
     assert second.area_mm2 == pytest.approx((50 * 25.4 / 600) ** 2)
     assert second.page == 2
-    assert "2 pages" in second.warnings[0]
+    assert second.warnings == (Message("artwork.file.one_page_of", {"page": 2, "pages": 2}),)
     error = refused(path, page=3)
     assert (error.field, error.limit) == ("page", "1-2")
+    assert error.message == Message("artwork.file.no_page", {"page": 3, "count": 2})
 
 
 def png_header(width: int, height: int) -> bytes:
@@ -188,7 +193,8 @@ def test_more_pixels_than_the_limit_are_refused_from_the_header(
     path = tmp_path / "bomb.png"
     path.write_bytes(png_header(width, height))
     error = refused(path)
-    assert f"{width} x {height}" in str(error)
+    assert error.message.key == "artwork.raster.too_many_pixels"
+    assert (error.message.values["width_px"], error.message.values["height_px"]) == (width, height)
     assert error.limit == f"{limits.MAX_PIXELS} px"
 
 
@@ -206,7 +212,9 @@ def test_what_takes_more_memory_has_a_lower_limit(
     path.write_bytes(file_bytes(make(), "PNG", 600))
     error = refused(path)
     assert error.limit == "10000 px"
-    assert "8-bit grey" in str(error)
+    assert error.message.key == (
+        f"artwork.raster.{'colour' if mode == 'RGB' else 'words'}_too_large"
+    )
 
 
 def test_colour_jpeg_is_decoded_to_grey_at_once(
@@ -216,6 +224,16 @@ def test_colour_jpeg_is_decoded_to_grey_at_once(
     path = tmp_path / "a.jpg"
     path.write_bytes(file_bytes(small().convert("RGB"), "JPEG", 600))
     assert load_raster(path, "JPEG", MeasureOptions()).width_px == SMALL_PX
+
+
+def test_messages_hold_no_path(tmp_path: Path) -> None:
+    """The imaging library puts the whole path into its message; the refusal names the file alone."""
+    path = tmp_path / "a.png"
+    path.write_bytes(file_bytes(small(), "PNG", 600)[:8] + bytes(99))
+    message = refused(path).message
+    assert message.key == "artwork.raster.damaged"
+    assert "a.png" in str(message.values["error"])
+    assert str(tmp_path) not in str(message)
 
 
 @pytest.mark.parametrize("kind", ["grey PNG", "LZW TIFF", "grey JPEG"])
@@ -240,31 +258,34 @@ def test_a_tiff_that_decodes_with_complaints_is_refused(tmp_path: Path) -> None:
     path.write_bytes(whole)
     with Image.open(path) as image:
         image.load()
-    assert "Bad code word" in str(refused(path)), "the imaging library alone took it"
+    message = refused(path).message
+    assert message.key == "artwork.raster.damaged"
+    assert "Bad code word" in str(message.values["error"]), "the imaging library alone took it"
 
 
 @pytest.mark.parametrize(
-    ("content", "word"),
+    ("content", "key"),
     [
         (b"", "empty"),
-        (b"GIF89a" + b"\0" * 50, "no PNG"),
-        (b"\x1f\x8b\x08" + b"\0" * 50, "gzip"),
-        (b"hello world", "no PNG"),
+        (b"GIF89a" + b"\0" * 50, "unknown_kind"),
+        (b"\x1f\x8b\x08" + b"\0" * 50, "compressed"),
+        (b"hello world", "unknown_kind"),
     ],
 )
-def test_other_files_are_refused_by_their_content(
-    tmp_path: Path, content: bytes, word: str
-) -> None:
+def test_other_files_are_refused_by_their_content(tmp_path: Path, content: bytes, key: str) -> None:
     path = tmp_path / "artwork.png"
     path.write_bytes(content)
-    assert word in str(refused(path))
+    assert refused(path).message == Message(f"artwork.file.{key}", {"name": "artwork.png"})
 
 
 def test_the_name_does_not_count(tmp_path: Path) -> None:
     path = tmp_path / "artwork.pdf"
     path.write_bytes(file_bytes(small(), "TIFF", 600))
     assert sniff(path) == "TIFF"
-    assert "cannot read" in str(refused(tmp_path / "nothing.png"))
+    assert refused(tmp_path / "nothing.png").message == Message(
+        "artwork.file.unreadable",
+        {"name": "nothing.png", "reason": "No such file or directory"},
+    )
 
 
 def test_a_scan_with_grey_paper_and_noise_is_measured_at_its_own_middle(tmp_path: Path) -> None:
@@ -298,4 +319,4 @@ def test_a_file_larger_than_the_limit_is_refused_unread(
     path = tmp_path / "a.png"
     path.write_bytes(file_bytes(small(), "PNG", 600))
     monkeypatch.setattr(limits, "MAX_FILE_BYTES", 100)
-    assert "MB" in str(refused(path))
+    assert refused(path).message.key == "artwork.file.too_large"

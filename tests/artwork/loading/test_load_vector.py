@@ -13,12 +13,16 @@ from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure
 from controller.errors import RefusedError
+from controller.texts import Message
 from tests.kits.artwork_files import crop_box, pdf, svg
 
 TWO = "5 5 10 10 re 20 5 0.1 20 re f"
 """A square of 10 mm and an upright line 0.1 x 20 mm: 102 mm2, 80.2 mm of edge."""
 
 TWO_SVG = '<rect x="5" y="5" width="10" height="10"/><rect x="20" y="5" width="0.1" height="20"/>'
+
+
+USER_UNIT_4 = Message("artwork.pdf.user_unit", {"unit": "4"})
 
 
 def measured(tmp_path: Path, data: bytes, **options: Any) -> ArtworkMeasure:
@@ -40,7 +44,8 @@ def test_a_pdf_page_reaches_the_targets(tmp_path: Path) -> None:
     assert found.edge_mm == pytest.approx(80.2, rel=5e-3)
     assert found.narrowest_open is not None
     assert found.narrowest_open.width_mm == pytest.approx(0.1, abs=0.003)
-    assert (found.file_format, found.quality, found.scale_source) == ("PDF", "drawing", "page size")
+    assert (found.file_format, found.quality) == ("PDF", "drawing")
+    assert found.scale_source.key == "artwork.scale_source.page_size"
     assert found.grid_dpi >= 600
 
 
@@ -71,9 +76,11 @@ def test_the_crop_box_is_the_page_and_rotation_turns_it(tmp_path: Path) -> None:
 def test_pages_of_a_pdf(tmp_path: Path) -> None:
     both = pdf([TWO, "5 5 4 4 re f"], 50, 30)
     assert measured(tmp_path, both, page=2).area_mm2 == pytest.approx(16.0, rel=1e-3)
-    assert "2 pages" in measured(tmp_path, both).warnings[0]
+    warnings = measured(tmp_path, both).warnings
+    assert warnings == (Message("artwork.file.one_page_of", {"page": 1, "pages": 2}),)
     error = refused(tmp_path, both, page=3)
     assert (error.field, error.limit) == ("page", "1-2")
+    assert error.message == Message("artwork.file.no_page", {"page": 3, "count": 2})
 
 
 def test_a_pdf_may_be_scaled_by_its_width_but_not_by_dpi(tmp_path: Path) -> None:
@@ -87,7 +94,8 @@ def test_a_pdf_may_be_scaled_by_its_width_but_not_by_dpi(tmp_path: Path) -> None
     "entry", ["/UserUnit 2", "/UserUnit 0.5", "/User#55nit 3.0", "/UserUnit 9 0 R"]
 )
 def test_a_user_unit_is_refused(tmp_path: Path, entry: str) -> None:
-    assert "UserUnit" in str(refused(tmp_path, pdf([TWO], 50, 30, entry)))
+    message = refused(tmp_path, pdf([TWO], 50, 30, entry)).message
+    assert message == Message("artwork.pdf.user_unit", {"unit": entry.split()[1]})
 
 
 def test_a_user_unit_of_one_is_nothing_special(tmp_path: Path) -> None:
@@ -104,7 +112,7 @@ def test_a_user_unit_in_a_compressed_object_is_found(tmp_path: Path) -> None:
         + packed
         + b"\nendstream\nendobj\n"
     )
-    assert "UserUnit of 4" in str(refused(tmp_path, pdf([TWO], 50, 30) + hidden))
+    assert refused(tmp_path, pdf([TWO], 50, 30) + hidden).message == USER_UNIT_4
 
 
 def test_the_search_goes_on_after_a_bare_word(tmp_path: Path) -> None:
@@ -114,14 +122,15 @@ def test_the_search_goes_on_after_a_bare_word(tmp_path: Path) -> None:
     stream = (
         b"9 0 obj\n<</Type/ObjStm/Filter/FlateDecode/Length %d>>stream\r\n" % len(packed) + packed
     )
-    assert "UserUnit of 4" in str(
-        refused(tmp_path, pdf([TWO], 50, 30) + word + stream + b"\nendstream\nendobj\n")
-    )
+    hidden = word + stream + b"\nendstream\nendobj\n"
+    assert refused(tmp_path, pdf([TWO], 50, 30) + hidden).message == USER_UNIT_4
 
 
 def test_hairlines_of_a_pdf_are_warned_about(tmp_path: Path) -> None:
     found = measured(tmp_path, pdf([f"{TWO} 0 w 30 5 m 40 20 l S"], 50, 30))
-    assert "1 lines are thinner" in found.warnings[0]
+    (warning,) = found.warnings
+    assert (warning.key, warning.values["count"]) == ("artwork.pdf.hairlines", 1)
+    assert warning.values["width_mm"] == pytest.approx(25.4 / found.dpi)
 
 
 def test_text_without_its_font_is_warned_about(tmp_path: Path) -> None:
@@ -129,7 +138,7 @@ def test_text_without_its_font_is_warned_about(tmp_path: Path) -> None:
     data = pdf([f"{TWO} BT /F 5 Tf 30 20 Td (abc) Tj ET"], 50, 30).replace(
         b"/Resources<<>>", font.encode()
     )
-    assert any("font" in warning for warning in measured(tmp_path, data).warnings)
+    assert measured(tmp_path, data).warnings == (Message("artwork.pdf.fonts", {"count": 1}),)
 
 
 @pytest.mark.parametrize(
@@ -141,7 +150,10 @@ def test_damaged_pdfs_are_refused(tmp_path: Path, data: bytes) -> None:
 
 @pytest.mark.parametrize(("width", "height"), [(2000.0, 30.0), (50.0, 0.1)])
 def test_pages_of_absurd_size_are_refused(tmp_path: Path, width: float, height: float) -> None:
-    assert "mm" in str(refused(tmp_path, pdf([TWO], width, height)))
+    error = refused(tmp_path, pdf([TWO], width, height))
+    side = "width" if width > height * 10 and width > 1000 else "height"
+    assert error.message.key == f"artwork.drawing.page_{side}"
+    assert error.limit == "0.5-1000 mm"
 
 
 def test_an_svg_reaches_the_targets_at_any_turn(tmp_path: Path) -> None:
@@ -195,30 +207,57 @@ def test_an_svg_keeps_its_aspect_in_a_frame_of_another(tmp_path: Path) -> None:
 
 
 ATTACKS = {
-    "script": svg("<script>1</script>" + TWO_SVG),
-    "handler": svg('<rect width="9" height="9" onclick="x()"/>'),
-    "javascript": svg('<a href="#" style="fill:javascript:x"><rect width="9" height="9"/></a>'),
-    "image from a file": svg('<image href="file:///etc/passwd" width="9" height="9"/>'),
-    "image from the net": svg('<image href="http://192.0.2.1/a.png" width="9" height="9"/>'),
-    "use of another file": svg('<use href="other.svg#a"/>'),
-    "svg inside data": svg('<image href="data:image/svg+xml;base64,AAAA" width="9" height="9"/>'),
-    "style import": svg('<style>@import "http://192.0.2.1/a.css";</style>' + TWO_SVG),
-    "style url": svg('<rect width="9" height="9" style="fill: url( \'http://192.0.2.1/a#b\' )"/>'),
-    "style escape": svg("<style>rect{fill:u\\72l(http://192.0.2.1/a)}</style>" + TWO_SVG),
-    "foreign object": svg("<foreignObject/>" + TWO_SVG),
-    "text": svg('<text x="5" y="9">abc</text>'),
-    "doctype": b'<!DOCTYPE svg [<!ENTITY a "b">]>' + svg("&a;" + TWO_SVG),
-    "style sheet instruction": b'<?xml-stylesheet href="http://192.0.2.1/a.css"?>' + svg(TWO_SVG),
-    "other root": b'<html xmlns="http://www.w3.org/1999/xhtml"><svg/></html>',
-    "not UTF-8": svg(TWO_SVG).decode().encode("utf-16"),
-    "cut short": svg(TWO_SVG)[:-9],
-    "too deep": svg("<g>" * 400 + "</g>" * 400),
+    "script": ("svg.active", svg("<script>1</script>" + TWO_SVG)),
+    "handler": ("svg.handler", svg('<rect width="9" height="9" onclick="x()"/>')),
+    "javascript": (
+        "svg.script",
+        svg('<a href="#" style="fill:javascript:x"><rect width="9" height="9"/></a>'),
+    ),
+    "image from a file": (
+        "svg.reference",
+        svg('<image href="file:///etc/passwd" width="9" height="9"/>'),
+    ),
+    "image from the net": (
+        "svg.reference",
+        svg('<image href="http://192.0.2.1/a.png" width="9" height="9"/>'),
+    ),
+    "use of another file": ("svg.reference", svg('<use href="other.svg#a"/>')),
+    "svg inside data": (
+        "svg.reference",
+        svg('<image href="data:image/svg+xml;base64,AAAA" width="9" height="9"/>'),
+    ),
+    "style import": (
+        "svg.style_reference",
+        svg('<style>@import "http://192.0.2.1/a.css";</style>' + TWO_SVG),
+    ),
+    "style url": (
+        "svg.style_reference",
+        svg('<rect width="9" height="9" style="fill: url( \'http://192.0.2.1/a#b\' )"/>'),
+    ),
+    "style escape": (
+        "svg.style_reference",
+        svg("<style>rect{fill:u\\72l(http://192.0.2.1/a)}</style>" + TWO_SVG),
+    ),
+    "foreign object": ("svg.active", svg("<foreignObject/>" + TWO_SVG)),
+    "text": ("svg.text", svg('<text x="5" y="9">abc</text>')),
+    "doctype": ("svg.doctype", b'<!DOCTYPE svg [<!ENTITY a "b">]>' + svg("&a;" + TWO_SVG)),
+    "style sheet instruction": (
+        "svg.instruction",
+        b'<?xml-stylesheet href="http://192.0.2.1/a.css"?>' + svg(TWO_SVG),
+    ),
+    "other root": ("svg.root", b'<html xmlns="http://www.w3.org/1999/xhtml"><svg/></html>'),
+    "UTF-16": ("file.unknown_kind", svg(TWO_SVG).decode().encode("utf-16")),
+    "Latin-1": ("svg.encoding", svg(TWO_SVG + "<!-- \u00e9 -->").decode().encode("latin-1")),
+    "cut short": ("svg.damaged", svg(TWO_SVG)[:-9]),
+    "too deep": ("svg.too_complex", svg("<g>" * 400 + "</g>" * 400)),
 }
 
 
 @pytest.mark.parametrize("attack", ATTACKS)
 def test_an_svg_that_runs_fetches_or_depends_is_refused(tmp_path: Path, attack: str) -> None:
-    assert refused(tmp_path, ATTACKS[attack]).field == "file"
+    key, data = ATTACKS[attack]
+    error = refused(tmp_path, data)
+    assert (error.field, error.message.key) == ("file", f"artwork.{key}")
 
 
 def test_references_inside_the_file_are_fine(tmp_path: Path) -> None:
