@@ -167,7 +167,7 @@ def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
     snapshot = assembly.loop.board.snapshot
     if snapshot is None:
         raise RuntimeError("the loop published nothing")
-    notes = () if rehearse else host_notes(Path.cwd())
+    notes = [] if rehearse else [str(note) for note in host_notes(Path.cwd())]
     report = RigCheck.of(
         assembly.supervisor.report_check(), snapshot, settings.limits.max_sample_age_s, notes
     )
@@ -284,7 +284,7 @@ class Daemon:
                 guards=bench_guards(access, (*own_names(), *settings.server.hosts)),
                 truth=self.rig.model.truth if self.rig.model is not None else None,
                 watchdog_s=self._notifier.period_s,
-                host_notes=(lambda: host_notes(state_directory))
+                host_notes=(lambda: [str(note) for note in host_notes(state_directory)])
                 if self.rig.kind == "bench"
                 else tuple,
             )

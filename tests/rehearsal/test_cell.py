@@ -9,6 +9,7 @@ import pytest
 from controller.errors import RefusedError
 from hardware.rehearsal.cell import Cell, nitric_acid_s_per_cm
 from hardware.rehearsal.front import SteinerFront
+from tests.kits.message_kit import raises_message
 
 FARADAY = 96485.33212  # C/mol, CODATA 2022
 SILVER = {
@@ -65,8 +66,9 @@ def test_conductivity_rises_with_the_temperature():
 
 @pytest.mark.parametrize("fraction", [0.0, 0.004, 0.06, float("nan")])
 def test_unknown_acid_is_refused(fraction):
-    with pytest.raises(RefusedError, match=r"0\.005 to 0\.05"):
+    with raises_message(RefusedError, "hardware.cell.acid", low=0.005, high=0.05) as refused:
         nitric_acid_s_per_cm(fraction, 20.0)
+    assert refused.value.limit == "0.005 to 0.05"
 
 
 def test_common_practice_sits_near_3_v():

@@ -25,9 +25,9 @@ from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.physics.relief import MeasuredGrowth, removed_volume_mm3
 from hardware.rehearsal.front_table import FrontRow
+from hardware.rehearsal.level_set import solver as level_set
 from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
 from hardware.rehearsal.level_set.solver import solve_front
-from hardware.rehearsal.level_set.solver import solver as level_set
 from tests.kits.artwork_shapes import (
     SIDE_MM,
     bar,
@@ -38,6 +38,7 @@ from tests.kits.artwork_shapes import (
     save,
     star,
 )
+from tests.kits.message_kit import raises_message
 
 PX_MM = 25.4 / 600
 SHEET = box(0.0, 0.0, SIDE_MM, SIDE_MM)
@@ -262,8 +263,6 @@ def test_what_cannot_be_solved_is_refused(tmp_path: Path, monkeypatch: pytest.Mo
     assert caught.value.field in ("file", "invert")
     path = save(tmp_path / "a.png", DISC, 600)
     monkeypatch.setattr(level_set, "REFUSED_CELL_STEPS", 1e4)
-    with pytest.raises(
-        RefusedError, match=r"0 million pixels and its front \d+ steps, too many to rehearse"
-    ) as caught:
+    with raises_message(RefusedError, "hardware.front.too_large") as caught:
         solved(path)
     assert caught.value.field == "artwork"

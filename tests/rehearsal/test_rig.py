@@ -8,11 +8,12 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from controller.errors import RefusedError
+from controller.errors import RefusedError, SensorError
 from hardware.clock import VirtualClock
 from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.rig import RehearsalRig
 from hardware.rehearsal.spec import RehearsalSpec
+from tests.kits.message_kit import raises_message
 from tests.kits.rehearsal_rig import Rig
 
 QUIET = {
@@ -260,7 +261,7 @@ def test_a_beat_of_the_clock_switches_off_in_the_middle_of_a_stuck_transaction()
     rig.relay.on()
     rig.poll_for(1.9)
     rig.clock.every(0.25, lambda now_s: rig.relay.off())
-    with pytest.raises(OSError, match="stuck"):
+    with raises_message(SensorError, "hardware.sensor.bus_stuck"):
         rig.poll_for(2.0)
     assert rig.model.truth().off_after_fault_s < 0.26 + 0.02
     assert rig.model.true_charge_coulombs < 3.0 * 2.3

@@ -5,9 +5,11 @@ import threading
 
 import pytest
 
+from controller.errors import RefusedError
 from hardware.clock import VirtualClock
 from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.wire import I2cWire
+from tests.kits.message_kit import raises_message
 
 
 class Desk:
@@ -144,5 +146,5 @@ def test_bus_can_be_taken_once():
 
 
 def test_read_that_is_no_register_read_is_refused():
-    with pytest.raises(ValueError, match="1 byte"):
+    with raises_message(RefusedError, "hardware.wire.pointer", count=2):
         Desk().wire.writeto_then_readfrom(0x40, b"\x00\x01", bytearray(2))

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.texts import Message
 from hardware import host
 from hardware.host import host_notes
 
@@ -41,7 +42,7 @@ def test_the_kernel_command_line_does_it_too(tmp_path: Path) -> None:
 @pytest.mark.parametrize("config", ["", "#dtparam=strict_gpiod\n", "dtparam=strict_gpiodx\n"])
 def test_without_it_a_killed_process_is_warned_of(tmp_path: Path, config: str) -> None:
     (note,) = host_notes(tmp_path, machine(tmp_path, config))
-    assert "leaves the relay output driven" in note
+    assert note == Message("hardware.host.outputs_stay_driven")
 
 
 def test_a_machine_without_boot_files_is_warned_of(tmp_path: Path) -> None:
@@ -51,4 +52,4 @@ def test_a_machine_without_boot_files_is_warned_of(tmp_path: Path) -> None:
 def test_a_nearly_full_card_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(host, "FREE_WARNING_BYTES", 10**18)
     (note,) = host_notes(tmp_path, machine(tmp_path, "dtparam=strict_gpiod\n"))
-    assert "MB are free" in note
+    assert (note.key, note.values["wanted_mb"]) == ("hardware.host.disk_full", 1e12)

@@ -9,8 +9,10 @@ import pytest
 
 from controller.errors import RelayRevokedError
 from controller.messages import OffRequest
+from controller.texts import Message, text_or_none
 from hardware.relay import RelayGate
 from tests.kits.doubles import RecordingPin
+from tests.kits.message_kit import raises_message
 
 WAIT_S = 5.0
 """Limit on hanging, not a speed: nothing here waits unless something is broken."""
@@ -66,7 +68,9 @@ def test_a_revoked_gate_is_off_and_stays_off(request_: OffRequest) -> None:
     gate.revoke(request_)
     assert not gate.reads_on()
     assert gate.standing_request() == (request_, 1)
-    with pytest.raises(RelayRevokedError, match=f"relay stays off: {request_.value} was asked for"):
+    standing = Message(f"hardware.off_request.{request_.value}")
+    assert text_or_none(standing.key) is not None
+    with raises_message(RelayRevokedError, "hardware.relay_revoked", request=standing):
         gate.turn_on()
     assert pin.levels.count(1) == 1, "not even for an instant"
 
@@ -184,7 +188,8 @@ def test_shutdown_overrides_and_is_final(earlier: OffRequest | None) -> None:
     assert standing[0] is OffRequest.SHUTDOWN
     gate.reinstate(standing[1])
     assert gate.standing_request() == standing
-    with pytest.raises(RelayRevokedError, match="shutdown"):
+    shutdown = Message("hardware.off_request.shutdown")
+    with raises_message(RelayRevokedError, "hardware.relay_revoked", request=shutdown):
         gate.turn_on()
 
 

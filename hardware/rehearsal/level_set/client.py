@@ -9,7 +9,8 @@ TIME_LIMIT_S = 300.0
 """Source: A4 full of lines takes 20 s for 0.25 mm on a desktop processor, 100 s for 0.8 mm."""
 
 MEMORY_LIMIT_MB = 400
-"""Memory that the process may write. Source: measured peak 105 MB for A4 at 600 dpi, 210 MB at 1200 dpi."""
+"""Memory that the process may write. Source: measured peak 105 MB for A4 at 600 dpi, 210 MB at 1200
+dpi."""
 
 
 def solve_in_process(
