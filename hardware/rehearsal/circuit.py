@@ -169,7 +169,7 @@ class Circuit:
         return point
 
     def _reversed(self, emf_v: float) -> OperatingPoint:
-        """Return the point with swapped leads: the clamp takes the current that the cell does not."""
+        """Return the point with swapped leads: the clamp takes what the cell does not."""
         limit_a = self.supply.limit_a
         if not self.lead_off:
             point = self._driven(-emf_v, None if limit_a is None else -limit_a)

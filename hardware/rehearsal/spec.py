@@ -1,4 +1,4 @@
-"""The properties of the rehearsal rig, which the controller does not see, and the truth of a run."""
+"""The properties of the rehearsal rig, hidden from the controller, and the truth of a run."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ class RehearsalSpec:
         )
 
     def set_point_v(self, current_a: float) -> float:
-        """Return the voltage of a constant-voltage supply for a current through the fresh plate, V."""
+        """Return the set point in V that drives a current through the fresh plate."""
         series_ohm = self.supply_internal_ohm + self.contact_ohm + self.shunt_ohm
         return self.make_cell().voltage_v(current_a) + series_ohm * current_a
 

@@ -1,4 +1,4 @@
-"""The model of a small DC supply: set point, current limit, internal resistance, ripple, failures."""
+"""The model of a small DC supply: set point, limit, internal resistance, ripple, failures."""
 
 from __future__ import annotations
 

@@ -31,8 +31,8 @@ _FEW_LEVELS = 90
 """Most levels of a coarse shading: 8 x 8 subsamples make 65."""
 
 _SUBSAMPLES = (4, 9, 16, 25, 36)
-"""Subsamples per pixel by which a coarse shading is recognised: its levels are multiples of 255 over
-one of these, within one level. With more subsamples any level would fit."""
+"""Subsamples per pixel by which a coarse shading is recognised: its levels are multiples of 255
+over one of these, within one level. With more subsamples any level would fit."""
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,8 @@ from PIL import Image
 from controller.artwork.loading.picture import Grey, averaged
 
 _HEADER = struct.Struct(">8s I 4s IIBBBBB I")
-"""Signature, length, IHDR: width, height, bit depth, colour type, compression, filter, interlace; check sum.
+"""Signature, length, IHDR: width, height, bit depth, colour type, compression, filter, interlace;
+check sum.
 Source: ISO/IEC 15948 (PNG), 5.2, 5.3 and 11.2.2."""
 
 _MOST_BYTES = 40_000_000

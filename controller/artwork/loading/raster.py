@@ -124,7 +124,7 @@ def _is_packed_png(image: Image.Image) -> bool:
 
 @contextmanager
 def _decoder_output() -> Iterator[list[str]]:
-    """Collect the lines that the decoders write to standard error; the list is filled at the end."""
+    """Collect what the decoders write to standard error; the list is filled at the end."""
     lines: list[str] = []
     sys.stderr.flush()
     own = os.dup(2)

@@ -20,20 +20,26 @@ _LONGEST_SKIP = 12
 
 
 def is_open(cover: Cover, full: int) -> Bools:
-    """Say which pixels are open by half or more. Compared as whole numbers: numpy turns both into floats otherwise."""
+    """Say which pixels are open by half or more.
+
+    Compared as whole numbers: numpy turns both into floats otherwise.
+    """
     result: Bools = cover >= (full + 1) // 2
     return result
 
 
 def length_of(x: Floats, y: Floats) -> Floats:
-    """Return the lengths of vectors; ten times faster than np.hypot, which minds numbers that do not occur here."""
+    """Return the lengths of vectors; ten times faster than np.hypot, which minds numbers that do
+    not occur here.
+    """
     length: Floats = np.sqrt(x * x + y * y)
     return length
 
 
 @dataclass(frozen=True)
 class Chain:
-    """Vertices of contours. The open region lies to the right of the direction of travel (y runs down).
+    """Vertices of contours. The open region lies to the right of the direction of travel (y runs
+    down).
 
     :param x_px, y_px: positions, pixel centres at whole numbers.
     :param nxt: index of the next vertex; the end of an open chain points to itself.
@@ -58,7 +64,8 @@ class Chain:
         return back
 
     def hops(self, count: int, start: Ints | None = None) -> tuple[list[Ints], list[Ints]]:
-        """Return the indices 0..count steps ahead and 0..count steps back; beyond an end, the end itself.
+        """Return the indices 0..count steps ahead and 0..count steps back; beyond an end, the end
+        itself.
 
         :param start: where to start, every vertex when None.
         """

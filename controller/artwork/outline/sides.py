@@ -1,4 +1,6 @@
-"""Bends of a contour, and the straight sides next to them: lines through the vertices some hops ahead and back."""
+"""Bends of a contour, and the straight sides next to them: lines through the vertices some hops
+ahead and back.
+"""
 
 from __future__ import annotations
 
@@ -13,13 +15,19 @@ from controller.artwork.outline.chain import Bools, Chain, Floats, Ints, length_
 
 
 def turn_between(ax: Floats, ay: Floats, bx: Floats, by: Floats) -> Floats:
-    """Return the angle from direction a to direction b, rad, positive where the open region is convex."""
+    """Return the angle from direction a to direction b, rad, positive where the open region is
+    convex.
+    """
     angle: Floats = np.arctan2(ax * by - ay * bx, ax * bx + ay * by)
     return angle
 
 
 def turns_more(ax: Floats, ay: Floats, bx: Floats, by: Floats, turn_rad: float) -> Bools:
-    """Say where directions a and b differ by more than ``turn_rad``, which is less than a right angle. Cheaper than the turn."""
+    """Say where directions a and b differ by more than ``turn_rad``, which is less than a right
+    angle.
+
+    Cheaper than the turn.
+    """
     result: Bools = np.abs(ax * by - ay * bx) > np.tan(turn_rad) * (ax * bx + ay * by)
     return result
 
@@ -32,11 +40,13 @@ class Bends:
     :ivar at: indices of the bends.
     :ivar ahead, back: indices.
     :ivar x_ahead, y_ahead, x_back, y_back: places, px.
-    :ivar walked: length of the chain in px from as many hops before a bend to as many hops behind it.
+    :ivar walked: length of the chain in px from as many hops before a bend to as many hops behind
+        it.
     """
 
     def __init__(self, chain: Chain, turn_rad: float, over: int, hops: int, most_skip: int) -> None:
-        """Find the vertices where the chain turns by more than ``turn_rad``, below a right angle, over as many hops each way.
+        """Find the vertices where the chain turns by more than ``turn_rad``, below a right angle,
+        over as many hops each way.
 
         :param hops: rows of the arrays, besides the bends themselves.
         :param most_skip: rows of ``walked``.
@@ -67,7 +77,9 @@ class Bends:
         return length_of(np.diff(x_px, axis=0), np.diff(y_px, axis=0))
 
     def sides(self, skip: int, span: int) -> tuple[Side, Side]:
-        """Return the sides before and behind each bend, which start ``skip`` hops away and are ``span`` hops long."""
+        """Return the sides before and behind each bend, which start ``skip`` hops away and are
+        ``span`` hops long.
+        """
         row, last = slice(skip, skip + span + 1), skip + span
         return (
             Side.through(
@@ -81,7 +93,8 @@ class Bends:
 
 @dataclass(frozen=True)
 class Side:
-    """Straight lines through vertices, one column for each line, one row for each vertex, nearest to the bend first.
+    """Straight lines through vertices, one column for each line, one row for each vertex, nearest
+    to the bend first.
 
     :param vertex_x, vertex_y: places of the vertices, px.
     :param x, y: directions towards the bend.
@@ -117,7 +130,9 @@ class Side:
         return self.vertex_x.sum(0) / len(self.vertex_x), self.vertex_y.sum(0) / len(self.vertex_y)
 
     def bow(self) -> tuple[Floats, Floats]:
-        """Return how far in px the vertices sag, and how far they stray from that, root mean square."""
+        """Return how far in px the vertices sag, and how far they stray from that, root mean
+        square.
+        """
         mid_x, mid_y = self.mid
         off = (self.vertex_x - mid_x) * self.y - (self.vertex_y - mid_y) * self.x
         span = len(off) - 1
@@ -129,7 +144,9 @@ class Side:
 
 
 def _towards_first(places: Floats) -> Floats:
-    """Return the slope of places over the number of their row, falling, times a constant: by pairs of rows."""
+    """Return the slope of places over the number of their row, falling, times a constant: by pairs
+    of rows.
+    """
     span = len(places) - 1
     rows = (span + 1) // 2
     weight = span / 2.0 - np.arange(rows)[:, None]

@@ -25,7 +25,7 @@ def _named(
 
 @_named("lead_off")
 def _lead_off(parts: Parts, now_s: float, from_start: bool) -> None:
-    """The lead behind the sensor is off: no current flows, and the sensor sees the open terminal."""
+    """The lead behind the sensor is off. No current flows; the terminal is open."""
     parts.circuit.lead_off = True
 
 
