@@ -1,8 +1,8 @@
-"""Where an edge lies along a column or row: the sum of the coverage from a full pixel to an empty
-one.
+"""Finds where an edge lies along a column or row, by the sum of the coverage across it.
 
 Over a column of pixels the coverage of a straight edge sums to the edge's mean height, which is its
-height at the column's centre line: no interpolation, no dependence on angle or offset.
+height at the column's centre line. That needs no interpolation and does not depend on angle or
+offset.
 """
 
 from __future__ import annotations
@@ -13,15 +13,14 @@ import numpy.typing as npt
 from controller.artwork.outline.chain import Bools, Cover, Floats, Ints
 
 _REACH = 5
-"""Pixels looked at on each side. An edge within 45 degrees of the grid spans at most 2 partial
+"""Pixels used on each side. An edge within 45 degrees of the grid spans at most 2 partial
 pixels, a line thinner than 2 pixels at most 5."""
 
 _NEAR_REACH = 1
-"""Pixels looked at on each side at first. What is found there is what a wider window finds, for
-most edges."""
+"""Pixels used on each side at first. For most edges a wider window finds the same."""
 
 _SLACK = 0.5 / 255.0 + 1e-6
-"""Coverage this close to 0 or 1 counts as such: half a grey level of an 8-bit file."""
+"""Coverage this close to 0 or 1 counts as 0 or 1: half a grey level of an 8-bit file."""
 
 _NONE = 99
 
@@ -66,8 +65,10 @@ class _Window:
         self._has_shut = (self._outer_shut < _NONE) & (self._outer_shut < self._outer_open)
 
     def distance(self) -> Floats:
-        """Return the distance where there is a full and an empty pixel, or one whole thin line,
-        open or of resist; else NaN.
+        """Return the distance, or NaN.
+
+        It is known where the window holds a full and an empty pixel, or one whole thin line, open
+        or of resist.
         """
         inside = (self._k > -self._inner_open) & (self._k < self._outer_shut)
         sums = np.where(inside, self._level, np.float32(0.0)).sum(0)
@@ -83,8 +84,9 @@ class _Window:
         return distance
 
     def _side(self, at: Ints, level: Levels, low: Steps, high: Steps, side: float) -> Floats:
-        """Return centroid + side * width of what lies between ``low`` and ``high``, both excluded,
-        in px.
+        """Return centroid + side * width of the coverage between ``low`` and ``high``, in px.
+
+        Both ends are excluded.
         """
         inside = np.where((self._k > low[at]) & (self._k < high[at]), level, 0.0)
         width = inside.sum(0, dtype=np.float64)
