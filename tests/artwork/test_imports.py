@@ -40,14 +40,17 @@ def heavy_after(statement: str) -> list[str]:
         "worker",
     ],
 )
-def test_what_the_daemon_imports_is_light(module: str) -> None:
+def test_daemon_imports_are_light(module: str) -> None:
+    """What the daemon imports is light."""
     assert heavy_after(f"import controller.artwork.{module}") == []
 
 
-def test_the_check_sees_a_heavy_import() -> None:
+def test_check_sees_heavy_import() -> None:
+    """The check detects a heavy import."""
     assert heavy_after("import controller.artwork.measuring.measure") == ["PIL", "numpy"]
 
 
-def test_one_loader_does_not_bring_the_others() -> None:
+def test_loaders_import_separately() -> None:
+    """One loader does not bring the others."""
     assert "pypdfium2" not in heavy_after("import controller.artwork.loading.raster")
     assert "resvg_py" not in heavy_after("import controller.artwork.loading.pdf")

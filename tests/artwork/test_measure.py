@@ -1,4 +1,6 @@
-"""What measuring adds to the tiles: a curve that never falls, a limit on tones, and the doubt of noise."""
+"""What measuring adds to the tiles: a curve that never falls, a limit on tones, and the doubt of
+noise.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,9 @@ OPEN_PX, SIDE_PX = 400, 1000
 
 
 def test_growth_never_falls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """An open area cannot shrink by growing, whatever the sums over pixels say: depth from charge needs it."""
+    """An open area cannot shrink by growing, whatever the sums over pixels say: depth from charge
+    needs it.
+    """
     honest = measure.grown_area_px2
 
     def dips(*arguments: object) -> Floats:
@@ -48,8 +52,10 @@ def with_tones(path: Path, share: float) -> Path:
     return path
 
 
-def test_a_picture_in_tones_is_refused(tmp_path: Path) -> None:
-    """Shading of more than a quarter of the open area, less what soft edges have, 6 px for each px of edge."""
+def test_picture_in_tones_refused(tmp_path: Path) -> None:
+    """Shading of more than a quarter of the open area, less what soft edges have, 6 px for each px
+    of edge.
+    """
     edges = 6.0 * 4 * OPEN_PX / OPEN_PX**2
     found = measure_file(with_tones(tmp_path / "a.png", 0.23 + edges), MeasureOptions())
     assert [warning.key for warning in found.warnings] == ["artwork.grey_parts"]
@@ -60,9 +66,11 @@ def test_a_picture_in_tones_is_refused(tmp_path: Path) -> None:
 
 
 def test_noise_is_doubted(tmp_path: Path) -> None:
-    """The same disc, clean and with noise: the area of the second is stated at three times the uncertainty.
+    """The same disc, clean and with noise: the area of the second is stated at three times the
+    uncertainty.
 
-    Source: measured, 0.004 and 0.012 px of place for shades and for noise (tests/proofs/benchmarks/artwork.py).
+    Source: measured, 0.004 and 0.012 px of place for shades and for noise
+    (tests/proofs/benchmarks/artwork.py).
     """
     image = grey_image(disc(2.0), 600)
     clean = measure_file(save(tmp_path / "a.png", disc(2.0), 600), MeasureOptions())

@@ -54,7 +54,8 @@ def test_json_round_trip() -> None:
     )
 
 
-def test_json_has_the_keys_that_scripts_read() -> None:
+def test_json_keys_for_scripts() -> None:
+    """JSON has the keys that scripts read."""
     table = json.loads(MEASURE.to_json())
     assert table["area_mm2"] == 100.0
     assert table["growth_mm2"][1] == [0.5, 120.0]
@@ -114,7 +115,8 @@ def test_other_texts_are_no_measurement(text: str) -> None:
     assert refused.value.message.key.startswith("artwork.result.")
 
 
-def test_growth_is_interpolated_inside_its_curve_only() -> None:
+def test_growth_interpolated_inside_curve() -> None:
+    """Growth is interpolated inside its curve only."""
     assert MEASURE.grown_mm2(0.0) == 100.0
     assert MEASURE.grown_mm2(0.25) == pytest.approx(110.0)
     assert MEASURE.grown_mm2(1.0) == 143.0

@@ -1,4 +1,6 @@
-"""The front solver's process: exec'd, confined, answered, refused, killed; and what of it the daemon never loads."""
+"""The front solver's process: exec'd, confined, answered, refused, killed; and what of it the
+daemon never loads.
+"""
 
 from __future__ import annotations
 
@@ -55,12 +57,14 @@ def job(path: Path, **changes: Any) -> FrontJob:
     )
 
 
-def test_the_process_answers_what_the_function_answers(artwork: Path) -> None:
+def test_process_agrees_with_function(artwork: Path) -> None:
+    """The process returns what the function returns."""
     wanted = job(artwork, options=MeasureOptions(copies=2), crowding=0.1)
     assert solve_in_process(wanted) == solve_front(wanted)
 
 
-def test_a_job_and_a_solution_cross_as_json(artwork: Path) -> None:
+def test_json_round_trip(artwork: Path) -> None:
+    """A job and a solution cross as JSON."""
     wanted = job(artwork, options=MeasureOptions(dpi=600.0, invert=True), crowding=0.2)
     assert FrontJob.from_dict(json.loads(json.dumps(wanted.to_dict()))) == wanted
     assert wanted.undercut_mm == pytest.approx(0.2 / 1.2)
@@ -81,9 +85,10 @@ def test_a_job_and_a_solution_cross_as_json(artwork: Path) -> None:
         ({"crowding": float("nan")}, "crowding", "0"),
     ],
 )
-def test_jobs_that_cannot_be_are_refused(
+def test_impossible_jobs_refused(
     artwork: Path, changes: dict[str, float], field: str, limit: str
 ) -> None:
+    """Jobs that cannot be are refused."""
     with pytest.raises(RefusedError) as caught:
         job(artwork, **changes)
     assert (caught.value.field, caught.value.limit) == (field, limit)
@@ -101,7 +106,8 @@ def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
     assert "KeyError" in answer["error"]
 
 
-def test_a_refusal_crosses_the_process_whole(tmp_path: Path) -> None:
+def test_refusal_crosses_the_process(tmp_path: Path) -> None:
+    """A refusal crosses the process whole."""
     path = tmp_path / "a.png"
     path.write_bytes(b"GIF89a" + b"\0" * 50)
     with raises_message(RefusedError, "artwork.file.unknown_kind", name="a.png") as refused:
@@ -109,15 +115,18 @@ def test_a_refusal_crosses_the_process_whole(tmp_path: Path) -> None:
     assert refused.value.field == "file"
 
 
-def test_time_and_memory_that_run_out_are_told_with_advice(artwork: Path) -> None:
+def test_time_and_memory_limits(artwork: Path) -> None:
+    """Time and memory limits have their messages."""
     with raises_message(MeasureFailedError, "hardware.front.late", name="a.png", limit_s=0.01):
         solve_in_process(job(artwork), time_limit_s=0.01)
     with raises_message(MeasureFailedError, "hardware.front.memory", name="a.png", limit_mb=30):
         solve_in_process(job(artwork), memory_limit_mb=30)
 
 
-def test_processor_time_is_limited_by_the_system(tmp_path: Path) -> None:
-    """The process cannot outlive it even when nobody is left to kill it: it takes 20 times that long."""
+def test_processor_time_limited(tmp_path: Path) -> None:
+    """The process cannot outlive it even when nobody is left to kill it: it takes 20 times that
+    long.
+    """
     big = save(tmp_path / "a.png", disc(3.5), 600)
     request = {
         "job": job(big, deepest_mm=1.0, etch_factor=0.5).to_dict(),
@@ -132,17 +141,15 @@ def test_processor_time_is_limited_by_the_system(tmp_path: Path) -> None:
     assert process_module.WorkerEnd(done.returncode, {}, "").is_late
 
 
-def test_a_worker_that_dies_is_a_failure_with_advice(
-    artwork: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_dead_worker_is_a_failure(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker that dies is a failure with a message."""
     monkeypatch.setattr(process_module.sys, "executable", "/bin/false")
     with raises_message(MeasureFailedError, "hardware.front.silent", name="a.png", status=1):
         solve_in_process(job(artwork))
 
 
-def test_the_process_is_execd_in_a_session_of_its_own_and_ended(
-    artwork: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_process_starts_a_session(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The process is executed in a session of its own and ended."""
     seen: dict[str, Any] = {}
     started: list[subprocess.Popen[bytes]] = []
     popen = subprocess.Popen
@@ -163,15 +170,18 @@ def test_the_process_is_execd_in_a_session_of_its_own_and_ended(
 
 
 @pytest.mark.parametrize("module", LIGHT)
-def test_what_the_daemon_imports_is_light(module: str) -> None:
+def test_daemon_imports_are_light(module: str) -> None:
+    """What the daemon imports is light."""
     assert heavy_after(f"import hardware.rehearsal.{module}") == []
 
 
-def test_the_check_sees_a_heavy_import() -> None:
+def test_check_sees_heavy_import() -> None:
+    """The check detects a heavy import."""
     assert "numpy" in heavy_after("import hardware.rehearsal.level_set.solver")
 
 
-def test_solving_in_a_process_loads_nothing_heavy_here(artwork: Path) -> None:
+def test_solving_loads_nothing_heavy(artwork: Path) -> None:
+    """Solving in a process loads nothing heavy here."""
     script = (
         "from pathlib import Path\n"
         "from controller.artwork.options import MeasureOptions\n"

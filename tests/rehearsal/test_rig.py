@@ -1,4 +1,6 @@
-"""The rehearsal bench as a whole, read by the real driver: charge, depth and heat against what is known from outside."""
+"""The rehearsal bench as a whole, read by the real driver: charge, depth and heat against what is
+known from outside.
+"""
 
 import threading
 from dataclasses import replace
@@ -24,7 +26,8 @@ QUIET = {
 }
 
 
-def test_driver_reads_the_current_and_the_voltage_of_the_circuit():
+def test_driver_reads_the_circuit():
+    """Driver reads the current and the voltage of the circuit."""
     rig = Rig(RehearsalSpec(**QUIET))
     rig.relay.on()
     sample = rig.poll_for(1.0)[-1]
@@ -32,7 +35,8 @@ def test_driver_reads_the_current_and_the_voltage_of_the_circuit():
     assert sample.voltage_v == pytest.approx(rig.spec.make_cell().voltage_v(3.0), abs=0.006)
 
 
-def test_4_2_a_on_a_tenth_of_an_ohm_read_3_2_a_and_are_marked():
+def test_over_range_current_is_marked():
+    """4.2 A on a tenth of an ohm read 3.2 A and are marked."""
     rig = Rig(RehearsalSpec(shunt_ohm=0.1, supply_limit_a=4.2, supply_v=12.0), max_current_a=3.2)
     rig.relay.on()
     sample = rig.poll_for(1.0)[-1]
@@ -40,15 +44,17 @@ def test_4_2_a_on_a_tenth_of_an_ohm_read_3_2_a_and_are_marked():
     assert sample.saturated
 
 
-def test_conversions_come_at_the_data_sheets_pace():
-    """68.10 ms for 128 samples and 0.532 ms for one (SBOS448 Table 6), here with a clock that is 3 % slow."""
+def test_conversions_at_data_sheet_pace():
+    """68.10 ms for 128 samples and 0.532 ms for one (SBOS448 Table 6), here with a clock that is 3
+    % slow.
+    """
     rig = Rig(RehearsalSpec(chip_clock_error_fraction=0.03))
     assert len(rig.poll_for(100.0, poll_s=0.005)) == pytest.approx(100.0 / (0.068632 * 1.03), abs=2)
 
 
-def test_look_again_answers_after_9_ms_and_carries_a_sixth_of_the_ripple():
-    """16 shunt readings and one of the bus, 0.532 ms each, make 9.04 ms (SBOS448 Table 6). Of 100 Hz the mean over 8.51 ms
-    leaves |sin x / x| at x = pi * 100 Hz * 8.51 ms, 0.168."""
+def test_look_again_is_quick():
+    """16 shunt readings and one of the bus, 0.532 ms each, make 9.04 ms (SBOS448 Table 6). Of 100
+    Hz the mean over 8.51 ms leaves |sin x / x| at x = pi * 100 Hz * 8.51 ms, 0.168."""
     rig = Rig(RehearsalSpec(ripple_fraction=0.3, chip_noise_v=0.0, chip_clock_error_fraction=0.0))
     rig.relay.on()
     rig.poll_for(1.0)
@@ -71,7 +77,8 @@ def test_look_again_answers_after_9_ms_and_carries_a_sixth_of_the_ripple():
     assert all(sample.current_a == pytest.approx(3.0, abs=0.04) for sample in averaged)
 
 
-def test_contact_makes_and_breaks_8_ms_after_the_pin():
+def test_contact_follows_after_8_ms():
+    """Contact makes and breaks 8 ms after the pin."""
     rig = Rig(RehearsalSpec(**QUIET))
     rig.relay.on()
     rig.clock.advance(0.008)
@@ -93,7 +100,8 @@ def test_released_pin_is_pulled_down():
     assert not rig.model.truth().contact_closed
 
 
-def test_the_mock_pin_does_not_remember_every_level():
+def test_mock_pin_forgets_levels():
+    """The mock pin does not remember every level."""
     rig = Rig(RehearsalSpec())
     for _ in range(100):
         rig.relay.on()
@@ -108,8 +116,10 @@ def test_relay_starts_off():
     assert truth.first_on_at_s is None
 
 
-def test_true_charge_holds_the_exact_integral_of_the_ripple():
-    """Outside: 3 A t + (3 A r/w)(cos(w t0 + p) - cos(w t1 + p)), bounds found by cutting the relay at half a period."""
+def test_true_charge_includes_ripple():
+    """Outside: 3 A t + (3 A r/w)(cos(w t0 + p) - cos(w t1 + p)), bounds found by cutting the relay
+    at half a period.
+    """
     spec = RehearsalSpec(ripple_fraction=0.4, contact_delay_s=0.0)
     seen = set()
     for start in range(8):
@@ -129,7 +139,9 @@ def test_true_charge_holds_the_exact_integral_of_the_ripple():
 
 
 def test_whole_piece_by_hand():
-    """0.25 mm of fine silver over 7.67 cm2 without edges: 3 A for 600 s; V I t heats the litre by 1.3 K less what it loses."""
+    """0.25 mm of fine silver over 7.67 cm2 without edges: 3 A for 600 s; V I t heats the litre by
+    1.3 K less what it loses.
+    """
     rig = Rig(RehearsalSpec(**QUIET))
     rig.relay.on()
     samples = rig.poll_for(600.0)
@@ -153,7 +165,7 @@ def test_ripple_heats_by_its_square():
     assert rig.model.truth().heat_j == pytest.approx(mean_w * 0.06, rel=1e-4)
 
 
-def test_bite_factor_is_the_benchs_secret():
+def test_bite_factor_changes_depth_alone():
     """Same readings, other depth."""
     readings, depths_mm = [], []
     for bite_factor in (1.0, 0.8):
@@ -165,14 +177,16 @@ def test_bite_factor_is_the_benchs_secret():
     assert depths_mm[1] == pytest.approx(0.8 * depths_mm[0], rel=1e-6)
 
 
-def test_current_rises_with_the_open_area_at_a_voltage_source():
+def test_current_rises_with_area():
+    """Current rises with the open area at a voltage source."""
     rig = Rig(RehearsalSpec(supply_v=3.2, supply_limit_a=None, edge_mm=1500.0, **QUIET))
     rig.relay.on()
     samples = rig.poll_for(600.0)
     assert samples[-1].current_a > 1.1 * samples[5].current_a
 
 
-def test_turned_up_supply_comes_in_slowly():
+def test_ramped_supply_rises_slowly():
+    """Turned up supply comes in slowly."""
     rig = Rig(RehearsalSpec(ramp_s=10.0, supply_limit_a=None, supply_v=3.2, **QUIET))
     rig.relay.on()
     samples = rig.poll_for(12.0)
@@ -180,8 +194,10 @@ def test_turned_up_supply_comes_in_slowly():
     assert [s.current_a for s in samples] == sorted(s.current_a for s in samples)
 
 
-def test_charge_of_a_short_ramp_by_an_outside_integral():
-    """0.05 s to 3.2 V and 0.1 s there: scipy's quadrature over scipy's roots of the cell against the supply's resistances."""
+def test_charge_of_short_ramp():
+    """0.05 s to 3.2 V and 0.1 s there: scipy's quadrature over scipy's roots of the cell against
+    the supply's resistances.
+    """
     spec = RehearsalSpec(ramp_s=0.05, supply_limit_a=None, supply_v=3.2, **QUIET)
     cell = spec.make_cell()
 
@@ -204,12 +220,14 @@ def readings(seed):
     return [(round(sample.current_a, 9), sample.voltage_v) for sample in rig.poll_for(5.0)]
 
 
-def test_seed_repeats_a_rehearsal_whatever_the_clock_says():
+def test_seed_repeats_a_rehearsal():
+    """Seed repeats a rehearsal whatever the clock says."""
     assert readings(7) == readings(7)
     assert readings(7) != readings(8)
 
 
-def test_seed_draws_clock_and_offset_within_their_bounds():
+def test_seed_draws_within_bounds():
+    """Seed draws clock and offset within their bounds."""
     offsets, periods = set(), set()
     for seed in range(30):
         rig = Rig(RehearsalSpec(seed=seed, chip_noise_v=0.0))
@@ -223,8 +241,10 @@ def test_seed_draws_clock_and_offset_within_their_bounds():
     assert 1.02 * 20.0 / 0.068632 < max(periods) <= fast + 1
 
 
-def test_another_thread_may_switch_the_relay_at_any_time():
-    """The bench integrates with the old state first: whoever switches, no charge is lost or counted twice."""
+def test_relay_switched_by_another_thread():
+    """The bench integrates with the old state first: whoever switches, no charge is lost or counted
+    twice.
+    """
     rig = Rig(RehearsalSpec(**QUIET, contact_delay_s=0.0))
     ready, done = threading.Event(), threading.Event()
     expected_coulombs, problems = 0.0, []
@@ -256,7 +276,8 @@ def test_another_thread_may_switch_the_relay_at_any_time():
     assert rig.model.true_charge_coulombs == pytest.approx(expected_coulombs)
 
 
-def test_a_beat_of_the_clock_switches_off_in_the_middle_of_a_stuck_transaction():
+def test_beat_switches_off_mid_transaction():
+    """A beat of the clock switches off in the middle of a stuck transaction."""
     rig = Rig(RehearsalSpec(**QUIET), faults=["bus_stuck@2"])
     rig.relay.on()
     rig.poll_for(1.9)
@@ -267,7 +288,8 @@ def test_a_beat_of_the_clock_switches_off_in_the_middle_of_a_stuck_transaction()
     assert rig.model.true_charge_coulombs < 3.0 * 2.3
 
 
-def test_another_plate_in_the_same_bath():
+def test_another_plate_same_bath():
+    """Another plate in the same bath."""
     rig = Rig(RehearsalSpec(**QUIET))
     rig.relay.on()
     rig.poll_for(60.0)
@@ -301,7 +323,8 @@ def test_another_plate_in_the_same_bath():
     ("fault", "current_a"),
     [("supply_runaway", 10.2), ("supply_lost", 0.0), ("polarity_reversed", -1.0)],
 )
-def test_another_plate_does_not_mend_a_fault(fault, current_a):
+def test_fault_survives_another_plate(fault, current_a):
+    """Another plate does not mend a fault."""
     rig = Rig(RehearsalSpec(**QUIET), faults=[f"{fault}@1"])
     rig.relay.on()
     rig.poll_for(2.0)
@@ -336,7 +359,8 @@ def test_impossible_specs_are_refused():
             RehearsalRig(RehearsalSpec(**changes), VirtualClock())
 
 
-def test_fault_that_never_comes_leaves_no_trace():
+def test_fault_still_to_come():
+    """Fault that never comes leaves no trace."""
     rig = Rig(faults=["supply_lost@100"])
     rig.relay.on()
     rig.poll_for(10.0)

@@ -41,8 +41,10 @@ class Desk:
 @pytest.mark.parametrize(
     ("bus_hz", "read_s", "write_s"), [(100e3, 500e-6, 410e-6), (400e3, 162.5e-6, 140e-6)]
 )
-def test_transactions_take_their_time_on_the_wire(bus_hz, read_s, write_s):
-    """Nine bits a byte (NXP UM10204): five bytes for a register read, four for a write; 50 us for the system call."""
+def test_transactions_take_time(bus_hz, read_s, write_s):
+    """Nine bits a byte (NXP UM10204): five bytes for a register read, four for a write; 50 us for
+    the system call.
+    """
     desk = Desk(bus_hz)
     assert desk.took_s(desk.read) == pytest.approx(read_s, rel=1e-5)
     assert desk.took_s(lambda: desk.wire.writeto(0x40, b"\x05\x10\x00")) == pytest.approx(
@@ -51,7 +53,8 @@ def test_transactions_take_their_time_on_the_wire(bus_hz, read_s, write_s):
     assert desk.took_s(lambda: desk.wire.readfrom_into(0x40, bytearray(2))) < read_s
 
 
-def test_write_and_read_reach_the_chip():
+def test_write_and_read():
+    """Write and read reach the chip."""
     desk = Desk()
     desk.wire.writeto(0x40, b"..\x05\x12\x34..", start=2, end=5)
     assert desk.read(5) == 0x1234
@@ -61,7 +64,8 @@ def test_write_and_read_reach_the_chip():
     desk.wire.writeto(0x40, b"")
 
 
-def test_bench_is_caught_up_before_a_write_and_when_something_is_due():
+def test_rig_catches_up():
+    """The rig is stepped before a write and when an event is due."""
     desk = Desk()
     desk.chip.due_s = float("inf")
     desk.read()
@@ -83,7 +87,8 @@ def test_nobody_at_another_address():
     assert caught.value.errno == errno.EREMOTEIO == 121
 
 
-def test_broken_bus_fails_every_transaction_at_once():
+def test_broken_bus_fails_at_once():
+    """Broken bus fails every transaction at once."""
     desk = Desk()
     desk.wire.break_off()
     for call in (
@@ -98,7 +103,8 @@ def test_broken_bus_fails_every_transaction_at_once():
         assert desk.clock.monotonic_s() - began_s < 0.001
 
 
-def test_stuck_bus_blocks_a_second_and_the_beats_fire_meanwhile():
+def test_beats_fire_while_bus_blocks():
+    """Stuck bus blocks a second and the beats fire meanwhile."""
     desk = Desk()
     beats = []
     desk.clock.every(0.05, beats.append)
@@ -112,7 +118,7 @@ def test_stuck_bus_blocks_a_second_and_the_beats_fire_meanwhile():
     assert beats[0] < began_s + 0.06
 
 
-def test_beat_may_take_the_benchs_lock_while_a_transaction_blocks():
+def test_beat_takes_lock_while_blocked():
     """Another thread does so in the middle of it, as the stop button's does through the relay."""
     clock = VirtualClock()
     lock = threading.RLock()
@@ -145,6 +151,7 @@ def test_bus_can_be_taken_once():
     assert wire.try_lock()
 
 
-def test_read_that_is_no_register_read_is_refused():
+def test_other_read_refused():
+    """Read that is no register read is refused."""
     with raises_message(RefusedError, "hardware.wire.pointer", count=2):
         Desk().wire.writeto_then_readfrom(0x40, b"\x00\x01", bytearray(2))

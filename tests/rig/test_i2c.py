@@ -1,4 +1,6 @@
-"""Opening the bus: the real library where there is no bus, and its failures on a Pi (from its source, version 1.0.2)."""
+"""Opening the bus: the real library where there is no bus, and its failures on a Pi (from its
+source, version 1.0.2).
+"""
 
 import sys
 import types
@@ -17,7 +19,8 @@ def library(behaviour):
     return module
 
 
-def test_real_library_without_such_a_bus_says_how_to_switch_it_on():
+def test_real_library_without_bus():
+    """Real library without such a bus says how to switch it on."""
     with raises_message(SensorError, "hardware.bus.unopened", device="/dev/i2c-987"):
         open_bus(987)
 
@@ -40,13 +43,16 @@ def test_failures_have_their_message(monkeypatch, error, key):
         open_bus(1)
 
 
-def test_library_that_is_missing_is_named(monkeypatch):
+def test_missing_library(monkeypatch):
+    """Library that is missing is named."""
     monkeypatch.setitem(sys.modules, "adafruit_extended_bus", None)
     with raises_message(SensorError, "hardware.bus.library"):
         open_bus(1)
 
 
-def test_only_the_harmless_warning_is_kept_quiet(monkeypatch, recwarn):
+def test_harmless_warning_suppressed(monkeypatch, recwarn):
+    """Only the harmless warning is kept quiet."""
+
     def warn(text):
         def make(number):
             warnings.warn(text, RuntimeWarning, stacklevel=2)

@@ -1,4 +1,7 @@
-"""The sensor driver imports on a Pi. Its import chain asks for gpiod there, which pip does not bring and x86 does not show."""
+"""The sensor driver imports on a Pi.
+
+Its import chain asks for gpiod there, which pip does not bring and x86 does not show.
+"""
 
 import os
 import subprocess
@@ -29,14 +32,18 @@ BOARDS = ("RASPBERRY_PI_ZERO_2_W", "RASPBERRY_PI_4B", "RASPBERRY_PI_5")
 
 
 def on_a_pi(program: str, board: str) -> subprocess.CompletedProcess[str]:
-    """Run the program as on that board. Both variables: with one alone Blinka still takes the chip of this machine."""
+    """Run the program as on that board.
+
+    Both variables: with one alone Blinka still takes the chip of this machine.
+    """
     environment = {**os.environ, "BLINKA_FORCEBOARD": board, "BLINKA_FORCECHIP": "BCM2XXX"}
     command = [sys.executable, "-c", program]
     return subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
 
 
 @pytest.mark.parametrize("board", BOARDS)
-def test_the_driver_imports_on_a_pi(board):
+def test_driver_imports_on_pi(board):
+    """The driver imports on a Pi."""
     done = on_a_pi(IMPORTS, board)
     assert done.returncode == 0, done.stderr
     assert done.stdout.split() == [board, "BCM2XXX", "ExtendedI2C", "INA219"]

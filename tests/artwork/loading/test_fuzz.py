@@ -64,7 +64,8 @@ def damaged(data: bytes, rng: random.Random) -> bytes:
 
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("kind", bases())
-def test_damage_gives_a_result_or_a_refusal(tmp_path: Path, kind: str) -> None:
+def test_damaged_files(tmp_path: Path, kind: str) -> None:
+    """Damage gives a result or a refusal."""
     whole, rng, path = bases()[kind], random.Random(kind), tmp_path / "artwork"
     statuses = []
     for _ in range(ROUNDS):

@@ -69,7 +69,7 @@ def test_limits_carry_their_unit(given: dict[str, Any], limit: str) -> None:
     assert refused.value.limit == limit
 
 
-def test_undercut_is_depth_over_etch_factor_and_sets_the_reach() -> None:
+def test_undercut_sets_the_reach() -> None:
     """Source: etch factor = depth / undercut per side, the trade's definition."""
     options = MeasureOptions(depth_mm=0.25, etch_factor=1.25)
     assert options.undercut_mm == pytest.approx(0.2)
