@@ -162,7 +162,7 @@ def test_crash_is_named_without_path(artwork: Path, tmp_path: Path) -> None:
 
 
 def test_worker_is_nice_and_confined(artwork: Path, tmp_path: Path) -> None:
-    """Looked at from inside, in a copy of the worker's own entry that reports instead of measuring."""
+    """Seen from inside, by a script that confines itself as the worker does and reports."""
     script = (
         "import json, os, resource, sys\n"
         "from controller.artwork.worker import confine\n"

@@ -1,4 +1,4 @@
-"""The daemon imports the artwork room's client side without pulling in numpy or an imaging library."""
+"""The daemon's imports from the artwork room bring neither numpy nor an imaging library."""
 
 from __future__ import annotations
 

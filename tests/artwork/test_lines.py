@@ -160,7 +160,8 @@ def test_two_samples_across_a_seam(
     book.add(
         samples(end_px), 64 if step_px[0] == 0.0 else 0, 0 if step_px[0] == 0.0 else 64, 128, 128
     )
-    lines, count = book.lost_lines(SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0))  # type: ignore[arg-type]
+    sheet = SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0)
+    lines, count = book.lost_lines(sheet)  # type: ignore[arg-type]
     assert count == 1
     assert lines[0].length_mm == pytest.approx(2.0)
 
@@ -170,6 +171,7 @@ def test_single_sample_is_no_line() -> None:
     book = LineBook(undercut_px=3.0)
     book.add(samples((30.0, 30.0)), 0, 0, 64, 64)
     book.add(samples((70.0, 30.0), (71.0, 30.0)), 0, 64, 64, 128)
-    lines, count = book.lost_lines(SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0))  # type: ignore[arg-type]
+    sheet = SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0)
+    lines, count = book.lost_lines(sheet)  # type: ignore[arg-type]
     assert count == len(lines) == 1
     assert lines[0].x_mm == pytest.approx(70.5)

@@ -41,7 +41,7 @@ def test_growth_never_falls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def with_tones(path: Path, share: float) -> Path:
-    """Save a black square with a patch of light grey, soft at its rim, of so many times its area."""
+    """Save a black square with a soft patch of light grey of ``share`` times its area."""
     pixels = np.full((SIDE_PX, SIDE_PX), 255, np.uint8)
     pixels[100 : 100 + OPEN_PX, 100 : 100 + OPEN_PX] = 0
     count = round(share * OPEN_PX * OPEN_PX)

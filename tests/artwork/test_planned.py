@@ -1,4 +1,4 @@
-"""From a measurement to a plan: what is filled in, how sure it is, and when one measurement serves."""
+"""From a measurement to a plan: the fields, their uncertainty, and the reach of a measurement."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The tests' own rasteriser against closed forms, so that it does not limit what is tested with it."""
+"""The rasteriser of the tests against closed forms."""
 
 from __future__ import annotations
 

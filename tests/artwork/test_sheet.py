@@ -224,9 +224,7 @@ def test_tones_and_faint_scans_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("shade", "is_warned"), [(10, True), (3, False), (252, False), (245, True)]
 )
-def test_a_shaded_part_is_warned_from_two_hundredths_of_coverage_on(
-    tmp_path: Path, shade: int, is_warned: bool
-) -> None:
+def test_shaded_parts_warned(tmp_path: Path, shade: int, is_warned: bool) -> None:
     image = Image.new("L", (400, 400), 255)
     image.paste(0, (0, 0, 300, 400))
     image.paste(255 - shade, (200, 100, 300, 200) if shade > 127 else (320, 100, 380, 200))

@@ -50,7 +50,7 @@ def steiner_volume_mm3(depth_mm, area_mm2, edge_mm, etch_factor):
 
 @pytest.mark.parametrize(("fraction", "ms_per_cm"), [(0.005, 28.4), (0.01, 56.1), (0.02, 108.0)])
 def test_conductivity_at_the_published_points(fraction, ms_per_cm):
-    """CRC Handbook, Electrical Conductivity of Aqueous Solutions, nitric acid by mass at 20 degC."""
+    """CRC Handbook, Electrical Conductivity of Aqueous Solutions: nitric acid at 20 degC."""
     assert nitric_acid_s_per_cm(fraction, 20.0) == pytest.approx(ms_per_cm * 1e-3, rel=1e-9)
 
 

@@ -24,7 +24,7 @@ from tests.kits.rehearsal_rig import (
 
 
 def test_worked_example_by_driver():
-    """Table 3: 10 A through 2 milliohm from 12 V; the bus pin stands behind the shunt, at 11.98 V."""
+    """Table 3: 10 A through 2 milliohm from 12 V; the bus pin is behind the shunt, at 11.98 V."""
     clock = VirtualClock()
     chip = Ina219Chip()
     fed_s = clock.monotonic_s()

@@ -88,7 +88,8 @@ def solved(
     crowding: float = 0.0,
     **options: object,
 ) -> FrontSolution:
-    return solve_front(FrontJob(path, MeasureOptions(**options), etch_factor, depth_mm, crowding))  # type: ignore[arg-type]
+    read = MeasureOptions(**options)  # type: ignore[arg-type]
+    return solve_front(FrontJob(path, read, etch_factor, depth_mm, crowding))
 
 
 def some_rows(solution: FrontSolution) -> list[FrontRow]:
@@ -224,7 +225,7 @@ def test_crowding_deepens_the_edges(tmp_path: Path, excess: float) -> None:
 
 
 def test_depth_bounded_by_fastest_place(tmp_path: Path) -> None:
-    """Walls so steep (0.0025 mm of undercut on cells of 0.005 mm) that the grid cannot show them."""
+    """Walls too steep for the grid: 0.0025 mm of undercut on cells of 0.005 mm."""
     found = solved(save(tmp_path / "a.png", DISC, 600), 40.0, 0.1, 0.15)
     assert all(row.deepest_mm < 1.15 * 1.0005 * row.depth_mm for row in found.table.rows[1:])
 

@@ -99,7 +99,8 @@ def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
     status, answer = run_worker(WORKER, request)
     assert status == 0
     assert answer["result"]["rows"][0] == [0.0, 0.0, 0.0]
-    status, answer = run_worker(WORKER, {**request, "job": {**request["job"], "etch_factor": 0.0}})  # type: ignore[dict-item]
+    flat = {**request["job"], "etch_factor": 0.0}  # type: ignore[dict-item]
+    status, answer = run_worker(WORKER, {**request, "job": flat})
     assert (status, answer["refused"]["field"]) == (2, "etch_factor")
     status, answer = run_worker(WORKER, {**request, "job": {"path": str(artwork)}})
     assert (status, answer["failed"]) == (1, "crash")

@@ -118,7 +118,7 @@ NO_LGPIO = "import sys; sys.modules['lgpio'] = None; from hardware.force_off imp
 
 
 def test_factory_is_never_replaced():
-    """GPIOZERO_PIN_FACTORY=mock in the environment must not make a missing lgpio look like success."""
+    """With GPIOZERO_PIN_FACTORY=mock in the environment, a missing lgpio is still a failure."""
     done = _python(NO_LGPIO, "--pin", "GPIO17", GPIOZERO_PIN_FACTORY="mock")
     assert (done.returncode, done.stdout) == (1, "")
     assert "pin factory lgpio does not start" in done.stderr
@@ -178,7 +178,8 @@ def test_pin_low_before_other_imports():
     """It has to work at once and whatever the configuration says."""
     done = _python(
         "import sys; from hardware import force_off; force_off.run(sys.argv[1:]);"
-        "print({m.split('.')[0] for m in sys.modules} & {'controller', 'api', 'pydantic', 'tomllib', 'click'})",
+        "print({m.split('.')[0] for m in sys.modules}"
+        " & {'controller', 'api', 'pydantic', 'tomllib', 'click'})",
         "--pin", "GPIO17", "--pin-factory", "mock",
     )  # fmt: skip
     assert done.stdout.strip() == "set()"

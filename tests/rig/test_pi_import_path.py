@@ -13,7 +13,8 @@ IMPORTS = """
 import adafruit_extended_bus
 import adafruit_ina219
 from adafruit_blinka.agnostic import board_id, chip_id
-print(board_id, chip_id, adafruit_extended_bus.ExtendedI2C.__name__, adafruit_ina219.INA219.__name__)
+driver = adafruit_ina219.INA219.__name__
+print(board_id, chip_id, adafruit_extended_bus.ExtendedI2C.__name__, driver)
 """
 
 WITHOUT_GPIOD = (

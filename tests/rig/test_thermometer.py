@@ -9,7 +9,7 @@ from hardware.thermometer import OneWireThermometer, thermometer_path
 
 
 def test_reads_millidegrees(tmp_path: Path) -> None:
-    """Source: Linux w1_therm documentation: the temperature attribute is in millidegrees Celsius."""
+    """Source: Linux w1_therm documentation: temperature is in millidegrees Celsius."""
     file = tmp_path / "temperature"
     clock = VirtualClock()
     thermometer = OneWireThermometer(file, clock)

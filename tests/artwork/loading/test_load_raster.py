@@ -1,4 +1,4 @@
-"""Raster files of every kind give the same artwork; what has no scale or is too large is refused."""
+"""Raster files of every kind give the same artwork; bad scales and sizes are refused."""
 
 from __future__ import annotations
 
@@ -233,7 +233,7 @@ def test_colour_jpeg_decoded_to_grey(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 
 def test_messages_hold_no_path(tmp_path: Path) -> None:
-    """The imaging library puts the whole path into its message; the refusal names the file alone."""
+    """The imaging library's message holds the whole path; the refusal names the file alone."""
     path = tmp_path / "a.png"
     path.write_bytes(file_bytes(small(), "PNG", 600)[:8] + bytes(99))
     message = refused(path).message

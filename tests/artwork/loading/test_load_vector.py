@@ -57,7 +57,8 @@ def test_curves_of_a_pdf(tmp_path: Path) -> None:
     """
     k = 5 * 0.5522847498
     arcs = (
-        f"30 15 m 30 {15 + k} {25 + k} 20 25 20 c {25 - k} 20 20 {15 + k} 20 15 c 20 {15 - k} {25 - k} 10 25 10 c "
+        f"30 15 m 30 {15 + k} {25 + k} 20 25 20 c {25 - k} 20 20 {15 + k} 20 15 c "
+        f"20 {15 - k} {25 - k} 10 25 10 c "
         f"{25 + k} 10 30 {15 - k} 30 15 c f"
     )
     found = measured(tmp_path, pdf([arcs], 50, 30))
@@ -279,7 +280,8 @@ def test_harmful_svg_refused(tmp_path: Path, attack: str) -> None:
 def test_inner_references_drawn(tmp_path: Path) -> None:
     """References inside the file are fine."""
     shapes = (
-        '<defs><linearGradient id="a"><stop stop-color="black"/></linearGradient><rect id="b" width="10" height="10"/></defs>'
+        '<defs><linearGradient id="a"><stop stop-color="black"/></linearGradient>'
+        '<rect id="b" width="10" height="10"/></defs>'
         '<use href="#b" x="5" y="5" fill="url(#a)"/><style>rect{stroke:none}</style>'
     )
     assert measured(tmp_path, svg(shapes)).area_mm2 == pytest.approx(100.0, rel=2e-3)
@@ -298,7 +300,10 @@ def test_dark_page_without_rim(tmp_path: Path, width: float, height: float) -> N
     """
     drawn = pdf([f"0 0 {width} {height} re 2 2 2 2 re f*"], width, height)
     size, box = f'width="{width}mm" height="{height}mm"', f'viewBox="0 0 {width} {height}"'
-    both = f'<rect width="{width}" height="{height}"/><rect x="2" y="2" width="2" height="2" fill="white"/>'
+    both = (
+        f'<rect width="{width}" height="{height}"/>'
+        '<rect x="2" y="2" width="2" height="2" fill="white"/>'
+    )
     for data in (drawn, svg(both, size, box)):
         inverted = measured(tmp_path, data, invert=True)
         assert inverted.area_mm2 == pytest.approx(4.0, rel=4e-3), "level edges between pixels"

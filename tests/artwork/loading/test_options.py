@@ -1,4 +1,4 @@
-"""What a person may say about a file, and what is refused with the field, the value and the limit."""
+"""The options for a file, and refusals with the field, the value and the limit."""
 
 from __future__ import annotations
 
