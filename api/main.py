@@ -37,8 +37,8 @@ from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.faults.kinds import Fault
 from hardware.rehearsal.front_table import FrontTable
 from hardware.rehearsal.plate import artwork_table, measured_table
-from hardware.rehearsal.spec import BenchSpec
-from hardware.rig import Rig, build_bench_rig, build_rehearsal_rig, sensor_range_a
+from hardware.rehearsal.spec import RehearsalSpec
+from hardware.rig import Rig, build_pi_rig, build_rehearsal_rig, sensor_range_a
 
 GOODBYE_S = 1.0
 """Time for the server, and again for the logbook, to end after the relay is off, s."""
@@ -81,7 +81,7 @@ class Rehearsal:
             )
 
 
-def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> BenchSpec:
+def rehearsal_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> RehearsalSpec:
     """Return the bench on which a plan is rehearsed: its plate, its current, and the rehearsal's own truth.
 
     Blocks for seconds when the rehearsal has an artwork. Raises: RefusedError, MeasureFailedError.
@@ -99,7 +99,7 @@ def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -
     if rehearsal.supply_v is not None:
         common["supply_v"] = rehearsal.supply_v
     if plan is None:
-        return BenchSpec(**common)
+        return RehearsalSpec(**common)
     request = plan.request
     copies = request.pieces * request.sides
     constant_voltage = request.supply_mode == "constant-voltage"
@@ -113,7 +113,7 @@ def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -
         )
     else:
         table = measured_table(plan, **truth)
-    spec = BenchSpec(
+    spec = RehearsalSpec(
         equivalent_g_per_mol=plan.metal.equivalent_weight_g_per_mol,
         density_g_per_cm3=plan.metal.density_g_per_cm3,
         area_mm2=plan.total_area_mm2,
@@ -132,7 +132,7 @@ def bench_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -
 def rehearsal_rig(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> Rig:
     """Return the rehearsal bench for a plan."""
     return build_rehearsal_rig(
-        settings, bench_spec(plan, rehearsal, settings), rehearsal.faults, rehearsal.speed
+        settings, rehearsal_spec(plan, rehearsal, settings), rehearsal.faults, rehearsal.speed
     )
 
 
@@ -159,7 +159,7 @@ def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
     rig = (
         rehearsal_rig(None, Rehearsal(), settings)
         if rehearse
-        else build_bench_rig(settings, wakeup_read)
+        else build_pi_rig(settings, wakeup_read)
     )
     assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "check")
     until_s = rig.clock.monotonic_s() + DIRECT_CHECK_S
@@ -167,7 +167,7 @@ def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
     snapshot = assembly.loop.board.snapshot
     if snapshot is None:
         raise RuntimeError("the loop published nothing")
-    notes = () if rehearse else host_notes(Path.cwd())
+    notes = [] if rehearse else [str(note) for note in host_notes(Path.cwd())]
     report = RigCheck.of(
         assembly.supervisor.report_check(), snapshot, settings.limits.max_sample_age_s, notes
     )
@@ -185,8 +185,8 @@ class PlateHanger:
     def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         """Change the plate when a run begins, before its relay turns on."""
         for item in outbox:
-            if isinstance(item, Began) and self._rig.bench is not None:
-                self._rig.bench.hang(bench_spec(item.plan, self._rehearsal, self._settings))
+            if isinstance(item, Began) and self._rig.model is not None:
+                self._rig.model.hang(rehearsal_spec(item.plan, self._rehearsal, self._settings))
 
 
 class Daemon:
@@ -207,7 +207,7 @@ class Daemon:
             _refuse_another_pin(settings.rig.relay_pin)
         self._wakeup_read, self._wakeup_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         self.rig = (
-            build_bench_rig(settings, self._wakeup_read)
+            build_pi_rig(settings, self._wakeup_read)
             if rehearsal is None
             else rehearsal_rig(None, rehearsal, settings)
         )
@@ -282,9 +282,9 @@ class Daemon:
                 artworks=ArtworkShelf(state_directory / "artworks", heart),
                 addresses=addresses,
                 guards=bench_guards(access, (*own_names(), *settings.server.hosts)),
-                truth=self.rig.bench.truth if self.rig.bench is not None else None,
+                truth=self.rig.model.truth if self.rig.model is not None else None,
                 watchdog_s=self._notifier.period_s,
-                host_notes=(lambda: host_notes(state_directory))
+                host_notes=(lambda: [str(note) for note in host_notes(state_directory)])
                 if self.rig.kind == "bench"
                 else tuple,
             )

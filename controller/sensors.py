@@ -1,4 +1,4 @@
-"""The sensors that the configuration can choose, by name, with what their data sheets say."""
+"""The sensors that the configuration can choose, by name, with figures of their data sheets."""
 
 from __future__ import annotations
 
@@ -24,8 +24,10 @@ INA219 = SensorSpec(
 )
 """Source: TI SBOS448 Rev G. Section 7.5: ranges, steps, and the offsets of grade A (the wider
 ones), at 25 degC and 3.3 V. Table 5: 128 readings of the shunt and 1, 2, 4 or 8 of the bus voltage;
-the quick look has 16 and 1. The longest time of a reading is 586 us, the typical one 532 us.
+the quick look has 16 of the shunt and 1 of the bus voltage. The longest time of a reading is
+586 us, the typical one 532 us.
 Saturated: the chip clips at its range, and 0.3 % is more than its gain error of 0.04 %."""
 
 SENSORS = {"ina219": INA219}
-"""The choices of ``rig.sensor``. Each has its driver and its emulated chip in hardware/sensor_kinds.py."""
+"""The choices of ``rig.sensor``. hardware/sensor_kinds.py has the driver and the emulated chip of
+each."""

@@ -1,1 +1,1 @@
-"""The only place that touches the Pi, the clock or a simulation."""
+"""The rig: the Pi's pins, bus and clock, and the rehearsal rig that stands in for them."""

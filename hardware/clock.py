@@ -1,4 +1,7 @@
-"""The only place that reads a clock or waits: the system's clock, and a virtual one that rehearsal runs on in lockstep."""
+"""The only module that reads a clock or waits.
+
+The daemon uses the system's clock. A rehearsal runs on a virtual clock, in lockstep.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +17,9 @@ import uuid
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+
+from controller.errors import RefusedError
+from controller.texts import text
 
 _log = logging.getLogger("biteclock")
 _BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")
@@ -39,12 +45,15 @@ class SystemClock:
         return _SYNCHRONIZED_FILE.exists()
 
     def boot_id(self) -> str:
-        """Return the kernel's id of this boot. Source: random(4), /proc/sys/kernel/random/boot_id."""
+        """Return the kernel's id of this boot.
+
+        Source: random(4), /proc/sys/kernel/random/boot_id.
+        """
         return _BOOT_ID_FILE.read_text(encoding="ascii").strip()
 
 
 class SystemPacer:
-    """Waits in real time; a wake ends the wait."""
+    """Waits in real time. A wake ends the wait."""
 
     def __init__(self, clock: SystemClock) -> None:
         self._clock = clock
@@ -58,15 +67,15 @@ class SystemPacer:
         self._woken.clear()
 
     def wake(self) -> None:
-        """End the present wait."""
+        """End the present wait now."""
         self._woken.set()
 
 
 class ThreadBeat:
-    """Calls back from a daemon thread of its own, each period.
+    """Calls back at a fixed rate from a separate daemon thread.
 
-    :param wakeup_fd: read end of the descriptor given to ``signal.set_wakeup_fd``, or None. A signal is seen here even
-        while the main thread is stuck in a bus call.
+    :param wakeup_fd: read end of the descriptor given to ``signal.set_wakeup_fd``, or None. Signals
+        are read from it even while the main thread is stuck in a bus call.
     :param on_signal: called with the signal's number.
     """
 
@@ -90,29 +99,29 @@ class ThreadBeat:
                         for number in os.read(descriptor, 64):
                             self._on_signal(number)
                     callback(self._clock.monotonic_s())
-                except (
-                    Exception
-                ):  # told, and the next beat comes all the same: a watch that ends is no watch
-                    _log.exception("a beat failed")
+                except Exception:  # a watch must go on whatever goes wrong
+                    _log.exception("%s", text("hardware.beat_failed"))
 
         threading.Thread(target=body, name="biteclock-beat", daemon=True).start()
 
 
 class VirtualClock:
-    """Time that moves only when it is told to. Everything on the rehearsal bench steps from it.
+    """A clock that moves only when it is advanced. The whole rehearsal rig steps from it.
 
-    It starts at a large random number of seconds, so that code which reads another clock fails loudly.
+    It starts at a large random number of seconds, so that code that reads another clock fails
+    loudly.
     """
 
     def __init__(self, utc_start: datetime | None = None, start_s: float | None = None) -> None:
-        self._start_s = random.uniform(1e4, 2e5) if start_s is None else start_s  # noqa: S311 not for secrets
+        if start_s is None:
+            start_s = random.uniform(1e4, 2e5)  # noqa: S311 not for secrets
+        self._start_s = start_s
         self._now_s = self._start_s
         self._utc_start = datetime.now(UTC) if utc_start is None else utc_start
         self._boot_id = uuid.uuid4().hex
         self.utc_is_set = True
-        self._beats: list[
-            tuple[float, int, float, Callable[[float], None]]
-        ] = []  # a heap: when due, which, how often, what
+        # A heap of beats: when due, number, period, callback.
+        self._beats: list[tuple[float, int, float, Callable[[float], None]]] = []
         self._next_beat_s = math.inf
 
     def monotonic_s(self) -> float:
@@ -120,7 +129,7 @@ class VirtualClock:
         return self._now_s
 
     def utc_now(self) -> datetime:
-        """Return the wall time that belongs to the virtual time."""
+        """Return the wall time at the present virtual time."""
         return self._utc_start + timedelta(seconds=self._now_s - self._start_s)
 
     def is_utc_set(self) -> bool:
@@ -128,29 +137,30 @@ class VirtualClock:
         return self.utc_is_set
 
     def boot_id(self) -> str:
-        """Return an id of this clock: no other clock's times compare with it."""
+        """Return the id of this clock. Times of clocks with different ids do not compare."""
         return self._boot_id
 
     def jump_utc(self, seconds: float) -> None:
-        """Move the wall time only, as a network time step does."""
+        """Move the wall time only, as a step of network time does."""
         self._utc_start += timedelta(seconds=seconds)
 
     def every(self, period_s: float, callback: Callable[[float], None]) -> None:
-        """Call ``callback(now_s)`` each ``period_s`` (> 0) while the time advances, also in the middle of a bus call."""
+        """Call ``callback(now_s)`` each ``period_s`` (> 0) while the time advances.
+
+        The calls come also in the middle of a bus call. Raises: RefusedError for another period.
+        """
         if not period_s > 0.0:
-            raise ValueError(f"period_s is {period_s:g} s, it must be above 0 s")
+            raise RefusedError("hardware.clock.period", field="period_s", period_s=period_s)
         heapq.heappush(self._beats, (self._now_s + period_s, len(self._beats), period_s, callback))
         self._next_beat_s = self._beats[0][0]
 
     def advance_to(self, deadline_s: float) -> None:
         """Move to ``deadline_s``, calling back at each beat on the way.
 
-        Raises: ValueError when that lies in the past.
+        Raises: RefusedError when it lies in the past.
         """
         if deadline_s < self._now_s:
-            raise ValueError(
-                f"time cannot go back: {deadline_s:.6f} s is before {self._now_s:.6f} s"
-            )
+            raise RefusedError("hardware.clock.backwards", to_s=deadline_s, now_s=self._now_s)
         while self._next_beat_s <= deadline_s:
             due_s, number, period_s, callback = self._beats[0]
             self._now_s = max(self._now_s, due_s)
@@ -170,16 +180,17 @@ class VirtualClock:
 
 
 class LockstepPacer:
-    """Moves the virtual clock to each deadline; with a speed it sleeps the real time that belongs to the step.
+    """Moves the virtual clock to each deadline. With a speed, it waits in real time for each step.
 
     A busy machine slows the rehearsal and never trips it.
 
-    :param speed: virtual seconds per real second, or None to sleep nothing.
+    :param speed: virtual seconds per real second, or None not to wait.
+    Raises: RefusedError for a speed of 0 or below.
     """
 
     def __init__(self, clock: VirtualClock, speed: float | None = None) -> None:
         if speed is not None and not speed > 0.0:
-            raise ValueError(f"speed is {speed:g}, it must be above 0 virtual seconds per second")
+            raise RefusedError("hardware.clock.speed", field="speed", speed=speed)
         self._clock = clock
         self._speed = speed
         self._woken = threading.Event()
@@ -195,7 +206,7 @@ class LockstepPacer:
         self._clock.advance(step_s)
 
     def _sleep(self, seconds: float) -> None:
-        """Sleep so long after the last real deadline, or until a wake."""
+        """Sleep until ``seconds`` after the last real deadline, or until a wake."""
         now_s = time.monotonic()
         self._real_deadline_s = max(self._real_deadline_s + seconds, now_s)
         if self._real_deadline_s > now_s:
@@ -203,5 +214,5 @@ class LockstepPacer:
         self._woken.clear()
 
     def wake(self) -> None:
-        """End the present real wait; the virtual step is made all the same."""
+        """End the present real wait. The virtual step is still made."""
         self._woken.set()

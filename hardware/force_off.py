@@ -1,7 +1,8 @@
-"""Drive the relay's pin low, now: ``biteclock-force-off --pin GPIO17``.
+"""Drives the relay's pin low at once: ``biteclock-force-off --pin GPIO17``.
 
-The pins come from the arguments alone, so that a broken configuration cannot stop it. Runs before and after the daemon
-(ExecStartPre and ExecStopPost of the unit) and by hand.
+The pins come from the arguments alone, so that a broken configuration cannot stop it. The service
+manager runs it before and after the daemon (ExecStartPre and ExecStopPost of the unit). A person
+may run it by hand.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from gpiozero import DigitalOutputDevice, Factory
 LAST_RESORT = "If the relay stays on, cut the supply with its emergency stop or pull its plug."
 
 _held_outputs: list[DigitalOutputDevice] = []
-"""Every pin driven here, kept until the process is gone: a collected device turns its pin into a floating input."""
+"""Every pin driven here. They are kept until the process ends, because a collected device turns its
+pin into a floating input."""
 
 
 def pin_name(text: str) -> str:
@@ -29,19 +31,21 @@ def pin_name(text: str) -> str:
     """
     if not re.fullmatch(r"GPIO([0-9]|1[0-9]|2[0-7])", text):
         raise argparse.ArgumentTypeError(
-            f"{text!r} is no pin: give GPIO0 to GPIO27, the relay_pin of the bench"
+            f"{text!r} is not a pin. Give the relay_pin of the rig, GPIO0 to GPIO27"
         )
     return text
 
 
 @contextlib.contextmanager
 def fresh_directory() -> Iterator[None]:
-    """Give lgpio a directory of its own, in memory where there is one, while it is imported.
+    """Give lgpio a fresh directory while it is imported, in memory if possible.
 
-    It makes a FIFO then, in $LG_WD or else in the working directory, and fails where it may not write, where the disk is
-    full, or where another user's FIFO of that name was left. Source: lgpio 0.2.2.0, tried.
+    During the import it makes a FIFO in $LG_WD, or else in the working directory. That fails when
+    it may not write there, when the disk is full, or when another user left a FIFO of that name.
+    Source: lgpio 0.2.2.0, tried.
     """
-    memory = "/dev/shm" if os.access("/dev/shm", os.W_OK | os.X_OK) else None  # noqa: S108 the directory made there is private
+    shared = "/dev/shm"  # noqa: S108 the directory made there is private
+    memory = shared if os.access(shared, os.W_OK | os.X_OK) else None
     here, before = os.open(".", os.O_PATH | os.O_CLOEXEC), os.environ.get("LG_WD")
     with tempfile.TemporaryDirectory(prefix="biteclock-", dir=memory) as directory:
         os.environ["LG_WD"] = directory
@@ -57,7 +61,7 @@ def fresh_directory() -> Iterator[None]:
 
 
 def build_factory(name: str) -> Factory:
-    """Return gpiozero's pin factory of that name, ``lgpio`` or ``mock``, and no other in its place."""
+    """Return gpiozero's pin factory of that name, ``lgpio`` or ``mock``, and never another."""
     if name == "mock":
         from gpiozero.pins.mock import MockFactory
 
@@ -68,48 +72,55 @@ def build_factory(name: str) -> Factory:
 
 
 def drive_low(pin: str, factory: Factory) -> str | None:
-    """Claim the pin as an output at low level, read it back, and return what went wrong, or None when it reads low."""
+    """Claim the pin as an output at low level and read it back.
+
+    Return what went wrong, or None when it reads low.
+    """
     try:
         output = DigitalOutputDevice(
             pin, active_high=True, initial_value=False, pin_factory=factory
         )
         _held_outputs.append(output)
         reads_high = bool(output.value)
-    except (
-        Exception
-    ) as error:  # any error of the pin library means the same here: not off, and a person must know
+    except Exception as error:  # whatever the library raises, the pin is not off
         if "busy" in str(error).lower():
             return (
-                f"{pin} is held by another process and the kernel lets no second one drive it: stop that process first "
-                "(systemctl stop biteclock; gpioinfo names the holder)."
+                f"{pin} is held by another process, and the kernel lets no second one drive it. "
+                "Stop that process first (systemctl stop biteclock; gpioinfo names the holder)."
             )
         return f"{pin} could not be driven low: {type(error).__name__}: {error}."
     if reads_high:
-        return f"{pin} was driven low and still reads high: look for a short to 3.3 V or a damaged pin."
+        return f"{pin} was driven low and still reads high. Look for a short to 3.3 V or a bad pin."
     return None
 
 
 def force_off(pins: Sequence[str], factory_name: str) -> list[str]:
-    """Drive every pin low, the rest too when one fails, and return what went wrong."""
+    """Drive every pin low, also when one fails, and return what went wrong."""
     try:
         factory = build_factory(factory_name)
-    except Exception as error:  # as above: the message must come whatever the library raised
+    except Exception as error:  # as above
         return [
-            f"{', '.join(pins)} could not be driven low, the pin factory {factory_name} does not start: "
-            f"{type(error).__name__}: {error}. It needs a Raspberry Pi with lgpio, as root or in the group gpio."
+            f"{', '.join(pins)} could not be driven low: the pin factory {factory_name} does "
+            f"not start: {type(error).__name__}: {error}. It needs a Raspberry Pi with lgpio, and "
+            "root or a member of the group gpio."
         ]
     return [problem for problem in [drive_low(pin, factory) for pin in pins] if problem is not None]
 
 
 def run(arguments: Sequence[str]) -> tuple[int, str]:
-    """Force the pins in the arguments off; return the exit status (0: all read low, 1: not) and what to print.
+    """Force off the pins in the arguments. Return the exit status and what to print.
+
+    The status is 0 when all pins read low, else 1.
 
     Raises: SystemExit 2 when the arguments cannot be used.
     """
     parser = argparse.ArgumentParser(
         prog="biteclock-force-off",
         description="Drive the relay's pin low. Reads no configuration.",
-        epilog="Exit status: 0 every pin reads low, 1 not so, 2 wrong arguments. " + LAST_RESORT,
+        epilog=(
+            "Exit status: 0 when every pin reads low, 1 when one does not, 2 for wrong arguments. "
+            + LAST_RESORT
+        ),
     )
     parser.add_argument(
         "--pin",
@@ -123,7 +134,7 @@ def run(arguments: Sequence[str]) -> tuple[int, str]:
         "--pin-factory",
         choices=("lgpio", "mock"),
         default="lgpio",
-        help="mock drives no pin at all: to try this out",
+        help="mock drives no pin and is for trials",
     )
     options = parser.parse_args(arguments)
     pins = list(dict.fromkeys(options.pin))
@@ -139,11 +150,12 @@ def run(arguments: Sequence[str]) -> tuple[int, str]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Force off, say so, and return the exit status.
+    """Force off, print the result, and return the exit status.
 
-    Without arguments those of the command line are taken, and the process ends here and at once: gpiozero's cleanup would
-    turn the pins just driven low into floating inputs. A stock Raspberry Pi kernel then keeps them driven low; with
-    strict_gpiod they become inputs and the external pull-down holds them.
+    Without arguments, those of the command line are used, and the process ends here at once:
+    gpiozero's cleanup would turn the pins just driven low into floating inputs. A stock Raspberry
+    Pi kernel then keeps them driven low. With strict_gpiod they become inputs, and the external
+    pull-down holds them.
     Source: gpiozero 2.0.1.post3, LGPIOPin.close; raspberrypi/linux, pull request 6117.
     """
     status, text = run(sys.argv[1:] if arguments is None else arguments)

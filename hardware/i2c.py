@@ -11,10 +11,10 @@ from controller.errors import SensorError
 def open_bus(number: int) -> Any:
     """Return the busio-like object for /dev/i2c-``number``.
 
-    The clock rate is the kernel's (``dtparam=i2c_arm_baudrate`` in config.txt); the library's warning about that is
-    kept quiet.
+    The kernel sets the clock rate (``dtparam=i2c_arm_baudrate`` in config.txt). The library's
+    warning about that is suppressed.
 
-    Raises: SensorError that says what to check.
+    Raises: SensorError, which says what to check.
     """
     device = f"/dev/i2c-{number}"
     try:
@@ -26,13 +26,8 @@ def open_bus(number: int) -> Any:
             )
             return ExtendedI2C(number)
     except PermissionError as error:
-        raise SensorError(
-            f"{device} may not be opened by this user: add the user to the group i2c (sudo usermod -aG i2c USER) and log in again"
-        ) from error
+        raise SensorError("hardware.bus.permission", device=device) from error
     except (ImportError, NotImplementedError) as error:
-        raise SensorError(f"the I2C library cannot be loaded on this machine: {error}") from error
+        raise SensorError("hardware.bus.library", error=str(error)) from error
     except (ValueError, RuntimeError, OSError) as error:
-        raise SensorError(
-            f"{device} cannot be opened ({error}): switch I2C on (sudo raspi-config nonint do_i2c 0), load i2c-dev, "
-            f"restart, and look which buses there are with ls /dev/i2c-*"
-        ) from error
+        raise SensorError("hardware.bus.unopened", device=device, error=str(error)) from error

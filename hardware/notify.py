@@ -1,4 +1,7 @@
-"""Tell systemd how the daemon fares, one datagram a message. Source: sd_notify(3), sd_watchdog_enabled(3)."""
+"""Reports the daemon's state to systemd, one datagram for each message.
+
+Source: sd_notify(3), sd_watchdog_enabled(3).
+"""
 
 from __future__ import annotations
 
@@ -8,10 +11,12 @@ from collections.abc import Mapping
 
 
 class ServiceNotifier:
-    """Sends to the service manager, or does nothing without an address. Never raises, never waits: the loop calls it.
+    """Sends to the service manager, or does nothing without an address.
+
+    The loop calls it, so it never raises and never waits.
 
     :param address: $NOTIFY_SOCKET, a path or an abstract name that begins with ``@``, or None.
-    :param period_s: shortest time between two signs of life, s, or None when no watchdog waits for them.
+    :param period_s: shortest time between two feeds of the watchdog, s, or None without a watchdog.
     """
 
     def __init__(self, address: str | None, period_s: float | None = None) -> None:
@@ -21,9 +26,10 @@ class ServiceNotifier:
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> ServiceNotifier:
-        """Return the notifier that the service manager asks for, with half its watchdog time as the period.
+        """Return the notifier for the service manager of this process.
 
-        Source: sd_watchdog_enabled(3): WATCHDOG_USEC, meant for the process WATCHDOG_PID; half of it is advised.
+        The period is half the watchdog time. Source: sd_watchdog_enabled(3): WATCHDOG_USEC holds
+        for the process WATCHDOG_PID, and half of it is advised.
         """
         period_s = None
         if environment.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid()):
@@ -36,11 +42,11 @@ class ServiceNotifier:
         return cls(environment.get("NOTIFY_SOCKET") or None, period_s)
 
     def ready(self) -> None:
-        """The daemon is up: the relay is off and the loop turns."""
+        """Report that the daemon is up: the relay is off and the loop runs."""
         self._send("READY=1")
 
     def stopping(self) -> None:
-        """The daemon is on its way out."""
+        """Report that the daemon is shutting down."""
         self._send("STOPPING=1")
 
     def status(self, text: str) -> None:
@@ -48,7 +54,9 @@ class ServiceNotifier:
         self._send("STATUS=" + " ".join(text.split()))
 
     def alive(self, now_s: float) -> None:
-        """Feed the watchdog if ``period_s`` has passed since it was last fed. Call it after a completed tick only.
+        """Feed the watchdog if ``period_s`` has passed since it was last fed.
+
+        Call it only after a completed tick.
 
         :param now_s: monotonic time, s.
         """
@@ -59,7 +67,10 @@ class ServiceNotifier:
             self._alive_at_s = now_s
 
     def _send(self, message: str) -> bool:
-        """Send one datagram and return whether it left; a manager that does not listen must not stop a run."""
+        """Send one datagram and return whether it left.
+
+        A manager that does not listen must not stop a run.
+        """
         if self._address is None:
             return False
         name = "\0" + self._address[1:] if self._address.startswith("@") else self._address

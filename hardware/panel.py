@@ -1,7 +1,8 @@
-"""Stop button, lamp, buzzer, dead-man pulse and second contactor by gpiozero: one construction each, active high, off first.
+"""Stop button, lamp, buzzer, dead-man output and second contactor, by gpiozero.
 
-Lamp and buzzer are the bench's real alarm. Their patterns follow the snapshots' time: gpiozero's own blink and beep would
-start threads on the machine's clock.
+Every output is active high and off at first. Lamp and buzzer are the alarm that reaches people in
+the workshop. Their patterns follow the time of the snapshots; gpiozero's blink and beep would start
+threads on the machine's clock.
 """
 
 from __future__ import annotations
@@ -32,13 +33,16 @@ class Output(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """On for ``on_s`` at the start of each ``period_s``; dark when on_s is 0, steady when it equals the period."""
+    """On for ``on_s`` at the start of each ``period_s``.
+
+    Always off when ``on_s`` is 0, always on when it equals the period.
+    """
 
     on_s: float
     period_s: float
 
     def is_on(self, at_s: float) -> bool:
-        """Return the level at a monotonic time in s."""
+        """Return whether the output is on at a monotonic time in s."""
         return at_s % self.period_s < self.on_s
 
 
@@ -64,7 +68,8 @@ BUZZER: Mapping[RunState, Pattern] = {
     RunState.TRIPPED: Pattern(0.5, 1.0),
     RunState.INTERRUPTED: Pattern(0.25, 10.0),
 }
-"""Levels per state; a welded relay sounds without pause. They end when the person acknowledges, resumes or stops."""
+"""Patterns by state. A welded relay sounds without pause. A pattern ends when the person
+acknowledges, resumes or stops."""
 
 
 class Signals:
@@ -75,7 +80,7 @@ class Signals:
         self._buzzer = buzzer
 
     def follow(self, snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
-        """Set both to their level at the snapshot's time."""
+        """Set both to their levels at the snapshot's time."""
         for output, patterns in ((self._lamp, LAMP), (self._buzzer, BUZZER)):
             if output is None:
                 continue
@@ -87,13 +92,16 @@ class Signals:
 
 
 class SecondContactor:
-    """A contactor in series with the relay: energised while all is well, released when the relay is found welded."""
+    """A contactor in series with the relay.
+
+    It is energised while all is well, and released when the relay is found welded.
+    """
 
     def __init__(self, output: Output) -> None:
         self._output = output
 
     def follow(self, snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
-        """Release it on a welded relay, else hold it."""
+        """Release it when the relay is welded, else keep it energised."""
         if snapshot.relay_welded:
             self._output.off()
         else:
@@ -101,7 +109,10 @@ class SecondContactor:
 
 
 class DeadManPulse:
-    """The output whose edges keep a retriggerable timer in the coil supply from dropping the relay."""
+    """The dead-man output. Its edges restart a timer in the coil supply.
+
+    When they stop, the timer drops the relay.
+    """
 
     def __init__(self, output: Output) -> None:
         self._output = output
@@ -112,7 +123,7 @@ class DeadManPulse:
 
 
 def stop_on_press(gate: OffLatch) -> Callable[[], None]:
-    """Return what the stop push-button calls, from gpiozero's own thread."""
+    """Return the function that the stop button calls, on gpiozero's thread."""
 
     def pressed() -> None:
         gate.revoke(OffRequest.STOP_BUTTON)

@@ -1,4 +1,7 @@
-"""The rectifier relay behind a lock and a latch. Active high, released at construction, normally open contact."""
+"""The rectifier relay behind a lock and a latch.
+
+Active high, released at construction, with a normally open contact.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from typing import Protocol
 
 from controller.errors import RelayRevokedError
 from controller.messages import OffRequest
+from controller.texts import Message
 
 
 class OutputPin(Protocol):
@@ -22,10 +26,11 @@ class OutputPin(Protocol):
 
 
 class RelayGate:
-    """Relay output that anybody may turn off and only an unrevoked gate turns on.
+    """The relay output. Any code may turn it off. It turns on only while no request for off stands.
 
-    A re-entrant lock: a signal handler may revoke in the middle of ``turn_on`` on the same thread. ``turn_on`` looks at
-    the latch again after the pin went high, so that such a revocation wins.
+    The lock is re-entrant, because a signal handler may revoke in the middle of ``turn_on`` on the
+    same thread. ``turn_on`` checks the latch again after the pin went high, so that such a request
+    wins.
 
     :param output: the pin, claimed low (initial value False).
     """
@@ -48,7 +53,8 @@ class RelayGate:
             if self._request is not None:
                 self._output.off()
                 raise RelayRevokedError(
-                    f"relay stays off: {self._request.value} was asked for and not yet dealt with"
+                    "hardware.relay_revoked",
+                    request=Message(f"hardware.off_request.{self._request.value}"),
                 )
 
     def turn_off(self) -> None:
@@ -61,8 +67,9 @@ class RelayGate:
         return bool(self._output.value)
 
     def revoke(self, request: OffRequest) -> None:
-        """Release the relay and refuse ``turn_on`` until reinstated. The first request keeps its name, but for
-        SHUTDOWN, which overrides and is never cleared.
+        """Release the relay and refuse ``turn_on`` until ``reinstate``.
+
+        The first request keeps its name. SHUTDOWN overrides it and is never cleared.
         """
         with self._lock:
             try:

@@ -1,4 +1,4 @@
-"""Builds the rig: everything the controller needs from the world, on a Pi or on the rehearsal bench."""
+"""Builds the rig, the hardware that the controller runs on: on a Pi, or as a rehearsal."""
 
 from __future__ import annotations
 
@@ -25,18 +25,18 @@ from hardware.thermometer import READ_EVERY_S, OneWireThermometer, thermometer_p
 
 if TYPE_CHECKING:
     from hardware.rehearsal.faults.kinds import Fault
-    from hardware.rehearsal.rig import Bench
-    from hardware.rehearsal.spec import BenchSpec
+    from hardware.rehearsal.rig import RehearsalRig
+    from hardware.rehearsal.spec import RehearsalSpec
 
 
 @dataclass(frozen=True, slots=True)
 class Rig:
-    """What stands on the bench.
+    """The hardware, or its model.
 
     :param kind: "bench" for real hardware, "rehearsal" for the model.
     :param range_a: full scale of the current measurement, A.
-    :param devices: gpiozero devices, kept alive as long as the rig.
-    :param bench: the model with its truth, None on real hardware.
+    :param devices: gpiozero devices, which must live as long as the rig.
+    :param model: the rehearsal rig, which knows the truth; None on real hardware.
     """
 
     kind: Literal["bench", "rehearsal"]
@@ -50,11 +50,14 @@ class Rig:
     dead_man: DeadMan | None = None
     thermometer: Thermometer | None = None
     devices: tuple[Any, ...] = field(default=(), repr=False)
-    bench: Bench | None = None
+    model: RehearsalRig | None = None
 
 
 class PatientSensor:
-    """A sensor that is opened when it is first polled, and again after it could not be: plugging it in is enough."""
+    """A sensor that is opened at its first poll, and again after a failure.
+
+    It may be plugged in while the daemon runs.
+    """
 
     def __init__(self, open_sensor: Callable[[], PowerSensor], range_a: float) -> None:
         self._open_sensor = open_sensor
@@ -62,7 +65,7 @@ class PatientSensor:
         self.range_a = range_a
 
     def poll(self) -> Sample | None:
-        """Return the newest conversion, see PowerSensor. Raises: SensorError."""
+        """Return the newest conversion, as PowerSensor does. Raises: SensorError."""
         if self._sensor is None:
             self._sensor = self._open_sensor()
         return self._sensor.poll()
@@ -70,20 +73,23 @@ class PatientSensor:
     def look_again(self) -> None:
         """Ask for one quick conversion. Raises: SensorError."""
         if self._sensor is None:
-            raise SensorError("the sensor has not been opened")
+            raise SensorError("hardware.sensor.unopened")
         self._sensor.look_again()
 
 
 def sensor_range_a(rig: RigSettings) -> float:
-    """Return the full scale of the current measurement, A. Raises: RefusedError when no range holds it."""
+    """Return the full scale of the current measurement, A.
+
+    Raises: RefusedError when no range is large enough.
+    """
     return rig.sensor_range_a
 
 
-def build_bench_rig(settings: Settings, wakeup_fd: int) -> Rig:
+def build_pi_rig(settings: Settings, wakeup_fd: int) -> Rig:
     """Return the rig on a Raspberry Pi. The relay output is claimed first, low.
 
-    :param wakeup_fd: read end of the descriptor that signals write to; the age watch looks at it.
-    Raises: RefusedError when there are no pins here or the relay's cannot be claimed.
+    :param wakeup_fd: read end of the descriptor that signals write to. The age watch reads it.
+    Raises: RefusedError when there are no pins here or the relay's pin cannot be claimed.
     """
     clock = SystemClock()
     rig = settings.rig
@@ -111,71 +117,74 @@ def build_bench_rig(settings: Settings, wakeup_fd: int) -> Rig:
 
 
 def build_rehearsal_rig(
-    settings: Settings, spec: BenchSpec, faults: Iterable[Fault] = (), speed: float | None = None
+    settings: Settings,
+    spec: RehearsalSpec,
+    faults: Iterable[Fault] = (),
+    speed: float | None = None,
 ) -> Rig:
-    """Return the rig on the rehearsal bench: the same drivers on an emulated chip and mock pins, in virtual time.
+    """Return the rehearsal rig: the same drivers, on an emulated chip and mock pins.
 
-    The same seed gives the same run, digit by digit.
+    Its time is virtual. The same seed gives the same run, digit by digit.
 
     :param speed: virtual seconds per real second, or None to go as fast as the machine can.
     """
-    from hardware.rehearsal.rig import Bench
+    from hardware.rehearsal.rig import RehearsalRig
 
-    clock = VirtualClock(start_s=Random(f"clock {spec.seed}").uniform(1e4, 2e5))  # noqa: S311 not for secrets
-    bench = Bench(spec, clock, faults)
+    random = Random(f"clock {spec.seed}")  # noqa: S311 not for secrets
+    clock = VirtualClock(start_s=random.uniform(1e4, 2e5))
+    model = RehearsalRig(spec, clock, faults)
     rig = settings.rig
-    relay, gate = _relay(rig, bench.pin_factory)
-    dead_man, followers, devices = _panel(rig, bench.pin_factory, gate)
+    relay, gate = _relay(rig, model.pin_factory)
+    dead_man, followers, devices = _panel(rig, model.pin_factory, gate)
     return Rig(
         kind="rehearsal",
         clock=clock,
         pacer=LockstepPacer(clock, speed),
         beat=clock,
         gate=gate,
-        sensor=_sensor(rig, lambda: bench.bus, clock),
+        sensor=_sensor(rig, lambda: model.bus, clock),
         range_a=sensor_range_a(rig),
         followers=followers,
         dead_man=dead_man,
-        thermometer=BenchThermometer(bench),
+        thermometer=RehearsalThermometer(model),
         devices=(relay, *devices),
-        bench=bench,
+        model=model,
     )
 
 
 def revoke_on_signal(gate: RelayGate, number: int) -> None:
-    """Turn the relay off for good when the process is told to end. Safe from any thread and from a signal handler."""
+    """Turn the relay off for good when a signal ends the process.
+
+    Any thread and any signal handler may call it.
+    """
     if number in (signal.SIGTERM, signal.SIGINT):
         gate.revoke(OffRequest.SHUTDOWN)
 
 
-class BenchThermometer:
-    """The rehearsal bath's temperature."""
+class RehearsalThermometer:
+    """The thermometer of the rehearsal bath."""
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+    def __init__(self, model: RehearsalRig) -> None:
+        self._model = model
 
     def latest_degc(self) -> float | None:
         """Return the bath temperature in degC."""
-        return self._bench.bath_degc
+        return self._model.bath_degc
 
 
 def _pi_pins() -> Any:
-    """Return the Pi's pin factory, this one and no other. Raises: RefusedError when there is none."""
+    """Return the Pi's pin factory, and no other. Raises: RefusedError when there is none."""
     try:
         with fresh_directory():
             from gpiozero.pins.lgpio import LGPIOFactory
 
         return LGPIOFactory()
     except Exception as error:
-        raise RefusedError(
-            f"the pins of a Raspberry Pi cannot be reached here ({error}): on a Pi install by systemd/install.sh and see "
-            "that the user belongs to the group gpio; elsewhere use --rig rehearsal",
-            field="rig",
-        ) from error
+        raise RefusedError("hardware.pins.absent", field="rig", error=str(error)) from error
 
 
 def _sensor(rig: RigSettings, open_i2c: Callable[[], Any], clock: Clock) -> PatientSensor:
-    """Return the sensor, opened at its first poll: a missing one is told, and plugging it in is enough."""
+    """Return the sensor, which is opened at its first poll."""
     return PatientSensor(lambda: open_sensor(rig, open_i2c(), clock), rig.sensor_range_a)
 
 
@@ -186,8 +195,7 @@ def _relay(rig: RigSettings, factory: Any) -> tuple[DigitalOutputDevice, RelayGa
         )
     except Exception as error:
         raise RefusedError(
-            f"the relay output {rig.relay_pin} cannot be claimed ({error}): end the program that holds it, then start again",
-            field="relay_pin",
+            "hardware.pins.relay_taken", field="relay_pin", pin=rig.relay_pin, error=str(error)
         ) from error
     return output, RelayGate(output)
 
@@ -195,7 +203,7 @@ def _relay(rig: RigSettings, factory: Any) -> tuple[DigitalOutputDevice, RelayGa
 def _panel(
     rig: RigSettings, factory: Any, gate: RelayGate
 ) -> tuple[DeadMan | None, tuple[Follower, ...], tuple[Any, ...]]:
-    """Return the dead-man output, the followers and all devices that are fitted."""
+    """Return the dead-man output, the followers and all fitted devices."""
 
     def output(pin: str | None) -> DigitalOutputDevice | None:
         return (

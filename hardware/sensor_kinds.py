@@ -1,4 +1,4 @@
-"""Which driver and which emulated chip belong to each sensor that the configuration can choose."""
+"""The driver and the emulated chip of each sensor that the configuration can choose."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 class SensorKind:
     """A sensor and its model.
 
-    :param registers: how the driver speaks to the chip.
+    :param registers: the chip's registers, for the driver.
     :param make_chip: makes the emulated chip, with the arguments of Ina219Chip.
     """
 
@@ -33,9 +33,10 @@ SENSOR_KINDS = {"ina219": SensorKind(Ina219Registers, Ina219Chip)}
 
 
 def open_sensor(rig: RigSettings, i2c: Any, clock: Clock) -> ShuntMonitor:
-    """Return the sensor that the configuration has chosen, on a busio-like bus.
+    """Return the sensor of the configuration, on a busio-like bus.
 
-    Raises: RefusedError for a shunt and current that no range holds, SensorError when no such chip answers.
+    Raises: RefusedError when no range is large enough for shunt and current, SensorError when the
+    chip does not answer.
     """
     return ShuntMonitor(
         SENSOR_KINDS[rig.sensor].registers,

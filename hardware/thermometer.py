@@ -1,4 +1,4 @@
-"""Bath temperature from a one-wire thermometer, read beside the loop: a conversion takes 0.75 s."""
+"""Reads the bath temperature from a one-wire thermometer, outside the loop: it takes 0.75 s."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from pathlib import Path
 from controller.ports import Clock
 
 READ_EVERY_S = 2.0
-"""Period of the readings, s: a litre at 9 W warms by 0.004 K in it."""
+"""Period of the readings, s. In that time 9 W warm a litre by 0.004 K."""
 
 MAX_AGE_S = 10.0
-"""A reading older than this is none, s."""
+"""An older reading counts as missing, s."""
 
 DEVICES = Path("/sys/bus/w1/devices")
 
@@ -18,7 +18,8 @@ DEVICES = Path("/sys/bus/w1/devices")
 class OneWireThermometer:
     """A DS18B20-like sensor through the kernel's w1_therm driver.
 
-    :param path: its ``temperature`` file, millidegrees Celsius. Source: Linux Documentation/w1/slaves/w1_therm.rst.
+    :param path: its ``temperature`` file, in millidegrees Celsius.
+    Source: Linux Documentation/w1/slaves/w1_therm.rst.
     """
 
     def __init__(self, path: Path, clock: Clock) -> None:
@@ -27,7 +28,10 @@ class OneWireThermometer:
         self._reading: tuple[float, float] | None = None
 
     def read(self, _now_s: float) -> None:
-        """Take a reading; a failed one leaves the last to grow old. 85 degC is the chip's power-on value, not a reading."""
+        """Take a reading. When that fails, the last one remains and grows old.
+
+        85 degC is the chip's power-on value and not a reading.
+        """
         try:
             millidegrees = int(self._path.read_text(encoding="ascii"))
         except (OSError, ValueError):

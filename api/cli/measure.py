@@ -90,12 +90,12 @@ def measure(
     _refuse_bad_place(preview)
     found = measure_in_process(file, options, preview_path=preview)
     if as_json:
-        print_json(found.to_dict())
+        print_json(found.to_shown_dict())
     else:
         for name, text in _rows(file, found):
             click.echo(f"{name:<16}{text}".rstrip())
-        for text in found.warnings:
-            click.secho(f"{'warning':<16}{text}", fg="yellow")
+        for warning in found.warnings:
+            click.secho(f"{'warning':<16}{warning}", fg="yellow")
         if preview is not None:
             click.echo(f"{'preview':<16}{preview}")
 

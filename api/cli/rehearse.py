@@ -123,18 +123,18 @@ def rehearse(
                 end.left_at_s is not None and clock.monotonic_s() >= end.left_at_s + WATCH_AFTER_S
             )
         )
-        run, bench = supervisor.run, rig.bench
-        if run is None or bench is None:
+        run, model = supervisor.run, rig.model
+        if run is None or model is None:
             raise RuntimeError("the rehearsal lost its run")
         if supervisor.state is not RunState.PAUSED or run.gauge_stop_mm is None:
             break
         depth_mm = run.depth(clock.monotonic_s()).best_mm
-        gauge_stops.append(GaugeStop(run.gauge_stop_mm, depth_mm, bench.truth().depth_mm))
+        gauge_stops.append(GaugeStop(run.gauge_stop_mm, depth_mm, model.truth().depth_mm))
         if stop_at_gauge:
             break
         end.left_at_s = None
         supervisor.resume()
-    totals, truth = run.totals(clock.monotonic_s()), bench.truth()
+    totals, truth = run.totals(clock.monotonic_s()), model.truth()
     return RehearsalResult(
         outcome=supervisor.state.value,
         reason=None if supervisor.finding is None else supervisor.finding.reason.value,

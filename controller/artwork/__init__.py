@@ -1,5 +1,5 @@
-"""Artwork room: a file becomes open area, edge length and growth curve, measured in a process of its own.
+"""Artwork: measures a file's open area, edge length and growth curve in a separate process.
 
-The daemon imports ``options``, ``result``, ``client`` and ``cache``, which need nothing but the standard library. Everything
-that imports numpy or an imaging library runs behind ``worker``.
+The daemon imports ``options``, ``result``, ``client`` and ``cache``, which need only the standard
+library. Everything that imports numpy or an imaging library runs behind ``worker``.
 """

@@ -1,4 +1,4 @@
-"""Keeps measurements and previews by what they were made from: the same artwork is measured once. Standard library only."""
+"""Keeps measurements and previews, so that no artwork is measured twice. Standard library only."""
 
 from __future__ import annotations
 
@@ -14,11 +14,10 @@ from typing import Protocol
 from controller.artwork import limits
 from controller.artwork.client import measure as measure_in_process
 from controller.artwork.options import MeasureOptions
-from controller.artwork.result import ArtworkMeasure
-from controller.errors import RefusedError
+from controller.artwork.result import ArtworkMeasure, unreadable
 
 _MOST_ENTRIES = 200
-"""Entries kept: 20 kB of figures and up to 500 kB of preview each, 100 MB at most."""
+"""Entries kept: each has 20 kB of figures and up to 500 kB of preview, 100 MB in all at most."""
 
 
 class MeasureFunction(Protocol):
@@ -31,10 +30,11 @@ class MeasureFunction(Protocol):
 
 
 class MeasureCache:
-    """A directory of measurements. One measures at a time; the others wait and find it done.
+    """A directory of measurements. One thread measures at a time; the others wait.
 
-    :param directory: made if it is not there.
-    :param measure: what to call for what is not kept.
+    :param directory: made if it does not exist.
+    :param measure: called for a file that is not kept.
+    :param most_entries: entries kept; beyond them, those used longest ago are removed.
     """
 
     def __init__(
@@ -50,7 +50,7 @@ class MeasureCache:
         directory.mkdir(parents=True, exist_ok=True)
 
     def measured(self, path: Path, options: MeasureOptions) -> tuple[ArtworkMeasure, Path]:
-        """Return the measurement of a file and the path of its preview PNG, measuring only what is not kept.
+        """Return the measurement of a file and the path of its preview PNG, from the cache if kept.
 
         Raises: RefusedError, MeasureFailedError; nothing is kept then.
         """
@@ -72,7 +72,7 @@ class MeasureCache:
             return result, self._directory / f"{key}.png"
 
     def kept(self, key: str) -> tuple[ArtworkMeasure, Path] | None:
-        """Return what is kept under a key, or None. A damaged entry counts as not kept."""
+        """Return the entry of a key, or None. A damaged entry counts as not kept."""
         figures, preview = self._directory / f"{key}.json", self._directory / f"{key}.png"
         try:
             result = ArtworkMeasure.from_json(figures.read_text(encoding="utf-8"))
@@ -88,7 +88,7 @@ class MeasureCache:
         Path(name).replace(path)
 
     def _prune(self) -> None:
-        """Remove the entries that were used longest ago, beyond the most that are kept."""
+        """Remove the entries used longest ago, beyond the number that is kept."""
         entries = []
         for figures in self._directory.glob("*.json"):
             with suppress(OSError):
@@ -99,14 +99,15 @@ class MeasureCache:
 
 
 def content_key(path: Path, options: MeasureOptions) -> str:
-    """Return a name for the measurement of these bytes with these options by this version. Raises: RefusedError."""
+    """Return the key of a measurement: a hash of the file's bytes, the options and the version.
+
+    Raises: RefusedError when the file cannot be read.
+    """
     try:
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256")
     except OSError as error:
-        raise RefusedError(
-            f"cannot read {path.name}: {error.strerror or error}", field="file"
-        ) from error
+        raise unreadable(path, error) from error
     digest.update(json.dumps(options.to_dict(), sort_keys=True).encode())
     digest.update(limits.MEASURE_VERSION.encode())
     return digest.hexdigest()

@@ -1,4 +1,7 @@
-"""From a measured artwork to the fields of a plan request: one place for the command line and the API. Standard library only."""
+"""Turns a measured artwork into the fields of a plan request, for the command line and the API.
+
+Standard library only.
+"""
 
 from __future__ import annotations
 
@@ -14,21 +17,24 @@ from controller.errors import RefusedError
 from controller.planning.request import NarrowLine
 
 PLAN_UNDERCUT_MM = 1.0
-"""Resist lines up to twice this wide are listed, so that one measurement serves every plan with a smaller undercut."""
+"""Resist lines up to twice this wide are listed, so that one measurement serves every plan with a
+smaller undercut."""
 
 LEAST_ETCH_FACTOR = 0.5
-"""Etch factor that the shorter measurement must allow for; a deeper plan needs the longer one. Below the 10 % point of the
-priors, which is 0.77 (common practice, no source)."""
+"""Etch factor that the shorter measurement must allow for; a deeper plan needs the longer one.
+Below the 10 % point of the priors, which is 0.77 (common practice, no source)."""
 
 EDGE_TRANSFER_MM = 0.01
-"""How far an edge of the resist may lie off the artwork's after exposure and development, one standard deviation. The artwork's
-own uncertainty knows nothing of that. Common practice, no source."""
+"""How far an edge of the resist may lie off the artwork's after exposure and development, one
+standard deviation. The uncertainty of the measurement does not include it. Common practice, no
+source."""
 
 LEAST_AREA_UNCERTAINTY_FRACTION = 0.001
-"""No plate is known better than the measuring of its artwork: 0.1 % of the area (tests/artwork/test_accuracy.py)."""
+"""The measuring of the artwork itself is off by up to 0.1 % of the area
+(tests/artwork/test_accuracy.py)."""
 
 MAX_AREA_UNCERTAINTY_FRACTION = 0.45
-"""Openings so fine that their area is unknown by more cannot be planned from it."""
+"""Where the area is less certain than this, the openings are too fine for a plan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +46,9 @@ class ArtworkFile:
 
 
 def planning_options(options: MeasureOptions, depth_mm: float | None = None) -> MeasureOptions:
-    """Return how to measure for a plan: with the lines and the growth curve that its undercut may need.
+    """Return how to measure for a plan, with the lines and the growth that its undercut may need.
 
-    The same for all common depths, so that a kept measurement is found again.
+    The result is the same for all common depths, so that a kept measurement is found again.
 
     :param depth_mm: target depth, or None when it is not known yet.
     """
@@ -52,33 +58,38 @@ def planning_options(options: MeasureOptions, depth_mm: float | None = None) -> 
 
 
 def request_fields(measure: ArtworkMeasure) -> dict[str, Any]:
-    """Return the fields of a PlanRequest that the artwork fills: area, edge, growth, doubt, narrow lines, openings, hash.
+    """Return the fields of a PlanRequest that the artwork fills.
 
     All copies of the measurement count as one artwork: the plan's ``pieces`` multiply it again.
     Raises: RefusedError when the openings are too fine for their area to be known.
     """
-    line, gap = measure.lost_lines, measure.narrowest_open
+    lines, gap = measure.lost_lines, measure.narrowest_open
     return {
         "area_mm2": measure.area_mm2,
         "edge_mm": measure.edge_mm,
         "growth_mm2": measure.growth_mm2,
         "area_uncertainty_fraction": _area_uncertainty_fraction(measure),
-        "narrow_lines": tuple(NarrowLine(place.x_mm, place.y_mm, place.width_mm) for place in line),
+        "narrow_lines": tuple(NarrowLine(line.x_mm, line.y_mm, line.width_mm) for line in lines),
         "narrowest_open_mm": None if gap is None else gap.width_mm,
         "artwork": measure.sha256,
     }
 
 
 def _area_uncertainty_fraction(measure: ArtworkMeasure) -> float:
-    """Return one standard deviation of the bare area on the plate over itself: of the measurement and of the resist's edge."""
+    """Return the standard deviation of the bare area on the plate, as a share of that area.
+
+    It holds the uncertainty of the measurement and that of the resist's edges.
+    """
     off_mm2 = math.hypot(measure.area_uncertainty_mm2, measure.edge_mm * EDGE_TRANSFER_MM)
     fraction = off_mm2 / measure.area_mm2
     if fraction > MAX_AREA_UNCERTAINTY_FRACTION:
         raise RefusedError(
-            f"the openings are so fine ({measure.edge_mm:.0f} mm of edge around {measure.area_mm2:.1f} mm2) that resist edges "
-            f"{EDGE_TRANSFER_MM:g} mm off change the open area by {fraction:.0%}, limit {MAX_AREA_UNCERTAINTY_FRACTION:.0%}: "
-            "draw wider openings",
+            "artwork.too_fine",
             field="artwork",
-            limit=f"{MAX_AREA_UNCERTAINTY_FRACTION:.0%}",
+            edge_mm=measure.edge_mm,
+            area_mm2=measure.area_mm2,
+            transfer_mm=EDGE_TRANSFER_MM,
+            share_fraction=fraction,
+            limit_fraction=MAX_AREA_UNCERTAINTY_FRACTION,
         )
     return max(fraction, LEAST_AREA_UNCERTAINTY_FRACTION)

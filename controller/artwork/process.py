@@ -1,8 +1,12 @@
-"""Runs a worker module in a process of its own and takes its answer. Standard library only; safe to call from any thread."""
+"""Runs a worker module in a separate process and returns its result.
+
+Standard library only. Any thread may call it.
+"""
 
 from __future__ import annotations
 
 import json
+import math
 import os
 import signal
 import subprocess
@@ -14,73 +18,119 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
+from controller.artwork.result import MeasureFailedError
 from controller.errors import RefusedError
+from controller.texts import Message
 
-_TOLD_BYTES = 2000
+_KEPT_ERROR_BYTES = 2000
+_SHOWN_ERROR_CHARACTERS = 200
 
 
 @dataclass(frozen=True, slots=True)
 class WorkerEnd:
     """How a worker ended.
 
-    :param status: exit status, negative for a signal; None when its time was over.
+    :param status: exit status, negative for a signal; None when it ran out of time.
     :param reply: its answer, empty when there is none.
-    :param last_words: the end of what it wrote on standard error.
+    :param error_output: the end of what it wrote on standard error.
     """
 
     status: int | None
     reply: dict[str, Any]
-    last_words: str
+    error_output: str
 
     @property
     def is_late(self) -> bool:
-        """Whether it was ended for its time, by the clock or by the processor's."""
+        """Whether it ran out of time, by the clock or by the processor's count."""
         return self.status in (-signal.SIGXCPU, None)
 
     @property
     def is_short_of_memory(self) -> bool:
-        """Whether it ended for want of memory; a library may give up before the worker can answer."""
+        """Whether it ran out of memory. A library may abort before the worker can answer."""
         if self.reply.get("failed") == "memory" or self.status in (
             -signal.SIGKILL,
             -signal.SIGABRT,
         ):
             return True
-        return not self.reply and "memory" in self.last_words.lower()
+        return not self.reply and "memory" in self.error_output.lower()
 
     @property
-    def cause(self) -> str:
-        """Exit status and what is known of the reason."""
-        return f"exit status {self.status}: {self.reply.get('error') or self.last_words[-200:] or 'no message'}"
+    def error(self) -> str | None:
+        """The error that ended it, or None when it left no trace of one."""
+        return self.reply.get("error") or self.error_output[-_SHOWN_ERROR_CHARACTERS:] or None
 
-    def refuse(self) -> None:
+    def raise_refusal(self) -> None:
         """Raise the refusal that the worker answered, if it did. Raises: RefusedError."""
         if "refused" in self.reply:
             refused = self.reply["refused"]
-            raise RefusedError(refused["message"], field=refused["field"], limit=refused["limit"])
+            message = Message.from_json(refused)
+            values: dict[str, Any] = dict(message.values)
+            raise RefusedError(message.key, field=refused["field"], **values)
+
+
+def worker_result(
+    module: str,
+    request: dict[str, Any],
+    *,
+    path: Path,
+    part: str,
+    time_limit_s: float,
+    memory_limit_mb: int,
+) -> Any:
+    """Return the result of a worker, as JSON values.
+
+    :param request: what the worker is asked for; the limits are added here.
+    :param path: the file that it works on, for the messages.
+    :param part: of the catalogue, with the entries ``late``, ``memory``, ``failed`` and ``silent``.
+    Raises: RefusedError when the worker refuses, MeasureFailedError when time or memory run out
+    or it crashes.
+    """
+    end = run_worker(
+        module,
+        {
+            **request,
+            "memory_limit_mb": memory_limit_mb,
+            "cpu_limit_s": math.ceil(time_limit_s) + 1,
+        },
+        time_limit_s,
+    )
+    if end.is_late:
+        raise MeasureFailedError(f"{part}.late", name=path.name, limit_s=time_limit_s)
+    if "result" in end.reply:
+        return end.reply["result"]
+    end.raise_refusal()
+    if end.is_short_of_memory:
+        raise MeasureFailedError(f"{part}.memory", name=path.name, limit_mb=memory_limit_mb)
+    status = end.status or 0
+    if end.error is None:
+        raise MeasureFailedError(f"{part}.silent", name=path.name, status=status)
+    error = end.error.replace(str(path.resolve()), path.name)
+    raise MeasureFailedError(f"{part}.failed", name=path.name, status=status, error=error)
 
 
 def run_worker(module: str, request: dict[str, Any], time_limit_s: float) -> WorkerEnd:
-    """Return how a worker ended that was started by exec with a JSON request on its standard input.
+    """Run a worker with a JSON request on its standard input, and return how it ended.
 
-    It and whatever it started are killed when the time is over, and ended when this returns.
+    It is started by exec. It and its children are killed when the time is over, and are gone when
+    this returns.
     """
-    with tempfile.TemporaryFile() as told:
-        status, output = _run(module, json.dumps(request).encode(), time_limit_s, told)
-        told.seek(max(0, told.seek(0, os.SEEK_END) - _TOLD_BYTES))
-        last_words = told.read().decode("utf-8", "replace").strip()
-    return WorkerEnd(status, _parsed(output), last_words)
+    with tempfile.TemporaryFile() as errors:
+        status, output = _run(module, json.dumps(request).encode(), time_limit_s, errors)
+        errors.seek(max(0, errors.seek(0, os.SEEK_END) - _KEPT_ERROR_BYTES))
+        error_output = errors.read().decode("utf-8", "replace").strip()
+    return WorkerEnd(status, _parsed(output), error_output)
 
 
 def _run(
-    module: str, request: bytes, time_limit_s: float, told: IO[bytes]
+    module: str, request: bytes, time_limit_s: float, errors: IO[bytes]
 ) -> tuple[int | None, bytes]:
-    """Return exit status and output of the worker; status None when it was killed for its time."""
+    """Return exit status and output of the worker; status None when it ran out of time."""
     root = Path(__file__).resolve().parents[2]
     process = subprocess.Popen(  # noqa: S603 our own modules
         [sys.executable, "-m", module],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
-        stderr=told,
+        stderr=errors,
         cwd=root,
         env={"PATH": os.defpath, "LANG": "C.UTF-8", "PYTHONPATH": str(root)},
         start_new_session=True,
@@ -105,7 +155,7 @@ def _run(
 
 
 def _kill(process: subprocess.Popen[bytes]) -> None:
-    """Kill the worker and whatever it may have started, and take its status, unless it has ended."""
+    """Kill the worker and its children, and collect its status, unless it has ended."""
     if process.poll() is None:
         with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)

@@ -1,20 +1,29 @@
-"""What a measurement says: frozen values with units in the names, to JSON and back. Standard library only."""
+"""The result of a measurement: frozen values, to JSON and back. Standard library only."""
 
 from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from itertools import pairwise
+from pathlib import Path
 from typing import Any, get_type_hints
 
-from controller.errors import BiteclockError
+from controller.errors import BiteclockError, RefusedError
+from controller.texts import Message
 
 Pair = tuple[float, float]
 
 
 class MeasureFailedError(BiteclockError, RuntimeError):
-    """The measuring process ended without a result: time, memory or a crash. The message says what to do."""
+    """The measuring process ended without a result: time, memory or a crash."""
+
+
+def unreadable(path: Path, error: OSError) -> RefusedError:
+    """Return the refusal of a file that the system cannot read."""
+    reason = error.strerror or str(error)
+    return RefusedError("artwork.file.unreadable", field="file", name=path.name, reason=reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +32,7 @@ class LinePlace:
 
     :param x_mm, y_mm: middle of the line, from the top left corner of the artwork.
     :param width_mm: width across the line.
-    :param length_mm: how long the line is that narrow, as far as that is asked; else None.
+    :param length_mm: length of the part that is that narrow, or None where nobody asked for it.
     """
 
     x_mm: float
@@ -34,14 +43,17 @@ class LinePlace:
 
 @dataclass(frozen=True, slots=True)
 class ArtworkMeasure:
-    """Open area, edges and growth of an artwork, for all copies together. Uncertainties are one standard deviation.
+    """Open area, edges and growth of an artwork, for all copies together.
 
-    :param growth_mm2: pairs (s_mm, A): open area after the open region has grown by s into the resist; first s is 0.
+    Uncertainties are one standard deviation.
+
+    :param growth_mm2: pairs (s_mm, A): open area after the open region has grown by s into the
+        resist; the first s is 0.
     :param growth_uncertainty_mm2: pairs (s_mm, one standard deviation of A).
     :param width_mm, height_mm: the plate outline, or the sheet when none was given; of one copy.
     :param open_fraction: share of that plate that is open.
     :param open_fields: separate open fields; fields that touch at a corner count as one.
-    :param narrowest_resist, narrowest_open: narrowest line of each kind, or None when there is no line.
+    :param narrowest_resist, narrowest_open: narrowest line of each kind, or None.
     :param undercut_mm: at the target depth, or None when none was given.
     :param lost_lines: resist lines narrower than twice the undercut, narrowest first, of one copy.
     :param lost_line_count: all of them, also those not listed.
@@ -50,6 +62,7 @@ class ArtworkMeasure:
     :param grid_dpi: resolution of the measuring grid.
     :param scale_source: where the physical size comes from.
     :param sha256: of the file's bytes.
+    :param warnings: what may be wrong with the file.
     """
 
     area_mm2: float
@@ -77,76 +90,113 @@ class ArtworkMeasure:
     height_px: int
     dpi: float
     grid_dpi: float
-    scale_source: str
+    scale_source: Message
     sha256: str
     version: str
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Message, ...] = ()
 
     def grown_mm2(self, s_mm: float) -> float:
-        """Return A(s_mm) by linear interpolation. Raises: ValueError outside the curve."""
+        """Return A(s_mm) by linear interpolation. Raises: RefusedError outside the curve."""
         curve = self.growth_mm2
         if not 0.0 <= s_mm <= curve[-1][0]:
-            raise ValueError(f"s is {s_mm:g} mm, the growth curve covers 0 to {curve[-1][0]:g} mm")
+            raise RefusedError("artwork.result.beyond_curve", s_mm=s_mm, end_mm=curve[-1][0])
         for (s0, a0), (s1, a1) in pairwise(curve):
             if s_mm <= s1:
                 return a0 + (a1 - a0) * (s_mm - s0) / (s1 - s0)
         return curve[-1][1]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return JSON types; ``narrowest_resist_mm`` and ``narrowest_open_mm`` are the widths alone."""
+        """Return JSON types that ``from_dict`` reads: messages as key and values."""
+        return {
+            **self._figures(),
+            "scale_source": self.scale_source.to_json(),
+            "warnings": [warning.to_json() for warning in self.warnings],
+        }
+
+    def to_shown_dict(self) -> dict[str, Any]:
+        """Return JSON types for a person or a script: messages as sentences."""
+        return {
+            **self._figures(),
+            "scale_source": str(self.scale_source),
+            "warnings": [str(warning) for warning in self.warnings],
+        }
+
+    def to_json(self) -> str:
+        """Return one line of JSON that ``from_json`` reads."""
+        return json.dumps(self.to_dict(), allow_nan=False)
+
+    def _figures(self) -> dict[str, Any]:
+        """Return all fields; ``narrowest_resist_mm`` and ``narrowest_open_mm`` are widths alone."""
         table = asdict(self)
         for kind in ("resist", "open"):
             place = table[f"narrowest_{kind}"]
             table[f"narrowest_{kind}_mm"] = None if place is None else place["width_mm"]
         return table
 
-    def to_json(self) -> str:
-        """Return one line of JSON."""
-        return json.dumps(self.to_dict(), allow_nan=False)
-
     @classmethod
-    def from_dict(cls, table: dict[str, Any]) -> ArtworkMeasure:
+    def from_dict(cls, table: Mapping[str, Any]) -> ArtworkMeasure:
         """Return the measurement in a table that ``to_dict`` made.
 
-        Raises: ValueError when a key is missing, unknown or of the wrong kind.
+        Raises: RefusedError when a key is missing or unknown; RefusedError, KeyError, TypeError or
+        AttributeError when a value is of the wrong kind.
         """
-        values = {
-            key: value
-            for key, value in table.items()
-            if key not in ("narrowest_resist_mm", "narrowest_open_mm")
-        }
+        stored = {key: value for key, value in table.items() if key not in _WIDTHS}
         names = {field.name for field in fields(cls)}
-        if set(values) != names:
-            raise ValueError(
-                f"not a measurement: keys {sorted(set(values) ^ names)} are missing or unknown"
-            )
-        for key in ("growth_mm2", "growth_uncertainty_mm2"):
-            values[key] = tuple((_number(s), _number(a)) for s, a in values[key])
-        for key in ("narrowest_resist", "narrowest_open"):
-            values[key] = None if values[key] is None else LinePlace(**values[key])
-        values["lost_lines"] = tuple(LinePlace(**line) for line in values["lost_lines"])
-        values["warnings"] = tuple(str(text) for text in values["warnings"])
-        hints = get_type_hints(cls)
-        for key, value in values.items():
-            if hints[key] is float:
-                values[key] = _number(value)
-            elif hints[key] in (int, str, bool) and type(value) is not hints[key]:
-                raise ValueError(f"not a measurement: {key} is {value!r}")
+        if set(stored) != names:
+            raise RefusedError("artwork.result.keys", keys=", ".join(sorted(set(stored) ^ names)))
+        kinds = get_type_hints(cls)
+        values = {
+            key: _READ[key](value) if key in _READ else _plain(key, value, kinds[key])
+            for key, value in stored.items()
+        }
         return cls(**values)
 
     @classmethod
-    def from_json(cls, text: str) -> ArtworkMeasure:
-        """Return the measurement in a JSON text. Raises: ValueError."""
+    def from_json(cls, stored: str) -> ArtworkMeasure:
+        """Return the measurement in a JSON text. Raises: RefusedError."""
         try:
-            table = json.loads(text)
-            if not isinstance(table, dict):
-                raise ValueError("not a measurement: no JSON object")
-            return cls.from_dict(table)
-        except (TypeError, KeyError, AttributeError) as error:
-            raise ValueError(f"not a measurement: {error}") from error
+            return cls.from_dict(json.loads(stored))
+        except RefusedError:
+            raise
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            raise RefusedError("artwork.result.damaged", error=str(error)) from error
+
+
+_WIDTHS = ("narrowest_resist_mm", "narrowest_open_mm")
+"""Keys that ``to_dict`` adds for readers of the JSON."""
+
+
+def _plain(key: str, value: Any, kind: type) -> Any:
+    """Return a number, text or flag that is of the kind that its field has."""
+    if kind is float:
+        return _number(value)
+    if type(value) is not kind:
+        raise RefusedError("artwork.result.value", key=key, given=repr(value))
+    return value
 
 
 def _number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise ValueError(f"not a measurement: {value!r} is no finite number")
+        raise RefusedError("artwork.result.number", given=repr(value))
     return float(value)
+
+
+def _pairs(value: Any) -> tuple[Pair, ...]:
+    return tuple((_number(s), _number(a)) for s, a in value)
+
+
+def _place(value: Any) -> LinePlace | None:
+    return None if value is None else LinePlace(**value)
+
+
+_READ: Mapping[str, Callable[[Any], Any]] = {
+    "growth_mm2": _pairs,
+    "growth_uncertainty_mm2": _pairs,
+    "narrowest_resist": _place,
+    "narrowest_open": _place,
+    "undercut_mm": lambda value: None if value is None else _number(value),
+    "lost_lines": lambda value: tuple(LinePlace(**line) for line in value),
+    "scale_source": Message.from_json,
+    "warnings": lambda value: tuple(map(Message.from_json, value)),
+}
+"""How to read the fields that are more than one number, text or flag."""

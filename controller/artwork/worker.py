@@ -1,8 +1,9 @@
 """The measuring process: one JSON request on standard input, one JSON answer on standard output.
 
 Request: ``path``, ``options``, ``preview_path`` (or null), ``memory_limit_mb``, ``cpu_limit_s``.
-Answer and exit status: ``{"result": ...}`` 0; ``{"refused": {"message", "field", "limit"}}`` 2; ``{"failed": "memory"}`` 3;
-``{"failed": "crash", "error": ...}`` 1.
+Answers, each with its exit status: ``{"result": ...}`` 0; ``{"failed": "crash", "error": ...}`` 1;
+``{"refused": {"key", "values", "field"}}`` 2, the key and the values of a message;
+``{"failed": "memory"}`` 3.
 """
 
 from __future__ import annotations
@@ -26,26 +27,25 @@ _NICENESS = 10
 """The loop of a running etch comes first."""
 
 _MOST_WRITTEN_BYTES = 64_000_000
-"""The preview takes less than 1 MB; a library that floods a file is stopped here."""
+"""The preview takes less than 1 MB. A library that floods a file is stopped here."""
 
 
 def confine(memory_limit_mb: int, cpu_limit_s: int) -> None:
-    """Limit this process before anything large is imported.
+    """Limit this process. Call it before anything large is imported.
 
-    Memory is limited twice: what is written (data) as asked, and address space with room for the libraries' own mappings.
+    Memory is limited twice: written memory (data) to ``memory_limit_mb``, and the address space
+    to 600 MB more, for the libraries' mappings.
     """
     data = memory_limit_mb * 1_000_000
     _lower(resource.RLIMIT_DATA, data)
     _lower(resource.RLIMIT_AS, data + 600_000_000)
-    _lower(
-        resource.RLIMIT_CPU, cpu_limit_s, cpu_limit_s + 1
-    )  # a second later it is killed without a reason
+    # The first limit sends a signal that names the reason; the second one kills.
+    _lower(resource.RLIMIT_CPU, cpu_limit_s, cpu_limit_s + 1)
     _lower(resource.RLIMIT_FSIZE, _MOST_WRITTEN_BYTES)
     _lower(resource.RLIMIT_CORE, 0)
     os.nice(_NICENESS)
-    os.environ["OPENBLAS_NUM_THREADS"] = (
-        "1"  # each thread would map memory of its own, and no matrix is multiplied here
-    )
+    # Each thread would map more memory, and no matrix is multiplied here.
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 
 def _lower(what: int, limit: int, hard_limit: int | None = None) -> None:
@@ -69,16 +69,14 @@ def measured(request: dict[str, Any]) -> dict[str, Any]:
 def answer(
     work: Callable[[dict[str, Any]], dict[str, Any]], request: dict[str, Any]
 ) -> tuple[dict[str, Any], int]:
-    """Return what a worker says to a request, and its exit status.
+    """Return a worker's answer to a request, and its exit status.
 
     :param work: returns the result as JSON values, or raises.
     """
     try:
         return {"result": work(request)}, EXIT_MEASURED
     except RefusedError as error:
-        return {
-            "refused": {"message": str(error), "field": error.field, "limit": error.limit}
-        }, EXIT_REFUSED
+        return {"refused": {**error.message.to_json(), "field": error.field}}, EXIT_REFUSED
     except MemoryError:
         return {"failed": "memory"}, EXIT_MEMORY
     except Exception as error:
@@ -90,9 +88,8 @@ def serve(work: Callable[[dict[str, Any]], dict[str, Any]]) -> int:
     """Answer the one request on standard input, within its limits, and return the exit status."""
     request = json.load(sys.stdin)
     confine(request["memory_limit_mb"], request["cpu_limit_s"])
-    warnings.simplefilter(
-        "ignore"
-    )  # damaged files make the imaging library talk; what matters is refused or reported
+    # The imaging library warns of damaged files; what matters of that is refused or reported.
+    warnings.simplefilter("ignore")
     reply, status = answer(work, request)
     json.dump(reply, sys.stdout, allow_nan=False)
     sys.stdout.flush()

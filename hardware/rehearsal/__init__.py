@@ -1,1 +1,4 @@
-"""The rehearsal bench: supply, relay contact, cell and sensor as a model, so that the real driver code runs without a Pi."""
+"""The rehearsal rig: a model of supply, relay contact, cell and sensor.
+
+The real driver code runs on it without a Pi.
+"""

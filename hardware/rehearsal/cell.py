@@ -1,4 +1,4 @@
-"""The electrochemical truth: voltage for a current, heat, and the metal that leaves."""
+"""The model of the cell: voltage for a current, heat, and the metal removed."""
 
 from __future__ import annotations
 
@@ -17,25 +17,31 @@ HEAT_CAPACITY_J_PER_MM3_K = 4.18e-3
 """Of the bath, J/(mm3 K): that of water. Source: textbook value 4.18 J/(g K) at 1 g/cm3."""
 
 NITRIC_ACID_S_PER_CM = ((0.005, 0.0284), (0.01, 0.0561), (0.02, 0.108), (0.05, 0.255))
-"""Conductivity at 20 degC in S/cm over the acid's mass fraction. Source: CRC Handbook, Electrical Conductivity of
-Aqueous Solutions (0.5, 1 and 2 %); 5 % extrapolated from their molar conductivity, 0.245 to 0.265."""
+"""Conductivity at 20 degC in S/cm over the acid's mass fraction. Source: CRC Handbook, Electrical
+Conductivity of Aqueous Solutions (0.5, 1 and 2 %); the value at 5 % is extrapolated from their
+molar conductivity, 0.245 to 0.265."""
 CONDUCTIVITY_PER_K = 0.0133
-"""Rise per K, of the value at 25 degC. Source: Landolt-Boernstein, 1.017 mol/L nitric acid, cited in a maker's manual."""
+"""Rise per K, as a share of the value at 25 degC. Source: Landolt-Boernstein, 1.017 mol/L nitric
+acid, cited in a maker's manual."""
 
 ANODE_EXCHANGE_A_PER_MM2 = 2e-4
 CATHODE_EXCHANGE_A_PER_MM2 = 2e-6
-"""Exchange current densities, A/mm2: a fast metal-ion electrode and a slow gas or nitrate electrode. Orders of
-magnitude from textbooks, from memory."""
+"""Exchange current densities, A/mm2: a fast metal-ion electrode and a slow gas or nitrate
+electrode. Orders of magnitude from textbooks, from memory."""
 TRANSFER_FRACTION = 0.5
-"""Transfer coefficient with one electron: Tafel slope 2.303 R T/(0.5 F), 118 mV per decade at 25 degC (textbook)."""
+"""Transfer coefficient with one electron: Tafel slope 2.303 R T/(0.5 F), 118 mV per decade at 25
+degC (textbook)."""
 
 DEPOLARISE_S = 0.5
-"""Time constant at which the electrodes' polarisation goes after the current stops, s. Order of magnitude, no source."""
+"""Time constant with which the polarisation decays after the current stops, s. Order of magnitude,
+no source."""
 _LINEAR_FROM = 0.99
 
 
 def nitric_acid_s_per_cm(acid_fraction: float, bath_degc: float) -> float:
-    """Return the conductivity in S/cm of nitric acid of a mass fraction (0.005 to 0.05) at a temperature in degC.
+    """Return the conductivity of nitric acid in S/cm.
+
+    :param acid_fraction: mass fraction of the acid, 0.005 to 0.05.
 
     Raises: RefusedError outside 0.005 to 0.05.
     """
@@ -51,19 +57,22 @@ def nitric_acid_s_per_cm(acid_fraction: float, bath_degc: float) -> float:
                 / (1.0 - 5.0 * CONDUCTIVITY_PER_K)
             )
     raise RefusedError(
-        f"acid_fraction is {acid_fraction:g}, conductivities are known from 0.005 to 0.05",
+        "hardware.cell.acid",
         field="acid_fraction",
-        limit="0.005 to 0.05",
+        acid_fraction=acid_fraction,
+        low=table[0][0],
+        high=table[-1][0],
     )
 
 
 class Cell:
     """Plate, bath and cathode.
 
-    The solution's resistance is that of a frustum between the open area and the cathode, gap / (kappa sqrt(A1 A2)), so
-    that it falls with the root of the open area. Both electrodes follow Butler and Volmer with a transfer coefficient
-    of 1/2, which is an asinh; the concentration term is (R T/F) ln(1 - i/i_lim), from 99 % of the limiting current on
-    its tangent: there another reaction takes over.
+    The solution's resistance is that of a frustum between the open area and the cathode,
+    gap / (kappa sqrt(A1 A2)), so it falls with the root of the open area. Both electrodes follow
+    Butler and Volmer with a transfer coefficient of 1/2, which is an asinh. The concentration term
+    is (R T/F) ln(1 - i/i_lim); from 99 % of the limiting current on it follows its tangent, because
+    another reaction takes over there.
 
     :param front: the surface that is etched.
     :param bite_factor: metal really removed over what Faraday predicts.
@@ -71,11 +80,12 @@ class Cell:
     :param cathode_area_mm2: wetted area of the minus plate.
     :param lead_ohm: leads and clips behind the sensor.
     :param rest_v: voltage without current.
-    :param limiting_a_per_dm2: limiting current density at the plate; stirring raises it.
+    :param limiting_a_per_dm2: limiting current density at the plate. Stirring raises it.
     :param heat_loss_w_per_k: heat that the bath loses to the room per K.
 
-    Faults set ``leak_mm2`` (bare metal beside the artwork), ``active_fraction`` (share of the artwork that has contact),
-    ``film_ohm_mm2`` (a film on the plate, ohm times its area), ``heater_w``, ``lead_ohm`` and ``limiting_a_per_dm2``.
+    Faults set ``leak_mm2`` (bare metal beside the artwork), ``active_fraction`` (share of the
+    artwork that has contact), ``film_ohm_mm2`` (a film on the plate, ohm times its area),
+    ``heater_w``, ``lead_ohm`` and ``limiting_a_per_dm2``.
     """
 
     def __init__(
@@ -121,19 +131,18 @@ class Cell:
         self._room_degc = room_degc
         self._heat_loss_w_per_k = heat_loss_w_per_k
         self._polarisation_v = 0.0
-        self._newest_a = (
-            nan  # current of the overvoltage below, nan after anything that it hangs on has changed
-        )
+        # The current of the overvoltage below; nan after a change of anything that it depends on.
+        self._newest_a = nan
         self._newest_overvoltage_v = 0.0
         self._settle()
 
     @property
     def open_voltage_v(self) -> float:
-        """Voltage without current: the rest voltage and what is left of the polarisation, V."""
+        """Voltage without current: rest voltage and remaining polarisation, V."""
         return self._rest_v + self._polarisation_v
 
     def voltage_v(self, current_a: float) -> float:
-        """Return the voltage at the sensor's far side with a current in A flowing, V."""
+        """Return the voltage behind the sensor while a current in A flows, V."""
         return self._rest_v + self._ohm * current_a + self._overvoltage_v(current_a)
 
     def slope_ohm(self, current_a: float) -> float:
@@ -142,11 +151,13 @@ class Cell:
         return self.ripple_ohm(current_a) + self._thermal_v / (self._limiting_a * (1.0 - share))
 
     def ripple_ohm(self, current_a: float) -> float:
-        """Return how the voltage follows a ripple of 100 Hz around a current in A, ohm: all but the diffusion layer.
+        """Return the resistance for a ripple of 100 Hz around a current in A, ohm.
 
-        That one takes d^2/D, 2.5 s for 50 um and 1e-9 m2/s, so that at 100 Hz a fortieth of its resistance is left: Warburg's
-        impedance of a finite layer, tanh(sqrt(j w t))/sqrt(j w t). Source: textbooks, from memory. That the tangent beyond 99 %
-        of the limiting current is left out, too, is an assumption: what takes over there is not known.
+        It has no part of the diffusion layer. That layer takes d^2/D, 2.5 s for 50 um and 1e-9
+        m2/s, so that at 100 Hz a fortieth of its resistance is left, by Warburg's impedance of a
+        finite layer, tanh(sqrt(j w t))/sqrt(j w t). Source: textbooks, from memory. The tangent
+        beyond 99 % of the limiting current is left out too. That is an assumption, because the
+        reaction that takes over there is not known.
         """
         thermal_v = self._thermal_v
         anode_a, cathode_a = self._anode_a, self._cathode_a
@@ -160,14 +171,16 @@ class Cell:
         """Let time pass.
 
         :param current_a: mean current of the step, 0 for an open circuit.
-        :param charge_coulombs: charge through the plate in the step. A negative one takes no metal.
+        :param charge_coulombs: charge through the plate in the step. Negative charge removes no
+            metal.
         :param heat_j: electrical energy that went in.
         """
         self.charge_coulombs += charge_coulombs
         if charge_coulombs > 0.0:
             volume_mm3 = self._mm3_per_coulomb * charge_coulombs
             self.volume_mm3 += volume_mm3
-            # Pieces without contact do not etch, so the others take their share; what leaks is etched beside the artwork.
+            # Pieces without contact leave their share to the others. A leak etches beside the
+            # artwork.
             active_mm2 = self.active_fraction * self.front.exposed_area_mm2
             self.front.remove(
                 volume_mm3 / (self.active_fraction * (1.0 + self.leak_mm2 / active_mm2))
@@ -180,15 +193,17 @@ class Cell:
         )
         self.bath_degc += gained_j / self._heat_capacity_j_per_k
         if current_a:
-            self._polarisation_v = self._overvoltage_v(
-                current_a
-            )  # of the conditions in which it flowed
+            # For the conditions in which the current flowed.
+            self._polarisation_v = self._overvoltage_v(current_a)
         else:
             self._polarisation_v *= exp(-seconds / DEPOLARISE_S)
         self._settle()
 
     def _overvoltage_v(self, current_a: float) -> float:
-        """Return polarisation of both electrodes and of the diffusion layer, V, with the sign of the current."""
+        """Return the polarisation of both electrodes and of the diffusion layer, V.
+
+        It has the sign of the current.
+        """
         if current_a == self._newest_a:
             return self._newest_overvoltage_v
         thermal_v = self._thermal_v
@@ -206,7 +221,7 @@ class Cell:
         return self._newest_overvoltage_v
 
     def _settle(self) -> None:
-        """Work out what depends on temperature and open area."""
+        """Compute the values that depend on temperature and open area."""
         area_mm2 = self.active_fraction * self.front.exposed_area_mm2 + self.leak_mm2
         kappa_s_per_mm = (
             self._kappa_s_per_cm * (1.0 + CONDUCTIVITY_PER_K * (self.bath_degc - 25.0)) / 10.0

@@ -1,9 +1,9 @@
-"""An INA219 at register level: what it converts, when, and what its six registers then hold.
+"""An INA219 at register level: its conversions, their times, and the contents of its six registers.
 
-The model shows that the driver has the data sheet right, so it has figures of the data sheet that
-are independent of controller/sensors.py.
-Source of every number and rule here, unless said otherwise: Texas Instruments, INA219 data sheet, SBOS448 Rev F and G.
-The average over 2 to 128 samples is the mean of the true waveform, rounded once to the register's step.
+The model checks that the driver reads the data sheet correctly. So it has its figures from the data
+sheet and not from controller/sensors.py. Source of every number and rule here, unless stated:
+Texas Instruments, INA219 data sheet, SBOS448 Rev F and G. The average over 2 to 128 samples is the
+mean of the true waveform, rounded once to the register's step.
 """
 
 from __future__ import annotations
@@ -40,15 +40,17 @@ _CONFIG, _SHUNT, _BUS, _POWER, _CURRENT, _CALIBRATION = range(6)
 _PHASES: tuple[tuple[int, ...], ...] = (
     (), (_SHUNT,), (_BUS,), (_SHUNT, _BUS), (), (_SHUNT,), (_BUS,), (_SHUNT, _BUS),
 )  # fmt: skip
-"""What a cycle converts by the MODE bits, Table 7: the shunt first, then the bus."""
+"""Registers that a cycle converts, by the MODE bits, Table 7: the shunt first, then the bus."""
 
 
 class _Conversion(NamedTuple):
-    """One conversion of a cycle, as the configuration wants it.
+    """One conversion of a cycle, as the configuration sets it.
 
     :param duration_s: by this chip's clock.
-    :param noise_v: standard deviation of one sample, of which ``root_samples`` is the root of how many are averaged.
-    :param coarse: steps of the register that this resolution counts in; ``coarse_v`` is that many.
+    :param noise_v: standard deviation of one sample.
+    :param root_samples: root of the number of samples.
+    :param coarse: steps of the register in one step of this resolution.
+    :param coarse_v: one step of this resolution.
     :param least, most: ends of the range, steps.
     """
 
@@ -64,13 +66,14 @@ class _Conversion(NamedTuple):
 
 
 class Ina219Chip:
-    """The chip without its wires: bytes in, bytes out, and a waveform fed to it.
+    """The chip: takes and returns bytes, and converts the waveform that it is fed.
 
-    :param clock_error_fraction: how much longer than typical its conversions are, -0.1 to 0.1.
-    :param offset_share_fraction: input offset as a share of the typical figure of the selected range.
+    :param clock_error_fraction: excess of its conversion times over the typical ones, -0.1 to 0.1.
+    :param offset_share_fraction: input offset over the typical offset of the selected range.
     :param gain_error_fraction: error of the shunt measurement, typically within 0.0004.
-    :param noise_v: standard deviation of one 12-bit shunt conversion, V. Common experience, no source: about a step.
-    :param bus_noise_v: the same of the bus conversion, V.
+    :param noise_v: standard deviation of one 12-bit shunt conversion, V. About one step (common
+        experience, no source).
+    :param bus_noise_v: standard deviation of one bus conversion, V.
     :param seed: of the noise.
     """
 
@@ -93,11 +96,11 @@ class Ina219Chip:
         self._stuck = False
         self.registers = [0] * 6
         self.due_s = inf
-        """Time at which the running conversion ends, s; inf when none runs."""
+        """Time at which the running conversion ends, s; inf without one."""
         self.power_on(0.0)
 
     def power_on(self, now_s: float) -> None:
-        """Start with the registers' power-on values, also after a brown-out."""
+        """Set the registers to their power-on values, also after a brown-out."""
         self._pointer = 0
         self._bus_steps = 0
         self._ready = False
@@ -106,12 +109,15 @@ class Ina219Chip:
         self._restart(now_s)
 
     def stick(self) -> None:
-        """Stop converting for good, the registers keep what they hold."""
+        """Stop converting for good. The registers keep their contents."""
         self._stuck = True
         self.due_s = inf
 
     def receive(self, data: bytes, now_s: float) -> None:
-        """Take the bytes of a write: nothing, a pointer, or a pointer and a word. A word cut short is not taken."""
+        """Take the bytes of a write: nothing, a pointer, or a pointer and a word.
+
+        A word that is cut short is ignored.
+        """
         if not data:
             return
         self._pointer = data[0]
@@ -131,7 +137,10 @@ class Ina219Chip:
             self.registers[_CALIBRATION] = word & 0xFFFE  # bit 0 cannot be set, section 8.6.4
 
     def read(self, pointer: int, count: int) -> bytes:
-        """Point at a register and return ``count`` bytes of it; past its two bytes the bus is let go (0xFF)."""
+        """Point at a register and return ``count`` bytes of it.
+
+        Beyond its two bytes the bus reads 0xFF.
+        """
         self._pointer = pointer
         if pointer == _BUS:
             word = self._bus_steps << 3 | self._ready << 1 | self._overflow
@@ -145,11 +154,14 @@ class Ina219Chip:
         return data if count == 2 else (data + b"\xff" * count)[:count]
 
     def transmit(self, count: int) -> bytes:
-        """Return ``count`` bytes of the register under the pointer, as ``read`` does."""
+        """Return ``count`` bytes of the register under the pointer."""
         return self.read(self._pointer, count)
 
     def feed(self, from_s: float, to_s: float, wave: Waveform) -> None:
-        """Let the waveform stand at the inputs between two times in s, in order and without holes."""
+        """Apply the waveform to the inputs between two times in s.
+
+        Calls follow each other without gaps.
+        """
         while self.due_s <= to_s:
             self._gather(from_s, self.due_s, wave)
             from_s = self.due_s
@@ -158,7 +170,10 @@ class Ina219Chip:
             self._gather(from_s, to_s, wave)
 
     def _restart(self, now_s: float) -> None:
-        """Begin the cycle of the present configuration. Source: a write to it ends the conversion that runs."""
+        """Begin the cycle of the present configuration.
+
+        A write to the configuration ends the running conversion.
+        """
         config = self.registers[_CONFIG]
         gain = config >> 11 & 3
         self._range_v = SHUNT_RANGES_V[gain]
@@ -216,9 +231,9 @@ class Ina219Chip:
     def _clipped_integral_vs(
         self, from_s: float, to_s: float, level_v: float, wave: Waveform
     ) -> float:
-        """Return the integral when the peak leaves the range: each of the samples is clipped by itself.
+        """Return the integral when the peak leaves the range. Each sample is clipped by itself.
 
-        A sample that a step of the bench cuts is clipped in two parts.
+        A sample that a step of the rig cuts is clipped in two parts.
         """
         sample_s = self._running.duration_s / self._running.samples
         total_vs = 0.0
@@ -234,7 +249,10 @@ class Ina219Chip:
         return total_vs
 
     def _finish(self, now_s: float) -> None:
-        """End a conversion: fill its register; after the cycle's last one multiply and set the flags."""
+        """End a conversion and fill its register.
+
+        After the last of a cycle, multiply and set the flags.
+        """
         is_shunt, duration_s, _, noise_v, root_samples, coarse, coarse_v, least, most = (
             self._running
         )
@@ -255,10 +273,12 @@ class Ina219Chip:
         self._begin(now_s)
 
     def _multiply(self) -> None:
-        """Fill CURRENT and POWER: shunt * calibration / 4096, current * bus / 5000. Source: Rev F page 30.
+        """Fill CURRENT and POWER: shunt * calibration / 4096, current * bus / 5000. Source: Rev F
+        page 30.
 
-        Out of range sets OVF; what the registers then hold is said to be meaningless, here their low 16 bits. The
-        power, at most 32767 * 8000 / 5000, cannot be out of range alone.
+        A current out of range sets OVF. The registers are then meaningless by the data sheet; here
+        they hold the low 16 bits. The power, at most 32767 * 8000 / 5000, cannot be out of range
+        alone.
         """
         current = int(self.registers[_SHUNT] * self.registers[_CALIBRATION] / 4096)
         power = abs(current) * self._bus_steps // 5000

@@ -1,4 +1,4 @@
-"""Supply, relay contact, shunt, leads and cell wired together: who carries which current at one moment."""
+"""Supply, relay contact, shunt, leads and cell, wired together: the currents and voltages."""
 
 from __future__ import annotations
 
@@ -6,17 +6,23 @@ from collections.abc import Callable
 from math import inf
 from typing import NamedTuple, Protocol
 
+from controller.errors import BiteclockError
 from hardware.rehearsal.supply import Supply
 
 CLAMP_V = -0.3
-"""Voltage at which the clamp across the cell holds a reversed supply, V: a Schottky diode. Common practice, no source."""
+"""Voltage at which the clamp across the cell, a Schottky diode, holds a reversed supply, V. Common
+practice, no source."""
 
 MAX_SOLVER_STEPS = 60
 SOLVED_V = 1e-10
 
 
+class UnsolvedError(BiteclockError, ArithmeticError):
+    """The solver found no operating point of the circuit."""
+
+
 class Load(Protocol):
-    """What the cell is for the circuit: a voltage that rises with the current."""
+    """The cell as the circuit sees it: a voltage that rises with the current."""
 
     @property
     def open_voltage_v(self) -> float:
@@ -26,20 +32,20 @@ class Load(Protocol):
         """Return the voltage for a current in A, V."""
 
     def slope_ohm(self, current_a: float) -> float:
-        """Return its derivative, ohm, above 0."""
+        """Return the derivative of the voltage by the current, ohm, above 0."""
 
     def ripple_ohm(self, current_a: float) -> float:
-        """Return how it follows a ripple of the mains around a current in A, ohm."""
+        """Return the resistance for a ripple of the mains around a current in A, ohm."""
 
 
 class OperatingPoint(NamedTuple):
-    """DC currents and voltages of one moment.
+    """DC currents and voltages at one moment.
 
-    :param shunt_a: current through the shunt, negative against the etch.
+    :param shunt_a: current through the shunt, negative when it plates.
     :param cell_a: the part of it that goes through the plate.
     :param cell_v: voltage behind the shunt to ground.
-    :param ripple_ohm: how much that voltage follows a ripple of the shunt current.
-    :param cell_fraction: share of such a ripple that goes through the plate.
+    :param ripple_ohm: ripple of that voltage over the ripple of the shunt current.
+    :param cell_fraction: share of that ripple that goes through the plate.
     """
 
     shunt_a: float
@@ -63,7 +69,7 @@ class RelayContact:
         self.closed_at_s = -inf
         self.opened_at_s: float | None = None
         self.due_s = inf
-        """Time at which the contact moves, s; inf when it rests."""
+        """Time at which the contact moves, s; inf when it is at rest."""
 
     def follow(self, energised: bool, now_s: float) -> None:
         """Take the coil's new state."""
@@ -71,7 +77,7 @@ class RelayContact:
         self.due_s = now_s + self._delay_s
 
     def move(self, now_s: float) -> None:
-        """Make or break, as the coil wants and the weld allows."""
+        """Make or break, as the coil's state and a weld allow."""
         self.due_s = inf
         if self._wanted and not self.closed:
             self.closed = True
@@ -81,7 +87,7 @@ class RelayContact:
             self.opened_at_s = now_s
 
     def weld(self, shut_at_s: float | None) -> None:
-        """Never break again; with a time in s also make now."""
+        """Never break again. With a time in s, make at that time too."""
         self._welded = True
         if shut_at_s is not None and not self.closed:
             self.closed = True
@@ -89,9 +95,11 @@ class RelayContact:
 
 
 class Circuit:
-    """The wiring: supply, contact, shunt (high side), lead, cell, and a clamp diode across the cell.
+    """The wiring: supply, contact, shunt (high side), lead, cell, and a clamp diode across the
+    cell.
 
-    Faults set ``lead_off`` (nothing behind the sensor is connected) and ``bridge_ohm`` (a resistance across the cell).
+    Faults set ``lead_off`` (nothing behind the sensor is connected) and ``bridge_ohm`` (a
+    resistance across the cell).
 
     :param contact_ohm: contact and wires in front of the sensor.
     """
@@ -127,7 +135,10 @@ class Circuit:
         return point if point.shunt_a > 0.0 else self._idle(emf_v)
 
     def _idle(self, terminal_v: float) -> OperatingPoint:
-        """Return the point without current in the shunt; with the lead off the sensor sees the supply's terminal."""
+        """Return the point without current in the shunt.
+
+        With the lead off, the sensor sees the supply's terminal.
+        """
         if self.lead_off:
             return OperatingPoint(0.0, 0.0, terminal_v, 0.0, 0.0)
         if self.bridge_ohm is None:
@@ -135,9 +146,9 @@ class Circuit:
         return self._point(self._root(0.0, self._total_a, self._total_slope))._replace(shunt_a=0.0)
 
     def _driven(self, emf_v: float, limit_a: float | None) -> OperatingPoint:
-        """Return the point with the supply pushing through the shunt, at its voltage or at its current limit.
+        """Return the point while the supply drives the shunt, at its voltage or its current limit.
 
-        A supply with its leads swapped has both negative.
+        Both are negative for a supply with swapped leads.
         """
         load = self.load
         series_ohm = self._front_ohm + self.supply.internal_ohm
@@ -158,7 +169,7 @@ class Circuit:
         return point
 
     def _reversed(self, emf_v: float) -> OperatingPoint:
-        """Return the point with the supply's leads swapped: the clamp takes what the cell does not."""
+        """Return the point with swapped leads: the clamp takes what the cell does not."""
         limit_a = self.supply.limit_a
         if not self.lead_off:
             point = self._driven(-emf_v, None if limit_a is None else -limit_a)
@@ -175,7 +186,7 @@ class Circuit:
         return OperatingPoint(-clamped_a, cell_a, CLAMP_V, 0.0, 0.0)
 
     def _total_a(self, cell_a: float, cell_v: float | None = None) -> float:
-        """Return the shunt current that belongs to a cell current: what bridges the cell comes on top."""
+        """Return the shunt current for a cell current: the current of a bridge is added."""
         if self.bridge_ohm is None:
             return cell_a
         return (
@@ -199,7 +210,10 @@ class Circuit:
     def _root(
         self, target: float, function: Callable[[float], float], slope: Callable[[float], float]
     ) -> float:
-        """Return the cell current at which an increasing function of it reaches the target: Newton inside a bracket."""
+        """Return the cell current at which an increasing function of it reaches the target.
+
+        Newton's method inside a bracket. Raises: UnsolvedError when it does not converge.
+        """
         low_a, high_a = -inf, inf
         x = self._guess_a
         for _ in range(MAX_SOLVER_STEPS):
@@ -214,6 +228,6 @@ class Circuit:
             if not low_a < x < high_a:
                 x = 0.5 * (low_a + high_a)
         else:
-            raise ArithmeticError(f"no operating point found near {x:g} A, target {target:g}")
+            raise UnsolvedError("hardware.circuit.unsolved", current_a=x, target=target)
         self._guess_a = x
         return x

@@ -1,4 +1,4 @@
-"""A front that replays what was worked out beforehand: depth, deepest place and removed volume, row by row. Pure."""
+"""An etch front that follows a table: depth, deepest place and removed volume, row by row."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from controller.units import not_negative, positive
 
 @dataclass(frozen=True, slots=True)
 class FrontRow:
-    """The surface at one moment.
+    """The etched surface at one moment.
 
     :param depth_mm: mean depth over the area that was open at the start.
-    :param volume_mm3: removed so far, undercut included.
+    :param volume_mm3: volume removed so far, undercut included.
     :param deepest_mm: depth of the deepest place.
     """
 
@@ -28,29 +28,33 @@ class FrontRow:
 
 @dataclass(frozen=True, slots=True)
 class FrontTable:
-    """A whole etching in rows, all three figures rising from 0.
+    """A whole etching in rows. All three figures rise from 0.
 
-    Raises: RefusedError for rows that do not.
+    Raises: RefusedError for rows that do not rise.
     """
 
     rows: tuple[FrontRow, ...]
 
     def __post_init__(self) -> None:
         if len(self.rows) < 2 or self.rows[0] != FrontRow(0.0, 0.0, 0.0):
-            raise RefusedError(
-                "a front table needs at least two rows, the first all 0", field="rows"
-            )
-        for before, after in pairwise(self.rows):
+            raise RefusedError("hardware.front.few_rows", field="rows")
+        for row, (before, after) in enumerate(pairwise(self.rows), start=2):
             values = (after.depth_mm, after.volume_mm3, after.deepest_mm)
             rises = after.depth_mm > before.depth_mm and after.volume_mm3 > before.volume_mm3
             if not (all(map(isfinite, values)) and rises and after.deepest_mm >= before.deepest_mm):
                 raise RefusedError(
-                    f"the rows of a front table must rise: after {before} comes {after}",
+                    "hardware.front.falling_rows",
                     field="rows",
+                    row=row,
+                    depth_mm=after.depth_mm,
+                    volume_mm3=after.volume_mm3,
+                    deepest_mm=after.deepest_mm,
                 )
 
     def plate(self, copies: int, other_bare_mm2: float) -> FrontTable:
-        """Return the table of so many copies and of bare metal beside them, which etches at the mean depth."""
+        """Return the table for copies and for bare metal beside them, which etches at the mean
+        depth.
+        """
         positive(copies, "copies", "")
         not_negative(other_bare_mm2, "other_bare_mm2", "mm2")
         return FrontTable(
@@ -71,11 +75,13 @@ def growth_table(
     deepest_mm: float,
     steps: int = 200,
 ) -> FrontTable:
-    """Return the front of an opening of which only the growth curve is known, when the artwork itself is not at hand.
+    """Return the front of an opening from its growth curve, for use without the artwork's file.
 
-    Between two distances of the curve the edge has one length, and the quarter ellipse over it is integrated in closed form.
+    Between two distances of the curve the edge has a constant length, and the quarter ellipse over
+    it is integrated in closed form.
 
     :param growth_mm2: pairs of distance into the resist, mm, from 0, and open area, mm2.
+    :param deepest_mm: depth of the last row.
     """
     positive(etch_factor, "etch_factor", "")
     positive(deepest_mm, "deepest_mm", "mm")
@@ -97,13 +103,16 @@ def growth_table(
 
 
 def _quarter(u: float) -> float:
-    """Return the area under the unit quarter circle from 0 to u; all of it beyond 1."""
+    """Return the area under the unit quarter circle from 0 to u, or all of it beyond 1."""
     u = min(u, 1.0)
     return 0.5 * (asin(u) + u * sqrt(1.0 - u * u))
 
 
 class TabulatedFront:
-    """A front that follows a table by the volume that has left; beyond its end it goes on as in its last step."""
+    """A front that follows a table by the removed volume.
+
+    Beyond the table it continues as in the last step.
+    """
 
     def __init__(self, table: FrontTable) -> None:
         self._rows = table.rows
@@ -139,11 +148,15 @@ class TabulatedFront:
         return here_mm2 + min(share, 1.0) * (next_mm2 - here_mm2)
 
     def remove(self, volume_mm3: float) -> None:
-        """Let ``volume_mm3`` (>= 0) leave from the surface."""
+        """Remove ``volume_mm3`` (>= 0) from the surface."""
         self._volume_mm3 += volume_mm3
 
     def _place(self) -> tuple[FrontRow, FrontRow, float, int]:
-        """Return the rows around the present volume, how far it lies between them (over 1 beyond the last), the later's index."""
+        """Return the rows around the present volume, its share of the way, and the later row's
+        index.
+
+        The share is over 1 beyond the last row.
+        """
         index = min(max(bisect_right(self._volumes_mm3, self._volume_mm3), 1), len(self._rows) - 1)
         before, after = self._rows[index - 1], self._rows[index]
         return (

@@ -1,4 +1,4 @@
-"""What hangs in the rehearsal's bath: how the plate of a plan really etches. Standard library only."""
+"""The plate in the rehearsal bath: how the plate of a plan really etches. Standard library only."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hardware.rehearsal.level_set.client import solve_in_process
 from hardware.rehearsal.level_set.job import FrontJob
 
 BEYOND_TARGET = 1.3
-"""The truth is worked out this far beyond the target; deeper it goes on as in its last step."""
+"""The front is solved to this multiple of the target. Deeper it continues as in its last step."""
 
 _KEPT = 32
 _one_at_a_time = threading.Lock()
@@ -22,7 +22,9 @@ _one_at_a_time = threading.Lock()
 def artwork_table(
     plan: RunPlan, artwork: ArtworkFile, *, etch_factor: float, bite_factor: float, crowding: float
 ) -> FrontTable:
-    """Return the plate's etching from a front on the artwork's pixels. Blocks for seconds; the same job is solved once.
+    """Return the etching of the plate from a front on the artwork's pixels.
+
+    Blocks for seconds. The same job is solved once.
 
     Raises: RefusedError, MeasureFailedError.
     """
@@ -39,7 +41,10 @@ def artwork_table(
 
 
 def measured_table(plan: RunPlan, *, etch_factor: float, bite_factor: float) -> FrontTable | None:
-    """Return the plate's etching from its measured growth curve, or None when only area and edge length are known."""
+    """Return the etching of the plate from its measured growth curve.
+
+    None when only area and edge length are known.
+    """
     growth_mm2 = plan.request.growth_mm2
     if growth_mm2 is None:
         return None
@@ -50,7 +55,7 @@ def measured_table(plan: RunPlan, *, etch_factor: float, bite_factor: float) -> 
 def _solved(_key: str, job: FrontJob) -> FrontTable:
     """Return the solution of a job.
 
-    :param _key: hash of the file's bytes, so that a changed file is solved anew.
+    :param _key: hash of the file's bytes, so that a changed file is solved again.
     """
     return solve_in_process(job).table
 

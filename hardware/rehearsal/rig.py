@@ -1,4 +1,4 @@
-"""The rehearsal bench: supply, relay contact, shunt, cell and sensor chip, stepping from one virtual clock."""
+"""The rehearsal rig: supply, relay contact, shunt, cell and sensor chip on one virtual clock."""
 
 from __future__ import annotations
 
@@ -16,17 +16,21 @@ from hardware.clock import VirtualClock
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.faults.by_name import FAULTS
 from hardware.rehearsal.faults.kinds import Fault, Parts
-from hardware.rehearsal.spec import BenchSpec, BenchTruth
+from hardware.rehearsal.spec import RehearsalSpec, RehearsalTruth
 from hardware.rehearsal.waveform import Waveform
 from hardware.rehearsal.wire import I2cWire
 
 MAX_STEP_S = 0.07
-"""Longest step with constant DC, s: about one averaged conversion. Heat and area change by 1e-4 in it at most."""
+"""Longest step with constant DC, s: about one averaged conversion. In it, heat and area change by
+1e-4 at most."""
 STEPS_PER_RAMP = 50
 
 
 class RelayPin(MockPin):  # type: ignore[misc]
-    """A mock pin with the relay driver's pull-down behind it; tells the bench before its level changes."""
+    """A mock pin with the relay driver's pull-down behind it.
+
+    It calls ``watcher`` before its level changes.
+    """
 
     watcher: Callable[[bool], None] | None = None
 
@@ -39,21 +43,23 @@ class RelayPin(MockPin):  # type: ignore[misc]
         if self.watcher is not None and value != self._state:
             self.watcher(value)
         has_changed = bool(super()._change_state(value))
-        del self.states[:-1]  # the mock remembers every level, for as long as the daemon lives
+        del self.states[:-1]  # else the mock keeps every level for as long as the daemon runs
         return has_changed
 
 
-class Bench:
+class RehearsalRig:
     """Everything behind the Pi's pins, in virtual time.
 
-    Give ``bus`` to the sensor's driver and ``pin_factory`` to gpiozero. The truth is for tests and the summary only.
-    Safe when another thread switches the relay: the bench first goes to the clock's time with the old state. The lock
-    is never held while the clock moves.
+    Give ``bus`` to the sensor's driver and ``pin_factory`` to gpiozero. The truth is for tests and
+    the summary only. Another thread may switch the relay: the rig first steps to the clock's time
+    with the old state. The lock is never held while the clock moves.
 
     :param faults: what goes wrong, and when.
     """
 
-    def __init__(self, spec: BenchSpec, clock: VirtualClock, faults: Iterable[Fault] = ()) -> None:
+    def __init__(
+        self, spec: RehearsalSpec, clock: VirtualClock, faults: Iterable[Fault] = ()
+    ) -> None:
         self.spec = spec
         self._clock = clock
         self._lock = threading.RLock()
@@ -115,14 +121,17 @@ class Bench:
 
     @property
     def bath_degc(self) -> float:
-        """Temperature of the bath at the end of the last step, at most a conversion ago while the sensor is polled, degC."""
+        """Temperature of the bath at the end of the last step, degC.
+
+        While the sensor is polled, that is at most one conversion ago.
+        """
         return self._cell.bath_degc
 
-    def hang(self, spec: BenchSpec) -> None:
-        """Hang the plate of ``spec`` into the bath and turn the supply to its voltage and limit.
+    def hang(self, spec: RehearsalSpec) -> None:
+        """Hang the plate of ``spec`` into the bath and set the supply to its voltage and limit.
 
-        Charge, depth and heat count from 0 again. The bath keeps its temperature; wiring, sensor, the supply's ripple and
-        every fault stay as they are.
+        Charge, depth and heat count from 0 again. The bath keeps its temperature. Wiring, sensor,
+        ripple and faults stay as they are.
         """
         with self._lock:
             self._advance_to(self._clock.monotonic_s())
@@ -132,12 +141,12 @@ class Bench:
             self._charge_coulombs = 0.0
             self.spec = spec
 
-    def truth(self) -> BenchTruth:
-        """Return what has really happened up to the clock's time, since the plate was hung."""
+    def truth(self) -> RehearsalTruth:
+        """Return what really happened since the plate was hung, up to the clock's time."""
         with self._lock:
             self._advance_to(self._clock.monotonic_s())
             cell = self._cell
-            return BenchTruth(
+            return RehearsalTruth(
                 charge_coulombs=self._charge_coulombs,
                 cell_charge_coulombs=cell.charge_coulombs,
                 depth_mm=cell.front.depth_mm,
@@ -154,7 +163,7 @@ class Bench:
             )
 
     def _pin_changes(self, high: bool) -> None:
-        """Bring the bench to now with the relay's old level, then take the new one."""
+        """Step to the clock's time with the relay's old level, then take the new one."""
         with self._lock:
             now_s = self._clock.monotonic_s()
             self._advance_to(now_s)
@@ -170,7 +179,10 @@ class Bench:
             self._reschedule()
 
     def _advance_to(self, until_s: float) -> None:
-        """Step to a time in s, halting at every event on the way. A time that is past already changes nothing."""
+        """Step to a time in s, with a halt at every event on the way.
+
+        A time in the past changes nothing.
+        """
         event_s = self._wire.event_s
         while event_s <= until_s:
             self._steps_to(event_s)
@@ -183,7 +195,7 @@ class Bench:
         return self._wire.event_s
 
     def _fire(self, now_s: float) -> None:
-        """Let happen what is due."""
+        """Carry out the events that are due."""
         while self._armed and self._armed[0][0] <= now_s:
             self._begin(self._armed.pop(0)[1], now_s, from_start=False)
         if self._contact.due_s <= now_s:
@@ -222,7 +234,7 @@ class Bench:
         self._step(until_s)
 
     def _step(self, until_s: float) -> None:
-        """Let one step with constant DC pass: waveform to the chip, charge and heat to the cell."""
+        """Make one step with constant DC: feed the chip, and give charge and heat to the cell."""
         from_s = self._at_s
         seconds = until_s - from_s
         for begun_at_s, evolve in self._evolving:

@@ -1,4 +1,4 @@
-"""What the rehearsal needs of an emulated sensor chip, whichever it is."""
+"""The interface of an emulated sensor chip."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from hardware.rehearsal.waveform import Waveform
 
 
 class SensorChip(Protocol):
-    """A chip without its wires: bytes in, bytes out, and a waveform fed to it. Times in s."""
+    """A chip that takes and returns bytes and converts the waveform that it is fed. Times in s."""
 
     @property
     def due_s(self) -> float:
-        """Time at which the running conversion ends; inf when none runs."""
+        """Time at which the running conversion ends; inf without one."""
 
     def power_on(self, now_s: float) -> None:
-        """Start with the registers' power-on values, also after a brown-out."""
+        """Set the registers to their power-on values, also after a brown-out."""
 
     def stick(self) -> None:
-        """Stop converting for good, the registers keep what they hold."""
+        """Stop converting for good. The registers keep their contents."""
 
     def receive(self, data: bytes, now_s: float) -> None:
         """Take the bytes of a write: nothing, a pointer, or a pointer and a word."""
@@ -30,4 +30,7 @@ class SensorChip(Protocol):
         """Return ``count`` bytes of the register under the pointer."""
 
     def feed(self, from_s: float, to_s: float, wave: Waveform) -> None:
-        """Let the waveform stand at the inputs between two times, in order and without holes."""
+        """Apply the waveform to the inputs between two times.
+
+        Calls follow each other without gaps.
+        """

@@ -1,4 +1,4 @@
-"""Everything the rehearsal bench is made of, as numbers that the controller does not see, and what it knows at the end."""
+"""The properties of the rehearsal rig, hidden from the controller, and the truth of a run."""
 
 from __future__ import annotations
 
@@ -14,31 +14,35 @@ from hardware.rehearsal.supply import Supply
 from hardware.sensor_kinds import SENSOR_KINDS
 
 MAX_CLOCK_ERROR_FRACTION = 0.05
-"""How far the seed puts the chip's clock off. The data sheet's largest conversion time is 10 % over the typical one."""
+"""Largest error of the chip's clock that the seed draws. By the data sheet, the longest conversion
+time is 10 % over the typical one."""
 
 
 @dataclass(frozen=True, slots=True)
-class BenchSpec:
-    """The truth of a rehearsal. Defaults: fine silver, 7.67 cm2, 3 A from a current-limited supply, near 3 V at the cell.
+class RehearsalSpec:
+    """The properties of a rehearsal rig and its plate.
 
-    Where nothing is said of a source, the default is common practice without one.
+    Defaults: fine silver, 7.67 cm2, 3 A from a current-limited supply, near 3 V at the cell. They
+    are common practice without a source, unless one is named.
 
     :param equivalent_g_per_mol: equivalent weight of the metal, g per mol of electrons.
     :param bite_factor: metal really removed over Faraday's.
-    :param fields: openings that the area is made of.
-    :param front_table: etching of the whole plate, worked out beforehand; stands above area, edge, fields and etch factor.
-    :param supply_v: set point or compliance; ``supply_limit_a`` None makes a plain voltage source.
+    :param fields: number of openings.
+    :param front_table: etching of the whole plate; replaces area, edge, fields and etch factor.
+    :param supply_v: set point, or compliance under a current limit.
+    :param supply_limit_a: current limit; None makes a plain voltage source.
     :param ripple_fraction: amplitude of the current's ripple over its DC.
     :param ramp_s: time over which the supply is turned up after each closing of the contact.
-    :param contact_ohm: relay contact and wires in front of the sensor; ``lead_ohm`` those behind it.
+    :param contact_ohm: relay contact and wires in front of the sensor.
+    :param lead_ohm: wires behind it.
     :param acid_fraction: mass fraction of nitric acid.
     :param limiting_a_per_dm2: limiting current density of the stirred bath.
     :param heat_loss_w_per_k: from the bath to the room; 0.5 gives 1 L a time constant of 2.3 h.
     :param sensor: name of the sensor, as in the configuration.
-    :param i2c_hz: what a Raspberry Pi starts with.
+    :param i2c_hz: clock rate of the bus; the default is that of a Raspberry Pi.
     :param chip_noise_v: see Ina219Chip.
-    :param seed: sets the ripple's phase, the noise and, where they are None, the chip's clock (within 5 %) and its
-        offset (within the typical figure).
+    :param seed: sets the ripple's phase and the noise. Where they are None, it also sets the chip's
+        clock (within 5 %) and its offset (within the typical offset).
     """
 
     equivalent_g_per_mol: float = 107.8682
@@ -80,7 +84,10 @@ class BenchSpec:
     seed: int = 1
 
     def make_supply(self, now_s: float) -> Supply:
-        """Return the supply, its ripple's phase at the clock's time ``now_s`` drawn by the seed."""
+        """Return the supply.
+
+        The seed draws the phase of its ripple at the clock's time ``now_s``.
+        """
         return Supply(
             voltage_v=self.supply_v,
             limit_a=self.supply_limit_a,
@@ -93,7 +100,7 @@ class BenchSpec:
         )
 
     def set_point_v(self, current_a: float) -> float:
-        """Return the voltage to which a constant-voltage supply is set to give a current through the fresh plate, V."""
+        """Return the set point in V that drives a current through the fresh plate."""
         series_ohm = self.supply_internal_ohm + self.contact_ohm + self.shunt_ohm
         return self.make_cell().voltage_v(current_a) + series_ohm * current_a
 
@@ -122,7 +129,7 @@ class BenchSpec:
         return SteinerFront(self.area_mm2, self.edge_mm, self.etch_factor, self.fields)
 
     def make_chip(self) -> SensorChip:
-        """Return the sensor chip, clock and offset drawn by the seed unless given."""
+        """Return the sensor chip. The seed draws clock and offset unless they are given."""
         clock_error_fraction = self.chip_clock_error_fraction
         if clock_error_fraction is None:
             clock_error_fraction = self._draw("clock").uniform(
@@ -141,23 +148,26 @@ class BenchSpec:
         )
 
     def _draw(self, purpose: str) -> Random:
-        """Return a source of numbers for one purpose, so that giving one number does not move the others."""
+        """Return random numbers for one purpose. A given number does not change those of others."""
         return Random(f"{self.seed} {purpose}")  # noqa: S311 numbers of a model
 
 
 @dataclass(frozen=True, slots=True)
-class BenchTruth:
-    """What really happened on the bench with the present plate. For tests and the summary of a rehearsal only.
+class RehearsalTruth:
+    """What really happened to the present plate. For tests and the summary of a rehearsal only.
 
     :param charge_coulombs: charge through the shunt.
     :param cell_charge_coulombs: the part of it that went through the plate.
-    :param depth_mm: mean depth of the etched floor; ``deepest_mm`` that of its deepest place.
+    :param depth_mm: mean depth of the etched floor.
+    :param deepest_mm: depth of its deepest place.
     :param mass_g: metal removed.
     :param heat_j: electrical energy that went into the bath.
-    :param relay_on: whether the relay's coil is energised; ``contact_closed`` whether current can flow.
+    :param relay_on: whether the relay's coil is energised.
+    :param contact_closed: whether current can flow.
     :param first_on_at_s: clock time at which the relay's coil was first energised, or None.
-    :param fault_at_s: clock time of the first fault, that of turning on if it was there before, or None without one.
-    :param off_after_fault_s: from then to the next breaking of the contact, or None.
+    :param fault_at_s: clock time of the first fault, or None without one. For a fault from the
+        start, it is the time of turning on.
+    :param off_after_fault_s: time from then until the contact broke, or None.
     """
 
     charge_coulombs: float

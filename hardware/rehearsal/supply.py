@@ -1,4 +1,4 @@
-"""A small DC supply: voltage set point, current limit, internal resistance, ripple, and the ways it can fail."""
+"""The model of a small DC supply: set point, limit, internal resistance, ripple, failures."""
 
 from __future__ import annotations
 
@@ -10,28 +10,31 @@ from controller.units import positive
 
 RAW_RAIL_V = 15.0
 RAW_RAIL_OHM = 0.5
-"""What is left of a small supply whose regulation has failed: transformer and rectifier. Common practice, no source."""
+"""A small supply whose regulation has failed: only transformer and rectifier remain. Common
+practice, no source."""
 
 WORST_RIPPLE_FRACTION = 0.48
 WORST_RIPPLE_HZ = 100.0
-"""Ripple of a full-wave rectifier that has lost its capacitor: the second harmonic of a rectified sine is 2/3 of its
-mean, of which a part is left. At 100 Hz 128 averaged samples leave more of it than at 120 Hz."""
+"""Ripple of a full-wave rectifier without its capacitor. The second harmonic of a rectified sine is
+2/3 of its mean; a part of that remains. 128 averaged samples leave more of 100 Hz than of 120
+Hz."""
 
 
 @dataclass(slots=True)
 class Supply:
     """A supply as the load sees it.
 
-    :param voltage_v: set point in constant voltage, compliance in constant current, open-circuit voltage.
+    :param voltage_v: open-circuit voltage: set point, or compliance under a current limit.
     :param limit_a: current limit, or None for a plain voltage source.
     :param internal_ohm: resistance behind the regulated point.
-    :param ripple_fraction: amplitude of the current's ripple over its DC, below 1: a rectifier never reverses.
+    :param ripple_fraction: amplitude of the current's ripple over its DC, below 1, because a
+        rectifier never reverses.
     :param ripple_hz: 100 or 120 Hz for full-wave rectified mains.
     :param ripple_phase_rad: phase of the sine at time 0 of the clock.
-    :param ramp_s: time over which the voltage is turned up after the contact has closed, 0 for at once.
-    :param polarity: 1, or -1 with its leads swapped.
-    :param dead: gives and takes nothing.
-    :param raw: has lost its regulation, turning its knobs does nothing.
+    :param ramp_s: time over which the voltage rises after the contact has closed, 0 for at once.
+    :param polarity: 1, or -1 with swapped leads.
+    :param dead: it neither gives nor takes current.
+    :param raw: its regulation is lost, and its knobs have no effect.
     """
 
     voltage_v: float
@@ -53,23 +56,24 @@ class Supply:
             positive(self.limit_a, "supply_limit_a", "A")
         if not 0.0 <= self.ripple_fraction < 1.0:
             raise RefusedError(
-                f"ripple_fraction is {self.ripple_fraction:g}, it must be from 0 to below 1: a rectifier never reverses",
+                "hardware.supply.ripple",
                 field="ripple_fraction",
-                limit="0 to below 1",
+                ripple_fraction=self.ripple_fraction,
             )
         if not self.ramp_s >= 0.0:
-            raise RefusedError(
-                f"ramp_s is {self.ramp_s:g} s, it must not be negative", field="ramp_s", limit="0 s"
-            )
+            raise RefusedError("hardware.supply.ramp", field="ramp_s", ramp_s=self.ramp_s)
 
     def emf_v(self, on_for_s: float) -> float:
-        """Return the voltage behind the internal resistance, ``on_for_s`` after the contact has closed, V (>= 0)."""
+        """Return the voltage behind the internal resistance, V (>= 0).
+
+        :param on_for_s: time since the contact has closed.
+        """
         if on_for_s >= self.ramp_s:
             return self.voltage_v
         return self.voltage_v * max(0.0, on_for_s) / self.ramp_s
 
     def turn_to(self, voltage_v: float, limit_a: float | None) -> None:
-        """Turn the knobs to another set point and limit, unless regulation is lost."""
+        """Turn the knobs to another set point and limit. No effect when regulation is lost."""
         if not self.raw:
             self.voltage_v = positive(voltage_v, "supply_v", "V")
             self.limit_a = None if limit_a is None else positive(limit_a, "supply_limit_a", "A")
@@ -83,7 +87,7 @@ class Supply:
         self.ramp_s = 0.0
 
     def ripple_from_crest(self, fraction: float, ripple_hz: float, now_s: float) -> None:
-        """Change the ripple so that it stands at its crest at ``now_s``."""
+        """Change the ripple so that it is at its crest at ``now_s``."""
         self.ripple_fraction = fraction
         self.ripple_hz = ripple_hz
         self.ripple_phase_rad = pi / 2.0 - 2.0 * pi * ripple_hz * now_s

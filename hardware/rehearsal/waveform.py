@@ -1,4 +1,4 @@
-"""What stands at the sensor's inputs during one step of the bench: DC and one sinusoid, in phase on both inputs."""
+"""The voltages at the sensor's inputs during one step: DC and one sinusoid, in phase on both."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The I2C bus of the rehearsal bench: the five busio methods, the time a transaction takes, and what can go wrong."""
+"""The I2C bus of the rehearsal rig: five busio methods, the time they take, and their failures."""
 
 from __future__ import annotations
 
@@ -9,27 +9,29 @@ from contextlib import AbstractContextManager
 from math import inf
 from typing import Any
 
+from controller.errors import RefusedError
 from hardware.clock import VirtualClock
 from hardware.rehearsal.sensor_chip import SensorChip
 
 STUCK_S = 1.02
-"""Time that a transaction blocks on a stuck bus, s. Source: kernel log times in reports of a Raspberry Pi's I2C
-controller timing out (raspberrypi/linux, 5784 and 6047)."""
+"""Time that a transaction blocks on a stuck bus, s. Source: kernel log times in reports of timeouts
+of a Raspberry Pi's I2C controller (raspberrypi/linux, 5784 and 6047)."""
 
 BITS_PER_BYTE = 9
-"""Eight and the acknowledge bit. Source: NXP UM10204, I2C-bus specification."""
+"""Eight bits and the acknowledge bit. Source: NXP UM10204, I2C-bus specification."""
 KERNEL_S = 50e-6
-"""Time of the system call around a transaction, s. An order of magnitude, no source."""
+"""Time of the system call around a transaction, s. Order of magnitude, no source."""
 
 
 class I2cWire:
     """A busio-like bus with one sensor chip on it.
 
-    The clock is advanced before the lock is taken, never inside it: its beats may switch the relay meanwhile.
+    The clock is advanced before the lock is taken, never inside it, because its beats may switch
+    the relay.
 
     :param bus_hz: clock rate of the bus.
-    :param lock: held while the chip is looked at.
-    :param catch_up: brings everything on the bench to the given time in s.
+    :param lock: held while the chip is accessed.
+    :param catch_up: steps the whole rig to the given time in s.
     """
 
     def __init__(
@@ -52,10 +54,10 @@ class I2cWire:
         self._taken = False
         self._fails: int | None = None
         self.event_s = inf
-        """Time at which the bench has something to do besides the chip's conversion, s."""
+        """Time of the rig's next event other than the end of a conversion, s."""
 
     def break_off(self) -> None:
-        """Let every transaction fail at once with EREMOTEIO (121), as when nobody acknowledges."""
+        """Let every transaction fail at once with EREMOTEIO (121), as without an acknowledge."""
         self._fails = errno.EREMOTEIO
 
     def stick(self) -> None:
@@ -70,7 +72,7 @@ class I2cWire:
         return True
 
     def unlock(self) -> None:
-        """Give the bus back."""
+        """Release the bus."""
         self._taken = False
 
     def writeto(
@@ -86,7 +88,10 @@ class I2cWire:
     def readfrom_into(
         self, address: int, buffer: bytearray, *, start: int = 0, end: int | None = None
     ) -> None:
-        """Read into ``buffer[start:end]`` from the register under the pointer. Raises: OSError as the kernel does."""
+        """Read into ``buffer[start:end]`` from the register under the pointer.
+
+        Raises: OSError as the kernel does.
+        """
         end = len(buffer) if end is None else end
         self._transact(address, KERNEL_S + (1 + end - start) * self._byte_s)
         with self._lock:
@@ -104,18 +109,17 @@ class I2cWire:
         in_end: int | None = None,
         stop: bool = False,
     ) -> None:
-        """Point at a register and read from it in one transaction (``stop`` makes no difference to the chip).
+        """Point at a register and read from it in one transaction.
 
-        Raises: OSError as the kernel does; ValueError for more than the pointer byte, which no register read needs.
+        ``stop`` has no effect on the chip. Raises: OSError as the kernel does; RefusedError for
+        more or less than the one byte of the pointer.
         """
         if out_end is None:
             out_end = len(out_buffer)
         if in_end is None:
             in_end = len(in_buffer)
         if out_end - out_start != 1:
-            raise ValueError(
-                f"{out_end - out_start} bytes written before the read, a register pointer is 1 byte"
-            )
+            raise RefusedError("hardware.wire.pointer", count=out_end - out_start)
         now_s = self._clock.advance(self._word_read_s)
         if (
             now_s >= self._chip.due_s
@@ -123,18 +127,21 @@ class I2cWire:
             or self._fails is not None
             or address != self._address
         ):
-            self._look_around(address, now_s)
+            self._settle(address, now_s)
         with self._lock:
             in_buffer[in_start:in_end] = self._chip.read(out_buffer[out_start], in_end - in_start)
 
     def _transact(self, address: int, takes_s: float) -> float:
-        """Let the time of a transaction pass and return the time after it, s. Raises: OSError."""
+        """Advance the clock by a transaction and return the time after it, s. Raises: OSError."""
         now_s = self._clock.advance(takes_s)
-        self._look_around(address, now_s)
+        self._settle(address, now_s)
         return now_s
 
-    def _look_around(self, address: int, now_s: float) -> None:
-        """Bring the bench to the end of a transaction if it has anything to do by then. Raises: OSError when that fails."""
+    def _settle(self, address: int, now_s: float) -> None:
+        """Step the rig to the end of a transaction if an event is due by then.
+
+        Raises: OSError when the transaction fails.
+        """
         if now_s >= self._chip.due_s or now_s >= self.event_s:
             with self._lock:
                 self._catch_up(now_s)

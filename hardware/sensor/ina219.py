@@ -1,10 +1,10 @@
 """The registers of an INA219, by the Adafruit driver.
 
-The raw shunt reading is used: the driver's ``current`` rewrites the calibration register before
-each read and so hides that the chip was reset. The shunt is averaged over 128 readings (68 ms,
-watched 94 to 99 % of the time), the bus voltage is a short look (0.5 to 4.3 ms). The quick look
-has 16 readings of the shunt: of a ripple of 100 Hz a sixth of its amplitude is left, of one of
-120 Hz hardly anything.
+The raw shunt reading is used, because the driver's ``current`` rewrites the calibration register
+before each read and so hides that the chip was reset. The shunt is averaged over 128 readings
+(68 ms, 94 to 99 % of the time); the bus voltage is measured briefly (0.5 to 4.3 ms). The quick look
+has 16 readings of the shunt. They leave a sixth of the amplitude of a ripple of 100 Hz, and hardly
+anything of one of 120 Hz.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class _Chip(INA219):  # type: ignore[misc]
 
 
 class Ina219Registers:
-    """See hardware.sensor.shunt_monitor.Registers. The index of a range is its PG bits."""
+    """The registers as hardware.sensor.shunt_monitor.Registers. A range's index is its PG bits."""
 
     spec: ClassVar[SensorSpec] = sensors.INA219
 
@@ -61,7 +61,7 @@ class Ina219Registers:
         return int(self._chip.raw_config)
 
     def take(self, expected: int) -> Conversion | None:
-        """Return the newest conversion, or None when it has been taken before. Raises: OSError."""
+        """Return the newest conversion, or None when it was taken before. Raises: OSError."""
         chip = self._chip
         bus = chip.raw_bus_register
         if not bus & _CONVERSION_READY:

@@ -1,7 +1,9 @@
-"""Area, edge and growth of shapes whose truth is a polygon: shapely's own area, length and buffers (GEOS), to the targets.
+"""Area, edge and growth of shapes whose truth is a polygon: shapely's own area, length and buffers
+(GEOS), to the targets.
 
-Targets at 600 dpi with shaded edges: area 0.1 %, edge 0.5 %, A(s) 0.2 %. A(s) is also looked at just where fronts meet, a moment
-that a grid of 0.04 mm blurs: there 1.2 % is what the smallest dots reach.
+Targets at 600 dpi with shaded edges: area 0.1 %, edge 0.5 %, A(s) 0.2 %. A(s) is also looked at
+just where fronts meet, a moment that a grid of 0.04 mm blurs: there 1.2 % is what the smallest dots
+reach.
 """
 
 from __future__ import annotations
@@ -28,7 +30,8 @@ MEETING_PERCENT = {
     "dots 0.3 mm": 0.6,
     "dots 0.2 mm": 1.2,
 }
-"""Largest error of A(s) for shapes whose fronts meet at one of the distances looked at; all others must keep 0.25 %."""
+"""Largest error of A(s) for shapes whose fronts meet at one of the distances looked at; all others
+must keep 0.25 %."""
 
 
 def off(shape: BaseGeometry, found: ArtworkMeasure) -> tuple[float, float, float]:
@@ -44,7 +47,8 @@ def off(shape: BaseGeometry, found: ArtworkMeasure) -> tuple[float, float, float
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_shaded_edges_at_600_dpi_reach_the_targets(tmp_path: Path, seed: int) -> None:
+def test_shaded_edges_at_600_dpi(tmp_path: Path, seed: int) -> None:
+    """Shaded edges at 600 dpi reach the targets."""
     for name, shape in families(np.random.default_rng(seed)):
         area, edge, grown = off(
             shape, measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions())
@@ -58,7 +62,9 @@ def test_shaded_edges_at_600_dpi_reach_the_targets(tmp_path: Path, seed: int) ->
     ("kind", "dpi"), [("grey", 600), ("grey", 300), ("one_bit", 600), ("few", 600), ("jpeg", 600)]
 )
 def test_the_stated_uncertainty_is_honest(tmp_path: Path, kind: str, dpi: int) -> None:
-    """Within one deviation at least 68 % of the time, within three and a half always, for every kind of file."""
+    """Within one deviation at least 68 % of the time, within three and a half always, for every
+    kind of file.
+    """
     ratios = []
     for seed in SEEDS[:2]:
         for _, shape in families(np.random.default_rng(100 + seed)):
@@ -76,8 +82,10 @@ def test_the_stated_uncertainty_is_honest(tmp_path: Path, kind: str, dpi: int) -
     assert size.max() < 3.5
 
 
-def test_uncertainty_is_not_made_up_of_thin_air(tmp_path: Path) -> None:
-    """A clean file states far less than a one-bit file of the same shape, and that less than 1 % of the length."""
+def test_uncertainty_matches_errors(tmp_path: Path) -> None:
+    """A clean file states far less than a one-bit file of the same shape, and that less than 1 % of
+    the length.
+    """
     shape = disc(2.0)
     clean = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions())
     coarse = measure_file(save(tmp_path / "b.png", shape, 600, "one_bit"), MeasureOptions())
@@ -87,7 +95,7 @@ def test_uncertainty_is_not_made_up_of_thin_air(tmp_path: Path) -> None:
     assert clean.quality == "grey"
 
 
-def test_the_outside_reference_agrees_and_is_beaten(tmp_path: Path) -> None:
+def test_outside_reference_agrees(tmp_path: Path) -> None:
     """scikit-image's marching squares gives the same edge within its own error, which is larger."""
     shape = dict(families(np.random.default_rng(7)))["star of 8, 2 mm"]
     side, px_mm = sheet_px(600), 25.4 / 600

@@ -61,9 +61,10 @@ def test_measured_once_whatever_the_name(
     assert counting.calls == 1
 
 
-def test_other_bytes_other_options_or_another_version_are_measured(
+def test_changed_input_measured_again(
     tmp_path: Path, cache: MeasureCache, counting: Counting, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """Other bytes other options or another version are measured."""
     path = artwork(tmp_path, "a.png", b"one")
     cache.measured(path, MeasureOptions())
     cache.measured(path, MeasureOptions(invert=True))
@@ -74,9 +75,8 @@ def test_other_bytes_other_options_or_another_version_are_measured(
     assert counting.calls == 4
 
 
-def test_a_new_store_finds_what_is_kept(
-    tmp_path: Path, cache: MeasureCache, counting: Counting
-) -> None:
+def test_new_cache_finds_entries(tmp_path: Path, cache: MeasureCache, counting: Counting) -> None:
+    """A new store finds what is kept."""
     path = artwork(tmp_path, "a.png", b"one")
     cache.measured(path, MeasureOptions())
     MeasureCache(tmp_path / "kept", counting).measured(path, MeasureOptions())
@@ -84,9 +84,10 @@ def test_a_new_store_finds_what_is_kept(
 
 
 @pytest.mark.parametrize("damage", ["", "{}", '{"area_mm2": 1', None])
-def test_a_damaged_entry_is_measured_again(
+def test_damaged_entry_measured_again(
     tmp_path: Path, cache: MeasureCache, counting: Counting, damage: str | None
 ) -> None:
+    """A damaged entry is measured again."""
     path = artwork(tmp_path, "a.png", b"one")
     _, preview = cache.measured(path, MeasureOptions())
     if damage is None:
@@ -98,10 +99,11 @@ def test_a_damaged_entry_is_measured_again(
     assert preview.is_file()
 
 
-@pytest.mark.parametrize("error", [RefusedError("no"), MeasureFailedError("time")])
-def test_a_failure_is_passed_on_and_leaves_nothing(
+@pytest.mark.parametrize("error", [RefusedError("a.b"), MeasureFailedError("a.c")])
+def test_failure_leaves_nothing(
     tmp_path: Path, cache: MeasureCache, counting: Counting, error: Exception
 ) -> None:
+    """A failure is passed on and leaves nothing."""
     counting.error = error
     path = artwork(tmp_path, "a.png", b"one")
     with pytest.raises(type(error)):
@@ -109,7 +111,8 @@ def test_a_failure_is_passed_on_and_leaves_nothing(
     assert list((tmp_path / "kept").iterdir()) == []
 
 
-def test_the_entries_used_longest_ago_go_first(tmp_path: Path, counting: Counting) -> None:
+def test_oldest_entries_removed_first(tmp_path: Path, counting: Counting) -> None:
+    """The entries used longest ago go first."""
     cache = MeasureCache(tmp_path / "kept", counting, most_entries=3)
     paths = [artwork(tmp_path, f"{k}.png", bytes([k])) for k in range(5)]
     for age, path in enumerate(paths[:3]):
@@ -135,5 +138,6 @@ def test_two_at_once_measure_once(tmp_path: Path, cache: MeasureCache, counting:
 
 
 def test_a_missing_file_is_refused(tmp_path: Path, cache: MeasureCache) -> None:
-    with pytest.raises(RefusedError, match="cannot read"):
+    with pytest.raises(RefusedError) as refused:
         cache.measured(tmp_path / "nothing.png", MeasureOptions())
+    assert refused.value.message.key == "artwork.file.unreadable"

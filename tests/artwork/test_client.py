@@ -18,6 +18,7 @@ from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import MeasureFailedError
 from controller.errors import RefusedError
+from controller.texts import Message
 from tests.kits.artwork_files import svg
 from tests.kits.artwork_shapes import disc, file_bytes, save
 from tests.kits.worker_kit import run_worker
@@ -41,7 +42,8 @@ def request(path: Path, **more: Any) -> dict[str, Any]:
     } | more
 
 
-def test_the_process_answers_what_the_function_answers(artwork: Path, tmp_path: Path) -> None:
+def test_process_agrees_with_function(artwork: Path, tmp_path: Path) -> None:
+    """The process returns what the function returns."""
     options = MeasureOptions(depth_mm=0.25, etch_factor=1.0, copies=2)
     found = measure(artwork, options, preview_path=tmp_path / "p.png")
     assert found == measure_file(artwork, options)
@@ -65,40 +67,50 @@ def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
     assert "FileNotFoundError" in answer["error"]
 
 
-def test_a_worker_short_of_memory_answers_so(tmp_path: Path) -> None:
+def test_worker_reports_lack_of_memory(tmp_path: Path) -> None:
+    """A worker reports a lack of memory."""
     Image.new("L", (6000, 6000), 0).save(tmp_path / "a.png", dpi=(600, 600))
     status, answer = run_worker(WORKER, request(tmp_path / "a.png", memory_limit_mb=80))
     assert (status, answer) == (3, {"failed": "memory"})
-    with pytest.raises(MeasureFailedError, match="more than 80 MB of memory: save"):
+    with pytest.raises(MeasureFailedError) as failed:
         measure(tmp_path / "a.png", MeasureOptions(), memory_limit_mb=80)
+    assert failed.value.message == Message(
+        "artwork.measuring.memory", {"name": "a.png", "limit_mb": 80}
+    )
 
 
-def test_a_damaged_length_is_damage_and_not_a_lack_of_memory(tmp_path: Path) -> None:
+def test_damaged_length_is_damage(tmp_path: Path) -> None:
     """A PNG whose pixels claim to take 2 GB in the file: the imaging library tries to read them."""
     data = bytearray(file_bytes(Image.new("L", (200, 200), 0), "PNG", 600))
     place = data.index(b"IDAT")
     data[place - 4 : place] = (0x7FFFFFF0).to_bytes(4, "big")
     (tmp_path / "a.png").write_bytes(data)
-    with pytest.raises(RefusedError, match="damaged"):
+    with pytest.raises(RefusedError) as refused:
         measure(tmp_path / "a.png", MeasureOptions())
+    assert refused.value.message.key == "artwork.raster.damaged"
 
 
-def test_a_refusal_crosses_the_process_whole(tmp_path: Path) -> None:
+def test_refusal_crosses_the_process(tmp_path: Path) -> None:
+    """A refusal crosses the process whole."""
     path = tmp_path / "a.png"
     path.write_bytes(b"GIF89a" + b"\0" * 50)
-    with pytest.raises(RefusedError, match="no PNG") as refused:
+    with pytest.raises(RefusedError) as refused:
         measure(path, MeasureOptions())
     assert refused.value.field == "file"
+    assert refused.value.message == Message("artwork.file.unknown_kind", {"name": "a.png"})
+    with pytest.raises(RefusedError) as refused:
+        measure(path.with_name("b.png"), MeasureOptions())
+    assert refused.value.message.key == "artwork.file.unreadable"
 
 
-def test_too_little_memory_is_said_so(artwork: Path) -> None:
-    with pytest.raises(MeasureFailedError, match="more than 40 MB"):
+def test_too_little_memory(artwork: Path) -> None:
+    """Too little memory has its message."""
+    with pytest.raises(MeasureFailedError) as failed:
         measure(artwork, MeasureOptions(), memory_limit_mb=40)
+    assert failed.value.message.key == "artwork.measuring.memory"
 
 
-def test_too_little_time_kills_the_whole_group(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_timeout_kills_the_group(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A drawing in which ten levels of ten copies each make ten thousand million squares."""
     levels = "".join(f'<g id="l{k + 1}">' + f'<use href="#l{k}"/>' * 10 + "</g>" for k in range(10))
     path = tmp_path / "bomb.svg"
@@ -120,21 +132,37 @@ def test_too_little_time_kills_the_whole_group(
         os.killpg(started[0].pid, 0)
 
 
-def test_time_up_is_told_as_time(artwork: Path) -> None:
-    with pytest.raises(MeasureFailedError, match=r"longer than 0.01 s"):
+def test_timeout_has_its_message(artwork: Path) -> None:
+    """A timeout has its message."""
+    with pytest.raises(MeasureFailedError) as failed:
         measure(artwork, MeasureOptions(), time_limit_s=0.01)
+    assert failed.value.message == Message(
+        "artwork.measuring.late", {"name": "a.png", "limit_s": 0.01}
+    )
 
 
-def test_a_worker_that_dies_is_a_failure_with_advice(
-    artwork: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_dead_worker_is_a_failure(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker that dies is a failure with a message."""
     monkeypatch.setattr(process_module.sys, "executable", "/bin/false")
-    with pytest.raises(MeasureFailedError, match="exit status 1"):
+    with pytest.raises(MeasureFailedError) as failed:
         measure(artwork, MeasureOptions())
+    assert failed.value.message == Message(
+        "artwork.measuring.silent", {"name": "a.png", "status": 1}
+    )
 
 
-def test_the_worker_is_nice_confined_and_alone(artwork: Path, tmp_path: Path) -> None:
-    """Looked at from inside, in a copy of the worker's own entry that reports instead of measuring."""
+def test_crash_is_named_without_path(artwork: Path, tmp_path: Path) -> None:
+    """A library's error may hold the path of the file; the message names the file alone."""
+    with pytest.raises(MeasureFailedError) as failed:
+        measure(artwork, MeasureOptions(), preview_path=tmp_path / "a.png" / "p.png")
+    message = failed.value.message
+    assert (message.key, message.values["status"]) == ("artwork.measuring.failed", 1)
+    assert "NotADirectoryError" in str(message.values["error"])
+    assert str(artwork) not in str(message)
+
+
+def test_worker_is_nice_and_confined(artwork: Path, tmp_path: Path) -> None:
+    """Seen from inside, by a script that confines itself as the worker does and reports."""
     script = (
         "import json, os, resource, sys\n"
         "from controller.artwork.worker import confine\n"
@@ -154,9 +182,8 @@ def test_the_worker_is_nice_confined_and_alone(artwork: Path, tmp_path: Path) ->
     assert core == [0, 0]
 
 
-def test_the_measuring_process_starts_a_session_of_its_own(
-    artwork: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_worker_starts_a_session(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The measuring process starts a session of its own."""
     seen: dict[str, Any] = {}
     popen = subprocess.Popen
 

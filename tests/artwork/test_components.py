@@ -17,7 +17,8 @@ from controller.artwork.options import MeasureOptions
 
 
 @pytest.mark.parametrize("seed", range(40))
-def test_fields_in_bands_are_scipys_fields(seed: int) -> None:
+def test_fields_in_bands_match_scipy(seed: int) -> None:
+    """Fields in bands are SciPy's fields."""
     rng = np.random.default_rng(seed)
     height, width = rng.integers(1, 60, 2)
     is_open = rng.random((height, width)) < rng.uniform(0.1, 0.9)
@@ -40,7 +41,8 @@ def test_components_are_scipys_components() -> None:
     assert all(len(np.unique(names[root == value])) == 1 for value in np.unique(root))
 
 
-def test_a_spiral_across_bands_is_one_field() -> None:
+def test_spiral_is_one_field() -> None:
+    """A spiral across bands is one field."""
     is_open = np.zeros((9, 9), np.bool_)
     is_open[0, :] = is_open[:, 8] = is_open[8, :] = is_open[2:, 0] = is_open[2, :7] = is_open[
         2:7, 6
@@ -51,7 +53,7 @@ def test_a_spiral_across_bands_is_one_field() -> None:
     assert fields.total == label(is_open, np.ones((3, 3)))[1] == 1
 
 
-def test_fields_of_a_sheet_are_scipys_fields(tmp_path: Path) -> None:
+def test_fields_of_sheet_match_scipy(tmp_path: Path) -> None:
     """Specks over several bands, counted a part of a band at a time."""
     is_open = np.random.default_rng(8).random((1100, 90)) < 0.2
     path = tmp_path / "a.png"

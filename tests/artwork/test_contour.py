@@ -1,4 +1,6 @@
-"""Contours against scikit-image's marching squares, and positions against edges that are known exactly."""
+"""Contours against scikit-image's marching squares, and positions against edges that are known
+exactly.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +30,8 @@ def length_of(chain: object) -> float:
 
 
 @pytest.mark.parametrize("seed", [0, 1])
-def test_raw_crossings_have_the_length_of_the_reference(seed: int) -> None:
+def test_raw_crossings_match_reference(seed: int) -> None:
+    """Raw crossings have the length of the reference."""
     for name, shape in families(np.random.default_rng(seed)):
         cover = shaded(shape, 236, 25.4 / 600)
         chain = _crossings(cover, FULL).chain
@@ -37,7 +40,8 @@ def test_raw_crossings_have_the_length_of_the_reference(seed: int) -> None:
         assert length_of(chain) == pytest.approx(expected, rel=1e-9), name
 
 
-def test_noise_with_many_saddles_still_closes_every_contour() -> None:
+def test_noisy_contours_close() -> None:
+    """Noise with many saddles still closes every contour."""
     noise = np.zeros((60, 60), np.uint16)
     noise[2:-2, 2:-2] = np.random.default_rng(3).integers(0, FULL + 1, (56, 56))
     chain = _crossings(noise, FULL).chain
@@ -46,7 +50,8 @@ def test_noise_with_many_saddles_still_closes_every_contour() -> None:
     assert (chain.nxt != np.arange(len(chain.nxt))).all(), "no contour ends inside the image"
 
 
-def test_no_contour_jumps_from_one_side_of_the_image_to_the_other() -> None:
+def test_no_contour_jumps_sides() -> None:
+    """No contour jumps from one side of the image to the other."""
     noise = np.random.default_rng(4).integers(0, FULL + 1, (40, 40)).astype(np.uint16)
     chain = _crossings(noise, FULL).chain
     step = np.hypot(chain.x_px[chain.nxt] - chain.x_px, chain.y_px[chain.nxt] - chain.y_px)
@@ -54,9 +59,8 @@ def test_no_contour_jumps_from_one_side_of_the_image_to_the_other() -> None:
 
 
 @pytest.mark.parametrize(("middle", "contours"), [(100, 2), (140, 1)])
-def test_two_pixels_that_touch_at_a_corner_are_joined_by_the_mean_of_the_four(
-    middle: int, contours: int
-) -> None:
+def test_saddles_joined_by_mean(middle: int, contours: int) -> None:
+    """Two pixels that touch at a corner are joined by the mean of the four."""
     image = np.zeros((8, 8), np.uint16)
     image[2:4, 2:4] = image[4:6, 4:6] = 200 if middle < FULL / 2 else FULL
     image[3, 4] = image[4, 3] = 2 * middle - image[3, 3]
@@ -67,7 +71,8 @@ def test_two_pixels_that_touch_at_a_corner_are_joined_by_the_mean_of_the_four(
     assert len(np.unique(label)) == contours
 
 
-def test_the_open_region_lies_to_the_right() -> None:
+def test_open_region_to_the_right() -> None:
+    """The open region lies to the right."""
     chain = trace(shaded(disc(2.0)), FULL)
     x, y, nxt = chain.x_px, chain.y_px, chain.nxt
     signed = 0.5 * float((x * y[nxt] - x[nxt] * y).sum())
@@ -79,7 +84,8 @@ def test_the_open_region_lies_to_the_right() -> None:
 
 
 @pytest.mark.parametrize("turn_rad", [0.0, 0.03, 0.3, math.pi / 4, 1.0, 1.5])
-def test_vertices_lie_on_straight_edges_to_a_hundredth_of_a_pixel(turn_rad: float) -> None:
+def test_vertices_on_straight_edges(turn_rad: float) -> None:
+    """Vertices lie on straight edges to a hundredth of a pixel."""
     shape = bar(6.0, 3.0, 5.03, 4.98, turn_rad)
     chain = trace(shaded(shape), FULL)
     corners = np.array(shape.exterior.coords)[:-1] / 0.125 - 0.5
@@ -93,7 +99,7 @@ def test_vertices_lie_on_straight_edges_to_a_hundredth_of_a_pixel(turn_rad: floa
 
 
 @pytest.mark.parametrize("width_mm", [0.1, 0.15, 0.2, 0.4])
-def test_both_edges_of_a_line_thinner_than_two_pixels_are_found(width_mm: float) -> None:
+def test_both_edges_of_thin_lines(width_mm: float) -> None:
     """0.1 mm are 0.8 px here."""
     shape = bar(7.0, width_mm, 5.0, 5.02, 0.1)
     chain = trace(shaded(shape), FULL)
@@ -105,13 +111,15 @@ def test_both_edges_of_a_line_thinner_than_two_pixels_are_found(width_mm: float)
     assert np.median(np.abs(off[inner])) == pytest.approx(width_mm / 0.125 / 2, abs=0.02)
 
 
-def test_an_edge_that_the_window_does_not_hold_is_not_guessed() -> None:
+def test_edge_outside_window_unknown() -> None:
+    """An edge that the window does not hold is not guessed."""
     ramp = np.tile(np.linspace(0, FULL, 40).astype(np.uint16), (40, 1))
     first = np.array([20 * 40 + 21])
     assert np.isnan(edge_distance(ramp, FULL, first, np.array([-1])))
 
 
-def test_fields_and_holes_are_all_traced() -> None:
+def test_fields_and_holes_traced() -> None:
+    """Fields and holes are all traced."""
     shape = unary_union([box(1, 1, 4, 4).difference(box(2, 2, 3, 3)), disc(1.0, 7.0, 7.0)])
     cover = shaded(shape)
     chain = trace(cover, FULL)

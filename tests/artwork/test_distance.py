@@ -27,7 +27,8 @@ def some_seeds(rng: np.random.Generator, count: int, length: int, lines: int) ->
 
 @pytest.mark.parametrize("count", [1, 5, 40, 400])
 @pytest.mark.parametrize("reach_px", [12.0, 26.0])
-def test_every_pixel_has_the_distance_of_a_full_search(count: int, reach_px: float) -> None:
+def test_distances_match_full_search(count: int, reach_px: float) -> None:
+    """Every pixel has the distance of a full search."""
     rng = np.random.default_rng(count)
     height, width = 90, 70
     columns, rows = some_seeds(rng, count, height, width), some_seeds(rng, count, width, height)
@@ -43,7 +44,8 @@ def test_every_pixel_has_the_distance_of_a_full_search(count: int, reach_px: flo
     assert (found[true > reach_px + 0.1] > reach_px).all()
 
 
-def test_seeds_on_pixels_agree_with_scipy() -> None:
+def test_distances_match_scipy() -> None:
+    """Seeds on pixels agree with SciPy."""
     rng = np.random.default_rng(0)
     is_seed = rng.random((80, 80)) < 0.01
     row, col = np.nonzero(is_seed)
@@ -53,8 +55,11 @@ def test_seeds_on_pixels_agree_with_scipy() -> None:
     assert found[true < 20] == pytest.approx(true[true < 20], abs=0.02)
 
 
-def test_the_largest_piece_does_not_overflow() -> None:
-    """3 mm of growth at 1199 dpi: 828 rows of 8508 px. Looked at where the numbers are largest, at its far corner."""
+def test_largest_piece_fits() -> None:
+    """3 mm of growth at 1199 dpi: 828 rows of 8508 px.
+
+    Looked at where the numbers are largest, at its far corner.
+    """
     reach_px = 3.0 / 25.4 * 1199 + 2.0
     halo = int(np.ceil(reach_px)) + HALO_PX
     height, width = _TILE_PX + 2 * halo, _MOST_WIDTH_PX + 2 * halo
@@ -72,8 +77,10 @@ def test_the_largest_piece_does_not_overflow() -> None:
     assert (turned == found.T).all()
 
 
-def test_rows_do_not_see_each_other() -> None:
-    """Rows lie end to end in memory: a seed at the end of one is next to the start of the following one."""
+def test_rows_are_separate() -> None:
+    """Rows lie end to end in memory: a seed at the end of one is next to the start of the following
+    one.
+    """
     seeds = Seeds(np.array([4, 6]), np.array([59.9, -0.9]), np.zeros(2), np.ones(2, np.bool_))
     found = np.sqrt(squared_distance((11, 60), NOTHING, seeds, 12.0) / scale_for(12.0))
     assert found[5, 0] == pytest.approx(np.hypot(0.9, 1.0), abs=0.03)
@@ -95,7 +102,8 @@ def test_tiles_of_any_shape(shape: tuple[int, int]) -> None:
     assert (found[true > 20.1] > 20.0).all()
 
 
-def test_each_grid_line_is_crossed_once() -> None:
+def test_grid_lines_crossed_once() -> None:
+    """Each grid line is crossed once."""
     chain = Chain(
         np.array([1.0, 4.5, 4.5, 1.0]), np.array([2.0, 2.7, 6.0, 5.5]), np.array([1, 2, 3, 0])
     )

@@ -1,4 +1,4 @@
-"""The daemon imports the artwork room's client side without pulling in numpy or an imaging library."""
+"""The daemon's imports from the artwork room bring neither numpy nor an imaging library."""
 
 from __future__ import annotations
 
@@ -14,7 +14,11 @@ HEAVY = ("numpy", "PIL", "pypdfium2", "pypdfium2_raw", "resvg_py", "scipy", "ski
 
 
 def heavy_after(statement: str) -> list[str]:
-    script = f"{statement}\nimport json, sys\nprint(json.dumps(sorted({{m.split('.')[0] for m in sys.modules}} & set({HEAVY!r}))))"
+    script = (
+        f"{statement}\nimport json, sys\n"
+        "loaded = {module.split('.')[0] for module in sys.modules}\n"
+        f"print(json.dumps(sorted(loaded & set({HEAVY!r}))))"
+    )
     done = subprocess.run(
         [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True
     )
@@ -24,16 +28,29 @@ def heavy_after(statement: str) -> list[str]:
 
 @pytest.mark.parametrize(
     "module",
-    ["options", "result", "limits", "client", "process", "cache", "planned", "sniff", "worker"],
+    [
+        "options",
+        "result",
+        "limits",
+        "client",
+        "process",
+        "cache",
+        "planned",
+        "loading.sniff",
+        "worker",
+    ],
 )
-def test_what_the_daemon_imports_is_light(module: str) -> None:
+def test_daemon_imports_are_light(module: str) -> None:
+    """What the daemon imports is light."""
     assert heavy_after(f"import controller.artwork.{module}") == []
 
 
-def test_the_check_sees_a_heavy_import() -> None:
+def test_check_sees_heavy_import() -> None:
+    """The check detects a heavy import."""
     assert heavy_after("import controller.artwork.measuring.measure") == ["PIL", "numpy"]
 
 
-def test_one_loader_does_not_bring_the_others() -> None:
+def test_loaders_import_separately() -> None:
+    """One loader does not bring the others."""
     assert "pypdfium2" not in heavy_after("import controller.artwork.loading.raster")
     assert "resvg_py" not in heavy_after("import controller.artwork.loading.pdf")

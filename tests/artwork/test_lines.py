@@ -22,7 +22,8 @@ UNDERCUT = {"depth_mm": 0.24, "etch_factor": 1.2}
 
 
 @pytest.mark.parametrize("turn_rad", [0.0, 0.2, math.pi / 4, 1.4, 2.5])
-def test_width_and_place_of_parallel_lines(tmp_path: Path, turn_rad: float) -> None:
+def test_parallel_lines(tmp_path: Path, turn_rad: float) -> None:
+    """Width and place of parallel lines."""
     shape = rows_of_bars(0.15, 0.45, 5, 5.0, 5.0, turn_rad)
     found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions())
     assert found.narrowest_resist is not None
@@ -38,7 +39,8 @@ def test_width_and_place_of_parallel_lines(tmp_path: Path, turn_rad: float) -> N
     assert shape.boundary.distance(middle) == pytest.approx(0.075, abs=0.02)
 
 
-def test_the_narrower_of_two_necks_is_found_where_it_is(tmp_path: Path) -> None:
+def test_narrower_of_two_necks(tmp_path: Path) -> None:
+    """The narrower of two necks is found where it is."""
     shape = unary_union([disc(1.0, 3.0, 5.0), disc(1.0, 5.2, 5.0), disc(1.0, 7.5, 5.0)])
     found = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions())
     assert found.narrowest_resist is not None
@@ -49,14 +51,16 @@ def test_the_narrower_of_two_necks_is_found_where_it_is(tmp_path: Path) -> None:
     assert found.open_fields == 3
 
 
-def test_a_single_disc_has_no_resist_line_and_its_diameter_as_open_line(tmp_path: Path) -> None:
+def test_lines_of_single_disc(tmp_path: Path) -> None:
+    """A single disc has no resist line and its diameter as open line."""
     found = measure_file(save(tmp_path / "a.png", disc(0.4), 600), MeasureOptions())
     assert found.narrowest_resist is None
     assert found.narrowest_open is not None
     assert found.narrowest_open.width_mm == pytest.approx(0.8, abs=0.03)
 
 
-def test_the_point_of_a_wedge_is_no_line(tmp_path: Path) -> None:
+def test_wedge_is_no_line(tmp_path: Path) -> None:
+    """The point of a wedge is no line."""
     wedge = (
         box(1, 1, 9, 9)
         .difference(bar(4.0, 0.5, 5.0, 5.0, 0.0))
@@ -69,8 +73,11 @@ def test_the_point_of_a_wedge_is_no_line(tmp_path: Path) -> None:
     assert found.narrowest_resist.width_mm == pytest.approx(0.5, abs=0.02)
 
 
-def test_lost_lines_are_those_narrower_than_twice_the_undercut(tmp_path: Path) -> None:
-    """Gaps of 0.3, 0.39, 0.41 and 0.6 mm at an undercut of 0.2 mm: the first two are lost. Source: two fronts that meet."""
+def test_lost_lines_by_undercut(tmp_path: Path) -> None:
+    """Gaps of 0.3, 0.39, 0.41 and 0.6 mm at an undercut of 0.2 mm: the first two are lost.
+
+    Source: two fronts that meet.
+    """
     gaps, edges, x = (0.3, 0.39, 0.41, 0.6), [], 2.0
     for gap in (*gaps, None):
         edges.append((x, x + 0.5))
@@ -87,7 +94,8 @@ def test_lost_lines_are_those_narrower_than_twice_the_undercut(tmp_path: Path) -
     assert found.lost_lines[0].length_mm == pytest.approx(5.0, abs=0.2)
 
 
-def test_without_a_depth_nothing_is_called_lost(tmp_path: Path) -> None:
+def test_no_depth_no_lost_lines(tmp_path: Path) -> None:
+    """Without a depth nothing is called lost."""
     found = measure_file(
         save(tmp_path / "a.png", rows_of_bars(0.2, 0.4, 5, 5.0, 5.0, 0.3), 600), MeasureOptions()
     )
@@ -97,9 +105,10 @@ def test_without_a_depth_nothing_is_called_lost(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("turn_rad", [0.6, -0.6, math.pi / 4, -math.pi / 4])
-def test_a_line_through_several_tiles_is_one_lost_line(
+def test_line_through_several_tiles(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, turn_rad: float
 ) -> None:
+    """A line through several tiles is one lost line."""
     shape = box(1, 1, 9, 9).difference(bar(11.9, 0.2, 5.0, 5.0, turn_rad))
     monkeypatch.setattr("controller.artwork.measuring.measure._TILE_PX", 64)
     monkeypatch.setattr(
@@ -111,7 +120,8 @@ def test_a_line_through_several_tiles_is_one_lost_line(
     assert found.lost_lines[0].width_mm == pytest.approx(0.2, abs=0.006)
 
 
-def test_tiles_do_not_show_in_the_result(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_tiles_leave_no_trace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The result does not depend on the tiles."""
     shape = unary_union([rows_of_bars(0.2, 0.5, 9, 5.0, 5.0, 0.4), disc(0.6, 2.0, 8.0)])
     whole = measure_file(save(tmp_path / "a.png", shape, 600), MeasureOptions(**UNDERCUT))
     monkeypatch.setattr("controller.artwork.measuring.measure._TILE_PX", 50)
@@ -138,25 +148,30 @@ def samples(*places_px: tuple[float, float]) -> Gaps:
 
 @pytest.mark.parametrize("step_px", [(1.0, 0.0), (0.7, 0.7), (0.7, -0.7), (0.0, 1.0)])
 @pytest.mark.parametrize("start_px", [(62.9, 62.9), (62.9, 63.0), (63.0, 63.4), (63.4, 63.0)])
-def test_two_samples_across_a_seam_are_one_line(
+def test_two_samples_across_a_seam(
     start_px: tuple[float, float], step_px: tuple[float, float]
 ) -> None:
-    """One in each of two tiles, a pixel apart, in the same cell or in cells that touch: either alone is too short for a line."""
+    """One in each of two tiles, a pixel apart, in the same cell or in cells that touch: either
+    alone is too short for a line.
+    """
     book = LineBook(undercut_px=3.0)
     end_px = (start_px[0] + step_px[0], start_px[1] + step_px[1])
     book.add(samples(start_px), 0, 0, 64, 64)
     book.add(
         samples(end_px), 64 if step_px[0] == 0.0 else 0, 0 if step_px[0] == 0.0 else 64, 128, 128
     )
-    lines, count = book.lost_lines(SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0))  # type: ignore[arg-type]
+    sheet = SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0)
+    lines, count = book.lost_lines(sheet)  # type: ignore[arg-type]
     assert count == 1
     assert lines[0].length_mm == pytest.approx(2.0)
 
 
-def test_one_sample_alone_is_no_line() -> None:
+def test_single_sample_is_no_line() -> None:
+    """One sample alone is no line."""
     book = LineBook(undercut_px=3.0)
     book.add(samples((30.0, 30.0)), 0, 0, 64, 64)
     book.add(samples((70.0, 30.0), (71.0, 30.0)), 0, 64, 64, 128)
-    lines, count = book.lost_lines(SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0))  # type: ignore[arg-type]
+    sheet = SimpleNamespace(origin_mm=(0.0, 0.0), px_mm=1.0)
+    lines, count = book.lost_lines(sheet)  # type: ignore[arg-type]
     assert count == len(lines) == 1
     assert lines[0].x_mm == pytest.approx(70.5)

@@ -1,4 +1,6 @@
-"""What measuring adds to the tiles: a curve that never falls, a limit on tones, and the doubt of noise."""
+"""What measuring adds to the tiles: a curve that never falls, a limit on tones, and the doubt of
+noise.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,9 @@ OPEN_PX, SIDE_PX = 400, 1000
 
 
 def test_growth_never_falls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """An open area cannot shrink by growing, whatever the sums over pixels say: depth from charge needs it."""
+    """An open area cannot shrink by growing, whatever the sums over pixels say: depth from charge
+    needs it.
+    """
     honest = measure.grown_area_px2
 
     def dips(*arguments: object) -> Floats:
@@ -37,7 +41,7 @@ def test_growth_never_falls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def with_tones(path: Path, share: float) -> Path:
-    """Save a black square with a patch of light grey, soft at its rim, of so many times its area."""
+    """Save a black square with a soft patch of light grey of ``share`` times its area."""
     pixels = np.full((SIDE_PX, SIDE_PX), 255, np.uint8)
     pixels[100 : 100 + OPEN_PX, 100 : 100 + OPEN_PX] = 0
     count = round(share * OPEN_PX * OPEN_PX)
@@ -48,20 +52,25 @@ def with_tones(path: Path, share: float) -> Path:
     return path
 
 
-def test_a_picture_in_tones_is_refused(tmp_path: Path) -> None:
-    """Shading of more than a quarter of the open area, less what soft edges have, 6 px for each px of edge."""
+def test_picture_in_tones_refused(tmp_path: Path) -> None:
+    """Shading of more than a quarter of the open area, less what soft edges have, 6 px for each px
+    of edge.
+    """
     edges = 6.0 * 4 * OPEN_PX / OPEN_PX**2
     found = measure_file(with_tones(tmp_path / "a.png", 0.23 + edges), MeasureOptions())
-    assert any("are grey and count by their shade" in warning for warning in found.warnings)
-    with pytest.raises(RefusedError, match="neither resist nor open") as refused:
+    assert [warning.key for warning in found.warnings] == ["artwork.grey_parts"]
+    with pytest.raises(RefusedError) as refused:
         measure_file(with_tones(tmp_path / "b.png", 0.40 + edges), MeasureOptions())
+    assert refused.value.message.key == "artwork.tones"
     assert (refused.value.field, refused.value.limit) == ("file", "25 % of the open area")
 
 
 def test_noise_is_doubted(tmp_path: Path) -> None:
-    """The same disc, clean and with noise: the area of the second is stated at three times the uncertainty.
+    """The same disc, clean and with noise: the area of the second is stated at three times the
+    uncertainty.
 
-    Source: measured, 0.004 and 0.012 px of place for shades and for noise (tests/proofs/benchmarks/artwork.py).
+    Source: measured, 0.004 and 0.012 px of place for shades and for noise
+    (tests/proofs/benchmarks/artwork.py).
     """
     image = grey_image(disc(2.0), 600)
     clean = measure_file(save(tmp_path / "a.png", disc(2.0), 600), MeasureOptions())

@@ -47,7 +47,7 @@ def most_vertices(is_open: np.ndarray, piece: Piece) -> int:
     )
 
 
-def test_crossings_are_the_vertices_of_the_references_contours() -> None:
+def test_crossings_match_reference_contours() -> None:
     """scikit-image's marching squares has a vertex where a contour crosses a grid line."""
     is_open = drawn(60, 300, 0.3)
     (piece,) = pieces(is_open, RIM_PX, 512, 1)
@@ -56,7 +56,8 @@ def test_crossings_are_the_vertices_of_the_references_contours() -> None:
 
 @pytest.mark.parametrize("density", [0.0, 0.01, 0.5])
 @pytest.mark.parametrize(("height", "width"), [(500, 1300), (200, 90), (500, 1203), (7, 20_000)])
-def test_every_pixel_is_in_one_piece(density: float, height: int, width: int) -> None:
+def test_each_pixel_in_one_piece(density: float, height: int, width: int) -> None:
+    """Every pixel is in one piece."""
     is_open = drawn(height, width, density)
     found = list(pieces(is_open, RIM_PX, 500, 4))
     assert (covered(found, height, width) == 1).all()
@@ -69,14 +70,16 @@ def test_every_pixel_is_in_one_piece(density: float, height: int, width: int) ->
         assert piece.bottom % 4 == 0 or piece.bottom == height
 
 
-def test_much_is_cut_small_and_little_is_left_whole() -> None:
+def test_pieces_by_density() -> None:
+    """Dense parts are cut small, sparse parts stay whole."""
     assert len(list(pieces(drawn(512, 4000, 0.01), RIM_PX, 512, 1))) == 1
     dense = list(pieces(drawn(512, 1024, 0.5), RIM_PX, 512, 1))
     assert len(dense) == 8
     assert {(piece.bottom - piece.top, piece.right - piece.left) for piece in dense} == {(256, 256)}
 
 
-def test_a_tile_without_an_edge_in_reach_stays_alone() -> None:
+def test_blank_tile_stays_alone() -> None:
+    """A tile without an edge in reach stays alone."""
     is_open = drawn(512, 512 * 5)
     is_open[200, 700] = is_open[300, 512 * 4 - RIM_PX + 5] = True
     found = [
@@ -88,9 +91,8 @@ def test_a_tile_without_an_edge_in_reach_stays_alone() -> None:
     )
 
 
-def test_how_a_band_is_cut_does_not_show_in_the_result(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_cuts_leave_no_trace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The result does not depend on how a band is cut."""
     shape = unary_union([rows_of_bars(0.2, 0.5, 9, 5.0, 5.0, 0.4), disc(0.6, 2.0, 8.0)])
     path, options = (
         save(tmp_path / "a.png", shape, 600),
@@ -110,8 +112,11 @@ def test_how_a_band_is_cut_does_not_show_in_the_result(
 
 
 @pytest.mark.parametrize("invert", [False, True])
-def test_tiles_without_an_edge_count_as_what_they_are(tmp_path: Path, invert: bool) -> None:
-    """A square of 1 mm on a sheet of three tiles and a bit, in one bit. Source: Steiner's formula; fronts that meet inside."""
+def test_blank_tiles_counted(tmp_path: Path, invert: bool) -> None:
+    """A square of 1 mm on a sheet of three tiles and a bit, in one bit.
+
+    Source: Steiner's formula; fronts that meet inside.
+    """
     image = Image.new("L", (1700, 600), 0 if invert else 255)
     image.paste(255 if invert else 0, (300, 300, 324, 324))
     image.save(tmp_path / "a.png", dpi=(600, 600))

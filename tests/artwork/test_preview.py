@@ -49,7 +49,8 @@ def at(picture: np.ndarray, x_mm: float, y_mm: float, half: int = 4) -> np.ndarr
     return picture[row - half : row + half + 1, col - half : col + half + 1]
 
 
-def test_each_kind_stands_where_it_belongs(picture: np.ndarray) -> None:
+def test_each_kind_in_its_place(picture: np.ndarray) -> None:
+    """Each kind stands where it belongs."""
     assert shows(at(picture, 2.5, 5), _ETCHED).all()
     assert shows(at(picture, 6.75, 5), _RESIST).all()
     assert shows(at(picture, 6.1, 5), _UNDERCUT).all()
@@ -59,7 +60,8 @@ def test_each_kind_stands_where_it_belongs(picture: np.ndarray) -> None:
     assert not shows(at(picture, 6.75, 5, half=20), _LOST).any()
 
 
-def test_the_undercuts_edge_is_a_line_at_its_distance(picture: np.ndarray) -> None:
+def test_edge_of_the_undercut(picture: np.ndarray) -> None:
+    """The undercut's edge is a line at its distance."""
     row = picture[round(5 / 25.4 * 600 * 3)]
     black = np.flatnonzero(shows(row, _LINE)) / 3 / 600 * 25.4
     for x_mm in (0.8, 6.2, 7.3, 9.2):
@@ -79,7 +81,8 @@ def test_lost_lines_differ_without_colour(picture: np.ndarray) -> None:
     assert min(abs(a - b) for k, a in enumerate(lightness) for b in lightness[:k]) > 40
 
 
-def test_without_a_depth_there_is_only_etched_and_resist(tmp_path: Path) -> None:
+def test_no_depth_no_undercut(tmp_path: Path) -> None:
+    """Without a depth there is only etched and resist."""
     picture = preview_of(tmp_path, MeasureOptions())
     drawing = picture[: 3 * sheet_px(600)]
     assert shows(drawing, _ETCHED).any()
@@ -98,7 +101,8 @@ def test_the_legend_and_the_size(tmp_path: Path, dpi: float) -> None:
         assert shows(legend, colour).any()
 
 
-def test_a_large_sheet_is_brought_down(tmp_path: Path) -> None:
+def test_large_sheet_reduced(tmp_path: Path) -> None:
+    """A large sheet is brought down."""
     side = 2 * PREVIEW_SIDE_PX + 300
     image = Image.new("L", (side, 600), 255)
     image.paste(0, (100, 100, side - 100, 300))
@@ -110,7 +114,7 @@ def test_a_large_sheet_is_brought_down(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("block", [1, 2, 3, 7])
-def test_blocks_are_summed_and_filled_up_at_the_edges(block: int) -> None:
+def test_blocks_summed_at_edges(block: int) -> None:
     """Against one block at a time."""
     values = np.random.default_rng(block).integers(0, 256, (13, 20)).astype(np.uint8)
     filled = np.pad(values, ((0, -13 % block), (0, -20 % block)), mode="edge").astype(int)

@@ -8,6 +8,8 @@ from dataclasses import replace
 import pytest
 
 from controller.artwork.result import ArtworkMeasure, LinePlace
+from controller.errors import RefusedError
+from controller.texts import Message
 
 MEASURE = ArtworkMeasure(
     area_mm2=100.0,
@@ -35,10 +37,10 @@ MEASURE = ArtworkMeasure(
     height_px=709,
     dpi=600.0,
     grid_dpi=600.0,
-    scale_source="dpi given",
+    scale_source=Message("artwork.scale_source.dpi_given"),
     sha256="0" * 64,
     version="1",
-    warnings=("a warning",),
+    warnings=(Message("artwork.file.one_page_of", {"page": 1, "pages": 3}),),
 )
 
 
@@ -52,7 +54,8 @@ def test_json_round_trip() -> None:
     )
 
 
-def test_json_has_the_keys_that_scripts_read() -> None:
+def test_json_keys_for_scripts() -> None:
+    """JSON has the keys that scripts read."""
     table = json.loads(MEASURE.to_json())
     assert table["area_mm2"] == 100.0
     assert table["growth_mm2"][1] == [0.5, 120.0]
@@ -67,6 +70,27 @@ def test_json_has_the_keys_that_scripts_read() -> None:
         "edge_uncertainty_mm",
         "growth_uncertainty_mm2",
     } <= set(table)
+
+
+def test_shown_texts_are_sentences() -> None:
+    """Scripts and the page get sentences; the stored form keeps keys and values."""
+    shown = MEASURE.to_shown_dict()
+    assert shown["scale_source"] == "dpi given"
+    assert shown["warnings"] == ["The file has 3 pages. Page 1 was measured."]
+    assert (
+        MEASURE.to_dict()
+        | {
+            "scale_source": "dpi given",
+            "warnings": ["The file has 3 pages. Page 1 was measured."],
+        }
+        == shown
+    )
+
+
+def test_older_texts_are_refused() -> None:
+    """A stored measurement with a sentence in place of a message is measured again."""
+    with pytest.raises(RefusedError):
+        ArtworkMeasure.from_json(json.dumps(MEASURE.to_shown_dict()))
 
 
 @pytest.mark.parametrize(
@@ -86,13 +110,18 @@ def test_json_has_the_keys_that_scripts_read() -> None:
     ],
 )
 def test_other_texts_are_no_measurement(text: str) -> None:
-    with pytest.raises(ValueError, match=r"."):
+    with pytest.raises(RefusedError) as refused:
         ArtworkMeasure.from_json(text)
+    assert refused.value.message.key.startswith("artwork.result.")
 
 
-def test_growth_is_interpolated_inside_its_curve_only() -> None:
+def test_growth_interpolated_inside_curve() -> None:
+    """Growth is interpolated inside its curve only."""
     assert MEASURE.grown_mm2(0.0) == 100.0
     assert MEASURE.grown_mm2(0.25) == pytest.approx(110.0)
     assert MEASURE.grown_mm2(1.0) == 143.0
-    with pytest.raises(ValueError, match="1 mm"):
+    with pytest.raises(RefusedError) as refused:
         MEASURE.grown_mm2(1.01)
+    assert refused.value.message == Message(
+        "artwork.result.beyond_curve", {"s_mm": 1.01, "end_mm": 1.0}
+    )

@@ -18,7 +18,9 @@ from tests.kits.artwork_shapes import bar, save
 
 
 def chains(seed: int = 2) -> Chain:
-    """Return a closed chain of 40 vertices and an open one of 12 in a shuffled order, and a vertex of its own."""
+    """Return a closed chain of 40 vertices and an open one of 12 in a shuffled order, and a vertex
+    of its own.
+    """
     rng = np.random.default_rng(seed)
     nxt = np.concatenate([(np.arange(40) + 1) % 40, np.minimum(np.arange(12) + 1, 11) + 40, [52]])
     order = rng.permutation(53)
@@ -40,7 +42,8 @@ def walked(chain: Chain, start: int, hops: int) -> int:
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_hops_ahead_and_back_are_those_of_a_walk(seed: int) -> None:
+def test_hops_match_a_walk(seed: int) -> None:
+    """Hops ahead and back are those of a walk."""
     chain = chains(seed)
     some = np.array([3, 17, 40, 52])
     for start, indices in ((None, range(53)), (some, some)):
@@ -50,7 +53,8 @@ def test_hops_ahead_and_back_are_those_of_a_walk(seed: int) -> None:
             assert back[k].tolist() == [walked(chain, int(vertex), -k) for vertex in indices]
 
 
-def test_what_is_left_of_a_chain_keeps_its_order() -> None:
+def test_kept_vertices_keep_order() -> None:
+    """What is left of a chain keeps its order."""
     chain = chains()
     keep = np.random.default_rng(1).random(53) < 0.6
     kept = chain.only(keep)
@@ -63,7 +67,8 @@ def test_what_is_left_of_a_chain_keeps_its_order() -> None:
         assert kept.nxt[new] == expected
 
 
-def test_corner_room_is_the_number_of_hops_to_the_nearest_corner() -> None:
+def test_corner_room_counts_hops() -> None:
+    """Corner room is the number of hops to the nearest corner."""
     chain, corners = chains(), np.array([5, 23, 31])
     room = CornerRoom(chain, 4)
     room.add(corners[:2])
@@ -81,15 +86,18 @@ def test_corner_room_is_the_number_of_hops_to_the_nearest_corner() -> None:
 
 
 @pytest.mark.parametrize("limit", [0.2, 1.0, 1.5])
-def test_a_turn_is_more_than_a_limit_or_not(limit: float) -> None:
+def test_turns_beyond_a_limit(limit: float) -> None:
+    """A turn is more than a limit or not."""
     rng = np.random.default_rng(4)
     a, b = rng.normal(size=(2, 500)), rng.normal(size=(2, 500))
     assert (turns_more(*a, *b, limit) == (np.abs(turn_between(*a, *b)) > limit)).all()
 
 
 @pytest.mark.parametrize("span", [1, 2, 4, 5, 12])
-def test_a_side_is_the_line_of_least_squares(span: int) -> None:
-    """Against numpy's polynomial fit of x and y over the number of the vertex; sag and scatter against one of degree 2."""
+def test_sides_are_least_squares(span: int) -> None:
+    """Against numpy's polynomial fit of x and y over the number of the vertex; sag and scatter
+    against one of degree 2.
+    """
     rng = np.random.default_rng(span)
     number = np.arange(span + 1.0)
     x, y = (
@@ -115,7 +123,8 @@ def test_a_side_is_the_line_of_least_squares(span: int) -> None:
         )
 
 
-def test_bends_hold_what_lies_around_them() -> None:
+def test_bends_hold_their_surroundings() -> None:
+    """Bends hold what lies around them."""
     chain = chains()
     bends = Bends(chain, 0.3, 2, 6, 4)
     assert 0 < len(bends.at) < 53
@@ -135,7 +144,8 @@ def test_bends_hold_what_lies_around_them() -> None:
     assert (few.x_ahead == bends.x_ahead[:, ::3]).all()
 
 
-def test_a_near_window_gives_what_the_whole_one_gives() -> None:
+def test_near_window_matches_whole() -> None:
+    """A near window gives what the whole one gives."""
     rng = np.random.default_rng(9)
     soft = np.cumsum(rng.integers(-120, 121, (40, 60)), axis=1).clip(0, 255).astype(np.uint8)
     first = rng.integers(0, soft.size, 800)
@@ -150,10 +160,12 @@ def test_a_near_window_gives_what_the_whole_one_gives() -> None:
     ("turn_rad", "x_mm", "y_mm"),
     [(0.1, 5.02, 4.97), (0.3, 5.0, 5.0), (0.4, 5.0, 5.0), (1.3, 4.96, 5.03), (0.6, 5.02, 4.97)],
 )
-def test_a_lone_small_square_has_all_four_corners(
+def test_small_square_has_four_corners(
     tmp_path: Path, turn_rad: float, x_mm: float, y_mm: float
 ) -> None:
-    """0.5 mm at 300 dpi: three corners found leave no vertex far from them, and the fourth must still be looked for."""
+    """0.5 mm at 300 dpi: three corners found leave no vertex far from them, and the fourth must
+    still be looked for.
+    """
     found = measure_file(
         save(tmp_path / "a.png", bar(0.5, 0.5, x_mm, y_mm, turn_rad), 300), MeasureOptions()
     )

@@ -33,7 +33,7 @@ from controller.recording.recorder import RunRecorder
 from controller.running.loop import Board
 from hardware.clock import SystemClock
 from hardware.rehearsal.faults.by_name import parse_fault
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from hardware.rig import Rig, build_rehearsal_rig
 from tests.kits.logbook_kit import closed_in_the_end
 
@@ -144,7 +144,7 @@ class Daemon:
         directory.mkdir(exist_ok=True)
         settings = parse_settings(tables or {})
         rig = build_rehearsal_rig(
-            settings, BenchSpec(), [parse_fault(text) for text in faults], SPEED
+            settings, RehearsalSpec(), [parse_fault(text) for text in faults], SPEED
         )
         self.sensor = WedgingSensor(rig.sensor)
         self.rig: Rig = replace(rig, sensor=self.sensor)
@@ -182,7 +182,7 @@ class Daemon:
             "artworks": self.artworks,
             "addresses": lambda: ADDRESSES,
             "guards": bench_guards(self.access, ("bench.local", "bench")) if guarded else (),
-            "truth": self.rig.bench.truth if self.rig.bench is not None else None,
+            "truth": self.rig.model.truth if self.rig.model is not None else None,
         }
         self.app = create_app(**{**known, **app})
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure, LinePlace
+from controller.texts import Message
 
 PNG = b"\x89PNG\r\n\x1a\n"
 """Signature. Source: W3C PNG specification, section 5.2."""
@@ -23,7 +24,7 @@ def measured(sha256: str = "9a" * 32, **changes: Any) -> ArtworkMeasure:
         "narrowest_resist": LinePlace(5.0, 6.0, 0.4), "narrowest_open": LinePlace(7.0, 8.0, 0.3, 2.0), "undercut_mm": 1.0,
         "lost_lines": (LinePlace(5.0, 6.0, 0.4, 3.0), LinePlace(9.0, 9.0, 1.5)), "lost_line_count": 2, "copies": 1,
         "inverted": False, "threshold_level": 127.5, "quality": "grey", "file_format": "PNG", "page": 1, "width_px": 709,
-        "height_px": 709, "dpi": 600.0, "grid_dpi": 600.0, "scale_source": "file", "sha256": sha256, "version": "1",
+        "height_px": 709, "dpi": 600.0, "grid_dpi": 600.0, "scale_source": Message("artwork.scale_source.file_dpi"), "sha256": sha256, "version": "1",
     }  # fmt: skip
     return ArtworkMeasure(**{**values, **changes})
 

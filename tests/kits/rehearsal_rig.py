@@ -11,8 +11,8 @@ from controller.messages import Sample
 from hardware.clock import VirtualClock
 from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.faults.by_name import parse_fault
-from hardware.rehearsal.rig import Bench
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.rig import RehearsalRig
+from hardware.rehearsal.spec import RehearsalSpec
 from hardware.rehearsal.waveform import Waveform
 from hardware.sensor.shunt_monitor import ShuntMonitor
 from hardware.sensor_kinds import SENSOR_KINDS
@@ -27,20 +27,23 @@ class Rig:
     """A bench, its relay and its sensor, polled by hand."""
 
     def __init__(
-        self, spec: BenchSpec | None = None, faults: Iterable[str] = (), max_current_a: float = 10.0
+        self,
+        spec: RehearsalSpec | None = None,
+        faults: Iterable[str] = (),
+        max_current_a: float = 10.0,
     ) -> None:
-        self.spec = BenchSpec() if spec is None else spec
+        self.spec = RehearsalSpec() if spec is None else spec
         self.clock = VirtualClock()
-        self.bench = Bench(self.spec, self.clock, [parse_fault(text) for text in faults])
+        self.model = RehearsalRig(self.spec, self.clock, [parse_fault(text) for text in faults])
         self.relay = DigitalOutputDevice(
             self.spec.relay_pin,
             active_high=True,
             initial_value=False,
-            pin_factory=self.bench.pin_factory,
+            pin_factory=self.model.pin_factory,
         )
         self.sensor = ShuntMonitor(
             SENSOR_KINDS[self.spec.sensor].registers,
-            self.bench.bus,
+            self.model.bus,
             self.clock,
             address=self.spec.i2c_address,
             shunt_ohm=self.spec.shunt_ohm,

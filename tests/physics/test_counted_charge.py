@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from tests.kits.rehearsal_rig import POLL_S, Rig
 
 
@@ -30,7 +30,7 @@ def counted_charge_error(spec, on_s, jitter_s=0.0, max_current_a=10.0):
             counted_coulombs += mean_a * (sample.taken_at_s - before.taken_at_s)
             before = sample
         if not rig.relay.value and abs(before.current_a - zero_a) * spec.shunt_ohm < 50e-6:
-            return counted_coulombs / rig.bench.true_charge_coulombs - 1.0
+            return counted_coulombs / rig.model.true_charge_coulombs - 1.0
 
 
 def drawn_spec(seed):
@@ -39,7 +39,7 @@ def drawn_spec(seed):
     shunt_v = draw.choice([0.0101, draw.uniform(0.01, 0.03), draw.uniform(0.03, 0.12)])
     current_a = shunt_v / 0.02
     voltage_source = draw.random() < 0.4
-    spec = BenchSpec(
+    spec = RehearsalSpec(
         area_mm2=current_a * draw.uniform(200.0, 500.0),
         edge_mm=draw.choice([0.0, 200.0]),
         supply_v=30.0,
@@ -78,7 +78,7 @@ def test_ripple_in_step_with_the_conversions_is_left_by_another_pace():
     """A chip 2 % slow finishes a conversion every 7 periods of 100 Hz, and its bus conversion, 0.775 % of the cycle, always
     misses the same part of the ripple: up to 0.775 % of the amplitude is lost, until the driver changes the pace after 18 s."""
     in_step = 0.07 / 0.068632 - 1.0
-    spec = BenchSpec(ripple_fraction=0.48, chip_clock_error_fraction=in_step, supply_v=9.0)
+    spec = RehearsalSpec(ripple_fraction=0.48, chip_clock_error_fraction=in_step, supply_v=9.0)
     errors = [counted_charge_error(replace(spec, seed=seed), 60.0) for seed in range(6)]
     assert max(map(abs, errors)) < 0.00775 * 0.48 * 18.0 / 60.0 + 0.5e-3
     locked = [counted_charge_error(replace(spec, seed=seed), 15.0) for seed in range(6)]
@@ -91,7 +91,7 @@ def test_ripple_in_step_with_the_conversions_is_left_by_another_pace():
 
 def test_ripple_peaks_beyond_the_range_are_lost_without_a_mark():
     """3 A with 10 % ripple on 0.1 ohm peaks at 330 mV: less charge is counted, and no reading is near the end of the range."""
-    spec = BenchSpec(shunt_ohm=0.1, ripple_fraction=0.10, supply_v=9.0)
+    spec = RehearsalSpec(shunt_ohm=0.1, ripple_fraction=0.10, supply_v=9.0)
     assert -0.01 < counted_charge_error(spec, 60.0, max_current_a=3.2) < -0.003
     rig = Rig(spec, max_current_a=3.2)
     rig.relay.on()
@@ -99,6 +99,6 @@ def test_ripple_peaks_beyond_the_range_are_lost_without_a_mark():
 
 
 def test_gain_error_of_chip_or_shunt_goes_straight_into_the_charge():
-    plain = counted_charge_error(BenchSpec(), 60.0)
-    off = counted_charge_error(BenchSpec(chip_gain_error_fraction=0.002), 60.0)
+    plain = counted_charge_error(RehearsalSpec(), 60.0)
+    off = counted_charge_error(RehearsalSpec(chip_gain_error_fraction=0.002), 60.0)
     assert off - plain == pytest.approx(0.002, abs=1e-4)

@@ -31,7 +31,7 @@ from controller.recording.recorder import RunRecorder
 from controller.running.loop import Board
 from controller.safety.run import new_run
 from hardware.clock import SystemClock, SystemPacer, ThreadBeat
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from hardware.relay import RelayGate
 from hardware.rig import Rig, build_rehearsal_rig
 from tests.kits.daemon_child import Process, serving
@@ -57,7 +57,7 @@ class Stage:
         settings = parse_settings(
             {"rig": {"dead_man_pin": "GPIO22", "lamp_pin": "GPIO23", "second_output_pin": "GPIO24"}}
         )
-        self.rig: Rig = build_rehearsal_rig(settings, BenchSpec())
+        self.rig: Rig = build_rehearsal_rig(settings, RehearsalSpec())
         self.logbook = Logbook(directory / "book.sqlite", self.rig.clock)
         self.logbook.work()
         self.feedings: list[float] = []
@@ -293,7 +293,7 @@ def test_a_bus_call_that_does_not_come_back_is_cut_from_beside_the_loop_and_star
     gate = RelayGate(pin)
     bus = WedgingBus(clock, gate)
     rig = replace(
-        build_rehearsal_rig(settings, BenchSpec()),
+        build_rehearsal_rig(settings, RehearsalSpec()),
         clock=clock,
         pacer=SystemPacer(clock),
         beat=ThreadBeat(clock),

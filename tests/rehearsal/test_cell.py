@@ -9,6 +9,7 @@ import pytest
 from controller.errors import RefusedError
 from hardware.rehearsal.cell import Cell, nitric_acid_s_per_cm
 from hardware.rehearsal.front import SteinerFront
+from tests.kits.message_kit import raises_message
 
 FARADAY = 96485.33212  # C/mol, CODATA 2022
 SILVER = {
@@ -37,9 +38,11 @@ def make_cell(area_mm2=767.0, edge_mm=0.0, etch_factor=1.2, **changes):
 
 
 def steiner_volume_mm3(depth_mm, area_mm2, edge_mm, etch_factor):
-    """Floor plus a quarter-elliptic undercut of width x = d/k along the edge and around its outward corners.
+    """Floor plus a quarter-elliptic undercut of width x = d/k along the edge and around its outward
+    corners.
 
-    Area under the quarter ellipse (pi/4) x d along P; the corners' share is 2 pi int_0^x s d sqrt(1-(s/x)^2) ds = 2 pi x^2 d/3.
+    Area under the quarter ellipse (pi/4) x d along P; the corners' share is 2 pi int_0^x s d
+    sqrt(1-(s/x)^2) ds = 2 pi x^2 d/3.
     """
     x = depth_mm / etch_factor
     return area_mm2 * depth_mm + pi / 4 * edge_mm * x * depth_mm + 2 * pi / 3 * x**2 * depth_mm
@@ -47,12 +50,14 @@ def steiner_volume_mm3(depth_mm, area_mm2, edge_mm, etch_factor):
 
 @pytest.mark.parametrize(("fraction", "ms_per_cm"), [(0.005, 28.4), (0.01, 56.1), (0.02, 108.0)])
 def test_conductivity_at_the_published_points(fraction, ms_per_cm):
-    """CRC Handbook, Electrical Conductivity of Aqueous Solutions, nitric acid by mass at 20 degC."""
+    """CRC Handbook, Electrical Conductivity of Aqueous Solutions: nitric acid at 20 degC."""
     assert nitric_acid_s_per_cm(fraction, 20.0) == pytest.approx(ms_per_cm * 1e-3, rel=1e-9)
 
 
-def test_conductivity_at_five_percent_lies_on_the_molar_trend():
-    """From the CRC points the molar conductivity at 0.5, 1, 2 % is 358, 352, 337 S cm2/mol, so 300 to 320 at 5 % (0.81 mol/L)."""
+def test_conductivity_at_five_percent():
+    """From the CRC points the molar conductivity at 0.5, 1, 2 % is 358, 352, 337 S cm2/mol, so 300
+    to 320 at 5 % (0.81 mol/L).
+    """
     assert 300.0 * 0.81e-3 < nitric_acid_s_per_cm(0.05, 20.0) < 320.0 * 0.82e-3
 
 
@@ -65,11 +70,12 @@ def test_conductivity_rises_with_the_temperature():
 
 @pytest.mark.parametrize("fraction", [0.0, 0.004, 0.06, float("nan")])
 def test_unknown_acid_is_refused(fraction):
-    with pytest.raises(RefusedError, match=r"0\.005 to 0\.05"):
+    with raises_message(RefusedError, "hardware.cell.acid", low=0.005, high=0.05) as refused:
         nitric_acid_s_per_cm(fraction, 20.0)
+    assert refused.value.limit == "0.005 to 0.05"
 
 
-def test_common_practice_sits_near_3_v():
+def test_common_practice_near_3_v():
     """7.67 cm2 at 3 A: near 3 V (common practice, no source)."""
     assert make_cell(bath_degc=20.0).voltage_v(3.0) == pytest.approx(3.0, abs=0.15)
 
@@ -83,15 +89,19 @@ def test_larger_areas_need_less_voltage():
 
 
 def test_tafel_slope_of_one_electrode():
-    """2.303 R T/(alpha F) is 118.3 mV per decade at 25 degC for alpha 1/2, one electron (textbook); two electrodes, ohms off."""
+    """2.303 R T/(alpha F) is 118.3 mV per decade at 25 degC for alpha 1/2, one electron (textbook);
+    two electrodes, ohms off.
+    """
     ohmless = {"gap_mm": 1e-9, "lead_ohm": 0.0, "limiting_a_per_dm2": 1e9}
     cell = make_cell(area_mm2=1.0, cathode_area_mm2=1.0, **ohmless)
     decade_v = cell.voltage_v(100.0) - cell.voltage_v(10.0)
     assert decade_v == pytest.approx(2 * 0.1183, rel=1e-3)
 
 
-def test_tafel_line_meets_the_exchange_current():
-    """Extrapolated to no overvoltage the Tafel lines meet at the exchange current density, here 2e-4 and 2e-6 A/mm2."""
+def test_tafel_line_at_exchange_current():
+    """Extrapolated to no overvoltage the Tafel lines meet at the exchange current density, here
+    2e-4 and 2e-6 A/mm2.
+    """
     cell = make_cell(
         area_mm2=1.0, cathode_area_mm2=1.0, gap_mm=1e-9, lead_ohm=0.0, limiting_a_per_dm2=1e9
     )
@@ -101,7 +111,7 @@ def test_tafel_line_meets_the_exchange_current():
     )
 
 
-def test_concentration_term_at_half_the_limiting_current():
+def test_concentration_term_at_half_limit():
     """(R T/F) ln 2 is 17.81 mV at 25 degC (textbook)."""
     free, limited = (
         make_cell(limiting_a_per_dm2=1e9),
@@ -111,7 +121,8 @@ def test_concentration_term_at_half_the_limiting_current():
 
 
 @pytest.mark.parametrize("current_a", [-8.0, -1.0, 0.0, 0.1, 3.0, 7.5, 7.6, 9.0, 15.0])
-def test_slope_is_the_derivative_and_positive(current_a):
+def test_slope_is_the_derivative(current_a):
+    """Slope is the derivative and positive."""
     cell = make_cell()
     step_a = 1e-6
     slope_ohm = (cell.voltage_v(current_a + step_a) - cell.voltage_v(current_a - step_a)) / (
@@ -122,11 +133,13 @@ def test_slope_is_the_derivative_and_positive(current_a):
 
 
 @pytest.mark.parametrize("current_a", [1.0, 3.835, 7.5])
-def test_a_ripple_does_not_reach_the_diffusion_layer(current_a):
-    """A steady current feels R T/F over what is left to the limiting current (textbook: 25.69 mV at 25 degC), a ripple does not.
+def test_ripple_skips_diffusion_layer(current_a):
+    """A steady current feels R T/F over what is left to the limiting current (textbook: 25.69 mV at
+    25 degC), a ripple does not.
 
-    With what 100 Hz leave of a finite layer's Warburg impedance, tanh(z)/z, z = sqrt(j w d^2/D), 50 um and 1e-9 m2/s (textbook,
-    from memory), the whole impedance is within 1 % of what the model takes.
+    With what 100 Hz leave of a finite layer's Warburg impedance, tanh(z)/z, z = sqrt(j w d^2/D), 50
+    um and 1e-9 m2/s (textbook, from memory), the whole impedance is within 1 % of what the model
+    takes.
     """
     cell = make_cell()  # 7.67 A at most
     diffusion_ohm = 0.02569 / (7.67 - current_a)
@@ -139,13 +152,15 @@ def test_a_ripple_does_not_reach_the_diffusion_layer(current_a):
     assert cell.ripple_ohm(current_a) == pytest.approx(whole_ohm, rel=0.01)
 
 
-def test_no_step_where_the_other_reaction_takes_over():
+def test_no_step_at_limiting_current():
+    """No step where the other reaction takes over."""
     cell = make_cell()
     edge_a = 0.99 * 7.67
     assert cell.voltage_v(edge_a + 1e-9) - cell.voltage_v(edge_a - 1e-9) < 1e-8
 
 
-def test_polarisation_fades_after_the_current_has_stopped():
+def test_polarisation_fades():
+    """Polarisation fades after the current has stopped."""
     cell = make_cell()
     cell.advance(0.07, 3.0, 0.21, 0.6)
     assert 0.5 < cell.open_voltage_v < 1.0  # a cell alone stays below 1 V
@@ -154,8 +169,10 @@ def test_polarisation_fades_after_the_current_has_stopped():
     assert cell.open_voltage_v == pytest.approx(0.25, abs=1e-4)
 
 
-def test_faraday_depth_of_the_trades_example():
-    """1800 C over 7.67 cm2 of fine silver: 1.118 mg/C (Faraday's law) give 2.012 g, 0.2501 mm at 10.49 g/cm3."""
+def test_faraday_depth_of_trade_example():
+    """1800 C over 7.67 cm2 of fine silver: 1.118 mg/C (Faraday's law) give 2.012 g, 0.2501 mm at
+    10.49 g/cm3.
+    """
     cell = make_cell()
     for _ in range(6000):
         cell.advance(0.1, 3.0, 0.3, 0.0)
@@ -178,7 +195,8 @@ def test_copper_dissolves_with_two_electrons():
     assert cell.volume_mm3 * 8.96e-3 == pytest.approx(1.18549, rel=1e-4)
 
 
-def test_charge_against_the_etch_takes_no_metal():
+def test_reverse_charge_removes_nothing():
+    """Charge against the etch takes no metal."""
     cell = make_cell()
     cell.advance(1.0, -3.0, -3.0, 0.0)
     assert (cell.volume_mm3, cell.front.depth_mm) == (0.0, 0.0)
@@ -202,7 +220,8 @@ def test_depth_against_the_volume_formula(edge_mm, etch_factor):
         ) == pytest.approx(cell.volume_mm3, rel=1e-7)
 
 
-def test_open_area_grows_and_the_resistance_falls():
+def test_resistance_falls_with_area():
+    """Open area grows and the resistance falls."""
     cell = make_cell(edge_mm=1500.0)
     before_v = cell.voltage_v(3.0)
     for _ in range(600):
@@ -211,7 +230,7 @@ def test_open_area_grows_and_the_resistance_falls():
     assert cell.voltage_v(3.0) < before_v - 0.2
 
 
-def test_heat_of_a_run_warms_a_litre_by_1_3_k():
+def test_heat_warms_a_litre():
     """9 W for 600 s into 1 L of water (4.18 J/(g K)): 1.29 K by hand, without loss to the room."""
     cell = make_cell(heat_loss_w_per_k=0.0)
     for _ in range(600):
@@ -220,7 +239,7 @@ def test_heat_of_a_run_warms_a_litre_by_1_3_k():
     assert cell.bath_degc - 25.0 == pytest.approx(5400.0 / 4180.0, rel=1e-9)
 
 
-def test_warm_bath_cools_with_its_time_constant():
+def test_bath_cools_with_time_constant():
     """Newton's law of cooling: 4180 J/K over 0.5 W/K is 8360 s."""
     cell = make_cell(bath_degc=45.0)
     for _ in range(8360):
@@ -241,14 +260,17 @@ def test_warming_lowers_the_voltage():
         (1.0, float("nan"), 1.0, "edge_mm"),
     ],
 )
-def test_front_refuses_what_is_no_opening(area_mm2, edge_mm, etch_factor, field):
+def test_front_refuses_impossible_openings(area_mm2, edge_mm, etch_factor, field):
+    """Front refuses what is no opening."""
     with pytest.raises(RefusedError) as caught:
         SteinerFront(area_mm2, edge_mm, etch_factor)
     assert caught.value.field == field
 
 
-def test_the_same_current_meets_another_overvoltage_once_the_open_area_has_grown():
-    """Twice the area halves the density: 118 mV per decade (textbook Tafel slope at 25 degC) less at the plate, and less gap."""
+def test_overvoltage_follows_the_area():
+    """Twice the area halves the density: 118 mV per decade (textbook Tafel slope at 25 degC) less
+    at the plate, and less gap.
+    """
     cell = make_cell(limiting_a_per_dm2=1e9)
     ohms = cell.slope_ohm(3.0)
     before_v = cell.voltage_v(3.0)

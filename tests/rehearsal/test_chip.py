@@ -1,4 +1,6 @@
-"""What the emulated INA219 converts, and when: Texas Instruments SBOS448, Rev F unless said otherwise."""
+"""What the emulated INA219 converts, and when: Texas Instruments SBOS448, Rev F unless said
+otherwise.
+"""
 
 from math import pi, sin, sqrt
 from statistics import mean, pstdev
@@ -20,8 +22,10 @@ from tests.kits.rehearsal_rig import (
 
 # Table 6, typical conversion times in microseconds by the four ADC bits.
 CONVERSION_US = {
-    0b0000: 84, 0b0100: 84, 0b0001: 148, 0b0101: 148, 0b0010: 276, 0b0110: 276, 0b0011: 532, 0b0111: 532, 0b1000: 532,
-    0b1001: 1060, 0b1010: 2130, 0b1011: 4260, 0b1100: 8510, 0b1101: 17020, 0b1110: 34050, 0b1111: 68100,
+    0b0000: 84, 0b0100: 84, 0b0001: 148, 0b0101: 148, 0b0010: 276, 0b0110: 276, 0b0011: 532,
+    0b0111: 532, 0b1000: 532,
+    0b1001: 1060, 0b1010: 2130, 0b1011: 4260, 0b1100: 8510, 0b1101: 17020, 0b1110: 34050,
+    0b1111: 68100,
 }  # fmt: skip
 
 
@@ -43,7 +47,8 @@ def test_conversion_times(bits, microseconds, error_fraction):
         assert socket.ready()
 
 
-def test_the_shunt_is_converted_first_and_then_the_bus():
+def test_shunt_before_bus():
+    """The shunt is converted first and then the bus."""
     socket = Socket(steady(0.010, 1.0))
     socket.write(CONFIG, configuration(shunt_adc=0b1111))
     socket.advance_to(0.0681)
@@ -57,7 +62,7 @@ def test_the_shunt_is_converted_first_and_then_the_bus():
     assert socket.signed(SHUNT) == 2000
 
 
-def test_average_runs_over_the_whole_window():
+def test_average_over_whole_window():
     """A quarter of the window at 40 mV and the rest at 8 mV is 16 mV."""
     socket = Socket(steady(0.040))
     socket.write(CONFIG, configuration(shunt_adc=0b1111))
@@ -68,7 +73,8 @@ def test_average_runs_over_the_whole_window():
 
 
 @pytest.mark.parametrize("mode", [1, 2, 3])
-def test_triggered_modes_convert_once_for_each_write(mode):
+def test_triggered_modes_convert_once(mode):
+    """Triggered modes convert once for each write."""
     socket = Socket(steady(0.010, 1.0))
     for round_number in range(2):
         socket.wave = steady(0.010 * (round_number + 1), 1.0 + round_number)
@@ -85,7 +91,7 @@ def test_triggered_modes_convert_once_for_each_write(mode):
             assert socket.bus_steps() == 250 * (round_number + 1)
 
 
-def test_first_conversion_after_power_down_waits_for_the_recovery():
+def test_power_down_recovery():
     """40 us, from memory."""
     socket = Socket(steady(0.010))
     socket.write(CONFIG, configuration(0))
@@ -97,7 +103,8 @@ def test_first_conversion_after_power_down_waits_for_the_recovery():
     assert socket.signed(SHUNT) == 1000
 
 
-def test_writing_the_configuration_begins_the_conversion_anew():
+def test_configuration_restarts_conversion():
+    """A write to the configuration restarts the conversion."""
     socket = Socket(steady(0.010))
     socket.write(CONFIG, configuration(shunt_adc=0b1111))
     socket.advance(0.06)
@@ -111,7 +118,7 @@ def test_writing_the_configuration_begins_the_conversion_anew():
 
 
 @pytest.mark.parametrize(("gain", "full"), [(0, 4000), (1, 8000), (2, 16000), (3, 32000)])
-def test_shunt_is_clipped_at_the_selected_range(gain, full):
+def test_shunt_clipped_at_range(gain, full):
     """Table 5: 40, 80, 160, 320 mV."""
     assert Socket(steady(0.5)).convert(configuration(gain=gain)) == full
     assert Socket(steady(-0.5)).convert(configuration(gain=gain)) == -full
@@ -119,7 +126,7 @@ def test_shunt_is_clipped_at_the_selected_range(gain, full):
 
 
 @pytest.mark.parametrize(("wide", "full"), [(0, 4000), (1, 8000)])
-def test_bus_is_clamped_at_its_range_and_at_ground(wide, full):
+def test_bus_clamped_at_range_ends(wide, full):
     """Section 8.6.3.2: 16 V is 4000, 32 V is 8000 steps; the register has no sign."""
     for volts, steps in ((40.0, full), (-0.3, 0), (3.0, 750)):
         socket = Socket(steady(0.0, volts))
@@ -130,20 +137,23 @@ def test_bus_is_clamped_at_its_range_and_at_ground(wide, full):
 @pytest.mark.parametrize(
     ("volts", "steps"), [(14.9e-6, 1), (15.1e-6, 2), (-14.9e-6, -1), (-15.1e-6, -2), (4e-6, 0)]
 )
-def test_shunt_is_rounded_to_10_uv(volts, steps):
+def test_shunt_rounded_to_10_uv(volts, steps):
+    """Shunt is rounded to 10 uV."""
     assert Socket(steady(volts)).convert(configuration()) == steps
 
 
 @pytest.mark.parametrize(
     ("volts", "steps"), [(2.9979, 749), (2.9981, 750), (3.0019, 750), (3.0021, 751)]
 )
-def test_bus_is_rounded_to_4_mv(volts, steps):
+def test_bus_rounded_to_4_mv(volts, steps):
+    """Bus is rounded to 4 mV."""
     socket = Socket(steady(0.0, volts))
     socket.convert(configuration())
     assert socket.bus_steps() == steps
 
 
-def test_nine_bits_are_eight_times_coarser():
+def test_nine_bits_are_coarser():
+    """Nine bits are eight times coarser."""
     assert (
         Socket(steady(0.01004)).convert(configuration(shunt_adc=0b0000)) == 1008
     )  # 125.5 steps of 80 uV
@@ -153,7 +163,9 @@ def test_nine_bits_are_eight_times_coarser():
 @pytest.mark.parametrize("hz", [100.0, 120.0])
 @pytest.mark.parametrize("bits", [0b0011, 0b1001, 0b1010, 0b1011, 0b1100, 0b1101, 0b1110, 0b1111])
 def test_ripple_left_by_averaging(bits, hz):
-    """Outside: a window of T leaves |sin(pi f T)/(pi f T)| of a sinusoid at the worst phase (the sinc of a boxcar)."""
+    """Outside: a window of T leaves |sin(pi f T)/(pi f T)| of a sinusoid at the worst phase (the
+    sinc of a boxcar).
+    """
     window_s = CONVERSION_US[bits] * 1e-6
     left = abs(sin(pi * hz * window_s) / (pi * hz * window_s))
     readings = [
@@ -168,8 +180,10 @@ def test_ripple_left_by_averaging(bits, hz):
     assert mean(readings) == pytest.approx(15000, abs=1.0)
 
 
-def test_ripple_peaks_that_leave_the_range_are_lost_sample_by_sample():
-    """Outside: the mean of 128 boxcar means of a sinusoid, each clipped at 320 mV, by brute force in numpy."""
+def test_ripple_peaks_clipped_per_sample():
+    """Outside: the mean of 128 boxcar means of a sinusoid, each clipped at 320 mV, by brute force
+    in numpy.
+    """
     for phase_rad in (0.0, 1.0, 4.0):
         times_s = (np.arange(128 * 400) + 0.5) * 0.0681 / (128 * 400)
         volts = 0.300 + 0.144 * np.sin(2 * np.pi * 100.0 * times_s + phase_rad)
@@ -183,7 +197,7 @@ def test_ripple_peaks_that_leave_the_range_are_lost_sample_by_sample():
         )  # a good 5 % is lost, and the reading is far from the end of the range
 
 
-def test_clipping_does_not_depend_on_how_the_time_is_cut():
+def test_clipping_independent_of_steps():
     """Up to the samples that are cut themselves: six of 128 here, one per step on the bench."""
     wave = steady(0.300, shunt_ripple_v=0.144)
     socket = Socket(wave)
@@ -198,7 +212,7 @@ def test_clipping_does_not_depend_on_how_the_time_is_cut():
     )
 
 
-def test_input_offset_is_the_typical_one_of_the_range():
+def test_typical_offset_by_range():
     """Rev G section 7.5: 10, 20, 30, 40 uV."""
     for gain, steps in enumerate((1, 2, 3, 4)):
         assert (
@@ -209,11 +223,14 @@ def test_input_offset_is_the_typical_one_of_the_range():
         )
 
 
-def test_gain_error_scales_the_shunt_reading():
+def test_gain_error_scales_shunt():
+    """Gain error scales the shunt reading."""
     assert Socket(steady(0.300), gain_error_fraction=0.0004).convert(configuration()) == 30012
 
 
-def test_noise_falls_with_the_root_of_the_samples():
+def test_noise_falls_with_root():
+    """Noise falls with the root of the samples."""
+
     def spread(bits):
         socket = Socket(steady(0.010), noise_v=400e-6, seed=3)
         return pstdev(
@@ -234,7 +251,8 @@ def test_the_seed_makes_the_noise():
     assert readings(1) != readings(2)
 
 
-def test_noise_does_not_lead_beyond_the_range():
+def test_noise_stays_within_range():
+    """Noise does not lead beyond the range."""
     socket = Socket(steady(0.5), noise_v=0.01)
     assert {socket.convert(configuration(SHUNT_ONLY)) for _ in range(200)} <= set(
         range(29000, 32001)

@@ -1,4 +1,6 @@
-"""The six registers of the emulated INA219, their flags and bytes: Texas Instruments SBOS448, Rev F unless said otherwise."""
+"""The six registers of the emulated INA219, their flags and bytes: Texas Instruments SBOS448, Rev F
+unless said otherwise.
+"""
 
 from math import inf
 
@@ -21,8 +23,8 @@ from tests.kits.rehearsal_rig import (
 )
 
 
-def test_worked_example_read_by_the_real_driver():
-    """Table 3: 10 A through 2 milliohm from 12 V; the bus pin stands behind the shunt, at 11.98 V."""
+def test_worked_example_by_driver():
+    """Table 3: 10 A through 2 milliohm from 12 V; the bus pin is behind the shunt, at 11.98 V."""
     clock = VirtualClock()
     chip = Ina219Chip()
     fed_s = clock.monotonic_s()
@@ -65,7 +67,8 @@ def test_power_on_values():
 
 
 @pytest.mark.parametrize("mode", [0, 4])
-def test_power_down_and_converters_off_stop_converting_and_leave_the_ready_flag(mode):
+def test_power_down_stops_converting(mode):
+    """Power down and converters off stop converting and leave the ready flag."""
     socket = Socket(steady(0.010))
     socket.advance(0.01)
     socket.write(CONFIG, configuration(mode))
@@ -79,7 +82,8 @@ def test_power_down_and_converters_off_stop_converting_and_leave_the_ready_flag(
 
 
 @pytest.mark.parametrize("mode", [1, 2, 3, 5, 6, 7])
-def test_writing_another_mode_clears_the_ready_flag(mode):
+def test_mode_write_clears_ready_flag(mode):
+    """Writing another mode clears the ready flag."""
     socket = Socket(steady())
     socket.advance(0.01)
     assert socket.ready()
@@ -87,7 +91,8 @@ def test_writing_another_mode_clears_the_ready_flag(mode):
     assert not socket.ready()
 
 
-def test_only_reading_power_clears_the_ready_flag():
+def test_reading_power_clears_ready_flag():
+    """Only reading power clears the ready flag."""
     socket = Socket(steady())
     socket.advance(0.0011)
     for register in (CONFIG, SHUNT, BUS, CURRENT, CALIBRATION, BUS):
@@ -97,14 +102,15 @@ def test_only_reading_power_clears_the_ready_flag():
     assert not socket.ready()
 
 
-def test_calibration_bit_0_cannot_be_set():
+def test_calibration_bit_0_fixed():
     """Section 8.6.4: FS0 is void."""
     socket = Socket(steady())
     socket.write(CALIBRATION, 0x5001)
     assert socket.read(CALIBRATION) == 0x5000
 
 
-def test_current_and_power_stay_zero_without_a_calibration():
+def test_no_calibration_no_current():
+    """Current and power stay zero without a calibration."""
     socket = Socket(steady(0.030, 5.0))
     socket.convert(configuration())
     assert (socket.read(CURRENT), socket.read(POWER)) == (0, 0)
@@ -118,7 +124,8 @@ def test_negative_current_register():
     assert socket.signed(CURRENT) == -10000
 
 
-def test_overflow_flag_follows_the_multiplication_and_not_the_converter():
+def test_overflow_flag_follows_multiplication():
+    """Overflow flag follows the multiplication and not the converter."""
     socket = Socket(steady(0.300, 5.0))
     socket.write(CALIBRATION, 0x5000)
     socket.convert(configuration())
@@ -131,7 +138,7 @@ def test_overflow_flag_follows_the_multiplication_and_not_the_converter():
     assert not socket.read(BUS) & 1  # clipped by far and no flag
 
 
-def test_power_register_at_the_end_of_both_ranges():
+def test_power_register_at_range_ends():
     """31875 * 7750 / 5000 (page 30) still fits: the power cannot overflow alone."""
     socket = Socket(steady(0.300, 31.0))
     socket.write(CALIBRATION, 0x1100)
@@ -159,7 +166,8 @@ def test_reset_puts_every_register_back(how):
     assert socket.ready()
 
 
-def test_pointer_stays_until_it_is_written():
+def test_pointer_stays_until_written():
+    """Pointer stays until it is written."""
     socket = Socket(steady(0.010))
     socket.convert(configuration())
     socket.chip.receive(bytes([SHUNT]), socket.now_s)
@@ -170,7 +178,8 @@ def test_pointer_stays_until_it_is_written():
     assert socket.chip.transmit(2) == (1000).to_bytes(2, "big")
 
 
-def test_short_writes_and_writes_to_read_only_registers_change_nothing():
+def test_ignored_writes():
+    """Short writes and writes to read only registers change nothing."""
     socket = Socket(steady(0.010, 3.0))
     socket.convert(configuration())
     before = [socket.read(register) for register in (CONFIG, SHUNT, CURRENT, CALIBRATION)]
@@ -181,7 +190,8 @@ def test_short_writes_and_writes_to_read_only_registers_change_nothing():
     assert [socket.read(register) for register in (CONFIG, SHUNT, CURRENT, CALIBRATION)] == before
 
 
-def test_stuck_chip_keeps_its_registers_whatever_is_written():
+def test_stuck_chip_keeps_registers():
+    """Stuck chip keeps its registers whatever is written."""
     socket = Socket(steady(0.010))
     socket.convert(configuration())
     socket.read(POWER)

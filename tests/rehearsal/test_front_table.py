@@ -1,4 +1,6 @@
-"""Tables of an etching: what they must be, plates of them, and a front that follows them by the volume that left."""
+"""Tables of an etching: what they must be, plates of them, and a front that follows them by the
+volume that left.
+"""
 
 from __future__ import annotations
 
@@ -27,13 +29,15 @@ TABLE = FrontTable((FrontRow(0.0, 0.0, 0.0), FrontRow(0.1, 10.0, 0.11), FrontRow
         ((0.0, 0.0, 0.0), (0.1, 1.0, math.nan)),
     ],
 )
-def test_rows_that_do_not_rise_are_refused(rows: tuple[tuple[float, float, float], ...]) -> None:
+def test_falling_rows_refused(rows: tuple[tuple[float, float, float], ...]) -> None:
+    """Rows that do not rise are refused."""
     with pytest.raises(RefusedError) as caught:
         FrontTable(tuple(FrontRow(*row) for row in rows))
     assert caught.value.field == "rows"
 
 
-def test_a_plate_is_copies_and_bare_metal_at_the_mean_depth() -> None:
+def test_plate_adds_copies_and_metal() -> None:
+    """A plate is copies and bare metal at the mean depth."""
     plate = TABLE.plate(3, 50.0)
     assert [row.volume_mm3 for row in plate.rows] == pytest.approx([0.0, 35.0, 82.0])
     assert [row.depth_mm for row in plate.rows] == [0.0, 0.1, 0.2]
@@ -44,7 +48,8 @@ def test_a_plate_is_copies_and_bare_metal_at_the_mean_depth() -> None:
         assert caught.value.field == field
 
 
-def test_a_front_follows_the_rows_and_goes_on_beyond_them() -> None:
+def test_front_continues_beyond_rows() -> None:
+    """A front follows the rows and goes on beyond them."""
     front = TabulatedFront(TABLE)
     assert (front.depth_mm, front.deepest_mm) == (0.0, 0.0)
     told = []
@@ -55,8 +60,10 @@ def test_a_front_follows_the_rows_and_goes_on_beyond_them() -> None:
     assert [deepest for _, deepest in told] == pytest.approx([0.055, 0.11, 0.17, 0.23, 0.35])
 
 
-def test_the_exposed_area_is_volume_per_depth_and_has_no_jumps() -> None:
-    """100 mm2 in the first row, 140 mm2 in the second: half way at the row between, the last one's beyond."""
+def test_exposed_area_without_jumps() -> None:
+    """100 mm2 in the first row, 140 mm2 in the second: half way at the row between, the last one's
+    beyond.
+    """
     front = TabulatedFront(TABLE)
     assert front.exposed_area_mm2 == pytest.approx(100.0)
     front.remove(10.0)
@@ -65,8 +72,11 @@ def test_the_exposed_area_is_volume_per_depth_and_has_no_jumps() -> None:
     assert front.exposed_area_mm2 == pytest.approx(140.0)
 
 
-def test_a_finely_tabulated_front_is_the_one_that_it_was_made_from() -> None:
-    """A convex opening: A d + (pi/4) P d^2/e + (2/3) pi d^3/e^2. Source: Minkowski-Steiner formula."""
+def test_fine_table_matches_its_front() -> None:
+    """A convex opening: A d + (pi/4) P d^2/e + (2/3) pi d^3/e^2.
+
+    Source: Minkowski-Steiner formula.
+    """
     area, edge, e = 80.0, 36.0, 1.2
     depths = [0.5 * k / 100 for k in range(101)]
     rows = (
@@ -83,7 +93,7 @@ def test_a_finely_tabulated_front_is_the_one_that_it_was_made_from() -> None:
 
 
 @pytest.mark.parametrize("etch_factor", [0.7, 1.0, 1.5])
-def test_a_growth_curve_alone_gives_the_body_over_it(etch_factor: float) -> None:
+def test_growth_curve_gives_body(etch_factor: float) -> None:
     """A disc of 3 mm radius by its exact curve A + P s + pi s^2."""
     area, edge = math.pi * 9.0, math.pi * 6.0
     curve = [(s, area + edge * s + math.pi * s * s) for s in (k / 200 for k in range(201))]
@@ -100,7 +110,8 @@ def test_a_growth_curve_alone_gives_the_body_over_it(etch_factor: float) -> None
     assert all(later.volume_mm3 > row.volume_mm3 for row, later in pairwise(table.rows))
 
 
-def test_a_curve_that_levels_out_never_takes_more_than_the_plate() -> None:
+def test_level_curve_bounded_by_plate() -> None:
+    """A curve that levels out never takes more than the plate."""
     table = growth_table([(0.0, 60.0), (0.1, 90.0), (0.15, 100.0), (1.0, 100.0)], 1.0, 0.9)
     assert all(row.volume_mm3 < 100.0 * row.depth_mm for row in table.rows[1:])
     assert table.rows[-1].volume_mm3 > 0.98 * 100.0 * 0.9

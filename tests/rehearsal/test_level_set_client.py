@@ -1,4 +1,6 @@
-"""The front solver's process: exec'd, confined, answered, refused, killed; and what of it the daemon never loads."""
+"""The front solver's process: exec'd, confined, answered, refused, killed; and what of it the
+daemon never loads.
+"""
 
 from __future__ import annotations
 
@@ -20,19 +22,20 @@ from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
 from hardware.rehearsal.level_set.solver import solve_front
 from tests.artwork.test_imports import heavy_after
 from tests.kits.artwork_shapes import disc, save
+from tests.kits.message_kit import raises_message
 from tests.kits.worker_kit import run_worker
 from tests.paths import ROOT
 
 WORKER = "hardware.rehearsal.level_set.worker"
 
 LIGHT = (
-    "level_set_client",
-    "level_set_job",
-    "level_set_worker",
+    "level_set.client",
+    "level_set.job",
+    "level_set.worker",
     "front",
     "front_table",
     "plate",
-    "bench",
+    "rig",
     "spec",
 )
 
@@ -54,12 +57,14 @@ def job(path: Path, **changes: Any) -> FrontJob:
     )
 
 
-def test_the_process_answers_what_the_function_answers(artwork: Path) -> None:
+def test_process_agrees_with_function(artwork: Path) -> None:
+    """The process returns what the function returns."""
     wanted = job(artwork, options=MeasureOptions(copies=2), crowding=0.1)
     assert solve_in_process(wanted) == solve_front(wanted)
 
 
-def test_a_job_and_a_solution_cross_as_json(artwork: Path) -> None:
+def test_json_round_trip(artwork: Path) -> None:
+    """A job and a solution cross as JSON."""
     wanted = job(artwork, options=MeasureOptions(dpi=600.0, invert=True), crowding=0.2)
     assert FrontJob.from_dict(json.loads(json.dumps(wanted.to_dict()))) == wanted
     assert wanted.undercut_mm == pytest.approx(0.2 / 1.2)
@@ -70,26 +75,23 @@ def test_a_job_and_a_solution_cross_as_json(artwork: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("changes", "field", "said"),
+    ("changes", "field", "limit"),
     [
-        ({"deepest_mm": 0.0}, "depth_mm", "must be a number above 0 mm"),
+        ({"deepest_mm": 0.0}, "depth_mm", "above 0 mm"),
         ({"etch_factor": -1.0}, "etch_factor", "above 0"),
-        (
-            {"deepest_mm": 3.7},
-            "depth_mm",
-            "depth 3.7 mm at etch factor 1.2 undercuts 3.08 mm, more than 3 mm: rehearse with area",
-        ),
-        ({"crowding": 1.2}, "crowding", "crowding is 1.2, it must be 0 to 1"),
-        ({"crowding": -0.1}, "crowding", "at least 0"),
-        ({"crowding": float("nan")}, "crowding", "crowding"),
+        ({"deepest_mm": 3.7}, "depth_mm", "3 mm undercut"),
+        ({"crowding": 1.2}, "crowding", "0-1"),
+        ({"crowding": -0.1}, "crowding", "0"),
+        ({"crowding": float("nan")}, "crowding", "0"),
     ],
 )
-def test_jobs_that_cannot_be_are_refused(
-    artwork: Path, changes: dict[str, float], field: str, said: str
+def test_impossible_jobs_refused(
+    artwork: Path, changes: dict[str, float], field: str, limit: str
 ) -> None:
-    with pytest.raises(RefusedError, match=said.replace(".", r"\.")) as caught:
+    """Jobs that cannot be are refused."""
+    with pytest.raises(RefusedError) as caught:
         job(artwork, **changes)
-    assert caught.value.field == field
+    assert (caught.value.field, caught.value.limit) == (field, limit)
 
 
 def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
@@ -97,33 +99,35 @@ def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
     status, answer = run_worker(WORKER, request)
     assert status == 0
     assert answer["result"]["rows"][0] == [0.0, 0.0, 0.0]
-    status, answer = run_worker(WORKER, {**request, "job": {**request["job"], "etch_factor": 0.0}})  # type: ignore[dict-item]
+    flat = {**request["job"], "etch_factor": 0.0}  # type: ignore[dict-item]
+    status, answer = run_worker(WORKER, {**request, "job": flat})
     assert (status, answer["refused"]["field"]) == (2, "etch_factor")
     status, answer = run_worker(WORKER, {**request, "job": {"path": str(artwork)}})
     assert (status, answer["failed"]) == (1, "crash")
     assert "KeyError" in answer["error"]
 
 
-def test_a_refusal_crosses_the_process_whole(tmp_path: Path) -> None:
+def test_refusal_crosses_the_process(tmp_path: Path) -> None:
+    """A refusal crosses the process whole."""
     path = tmp_path / "a.png"
     path.write_bytes(b"GIF89a" + b"\0" * 50)
-    with pytest.raises(RefusedError, match="no PNG") as refused:
+    with raises_message(RefusedError, "artwork.file.unknown_kind", name="a.png") as refused:
         solve_in_process(job(path))
     assert refused.value.field == "file"
 
 
-def test_time_and_memory_that_run_out_are_told_with_advice(artwork: Path) -> None:
-    with pytest.raises(
-        MeasureFailedError,
-        match=r"a\.png could not be worked out \(it took longer than 0\.01 s\): rehearse",
-    ):
+def test_time_and_memory_limits(artwork: Path) -> None:
+    """Time and memory limits have their messages."""
+    with raises_message(MeasureFailedError, "hardware.front.late", name="a.png", limit_s=0.01):
         solve_in_process(job(artwork), time_limit_s=0.01)
-    with pytest.raises(MeasureFailedError, match="needs more than 30 MB of memory"):
+    with raises_message(MeasureFailedError, "hardware.front.memory", name="a.png", limit_mb=30):
         solve_in_process(job(artwork), memory_limit_mb=30)
 
 
-def test_processor_time_is_limited_by_the_system(tmp_path: Path) -> None:
-    """The process cannot outlive it even when nobody is left to kill it: it takes 20 times that long."""
+def test_processor_time_limited(tmp_path: Path) -> None:
+    """The process cannot outlive it even when nobody is left to kill it: it takes 20 times that
+    long.
+    """
     big = save(tmp_path / "a.png", disc(3.5), 600)
     request = {
         "job": job(big, deepest_mm=1.0, etch_factor=0.5).to_dict(),
@@ -138,17 +142,15 @@ def test_processor_time_is_limited_by_the_system(tmp_path: Path) -> None:
     assert process_module.WorkerEnd(done.returncode, {}, "").is_late
 
 
-def test_a_worker_that_dies_is_a_failure_with_advice(
-    artwork: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_dead_worker_is_a_failure(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker that dies is a failure with a message."""
     monkeypatch.setattr(process_module.sys, "executable", "/bin/false")
-    with pytest.raises(MeasureFailedError, match="exit status 1: no message"):
+    with raises_message(MeasureFailedError, "hardware.front.silent", name="a.png", status=1):
         solve_in_process(job(artwork))
 
 
-def test_the_process_is_execd_in_a_session_of_its_own_and_ended(
-    artwork: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_process_starts_a_session(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The process is executed in a session of its own and ended."""
     seen: dict[str, Any] = {}
     started: list[subprocess.Popen[bytes]] = []
     popen = subprocess.Popen
@@ -169,15 +171,18 @@ def test_the_process_is_execd_in_a_session_of_its_own_and_ended(
 
 
 @pytest.mark.parametrize("module", LIGHT)
-def test_what_the_daemon_imports_is_light(module: str) -> None:
+def test_daemon_imports_are_light(module: str) -> None:
+    """What the daemon imports is light."""
     assert heavy_after(f"import hardware.rehearsal.{module}") == []
 
 
-def test_the_check_sees_a_heavy_import() -> None:
+def test_check_sees_heavy_import() -> None:
+    """The check detects a heavy import."""
     assert "numpy" in heavy_after("import hardware.rehearsal.level_set.solver")
 
 
-def test_solving_in_a_process_loads_nothing_heavy_here(artwork: Path) -> None:
+def test_solving_loads_nothing_heavy(artwork: Path) -> None:
+    """Solving in a process loads nothing heavy here."""
     script = (
         "from pathlib import Path\n"
         "from controller.artwork.options import MeasureOptions\n"

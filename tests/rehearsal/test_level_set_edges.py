@@ -1,4 +1,6 @@
-"""Where edges lie between the cells, and when a creeping front gets where, against shapely's distances and areas."""
+"""Where edges lie between the cells, and when a creeping front gets where, against shapely's
+distances and areas.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,8 @@ def centres() -> tuple[np.ndarray, np.ndarray]:
 
 
 @pytest.mark.parametrize("name", SHAPES)
-def test_distances_near_the_edge_are_shapelys(name: str) -> None:
+def test_distances_match_shapely(name: str) -> None:
+    """Distances near the edge are Shapely's."""
     shape = SHAPES[name]
     found = edge_distance(coverage(shape, SIDE, SIDE, 1.0), 2)
     x, y = centres()
@@ -43,13 +46,14 @@ def test_distances_near_the_edge_are_shapelys(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", SHAPES)
-def test_the_shares_of_the_squares_add_up_to_the_area(name: str) -> None:
+def test_shares_sum_to_area(name: str) -> None:
+    """The shares of the squares add up to the area."""
     shape = SHAPES[name]
     off = open_share(coverage(shape, SIDE, SIDE, 1.0)).sum() - shape.area
     assert abs(off) < 0.03 * shape.length, "of a cell along the edge; the bar's corners are cut"
 
 
-def test_shares_of_one_square_with_a_known_cut() -> None:
+def test_shares_of_one_square() -> None:
     """Half coverage at three quarters of the way: an upright, a level and a slanted cut."""
     upright = np.array([[1.0, 1.0 / 3.0], [1.0, 1.0 / 3.0]])
     assert open_share(upright)[0, 0] == pytest.approx(0.75)
@@ -59,7 +63,8 @@ def test_shares_of_one_square_with_a_known_cut() -> None:
     assert open_share(np.zeros((2, 2)))[0, 0] == 0.0
 
 
-def test_a_front_from_a_disc_arrives_by_its_distance() -> None:
+def test_front_from_a_disc() -> None:
+    """A front from a disc arrives by its distance."""
     side, x0, y0, radius = 80, 40.3, 39.8, 8.0
     row, col = np.mgrid[0:side, 0:side]
     away = np.hypot(col - x0, row - y0) - radius
@@ -70,7 +75,7 @@ def test_a_front_from_a_disc_arrives_by_its_distance() -> None:
     assert np.isinf(arrival[away > 21.5]).all()
 
 
-def test_a_front_goes_round_what_it_may_not_enter() -> None:
+def test_front_goes_round_obstacles() -> None:
     """A wall with a gap at one end: the way round it is two straight legs. Source: Pythagoras."""
     start = np.zeros((41, 41))
     start[20, 0:31] = np.inf

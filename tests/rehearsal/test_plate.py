@@ -1,4 +1,6 @@
-"""What hangs in the rehearsal's bath: the front of the artwork or of its curve, with copies, sides and bare metal."""
+"""What hangs in the rehearsal's bath: the front of the artwork or of its curve, with copies, sides
+and bare metal.
+"""
 
 from __future__ import annotations
 
@@ -47,7 +49,8 @@ def table(
     )
 
 
-def test_the_front_is_asked_for_beyond_the_target(tmp_path: Path, solved: list[FrontJob]) -> None:
+def test_front_solved_beyond_target(tmp_path: Path, solved: list[FrontJob]) -> None:
+    """The front is asked for beyond the target."""
     path = tmp_path / "a.png"
     path.write_bytes(b"one")
     table(plan(depth_mm=0.25), path, bite_factor=1.2)
@@ -59,16 +62,16 @@ def test_the_front_is_asked_for_beyond_the_target(tmp_path: Path, solved: list[F
     )
 
 
-def test_copies_sides_and_bare_metal_hang_along(tmp_path: Path, solved: list[FrontJob]) -> None:
+def test_copies_sides_and_metal_included(tmp_path: Path, solved: list[FrontJob]) -> None:
+    """Copies sides and bare metal hang along."""
     path = tmp_path / "a.png"
     path.write_bytes(b"one")
     found = table(plan(pieces=3, sides=2, other_bare_mm2=50.0), path)
     assert found.rows[-1] == FrontRow(0.4, 6 * 40.0 + 50.0 * 0.4, 0.5)
 
 
-def test_the_same_job_is_solved_once_and_a_changed_file_anew(
-    tmp_path: Path, solved: list[FrontJob]
-) -> None:
+def test_same_job_solved_once(tmp_path: Path, solved: list[FrontJob]) -> None:
+    """The same job is solved once, a changed file again."""
     path = tmp_path / "a.png"
     path.write_bytes(b"one")
     for _ in range(3):
@@ -81,7 +84,8 @@ def test_the_same_job_is_solved_once_and_a_changed_file_anew(
     assert len(solved) == 3
 
 
-def test_without_the_file_the_measured_curve_stands_in() -> None:
+def test_measured_curve_without_file() -> None:
+    """Without the file, the measured curve replaces the front."""
     assert plate.measured_table(plan(), etch_factor=1.2, bite_factor=1.0) is None
     made = plan(growth_mm2=((0.0, 100.0), (0.5, 150.0), (1.0, 150.0)), pieces=2)
     found = plate.measured_table(made, etch_factor=1.0, bite_factor=1.0)
@@ -93,5 +97,7 @@ def test_without_the_file_the_measured_curve_stands_in() -> None:
 
 
 def rising_mm3(depth_mm: float) -> float:
-    """A(0) d + slope (pi/4) d^2 while the curve rises with one slope: the quarter circle's area by the slope, two copies."""
+    """A(0) d + slope (pi/4) d^2 while the curve rises with one slope: the quarter circle's area by
+    the slope, two copies.
+    """
     return 2.0 * (100.0 * depth_mm + 100.0 * math.pi / 4.0 * depth_mm**2)

@@ -1,4 +1,6 @@
-"""The rehearsal bench as a whole, read by the real driver: charge, depth and heat against what is known from outside."""
+"""The rehearsal bench as a whole, read by the real driver: charge, depth and heat against what is
+known from outside.
+"""
 
 import threading
 from dataclasses import replace
@@ -8,11 +10,12 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from controller.errors import RefusedError
+from controller.errors import RefusedError, SensorError
 from hardware.clock import VirtualClock
 from hardware.rehearsal.faults.by_name import parse_fault
-from hardware.rehearsal.rig import Bench
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.rig import RehearsalRig
+from hardware.rehearsal.spec import RehearsalSpec
+from tests.kits.message_kit import raises_message
 from tests.kits.rehearsal_rig import Rig
 
 QUIET = {
@@ -23,32 +26,36 @@ QUIET = {
 }
 
 
-def test_driver_reads_the_current_and_the_voltage_of_the_circuit():
-    rig = Rig(BenchSpec(**QUIET))
+def test_driver_reads_the_circuit():
+    """Driver reads the current and the voltage of the circuit."""
+    rig = Rig(RehearsalSpec(**QUIET))
     rig.relay.on()
     sample = rig.poll_for(1.0)[-1]
     assert sample.current_a == pytest.approx(3.0, abs=1e-3)
     assert sample.voltage_v == pytest.approx(rig.spec.make_cell().voltage_v(3.0), abs=0.006)
 
 
-def test_4_2_a_on_a_tenth_of_an_ohm_read_3_2_a_and_are_marked():
-    rig = Rig(BenchSpec(shunt_ohm=0.1, supply_limit_a=4.2, supply_v=12.0), max_current_a=3.2)
+def test_over_range_current_is_marked():
+    """4.2 A on a tenth of an ohm read 3.2 A and are marked."""
+    rig = Rig(RehearsalSpec(shunt_ohm=0.1, supply_limit_a=4.2, supply_v=12.0), max_current_a=3.2)
     rig.relay.on()
     sample = rig.poll_for(1.0)[-1]
     assert sample.current_a == pytest.approx(3.2)
     assert sample.saturated
 
 
-def test_conversions_come_at_the_data_sheets_pace():
-    """68.10 ms for 128 samples and 0.532 ms for one (SBOS448 Table 6), here with a clock that is 3 % slow."""
-    rig = Rig(BenchSpec(chip_clock_error_fraction=0.03))
+def test_conversions_at_data_sheet_pace():
+    """68.10 ms for 128 samples and 0.532 ms for one (SBOS448 Table 6), here with a clock that is 3
+    % slow.
+    """
+    rig = Rig(RehearsalSpec(chip_clock_error_fraction=0.03))
     assert len(rig.poll_for(100.0, poll_s=0.005)) == pytest.approx(100.0 / (0.068632 * 1.03), abs=2)
 
 
-def test_look_again_answers_after_9_ms_and_carries_a_sixth_of_the_ripple():
-    """16 shunt readings and one of the bus, 0.532 ms each, make 9.04 ms (SBOS448 Table 6). Of 100 Hz the mean over 8.51 ms
-    leaves |sin x / x| at x = pi * 100 Hz * 8.51 ms, 0.168."""
-    rig = Rig(BenchSpec(ripple_fraction=0.3, chip_noise_v=0.0, chip_clock_error_fraction=0.0))
+def test_look_again_is_quick():
+    """16 shunt readings and one of the bus, 0.532 ms each, make 9.04 ms (SBOS448 Table 6). Of 100
+    Hz the mean over 8.51 ms leaves |sin x / x| at x = pi * 100 Hz * 8.51 ms, 0.168."""
+    rig = Rig(RehearsalSpec(ripple_fraction=0.3, chip_noise_v=0.0, chip_clock_error_fraction=0.0))
     rig.relay.on()
     rig.poll_for(1.0)
     quick = []
@@ -70,16 +77,17 @@ def test_look_again_answers_after_9_ms_and_carries_a_sixth_of_the_ripple():
     assert all(sample.current_a == pytest.approx(3.0, abs=0.04) for sample in averaged)
 
 
-def test_contact_makes_and_breaks_8_ms_after_the_pin():
-    rig = Rig(BenchSpec(**QUIET))
+def test_contact_follows_after_8_ms():
+    """Contact makes and breaks 8 ms after the pin."""
+    rig = Rig(RehearsalSpec(**QUIET))
     rig.relay.on()
     rig.clock.advance(0.008)
-    assert rig.bench.true_charge_coulombs == pytest.approx(0.0, abs=1e-9)
+    assert rig.model.true_charge_coulombs == pytest.approx(0.0, abs=1e-9)
     rig.clock.advance(1.0)
-    assert rig.bench.true_charge_coulombs == pytest.approx(3.0)
+    assert rig.model.true_charge_coulombs == pytest.approx(3.0)
     rig.relay.off()
     rig.clock.advance(5.0)
-    assert rig.bench.true_charge_coulombs == pytest.approx(3.0 * 1.008)
+    assert rig.model.true_charge_coulombs == pytest.approx(3.0 * 1.008)
 
 
 def test_released_pin_is_pulled_down():
@@ -87,13 +95,14 @@ def test_released_pin_is_pulled_down():
     rig.relay.on()
     rig.clock.advance(1.0)
     rig.relay.close()
-    assert not rig.bench.truth().relay_on
+    assert not rig.model.truth().relay_on
     rig.clock.advance(1.0)
-    assert not rig.bench.truth().contact_closed
+    assert not rig.model.truth().contact_closed
 
 
-def test_the_mock_pin_does_not_remember_every_level():
-    rig = Rig(BenchSpec())
+def test_mock_pin_forgets_levels():
+    """The mock pin does not remember every level."""
+    rig = Rig(RehearsalSpec())
     for _ in range(100):
         rig.relay.on()
         rig.relay.off()
@@ -101,22 +110,24 @@ def test_the_mock_pin_does_not_remember_every_level():
 
 
 def test_relay_starts_off():
-    truth = Rig().bench.truth()
+    truth = Rig().model.truth()
     assert not truth.relay_on
     assert not truth.contact_closed
     assert truth.first_on_at_s is None
 
 
-def test_true_charge_holds_the_exact_integral_of_the_ripple():
-    """Outside: 3 A t + (3 A r/w)(cos(w t0 + p) - cos(w t1 + p)), bounds found by cutting the relay at half a period."""
-    spec = BenchSpec(ripple_fraction=0.4, contact_delay_s=0.0)
+def test_true_charge_includes_ripple():
+    """Outside: 3 A t + (3 A r/w)(cos(w t0 + p) - cos(w t1 + p)), bounds found by cutting the relay
+    at half a period.
+    """
+    spec = RehearsalSpec(ripple_fraction=0.4, contact_delay_s=0.0)
     seen = set()
     for start in range(8):
         rig = Rig(spec)
         rig.clock.advance(start * 0.00125)
         rig.relay.on()
         rig.clock.advance(0.005)
-        truth = rig.bench.truth()
+        truth = rig.model.truth()
         assert truth.cell_charge_coulombs == pytest.approx(truth.charge_coulombs, rel=1e-9)
         seen.add(round(truth.charge_coulombs / 3.0 * 1e3, 4))
     amplitude_ms = (
@@ -128,11 +139,13 @@ def test_true_charge_holds_the_exact_integral_of_the_ripple():
 
 
 def test_whole_piece_by_hand():
-    """0.25 mm of fine silver over 7.67 cm2 without edges: 3 A for 600 s; V I t heats the litre by 1.3 K less what it loses."""
-    rig = Rig(BenchSpec(**QUIET))
+    """0.25 mm of fine silver over 7.67 cm2 without edges: 3 A for 600 s; V I t heats the litre by
+    1.3 K less what it loses.
+    """
+    rig = Rig(RehearsalSpec(**QUIET))
     rig.relay.on()
     samples = rig.poll_for(600.0)
-    truth = rig.bench.truth()
+    truth = rig.model.truth()
     assert truth.charge_coulombs == pytest.approx(1800.0, abs=0.2)
     assert truth.mass_g == pytest.approx(1800.0 * 107.8682 / 96485.33212, rel=1e-4)
     assert truth.depth_mm == pytest.approx(truth.mass_g / 10.49e-3 / 767.0, rel=1e-9)
@@ -144,44 +157,48 @@ def test_whole_piece_by_hand():
 
 def test_ripple_heats_by_its_square():
     """Outside: the mean of (V + s a sin)(I + a sin) is V I + s a^2/2."""
-    rig = Rig(BenchSpec(**{**QUIET, "ripple_fraction": 0.48}))
+    rig = Rig(RehearsalSpec(**{**QUIET, "ripple_fraction": 0.48}))
     rig.relay.on()
     rig.clock.advance(0.008 + 0.06)
     cell = rig.spec.make_cell()
     mean_w = 3.0 * cell.voltage_v(3.0) + 0.5 * (0.48 * 3.0) ** 2 * cell.ripple_ohm(3.0)
-    assert rig.bench.truth().heat_j == pytest.approx(mean_w * 0.06, rel=1e-4)
+    assert rig.model.truth().heat_j == pytest.approx(mean_w * 0.06, rel=1e-4)
 
 
-def test_bite_factor_is_the_benchs_secret():
+def test_bite_factor_changes_depth_alone():
     """Same readings, other depth."""
     readings, depths_mm = [], []
     for bite_factor in (1.0, 0.8):
-        rig = Rig(BenchSpec(bite_factor=bite_factor, **QUIET, chip_clock_error_fraction=0.0))
+        rig = Rig(RehearsalSpec(bite_factor=bite_factor, **QUIET, chip_clock_error_fraction=0.0))
         rig.relay.on()
         readings.append([sample.current_a for sample in rig.poll_for(10.0)])
-        depths_mm.append(rig.bench.true_depth_mm)
+        depths_mm.append(rig.model.true_depth_mm)
     assert readings[0] == readings[1]
     assert depths_mm[1] == pytest.approx(0.8 * depths_mm[0], rel=1e-6)
 
 
-def test_current_rises_with_the_open_area_at_a_voltage_source():
-    rig = Rig(BenchSpec(supply_v=3.2, supply_limit_a=None, edge_mm=1500.0, **QUIET))
+def test_current_rises_with_area():
+    """Current rises with the open area at a voltage source."""
+    rig = Rig(RehearsalSpec(supply_v=3.2, supply_limit_a=None, edge_mm=1500.0, **QUIET))
     rig.relay.on()
     samples = rig.poll_for(600.0)
     assert samples[-1].current_a > 1.1 * samples[5].current_a
 
 
-def test_turned_up_supply_comes_in_slowly():
-    rig = Rig(BenchSpec(ramp_s=10.0, supply_limit_a=None, supply_v=3.2, **QUIET))
+def test_ramped_supply_rises_slowly():
+    """Turned up supply comes in slowly."""
+    rig = Rig(RehearsalSpec(ramp_s=10.0, supply_limit_a=None, supply_v=3.2, **QUIET))
     rig.relay.on()
     samples = rig.poll_for(12.0)
     assert samples[10].current_a < 0.2 * samples[-1].current_a
     assert [s.current_a for s in samples] == sorted(s.current_a for s in samples)
 
 
-def test_charge_of_a_short_ramp_by_an_outside_integral():
-    """0.05 s to 3.2 V and 0.1 s there: scipy's quadrature over scipy's roots of the cell against the supply's resistances."""
-    spec = BenchSpec(ramp_s=0.05, supply_limit_a=None, supply_v=3.2, **QUIET)
+def test_charge_of_short_ramp():
+    """0.05 s to 3.2 V and 0.1 s there: scipy's quadrature over scipy's roots of the cell against
+    the supply's resistances.
+    """
+    spec = RehearsalSpec(ramp_s=0.05, supply_limit_a=None, supply_v=3.2, **QUIET)
     cell = spec.make_cell()
 
     def current_a(time_s):
@@ -194,24 +211,26 @@ def test_charge_of_a_short_ramp_by_an_outside_integral():
     rig.relay.on()
     rig.clock.advance(0.158)
     expected_coulombs = quad(current_a, 0.0, 0.15, points=[0.05 * 0.25 / 3.2, 0.05])[0]
-    assert rig.bench.true_charge_coulombs == pytest.approx(expected_coulombs, rel=1e-4)
+    assert rig.model.true_charge_coulombs == pytest.approx(expected_coulombs, rel=1e-4)
 
 
 def readings(seed):
-    rig = Rig(BenchSpec(seed=seed))
+    rig = Rig(RehearsalSpec(seed=seed))
     rig.relay.on()
     return [(round(sample.current_a, 9), sample.voltage_v) for sample in rig.poll_for(5.0)]
 
 
-def test_seed_repeats_a_rehearsal_whatever_the_clock_says():
+def test_seed_repeats_a_rehearsal():
+    """Seed repeats a rehearsal whatever the clock says."""
     assert readings(7) == readings(7)
     assert readings(7) != readings(8)
 
 
-def test_seed_draws_clock_and_offset_within_their_bounds():
+def test_seed_draws_within_bounds():
+    """Seed draws clock and offset within their bounds."""
     offsets, periods = set(), set()
     for seed in range(30):
-        rig = Rig(BenchSpec(seed=seed, chip_noise_v=0.0))
+        rig = Rig(RehearsalSpec(seed=seed, chip_noise_v=0.0))
         offsets.add(round(rig.poll_for(0.2)[-1].current_a * 0.02 * 1e6))
         periods.add(len(rig.poll_for(20.0, poll_s=0.002)))
     assert min(offsets) < -20
@@ -222,9 +241,11 @@ def test_seed_draws_clock_and_offset_within_their_bounds():
     assert 1.02 * 20.0 / 0.068632 < max(periods) <= fast + 1
 
 
-def test_another_thread_may_switch_the_relay_at_any_time():
-    """The bench integrates with the old state first: whoever switches, no charge is lost or counted twice."""
-    rig = Rig(BenchSpec(**QUIET, contact_delay_s=0.0))
+def test_relay_switched_by_another_thread():
+    """The bench integrates with the old state first: whoever switches, no charge is lost or counted
+    twice.
+    """
+    rig = Rig(RehearsalSpec(**QUIET, contact_delay_s=0.0))
     ready, done = threading.Event(), threading.Event()
     expected_coulombs, problems = 0.0, []
 
@@ -232,7 +253,7 @@ def test_another_thread_may_switch_the_relay_at_any_time():
         try:
             while not done.is_set():
                 rig.relay.on()
-                rig.bench.truth()
+                rig.model.truth()
                 rig.relay.off()
                 ready.set()
         except Exception as error:
@@ -247,41 +268,43 @@ def test_another_thread_may_switch_the_relay_at_any_time():
     assert not problems
     rig.relay.off()
     rig.clock.advance(0.1)
-    before_coulombs = rig.bench.true_charge_coulombs
+    before_coulombs = rig.model.true_charge_coulombs
     assert 0.0 <= before_coulombs < 3.0 * 60.2
     rig.relay.on()
     rig.clock.advance(10.0)
     expected_coulombs = before_coulombs + 30.0
-    assert rig.bench.true_charge_coulombs == pytest.approx(expected_coulombs)
+    assert rig.model.true_charge_coulombs == pytest.approx(expected_coulombs)
 
 
-def test_a_beat_of_the_clock_switches_off_in_the_middle_of_a_stuck_transaction():
-    rig = Rig(BenchSpec(**QUIET), faults=["bus_stuck@2"])
+def test_beat_switches_off_mid_transaction():
+    """A beat of the clock switches off in the middle of a stuck transaction."""
+    rig = Rig(RehearsalSpec(**QUIET), faults=["bus_stuck@2"])
     rig.relay.on()
     rig.poll_for(1.9)
     rig.clock.every(0.25, lambda now_s: rig.relay.off())
-    with pytest.raises(OSError, match="stuck"):
+    with raises_message(SensorError, "hardware.sensor.bus_stuck"):
         rig.poll_for(2.0)
-    assert rig.bench.truth().off_after_fault_s < 0.26 + 0.02
-    assert rig.bench.true_charge_coulombs < 3.0 * 2.3
+    assert rig.model.truth().off_after_fault_s < 0.26 + 0.02
+    assert rig.model.true_charge_coulombs < 3.0 * 2.3
 
 
-def test_another_plate_in_the_same_bath():
-    rig = Rig(BenchSpec(**QUIET))
+def test_another_plate_same_bath():
+    """Another plate in the same bath."""
+    rig = Rig(RehearsalSpec(**QUIET))
     rig.relay.on()
     rig.poll_for(60.0)
     rig.relay.off()
     rig.clock.advance(1.0)
-    warm_degc = rig.bench.truth().bath_degc
+    warm_degc = rig.model.truth().bath_degc
     assert warm_degc > 20.1
-    assert rig.bench.bath_degc == warm_degc
+    assert rig.model.bath_degc == warm_degc
     copper = {"equivalent_g_per_mol": 31.773, "density_g_per_cm3": 8.96}  # n = 2; handbook density
-    rig.bench.hang(
+    rig.model.hang(
         replace(
             rig.spec, area_mm2=300.0, bite_factor=0.9, supply_limit_a=1.0, supply_v=8.0, **copper
         )
     )
-    truth = rig.bench.truth()
+    truth = rig.model.truth()
     assert (truth.charge_coulombs, truth.depth_mm, truth.heat_j) == (0.0, 0.0, 0.0)
     assert truth.bath_degc == warm_degc
     rig.relay.on()
@@ -290,7 +313,7 @@ def test_another_plate_in_the_same_bath():
     assert sample.voltage_v == pytest.approx(
         rig.spec.make_cell().voltage_v(1.0) + 0.5, abs=0.1
     )  # the smaller plate
-    truth = rig.bench.truth()
+    truth = rig.model.truth()
     assert truth.charge_coulombs == pytest.approx(10.0, abs=0.05)
     assert truth.mass_g == pytest.approx(0.9 * truth.charge_coulombs * 31.773 / 96485.33212)
     assert truth.depth_mm == pytest.approx(truth.mass_g / 8.96e-3 / 300.0)
@@ -300,12 +323,13 @@ def test_another_plate_in_the_same_bath():
     ("fault", "current_a"),
     [("supply_runaway", 10.2), ("supply_lost", 0.0), ("polarity_reversed", -1.0)],
 )
-def test_another_plate_does_not_mend_a_fault(fault, current_a):
-    rig = Rig(BenchSpec(**QUIET), faults=[f"{fault}@1"])
+def test_fault_survives_another_plate(fault, current_a):
+    """Another plate does not mend a fault."""
+    rig = Rig(RehearsalSpec(**QUIET), faults=[f"{fault}@1"])
     rig.relay.on()
     rig.poll_for(2.0)
     rig.relay.off()
-    rig.bench.hang(replace(rig.spec, supply_limit_a=1.0))
+    rig.model.hang(replace(rig.spec, supply_limit_a=1.0))
     rig.relay.on()
     assert rig.poll_for(1.0)[-1].current_a == pytest.approx(current_a, abs=0.3)
 
@@ -318,7 +342,7 @@ def test_truth_times():
     rig.clock.advance(6.0)
     rig.relay.off()
     rig.clock.advance(1.0)
-    truth = rig.bench.truth()
+    truth = rig.model.truth()
     assert truth.first_on_at_s == on_at_s
     assert truth.fault_at_s - on_at_s == pytest.approx(5.0)
     assert truth.off_after_fault_s == pytest.approx(1.008)
@@ -332,12 +356,13 @@ def test_impossible_specs_are_refused():
         {"supply_v": -1.0},
     ):
         with pytest.raises(RefusedError):
-            Bench(BenchSpec(**changes), VirtualClock())
+            RehearsalRig(RehearsalSpec(**changes), VirtualClock())
 
 
-def test_fault_that_never_comes_leaves_no_trace():
+def test_fault_still_to_come():
+    """Fault that never comes leaves no trace."""
     rig = Rig(faults=["supply_lost@100"])
     rig.relay.on()
     rig.poll_for(10.0)
-    assert rig.bench.truth().fault_at_s is None
+    assert rig.model.truth().fault_at_s is None
     assert parse_fault("supply_lost@100").at_s == 100.0

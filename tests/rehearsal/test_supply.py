@@ -1,4 +1,6 @@
-"""Supply, contact and wiring, solved for the moment; against ohm's law by hand and a root finder from outside."""
+"""Supply, contact and wiring, solved for the moment; against ohm's law by hand and a root finder
+from outside.
+"""
 
 from math import asinh, pi, sin, sqrt
 
@@ -7,7 +9,7 @@ from scipy.optimize import brentq
 
 from controller.errors import RefusedError
 from hardware.rehearsal.circuit import Circuit, RelayContact
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from hardware.rehearsal.supply import Supply
 
 
@@ -43,7 +45,8 @@ def at(supply, load, now_s=100.0, **faults):
     return circuit.operating_point(now_s)
 
 
-def test_plain_voltage_source_through_its_resistances():
+def test_voltage_source_through_resistances():
+    """Plain voltage source through its resistances."""
     point = at(Supply(5.0, internal_ohm=0.05), Resistor(0.9))
     assert point.shunt_a == pytest.approx(5.0)  # 5 V over 0.05 + 0.03 + 0.02 + 0.9 ohm
     assert point.cell_v == pytest.approx(4.5)
@@ -52,13 +55,15 @@ def test_plain_voltage_source_through_its_resistances():
 
 
 @pytest.mark.parametrize("load_ohm", [0.01, 0.5, 1.5, 1.56, 1.57, 3.0, 100.0])
-def test_current_limit_takes_over_where_the_voltage_would_give_more(load_ohm):
+def test_current_limit_takes_over(load_ohm):
+    """Current limit takes over where the voltage would give more."""
     point = at(Supply(5.0, 3.0, internal_ohm=0.05), Resistor(load_ohm))
     assert point.shunt_a == pytest.approx(min(3.0, 5.0 / (load_ohm + 0.1)), rel=1e-9)
 
 
-def test_cell_at_a_voltage_source_by_an_outside_root_finder():
-    cell = BenchSpec().make_cell()
+def test_cell_matches_outside_solver():
+    """Cell at a voltage source by an outside root finder."""
+    cell = RehearsalSpec().make_cell()
     point = at(Supply(3.2, internal_ohm=0.05), cell)
     current_a = brentq(lambda a: cell.voltage_v(a) + 0.1 * a - 3.2, 0.0, 20.0, xtol=1e-12)
     assert point.shunt_a == pytest.approx(current_a, rel=1e-9)
@@ -67,8 +72,9 @@ def test_cell_at_a_voltage_source_by_an_outside_root_finder():
 
 @pytest.mark.parametrize("bridge_ohm", [0.001, 0.03, 1.0, 1e6])
 @pytest.mark.parametrize("limit_a", [None, 3.0])
-def test_bridged_cell_by_an_outside_root_finder(bridge_ohm, limit_a):
-    cell = BenchSpec().make_cell()
+def test_bridged_cell_matches_outside_solver(bridge_ohm, limit_a):
+    """Bridged cell by an outside root finder."""
+    cell = RehearsalSpec().make_cell()
     point = at(Supply(3.2, limit_a, internal_ohm=0.05), cell, bridge_ohm=bridge_ohm)
 
     def total_a(cell_a):
@@ -82,7 +88,7 @@ def test_bridged_cell_by_an_outside_root_finder(bridge_ohm, limit_a):
     assert point.cell_fraction == pytest.approx(1.0 / (1.0 + cell.ripple_ohm(cell_a) / bridge_ohm))
 
 
-def test_solver_finds_steep_knees_from_far_away():
+def test_solver_finds_steep_knees():
     """A load like a diode pair, 20 decades between exchange and supply current."""
 
     class Knee:
@@ -103,28 +109,33 @@ def test_solver_finds_steep_knees_from_far_away():
         assert point.cell_v + 0.1 * point.shunt_a == pytest.approx(voltage_v, abs=1e-8)
 
 
-def test_open_contact_shows_the_cells_own_voltage():
+def test_open_contact_shows_cell_voltage():
+    """Open contact shows the cell's voltage."""
     circuit = wired(Supply(5.0, 3.0), Resistor(1.0, 0.25), closed=False)
     assert circuit.operating_point(1.0)[:3] == (0.0, 0.0, 0.25)
 
 
-def test_supply_below_the_cells_own_voltage_takes_nothing_back():
+def test_low_supply_takes_nothing():
+    """Supply below the cell's voltage takes nothing back."""
     assert at(Supply(0.2), Resistor(1.0, 0.25))[:3] == (0.0, 0.0, 0.25)
     assert at(Supply(0.2), Resistor(1.0, 0.25), bridge_ohm=1e9).shunt_a == 0.0
 
 
-def test_dead_supply_leaves_the_cell_alone():
+def test_dead_supply_drives_nothing():
+    """Dead supply leaves the cell alone."""
     assert at(Supply(5.0, 3.0, dead=True), Resistor(1.0, 0.25))[:3] == (0.0, 0.0, 0.25)
 
 
-def test_lead_off_shows_the_supplys_open_terminal_and_nothing_with_the_relay_off():
+def test_lead_off_shows_open_terminal():
+    """Lead off shows the supply's open terminal and nothing with the relay off."""
     assert at(Supply(5.0, 3.0), Resistor(1.0, 0.25), lead_off=True)[:3] == (0.0, 0.0, 5.0)
     circuit = wired(Supply(5.0, 3.0), Resistor(1.0, 0.25), closed=False)
     circuit.lead_off = True
     assert circuit.operating_point(1.0)[:3] == (0.0, 0.0, 0.0)
 
 
-def test_bridge_with_the_relay_off_discharges_the_cell():
+def test_bridge_discharges_the_cell():
+    """Bridge with the relay off discharges the cell."""
     circuit = wired(Supply(5.0, 3.0), Resistor(1.0, 0.25), closed=False)
     circuit.bridge_ohm = 0.25
     shunt_a, cell_a, cell_v, *_ = circuit.operating_point(1.0)
@@ -134,14 +145,16 @@ def test_bridge_with_the_relay_off_discharges_the_cell():
 
 
 @pytest.mark.parametrize(("limit_a", "shunt_a"), [(3.0, -3.0), (None, -4.7 / 0.1)])
-def test_reversed_supply_is_held_by_the_clamp(limit_a, shunt_a):
+def test_clamp_holds_reversed_supply(limit_a, shunt_a):
+    """Reversed supply is held by the clamp."""
     point = at(Supply(5.0, limit_a, polarity=-1), Resistor(1.0, 0.25))
     assert point.shunt_a == pytest.approx(shunt_a)
     assert point.cell_v == -0.3
     assert point.cell_a == pytest.approx(-0.55)
 
 
-def test_reversed_supply_that_the_cell_takes_without_the_clamp():
+def test_reversed_supply_without_clamp():
+    """Reversed supply that the cell takes without the clamp."""
     assert at(Supply(5.0, 0.4, polarity=-1), Resistor(1.0, 0.25))[:3] == pytest.approx(
         (-0.4, -0.4, -0.15)
     )
@@ -150,12 +163,14 @@ def test_reversed_supply_that_the_cell_takes_without_the_clamp():
     assert point.cell_v == pytest.approx(0.25 - 0.45 / 1.1)
 
 
-def test_reversed_supply_with_the_lead_off_or_dead():
+def test_reversed_supply_disconnected():
+    """Reversed supply with the lead off or dead."""
     assert at(Supply(5.0, 3.0, polarity=-1), Resistor(1.0), lead_off=True)[:3] == (-3.0, 0.0, -0.3)
     assert at(Supply(5.0, 3.0, polarity=-1, dead=True), Resistor(1.0, 0.25)).shunt_a == 0.0
 
 
-def test_voltage_turned_up_after_the_contact_has_closed():
+def test_voltage_ramps_after_closing():
+    """Voltage turned up after the contact has closed."""
     supply = Supply(5.0, ramp_s=10.0)
     assert at(supply, Resistor(0.9), now_s=0.0).shunt_a == 0.0
     assert at(supply, Resistor(0.9), now_s=4.0).shunt_a == pytest.approx(2.0)
@@ -177,7 +192,8 @@ def test_ripple_starts_at_its_crest():
     assert sin(2.0 * pi * 100.0 * 1234.567 + supply.ripple_phase_rad) == pytest.approx(1.0)
 
 
-def test_contact_follows_after_its_delay_and_forgets_a_short_pulse():
+def test_contact_follows_after_delay():
+    """Contact follows after its delay and forgets a short pulse."""
     contact = RelayContact(0.008)
     contact.follow(True, 1.0)
     assert contact.due_s == pytest.approx(1.008)
@@ -188,7 +204,8 @@ def test_contact_follows_after_its_delay_and_forgets_a_short_pulse():
     assert contact.opened_at_s is None
 
 
-def test_welded_contact_makes_but_never_breaks():
+def test_welded_contact_never_breaks():
+    """Welded contact makes but never breaks."""
     contact = RelayContact(0.008)
     contact.weld(None)
     assert not contact.closed

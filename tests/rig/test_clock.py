@@ -10,8 +10,11 @@ from types import SimpleNamespace
 
 import pytest
 
+from controller.errors import RefusedError
+from controller.texts import text
 from hardware import clock as module
 from hardware.clock import LockstepPacer, SystemClock, SystemPacer, ThreadBeat, VirtualClock
+from tests.kits.message_kit import raises_message
 
 WAIT_S = 60.0
 """Limit on hanging, not a speed."""
@@ -43,10 +46,12 @@ class FakeTime:
         self.flag = False
 
 
-# --- virtual clock ------------------------------------------------------------------------------------------------------
+# --- virtual clock
+# ----------------------------------------------------------------------------
 
 
-def test_time_starts_large_and_random_and_moves_only_when_told() -> None:
+def test_time_moves_when_advanced() -> None:
+    """The time starts large and random, and moves only when it is advanced."""
     first, second = VirtualClock(), VirtualClock()
     assert first.monotonic_s() >= 1e4
     assert first.monotonic_s() != second.monotonic_s()
@@ -62,14 +67,15 @@ def test_time_starts_large_and_random_and_moves_only_when_told() -> None:
 @pytest.mark.parametrize("seconds", [-1e-6, -100.0])
 def test_time_cannot_go_back(seconds: float) -> None:
     clock = VirtualClock(start_s=1000.0)
-    with pytest.raises(ValueError, match="time cannot go back"):
+    with raises_message(RefusedError, "hardware.clock.backwards", now_s=1000.0):
         clock.advance(seconds)
-    with pytest.raises(ValueError, match="time cannot go back"):
+    with raises_message(RefusedError, "hardware.clock.backwards", now_s=1000.0):
         clock.advance_to(1000.0 + seconds)
     assert clock.monotonic_s() == 1000.0
 
 
-def test_wall_time_follows_and_a_jump_changes_the_label_only() -> None:
+def test_jump_changes_wall_time_only() -> None:
+    """Wall time follows and a jump changes the label only."""
     clock = VirtualClock(START, start_s=1000.0)
     beats: list[float] = []
     clock.every(1.0, beats.append)
@@ -83,7 +89,8 @@ def test_wall_time_follows_and_a_jump_changes_the_label_only() -> None:
     assert beats == [1000.0 + i for i in range(1, 12)], "no beat lost, none made up"
 
 
-def test_beats_fire_in_order_in_the_middle_of_an_advance() -> None:
+def test_beats_fire_in_order() -> None:
+    """Beats fire in order in the middle of an advance."""
     clock = VirtualClock(start_s=1000.0)
     seen: list[tuple[str, float, float]] = []
     clock.every(0.3, lambda now_s: seen.append(("slow", now_s, clock.monotonic_s())))
@@ -98,7 +105,8 @@ def test_beats_fire_in_order_in_the_middle_of_an_advance() -> None:
     assert clock.monotonic_s() == pytest.approx(1000.65)
 
 
-def test_a_beat_exactly_at_the_deadline_fires_and_the_next_period_counts_from_it() -> None:
+def test_beat_at_the_deadline() -> None:
+    """A beat exactly at the deadline fires and the next period counts from it."""
     clock = VirtualClock(start_s=1000.0)
     beats: list[float] = []
     clock.every(0.5, beats.append)
@@ -108,7 +116,8 @@ def test_a_beat_exactly_at_the_deadline_fires_and_the_next_period_counts_from_it
     assert beats == [1000.5, 1001.0]
 
 
-def test_beats_of_one_moment_fire_in_the_order_in_which_they_were_asked_for() -> None:
+def test_simultaneous_beats_keep_order() -> None:
+    """Beats of one moment fire in the order in which they were requested."""
     clock, seen = VirtualClock(), list[str]()
     for name in ("first", "second", "third"):
         clock.every(0.5, lambda _now_s, name=name: seen.append(name))  # type: ignore[misc]
@@ -116,7 +125,8 @@ def test_beats_of_one_moment_fire_in_the_order_in_which_they_were_asked_for() ->
     assert seen == ["first", "second", "third"] * 4
 
 
-def test_a_beat_may_advance_the_clock_itself() -> None:
+def test_beat_advances_the_clock() -> None:
+    """A beat may advance the clock itself."""
     clock = VirtualClock(start_s=1000.0)
     beats: list[float] = []
 
@@ -131,12 +141,14 @@ def test_a_beat_may_advance_the_clock_itself() -> None:
     assert beats == [1001.0, 1002.0]
 
 
-# --- pacers -------------------------------------------------------------------------------------------------------------
+# --- pacers
+# ----------------------------------------------------------------------------
 
 
-def test_headless_lockstep_moves_the_clock_and_waits_for_nothing(
+def test_headless_lockstep_never_waits(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    """Headless lockstep moves the clock and waits for nothing."""
     fake = FakeTime(monkeypatch)
     clock = VirtualClock(START, start_s=1000.0)
     pacer = LockstepPacer(clock)
@@ -147,9 +159,10 @@ def test_headless_lockstep_moves_the_clock_and_waits_for_nothing(
     assert fake.waited_s == []
 
 
-def test_lockstep_with_a_speed_waits_the_real_time_of_each_step(
+def test_lockstep_waits_real_time(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    """Lockstep with a speed waits the real time of each step."""
     fake = FakeTime(monkeypatch)
     clock = VirtualClock(START, start_s=1000.0)
     pacer = LockstepPacer(clock, speed=30.0)
@@ -159,9 +172,10 @@ def test_lockstep_with_a_speed_waits_the_real_time_of_each_step(
     assert clock.monotonic_s() == 1009.0
 
 
-def test_a_busy_machine_slows_the_rehearsal_and_it_is_never_made_up_for(
+def test_lost_time_not_made_up(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    """A busy machine slows the rehearsal and it is never made up for."""
     fake = FakeTime(monkeypatch)
     clock = VirtualClock(START, start_s=1000.0)
     pacer = LockstepPacer(clock, speed=10.0)
@@ -177,9 +191,10 @@ def test_a_busy_machine_slows_the_rehearsal_and_it_is_never_made_up_for(
     assert fake.waited_s[-1] == pytest.approx(0.06)
 
 
-def test_a_wake_ends_the_real_wait_and_the_virtual_step_is_made_all_the_same(
+def test_wake_ends_real_wait(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    """A wake ends the real wait and the virtual step is made all the same."""
     fake = FakeTime(monkeypatch)
     clock = VirtualClock(START, start_s=1000.0)
     pacer = LockstepPacer(clock, speed=1.0)
@@ -191,14 +206,16 @@ def test_a_wake_ends_the_real_wait_and_the_virtual_step_is_made_all_the_same(
 
 
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("nan")])
-def test_a_speed_that_is_none_is_refused(speed: float) -> None:
-    with pytest.raises(ValueError, match="must be above 0"):
+def test_impossible_speed_refused(speed: float) -> None:
+    """A speed of 0 or below is refused."""
+    with raises_message(RefusedError, "hardware.clock.speed"):
         LockstepPacer(VirtualClock(), speed)
 
 
-def test_the_system_pacer_waits_what_is_left_and_not_when_late(
+def test_system_pacer_waits_the_rest(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    """The system pacer waits what is left and not when late."""
     fake = FakeTime(monkeypatch)
     pacer = SystemPacer(SystemClock())
     pacer.wait_until(500.02)
@@ -212,7 +229,8 @@ def test_the_system_pacer_waits_what_is_left_and_not_when_late(
     assert fake.waited_s[-1] == pytest.approx(0.5)
 
 
-# --- the machine's own --------------------------------------------------------------------------------------------------
+# --- the machine's own
+# ----------------------------------------------------------------------------
 
 
 def test_the_system_clock() -> None:
@@ -224,9 +242,10 @@ def test_the_system_clock() -> None:
     assert clock.boot_id() == clock.boot_id()
 
 
-def test_the_beat_calls_back_from_a_thread_of_its_own_as_soon_as_a_signal_arrives(
+def test_signal_wakes_the_beat(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    """The beat calls back from a thread of its own as soon as a signal arrives."""
     # No period passes here: each one asked for becomes a wait for the descriptor alone.
     periods_s: list[float] = []
     select = module.select.select
@@ -254,7 +273,7 @@ def test_the_beat_calls_back_from_a_thread_of_its_own_as_soon_as_a_signal_arrive
     assert names == ["biteclock-beat"] * 2
 
 
-def test_a_beat_that_fails_is_told_and_the_next_one_comes(
+def test_beat_survives_a_failure(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     """A watch that ends with its first exception is no watch."""
@@ -273,16 +292,17 @@ def test_a_beat_that_fails_is_told_and_the_next_one_comes(
 
     ThreadBeat(SystemClock()).every(0.05, callback)
     assert twice.wait(WAIT_S)
-    assert "a beat failed" in caplog.text
+    assert [record.args for record in caplog.records] == [(text("hardware.beat_failed"),)]
 
 
 @pytest.mark.parametrize("period_s", [0.0, -1.0, float("nan")])
 def test_a_beat_needs_a_period(period_s: float) -> None:
-    with pytest.raises(ValueError, match="must be above 0 s"):
+    with raises_message(RefusedError, "hardware.clock.period"):
         VirtualClock().every(period_s, lambda _now_s: None)
 
 
-def test_the_beat_calls_back_each_period(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_beat_calls_each_period(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The beat calls back each period."""
     passed, called = threading.Semaphore(2), threading.Semaphore(0)
     done = threading.Event()
 

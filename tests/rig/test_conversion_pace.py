@@ -1,4 +1,6 @@
-"""Conversions keep out of step with the supply's ripple: TI SBOS448's times, ripple of full-wave rectifiers at 100 and 120 Hz."""
+"""Conversions keep out of step with the supply's ripple: TI SBOS448's times, ripple of full-wave
+rectifiers at 100 and 120 Hz.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,7 @@ import pytest
 
 from controller.ports import SensorSpec
 from controller.sensors import INA219, SENSORS
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from hardware.sensor.conversion_pace import COUNT, LEAST_BEAT_HZ, ConversionPace, beat_hz
 from tests.kits.rehearsal_rig import POLL_S, Rig
 
@@ -27,7 +29,8 @@ def settled_beat_hz(spec: SensorSpec, clock_error: float) -> float:
     return beat_hz(pace.typical_s * (1.0 + clock_error))
 
 
-def test_the_beat_is_that_of_the_nearest_multiple():
+def test_beat_of_nearest_multiple():
+    """The beat is that of the nearest multiple."""
     assert beat_hz(0.07) == pytest.approx(0.0, abs=1e-9)
     assert beat_hz(8.0 / 120.0) == pytest.approx(0.0, abs=1e-9)
     assert beat_hz(0.0707) == pytest.approx(100.0 - 7.0 / 0.0707)
@@ -35,7 +38,7 @@ def test_the_beat_is_that_of_the_nearest_multiple():
 
 @pytest.mark.parametrize("spec", SENSORS.values(), ids=SENSORS)
 @pytest.mark.parametrize("per_mille", range(-100, 101, 5))
-def test_some_pace_is_out_of_step(spec, per_mille):
+def test_some_pace_is_free(spec, per_mille):
     """At any clock of the data sheet."""
     assert spec.time_tolerance_fraction <= 0.1
     stretch = 1.0 + per_mille / 1000.0
@@ -43,21 +46,24 @@ def test_some_pace_is_out_of_step(spec, per_mille):
     assert settled_beat_hz(spec, per_mille / 1000.0) >= LEAST_BEAT_HZ
 
 
-def test_a_pace_out_of_step_is_left_alone():
+def test_free_pace_is_kept():
+    """A pace out of step is left alone."""
     pace, now_s = ConversionPace(INA219), 0.0
     for _ in range(3 * COUNT):
         now_s += 0.068632
         assert not pace.note(now_s)
 
 
-def test_a_missed_conversion_begins_the_measuring_anew():
+def test_missed_conversion_restarts_measuring():
+    """A missed conversion restarts the measurement of the pace."""
     pace, now_s = ConversionPace(INA219), 0.0
     for k in range(3 * COUNT):
         now_s += 0.07 * (2 if k % (COUNT - 1) == 0 else 1)
         assert not pace.note(now_s)
 
 
-def test_a_beat_at_the_least_leaves_a_sixth_of_the_ripple_in_a_mean_of_32():
+def test_slowest_beat_in_a_mean():
+    """A beat at the least leaves a sixth of the ripple in a mean of 32."""
     half = pi * LEAST_BEAT_HZ * BLOCK * 0.0686
     assert 1.0 / half == pytest.approx(1.0 / 6.2, rel=0.01)
     assert abs(sin(half) / half) < 1.0 / 6.0
@@ -66,11 +72,13 @@ def test_a_beat_at_the_least_leaves_a_sixth_of_the_ripple_in_a_mean_of_32():
 @pytest.mark.parametrize(
     ("clock_error", "hertz"), [(IN_STEP_100_HZ, 100.0), (IN_STEP_120_HZ, 120.0)]
 )
-def test_the_voltage_of_a_rippling_supply_is_right_at_any_chip_clock(clock_error, hertz):
-    """In step, the mean of 32 looks at a voltage with 20 % of ripple is off by up to 20 %; after the change by a few percent."""
+def test_voltage_right_at_any_clock(clock_error, hertz):
+    """In step, the mean of 32 looks at a voltage with 20 % of ripple is off by up to 20 %; after
+    the change by a few percent.
+    """
     off = []
     for seed in range(5):
-        spec = BenchSpec(
+        spec = RehearsalSpec(
             ripple_fraction=0.2,
             ripple_hz=hertz,
             chip_clock_error_fraction=clock_error,
@@ -91,9 +99,11 @@ def test_the_voltage_of_a_rippling_supply_is_right_at_any_chip_clock(clock_error
 
 
 @pytest.mark.parametrize("every", [17, 21, 25])
-def test_quick_looks_are_not_counted_into_the_pace(every):
-    """Each puts the next conversion off by some 30 ms: counted in, one in 21 makes a healthy pace look in step with 100 Hz."""
-    rig = Rig(BenchSpec(supply_limit_a=3.0, chip_clock_error_fraction=0.0))
+def test_quick_looks_not_counted(every):
+    """Each puts the next conversion off by some 30 ms: counted in, one in 21 makes a healthy pace
+    look in step with 100 Hz.
+    """
+    rig = Rig(RehearsalSpec(supply_limit_a=3.0, chip_clock_error_fraction=0.0))
     setting, averaged = rig.sensor._averaging, 0
     while averaged < 3 * COUNT:
         for sample in rig.poll_for(POLL_S):

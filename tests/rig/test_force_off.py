@@ -13,24 +13,27 @@ from tests.kits.fake_kernel import kernel as kernel  # a fixture
 from tests.paths import ROOT
 
 
-def test_a_pin_left_driven_high_is_driven_low_and_never_high_on_the_way(kernel):
+def test_high_pin_driven_low(kernel):
+    """A pin left driven high is driven low and never high on the way."""
     status, text = force_off.run(["--pin", "GPIO17"])
     assert (status, text) == (0, "biteclock-force-off: GPIO17 low")
     assert (kernel.output[17], kernel.level[17]) == (True, 0)
     assert not [call for call in kernel.calls if call[0] in ("output", "write") and call[2] != 0]
 
 
-def test_only_the_pins_of_the_argument_are_touched(kernel):
+def test_only_given_pins_touched(kernel):
+    """Only the pins of the argument are touched."""
     assert force_off.run(["--pin", "GPIO22", "--pin", "GPIO27", "--pin", "GPIO22"])[0] == 0
     assert {call[1] for call in kernel.calls} == {22, 27}
     assert (kernel.level[22], kernel.level[27], kernel.level[17]) == (0, 0, 1)
 
 
 @pytest.mark.parametrize(("has_chip_4", "chip"), [(False, 0), (True, 4)])
-def test_the_header_of_a_pi_5(monkeypatch, has_chip_4, chip):
+def test_header_of_pi_5(monkeypatch, has_chip_4, chip):
     """Its header is chip 4 on the first kernels and chip 0 on later ones; no other chip is touched.
 
-    Source: gpiozero 2.0.1.post3, LGPIOFactory; lines of the wrong chip would be driven low and the relay stay on.
+    Source: gpiozero 2.0.1.post3, LGPIOFactory; lines of the wrong chip would be driven low and the
+    relay stay on.
     """
     kernel = Kernel(header=chip, chips=(0, 1, 4))
     install(kernel, monkeypatch, PI_5_REVISION)
@@ -43,7 +46,8 @@ def test_the_header_of_a_pi_5(monkeypatch, has_chip_4, chip):
     assert [number for number in kernel.chips if not kernel.untouched(number)] == [chip]
 
 
-def test_a_line_held_by_another_process_is_said_plainly_and_the_others_go_off_all_the_same(kernel):
+def test_held_line_is_named(kernel):
+    """A line held by another process is named, and the others go off all the same."""
     kernel.held_by_others.add(17)
     status, text = force_off.run(["--pin", "GPIO17", "--pin", "GPIO27"])
     assert status == 1
@@ -53,14 +57,16 @@ def test_a_line_held_by_another_process_is_said_plainly_and_the_others_go_off_al
     assert (kernel.level[17], kernel.level[27]) == (1, 0)
 
 
-def test_a_pin_that_still_reads_high_is_a_failure(kernel):
+def test_pin_still_high_fails(kernel):
+    """A pin that still reads high is a failure."""
     kernel.stuck_high.add(17)
     status, text = force_off.run(["--pin", "GPIO17"])
     assert status == 1
     assert "still reads high" in text
 
 
-def test_a_chip_that_does_not_open_is_a_failure_with_what_to_do(kernel):
+def test_unopened_chip_fails(kernel):
+    """A chip that does not open is a failure with what to do."""
     kernel.chip_error = KernelError("can not open gpiochip")
     status, text = force_off.run(["--pin", "GPIO17"])
     assert status == 1
@@ -69,8 +75,10 @@ def test_a_chip_that_does_not_open_is_a_failure_with_what_to_do(kernel):
     assert "group gpio" in text
 
 
-def test_a_line_that_cannot_be_claimed(kernel, monkeypatch):
-    """Whatever the kernel says, it is not off: a failure that names pin and error, and the other pins go low."""
+def test_unclaimable_line(kernel, monkeypatch):
+    """Whatever the kernel says, it is not off: a failure that names pin and error, and the other
+    pins go low.
+    """
     claim = kernel.gpio_claim_output
 
     def refuse(handle, line, *arguments):
@@ -90,7 +98,8 @@ def test_a_line_that_cannot_be_claimed(kernel, monkeypatch):
     "arguments",
     [[], ["--pin", "GPIO28"], ["--pin", "17"], ["--pin", "GPIO17", "--pin-factory", "rpigpio"]],
 )
-def test_wrong_arguments_end_before_any_pin_is_touched(kernel, capsys, arguments):
+def test_wrong_arguments_touch_nothing(kernel, capsys, arguments):
+    """Wrong arguments end before any pin is touched."""
     with pytest.raises(SystemExit) as ending:
         force_off.run(arguments)
     assert ending.value.code == 2
@@ -108,15 +117,16 @@ def _python(program: str, *arguments: str, **environment: str) -> subprocess.Com
 NO_LGPIO = "import sys; sys.modules['lgpio'] = None; from hardware.force_off import main; main()"
 
 
-def test_the_factory_is_the_one_asked_for_and_nothing_else_takes_its_place():
-    """GPIOZERO_PIN_FACTORY=mock in the environment must not make a missing lgpio look like success."""
+def test_factory_is_never_replaced():
+    """With GPIOZERO_PIN_FACTORY=mock in the environment, a missing lgpio is still a failure."""
     done = _python(NO_LGPIO, "--pin", "GPIO17", GPIOZERO_PIN_FACTORY="mock")
     assert (done.returncode, done.stdout) == (1, "")
     assert "pin factory lgpio does not start" in done.stderr
     assert "cut the supply" in done.stderr
 
 
-def test_mock_pins_say_that_nothing_was_touched():
+def test_mock_pins_are_reported():
+    """Mock pins say that nothing was touched."""
     done = _python(NO_LGPIO, "--pin", "GPIO17", "--pin-factory", "mock")
     assert (done.returncode, done.stderr) == (0, "")
     assert "no pin of this machine was touched" in done.stdout
@@ -131,8 +141,10 @@ ENDING
 """
 
 
-def test_the_pin_stays_driven_low_when_the_process_ends():
-    """gpiozero's cleanup at exit would turn it into a floating input; the other ending shows that this can be seen."""
+def test_pin_stays_low_after_end():
+    """gpiozero's cleanup at exit would turn it into a floating input; the other ending shows that
+    this can be seen.
+    """
     arguments = ["--pin", "GPIO17", "--pin-factory", "mock"]
     left = _python(RELEASES.replace("ENDING", "force_off.main()"), *arguments)
     cleaned = _python(
@@ -143,7 +155,8 @@ def test_the_pin_stays_driven_low_when_the_process_ends():
     assert "released" not in left.stdout
 
 
-def test_a_caller_that_gives_the_arguments_gets_the_status_and_goes_on(kernel, capsys):
+def test_caller_gets_the_status(kernel, capsys):
+    """A caller that gives the arguments gets the status and goes on."""
     assert force_off.main(["--pin", "GPIO17"]) == 0
     kernel.stuck_high.add(22)
     assert force_off.main(["--pin", "GPIO22"]) == 1
@@ -152,7 +165,8 @@ def test_a_caller_that_gives_the_arguments_gets_the_status_and_goes_on(kernel, c
     assert "GPIO22" in said.err
 
 
-def test_a_closed_output_does_not_change_the_status():
+def test_closed_output_keeps_status():
+    """A closed output does not change the status."""
     done = _python(
         "import os, sys; os.close(1); os.close(2); from hardware.force_off import main; main()",
         "--pin", "GPIO17", "--pin-factory", "mock",
@@ -160,11 +174,12 @@ def test_a_closed_output_does_not_change_the_status():
     assert done.returncode == 0
 
 
-def test_nothing_of_the_rest_of_the_program_is_loaded_before_the_pin_is_low():
+def test_pin_low_before_other_imports():
     """It has to work at once and whatever the configuration says."""
     done = _python(
         "import sys; from hardware import force_off; force_off.run(sys.argv[1:]);"
-        "print({m.split('.')[0] for m in sys.modules} & {'controller', 'api', 'pydantic', 'tomllib', 'click'})",
+        "print({m.split('.')[0] for m in sys.modules}"
+        " & {'controller', 'api', 'pydantic', 'tomllib', 'click'})",
         "--pin", "GPIO17", "--pin-factory", "mock",
     )  # fmt: skip
     assert done.stdout.strip() == "set()"
@@ -184,8 +199,10 @@ def gpiochip_open(chip):
 
 
 @pytest.mark.parametrize("before", [None, "/nowhere"])
-def test_lgpio_is_imported_in_a_fresh_directory(kernel, monkeypatch, tmp_path, before):
-    """A FIFO left by another user, a full disk or an unwritable place must not stand between the relay and off."""
+def test_lgpio_gets_fresh_directory(kernel, monkeypatch, tmp_path, before):
+    """A FIFO left by another user, a full disk or an unwritable place must not stand between the
+    relay and off.
+    """
     called_from = tmp_path / "called_from"
     called_from.mkdir()
     (tmp_path / "lgpio.py").write_text(LGPIO_FIFO)
@@ -205,7 +222,8 @@ def test_lgpio_is_imported_in_a_fresh_directory(kernel, monkeypatch, tmp_path, b
     assert os.environ.get("LG_WD") == before
 
 
-def test_it_runs_as_a_module_too():
+def test_runs_as_a_module():
+    """It runs as a module too."""
     command = [
         sys.executable,
         "-m",

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.texts import Message
 from hardware import host
 from hardware.host import host_notes
 
@@ -29,7 +30,8 @@ def test_strict_gpiod_is_found(tmp_path: Path, where: str) -> None:
     )
 
 
-def test_the_kernel_command_line_does_it_too(tmp_path: Path) -> None:
+def test_kernel_command_line_is_read(tmp_path: Path) -> None:
+    """The setting may be on the kernel command line."""
     assert (
         host_notes(
             tmp_path, machine(tmp_path, cmdline="quiet pinctrl_rp1.persist_gpio_outputs=n rootwait")
@@ -39,16 +41,19 @@ def test_the_kernel_command_line_does_it_too(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("config", ["", "#dtparam=strict_gpiod\n", "dtparam=strict_gpiodx\n"])
-def test_without_it_a_killed_process_is_warned_of(tmp_path: Path, config: str) -> None:
+def test_driven_outputs_are_warned(tmp_path: Path, config: str) -> None:
+    """Without the setting, a killed process leaves outputs driven, which causes a warning."""
     (note,) = host_notes(tmp_path, machine(tmp_path, config))
-    assert "leaves the relay output driven" in note
+    assert note == Message("hardware.host.outputs_stay_driven")
 
 
-def test_a_machine_without_boot_files_is_warned_of(tmp_path: Path) -> None:
+def test_missing_boot_files_are_warned(tmp_path: Path) -> None:
+    """A machine without boot files is warned of."""
     assert len(host_notes(tmp_path, tmp_path / "nowhere")) == 1
 
 
-def test_a_nearly_full_card_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nearly_full_card_warned(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A nearly full card causes a warning."""
     monkeypatch.setattr(host, "FREE_WARNING_BYTES", 10**18)
     (note,) = host_notes(tmp_path, machine(tmp_path, "dtparam=strict_gpiod\n"))
-    assert "MB are free" in note
+    assert (note.key, note.values["wanted_mb"]) == ("hardware.host.disk_full", 1e12)

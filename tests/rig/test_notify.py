@@ -1,4 +1,7 @@
-"""The service manager's datagrams on a real socket. Source of the protocol: sd_notify(3), sd_watchdog_enabled(3)."""
+"""The service manager's datagrams on a real socket.
+
+Source of the protocol: sd_notify(3), sd_watchdog_enabled(3).
+"""
 
 import os
 import socket
@@ -37,7 +40,8 @@ def manager(request, tmp_path):
     manager.socket.close()
 
 
-def test_each_message_is_one_datagram_of_the_documented_form(manager):
+def test_one_datagram_per_message(manager):
+    """Each message is one datagram of the documented form."""
     notifier = ServiceNotifier(manager.address, period_s=2.5)
     notifier.ready()
     notifier.status("running: 0.12 mm\nof 0.25 mm")
@@ -51,7 +55,8 @@ def test_each_message_is_one_datagram_of_the_documented_form(manager):
     ]
 
 
-def test_watchdog_is_fed_at_most_once_a_period(manager):
+def test_watchdog_fed_once_per_period(manager):
+    """Watchdog is fed at most once a period."""
     notifier = ServiceNotifier(manager.address, period_s=2.5)
     fed_at_s = []
     for tick in range(1000):
@@ -62,7 +67,8 @@ def test_watchdog_is_fed_at_most_once_a_period(manager):
     assert fed_at_s == [0.0, 2.5, 5.0, 7.5, 10.0, 12.5, 15.0, 17.5]
 
 
-def test_a_feed_that_did_not_leave_is_tried_again_at_the_next_tick(tmp_path):
+def test_failed_feed_retried(tmp_path):
+    """A feed that did not leave is tried again at the next tick."""
     address = str(tmp_path / "notify")
     notifier = ServiceNotifier(address, period_s=2.5)
     notifier.alive(10.0)
@@ -72,7 +78,8 @@ def test_a_feed_that_did_not_leave_is_tried_again_at_the_next_tick(tmp_path):
     late.socket.close()
 
 
-def test_nothing_listens_and_nothing_is_raised(tmp_path):
+def test_no_listener_no_error(tmp_path):
+    """Nothing listens and nothing is raised."""
     for address in (str(tmp_path / "nobody"), "@biteclock-nobody", "/" + "x" * 300, str(tmp_path)):
         notifier = ServiceNotifier(address, period_s=1.0)
         notifier.ready()
@@ -81,7 +88,8 @@ def test_nothing_listens_and_nothing_is_raised(tmp_path):
         notifier.stopping()
 
 
-def test_a_full_queue_neither_blocks_nor_raises(tmp_path):
+def test_full_queue_never_blocks(tmp_path):
+    """A full queue neither blocks nor raises."""
     manager = Manager(str(tmp_path / "notify"))
     notifier = ServiceNotifier(str(tmp_path / "notify"), period_s=0.001)
     sent = 5000
@@ -93,7 +101,9 @@ def test_a_full_queue_neither_blocks_nor_raises(tmp_path):
     manager.socket.close()
 
 
-def test_without_a_manager_nothing_is_opened(monkeypatch):
+def test_no_manager_no_socket(monkeypatch):
+    """Without a manager nothing is opened."""
+
     def refuse(*_: object) -> None:
         raise AssertionError("a socket was made although no manager listens")
 

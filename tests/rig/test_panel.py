@@ -44,7 +44,8 @@ def levels(
     return seen
 
 
-def test_each_state_has_a_pattern_and_those_that_need_a_person_sound() -> None:
+def test_each_state_has_patterns() -> None:
+    """Each state has a pattern and those that need a person sound."""
     assert set(LAMP) == set(BUZZER) == set(RunState)
     audible = {state for state, pattern in BUZZER.items() if pattern.on_s > 0.0}
     assert audible == {RunState.PAUSED, RunState.FINISHED, RunState.TRIPPED, RunState.INTERRUPTED}
@@ -67,9 +68,10 @@ def test_patterns_follow_the_snapshots_time(
     assert levels(signals, lamp, RunState.IDLE, 2.0) == [0] * 8
 
 
-def test_a_welded_relay_sounds_without_pause_and_drops_the_second_contactor(
+def test_welded_relay_sounds(
     outputs: tuple[DigitalOutputDevice, DigitalOutputDevice],
 ) -> None:
+    """A welded relay sounds without pause and drops the second contactor."""
     contactor, buzzer = outputs
     signals, second = Signals(None, buzzer), SecondContactor(contactor)
     second.follow(snapshot(), ())
@@ -82,7 +84,8 @@ def test_a_welded_relay_sounds_without_pause_and_drops_the_second_contactor(
         assert contactor.value == 0
 
 
-def test_a_pattern_is_on_at_the_start_of_its_period() -> None:
+def test_pattern_starts_on() -> None:
+    """A pattern is on at the start of its period."""
     pattern = Pattern(0.25, 1.0)
     assert [pattern.is_on(t) for t in (10.0, 10.2, 10.25, 10.9, 11.1)] == [
         True,
@@ -93,8 +96,10 @@ def test_a_pattern_is_on_at_the_start_of_its_period() -> None:
     ]
 
 
-def test_the_whole_panel_on_the_rehearsal_rig() -> None:
-    """The dead-man output changes with each good sample of a run and never outside one; the button stops the run."""
+def test_panel_on_rehearsal_rig() -> None:
+    """The dead-man output changes with each good sample of a run and never outside one; the button
+    stops the run.
+    """
     settings = parse_settings(
         {
             "rig": {
@@ -107,9 +112,9 @@ def test_the_whole_panel_on_the_rehearsal_rig() -> None:
     )
     plan = make_plan(silver_request(), settings, 16.0)
     rig = rehearsal_rig(plan, Rehearsal(), settings)
-    assert rig.bench is not None
+    assert rig.model is not None
     pins = {
-        name: rig.bench.pin_factory.pin(name) for name in ("GPIO17", "GPIO22", "GPIO23", "GPIO27")
+        name: rig.model.pin_factory.pin(name) for name in ("GPIO17", "GPIO22", "GPIO23", "GPIO27")
     }
     assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "r")
     clock = rig.clock

@@ -1,4 +1,6 @@
-"""The relay gate: whoever asks for off wins, from any thread and from a signal handler in the middle of ``turn_on``."""
+"""The relay gate: whoever asks for off wins, from any thread and from a signal handler in the
+middle of ``turn_on``.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +11,10 @@ import pytest
 
 from controller.errors import RelayRevokedError
 from controller.messages import OffRequest
+from controller.texts import Message, text_or_none
 from hardware.relay import RelayGate
 from tests.kits.doubles import RecordingPin
+from tests.kits.message_kit import raises_message
 
 WAIT_S = 60.0
 """Limit on hanging, not a speed: nothing here waits unless something is broken."""
@@ -36,7 +40,8 @@ def in_thread(action: Callable[[], None]) -> threading.Thread:
     return thread
 
 
-def test_off_at_construction_on_and_off() -> None:
+def test_off_at_construction() -> None:
+    """Off at construction on and off."""
     pin = RecordingPin()
     pin.value = 1
     gate = RelayGate(pin)
@@ -50,7 +55,8 @@ def test_off_at_construction_on_and_off() -> None:
     assert gate.reads_on(), "a plain off leaves no latch"
 
 
-def test_reads_on_is_what_the_pin_reads_back() -> None:
+def test_reads_on_reads_the_pin() -> None:
+    """Reads on is what the pin reads back."""
     pin = RecordingPin()
     gate = RelayGate(pin)
     gate.turn_on()
@@ -59,20 +65,24 @@ def test_reads_on_is_what_the_pin_reads_back() -> None:
 
 
 @pytest.mark.parametrize("request_", list(OffRequest))
-def test_a_revoked_gate_is_off_and_stays_off(request_: OffRequest) -> None:
+def test_revoked_gate_stays_off(request_: OffRequest) -> None:
+    """A revoked gate is off and stays off."""
     pin = RecordingPin()
     gate = RelayGate(pin)
     gate.turn_on()
     gate.revoke(request_)
     assert not gate.reads_on()
     assert gate.standing_request() == (request_, 1)
-    with pytest.raises(RelayRevokedError, match=f"relay stays off: {request_.value} was asked for"):
+    standing = Message(f"hardware.off_request.{request_.value}")
+    assert text_or_none(standing.key) is not None
+    with raises_message(RelayRevokedError, "hardware.relay_revoked", request=standing):
         gate.turn_on()
     assert pin.levels.count(1) == 1, "not even for an instant"
 
 
 @pytest.mark.parametrize("moment", ["before_on", "after_on"])
-def test_a_signal_handler_that_revokes_inside_turn_on_wins(moment: str) -> None:
+def test_signal_handler_wins(moment: str) -> None:
+    """A signal handler that revokes inside turn on wins."""
     pin = PinWithHooks()
     gate = RelayGate(pin)
     setattr(pin, moment, lambda: gate.revoke(OffRequest.SHUTDOWN))
@@ -93,7 +103,8 @@ def test_a_signal_handler_that_revokes_inside_turn_on_wins(moment: str) -> None:
     assert pin.levels[-1] == 0
 
 
-def test_a_thread_that_revokes_while_another_turns_on_wins() -> None:
+def test_revoking_thread_wins() -> None:
+    """A thread that revokes while another turns on wins."""
     pin = PinWithHooks()
     gate = RelayGate(pin)
     in_the_middle, go_on = threading.Event(), threading.Event()
@@ -122,7 +133,8 @@ def test_a_thread_that_revokes_while_another_turns_on_wins() -> None:
     assert gate.standing_request() == (OffRequest.STOP, 1)
 
 
-def test_whichever_of_many_threads_comes_first_the_gate_ends_off() -> None:
+def test_many_threads_end_off() -> None:
+    """Whichever of many threads comes first the gate ends off."""
     for _ in range(50):
         gate = RelayGate(RecordingPin())
         barrier = threading.Barrier(3)
@@ -145,7 +157,8 @@ def test_whichever_of_many_threads_comes_first_the_gate_ends_off() -> None:
         assert not gate.reads_on()
 
 
-def test_the_first_request_keeps_its_name_and_each_has_its_number() -> None:
+def test_requests_are_numbered() -> None:
+    """The first request keeps its name and each has its number."""
     gate = RelayGate(RecordingPin())
     assert gate.standing_request() is None
     gate.revoke(OffRequest.SENSOR_STALE)
@@ -153,7 +166,8 @@ def test_the_first_request_keeps_its_name_and_each_has_its_number() -> None:
     assert gate.standing_request() == (OffRequest.SENSOR_STALE, 2)
 
 
-def test_reinstating_by_number_leaves_a_newer_request_standing() -> None:
+def test_newer_request_stands() -> None:
+    """Reinstating by number leaves a newer request standing."""
     gate = RelayGate(RecordingPin())
     gate.revoke(OffRequest.SENSOR_STALE)
     standing = gate.standing_request()
@@ -184,11 +198,13 @@ def test_shutdown_overrides_and_is_final(earlier: OffRequest | None) -> None:
     assert standing[0] is OffRequest.SHUTDOWN
     gate.reinstate(standing[1])
     assert gate.standing_request() == standing
-    with pytest.raises(RelayRevokedError, match="shutdown"):
+    shutdown = Message("hardware.off_request.shutdown")
+    with raises_message(RelayRevokedError, "hardware.relay_revoked", request=shutdown):
         gate.turn_on()
 
 
-def test_a_pin_that_fails_to_go_off_still_latches_the_request() -> None:
+def test_failing_pin_latches_request() -> None:
+    """A pin that fails to go off still latches the request."""
     pin = RecordingPin()
     gate = RelayGate(pin)
     gate.turn_on()

@@ -1,4 +1,6 @@
-"""The rig of a real Pi, on a kernel and a chip of our own: the pins' levels at each moment of a run."""
+"""The rig of a real Pi, on a kernel and a chip of our own: the pins' levels at each moment of a
+run.
+"""
 
 from __future__ import annotations
 
@@ -19,9 +21,10 @@ from controller.planning.plan import make_plan
 from controller.safety.run import new_run
 from hardware import rig as rig_module
 from hardware.clock import LockstepPacer, VirtualClock
-from hardware.rig import Rig, build_bench_rig
+from hardware.rig import Rig, build_pi_rig
 from tests.kits.doubles import silver_request
 from tests.kits.fake_pi import BUTTON, BUZZER, DEAD_MAN, FLOWING_A, LAMP, RELAY, RIG, SECOND, FakePi
+from tests.kits.message_kit import raises_message
 
 POLL_S = 0.02
 WAKEUP_FD = 99
@@ -42,7 +45,7 @@ class Beats:
 
 
 class Station:
-    """The rig that build_bench_rig makes, with the controller around it, in virtual time."""
+    """The rig that build_pi_rig makes, with the controller around it, in virtual time."""
 
     def __init__(self, patch: pytest.MonkeyPatch, rig: dict[str, object] | None = None) -> None:
         self.clock = VirtualClock()
@@ -56,7 +59,7 @@ class Station:
         self.settings: Settings = parse_settings({"rig": RIG if rig is None else rig})
 
     def build(self) -> Rig:
-        self.rig = build_bench_rig(self.settings, WAKEUP_FD)
+        self.rig = build_pi_rig(self.settings, WAKEUP_FD)
         return self.rig
 
     def close(self) -> None:
@@ -108,8 +111,10 @@ def press(station: Station) -> None:
     station.pi.kernel.drive_input(BUTTON, 0, 1_000_000_000)
 
 
-def test_every_pin_is_low_once_built(make_station: Callable[..., Station]) -> None:
-    """A killed process left them all high; each is claimed low in one step, the relay's before all others."""
+def test_every_pin_starts_low(make_station: Callable[..., Station]) -> None:
+    """A killed process left them all high; each is claimed low in one step, the relay's before all
+    others.
+    """
     station = make_station()
     assert set(station.levels.values()) == {1}
     station.build()
@@ -124,7 +129,9 @@ def test_every_pin_is_low_once_built(make_station: Callable[..., Station]) -> No
 
 
 def test_pins_through_a_whole_run(make_station: Callable[..., Station]) -> None:
-    """Idle, running and stopped by SIGTERM, on the real driver: levels as the wiring guide wants them."""
+    """Idle, running and stopped by SIGTERM, on the real driver: levels as the wiring guide wants
+    them.
+    """
     station = make_station()
     rig, assembly = station.assembled()
     station.run_for(1.0)
@@ -152,8 +159,10 @@ def test_pins_through_a_whole_run(make_station: Callable[..., Station]) -> None:
     assert station.levels[RELAY] == 0
 
 
-def test_the_signal_pipe_reaches_the_beat(make_station: Callable[..., Station]) -> None:
-    """The age watch's beat looks at the descriptor that signals write to, and beats at the configured pace."""
+def test_signal_pipe_reaches_beat(make_station: Callable[..., Station]) -> None:
+    """The age watch's beat looks at the descriptor that signals write to, and beats at the
+    configured pace.
+    """
     station = make_station()
     rig, _ = station.assembled()
     beat: Any = rig.beat
@@ -163,7 +172,7 @@ def test_the_signal_pipe_reaches_the_beat(make_station: Callable[..., Station]) 
     assert rig.gate.standing_request() is None, "not every signal is an end"
 
 
-def test_the_beat_cuts_a_stuck_bus(make_station: Callable[..., Station]) -> None:
+def test_beat_cuts_stuck_bus(make_station: Callable[..., Station]) -> None:
     """The loop's thread blocks for 1.02 s in the bus; the relay is off in the middle of that."""
     station = make_station()
     station.running()
@@ -186,7 +195,8 @@ def test_the_beat_cuts_a_stuck_bus(make_station: Callable[..., Station]) -> None
     assert station.levels[RELAY] == 0
 
 
-def test_the_button_turns_off_at_once(make_station: Callable[..., Station]) -> None:
+def test_button_turns_off(make_station: Callable[..., Station]) -> None:
+    """The button turns off at once."""
     station = make_station()
     rig, assembly = station.running()
     assert station.pi.kernel.header.pull_up[BUTTON], "a button to ground needs the pull-up"
@@ -198,8 +208,10 @@ def test_the_button_turns_off_at_once(make_station: Callable[..., Station]) -> N
     assert assembly.supervisor.message == "Stopped by the stop button."
 
 
-def test_the_second_contactor_breaks_a_weld(make_station: Callable[..., Station]) -> None:
-    """The relay's contact stays closed: the second contactor opens, the current ends, lamp and buzzer stay on."""
+def test_second_contactor_breaks_weld(make_station: Callable[..., Station]) -> None:
+    """The relay's contact stays closed: the second contactor opens, the current ends, lamp and
+    buzzer stay on.
+    """
     station = make_station()
     _, assembly = station.running()
     station.pi.is_welded = True
@@ -214,7 +226,8 @@ def test_the_second_contactor_breaks_a_weld(make_station: Callable[..., Station]
     assert assembly.supervisor.last_sample.current_a == 0.0
 
 
-def test_a_bench_with_the_relay_alone(make_station: Callable[..., Station]) -> None:
+def test_relay_alone(make_station: Callable[..., Station]) -> None:
+    """A rig with the relay alone works."""
     station = make_station({"relay_pin": "GPIO17"})
     station.levels[SECOND] = 1
     rig, _ = station.running()
@@ -224,7 +237,9 @@ def test_a_bench_with_the_relay_alone(make_station: Callable[..., Station]) -> N
 
 
 def test_the_bus_of_the_configuration(make_station: Callable[..., Station]) -> None:
-    """A sensor on another bus than the configured one is told with what to do, and nothing can be started."""
+    """A sensor on another bus than the configured one is told with what to do, and nothing can be
+    started.
+    """
     station = make_station({**RIG, "i2c_bus": 3})
     _, assembly = station.assembled()
     station.run_for(0.1)
@@ -232,12 +247,13 @@ def test_the_bus_of_the_configuration(make_station: Callable[..., Station]) -> N
     assert assembly.supervisor.last_sample is None
 
 
-def test_a_relay_pin_that_is_taken(make_station: Callable[..., Station]) -> None:
+def test_taken_relay_pin_refused(make_station: Callable[..., Station]) -> None:
+    """A relay pin that is taken."""
     station = make_station()
     station.pi.kernel.held_by_others.add(RELAY)
-    with pytest.raises(RefusedError, match=r"GPIO17 cannot be claimed \(.*GPIO busy") as refused:
+    with raises_message(RefusedError, "hardware.pins.relay_taken", pin="GPIO17") as refused:
         station.build()
-    assert "end the program that holds it" in str(refused.value)
+    assert "GPIO busy" in str(refused.value.message.values["error"])
     assert refused.value.field == "relay_pin"
     assert station.pi.kernel.calls == [], "no other pin is touched"
 
@@ -247,6 +263,7 @@ def test_a_pi_without_its_chip(make_station: Callable[..., Station]) -> None:
     station = make_station()
     kernel = station.pi.kernel
     del kernel.chips[0]
-    with pytest.raises(RefusedError, match=r"can not open gpiochip.*group gpio"):
+    with raises_message(RefusedError, "hardware.pins.absent") as refused:
         station.build()
+    assert "can not open gpiochip" in str(refused.value.message.values["error"])
     assert kernel.calls == []

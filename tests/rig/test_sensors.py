@@ -1,4 +1,5 @@
-"""The sensors' specifications against their data sheets, and what the controller's policy asks of any of them.
+"""The sensors' specifications against their data sheets, and what the controller's policy asks of
+any of them.
 
 Source of the INA219's figures: Texas Instruments, INA219 data sheet, SBOS448 Rev G.
 """
@@ -93,7 +94,10 @@ def test_supply_within_range(spec: SensorSpec) -> None:
 
 @every_sensor
 def test_stale_after_many_conversions(spec: SensorSpec) -> None:
-    """Ten of the slowest conversions fit into the default age of a sample. Common practice, no source."""
+    """Ten of the slowest conversions fit into the default age of a sample.
+
+    Common practice, no source.
+    """
     assert 10.0 * spec.slowest_s < Settings().limits.max_sample_age_s
 
 

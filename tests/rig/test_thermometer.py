@@ -9,7 +9,7 @@ from hardware.thermometer import OneWireThermometer, thermometer_path
 
 
 def test_reads_millidegrees(tmp_path: Path) -> None:
-    """Source: Linux w1_therm documentation: the temperature attribute is in millidegrees Celsius."""
+    """Source: Linux w1_therm documentation: temperature is in millidegrees Celsius."""
     file = tmp_path / "temperature"
     clock = VirtualClock()
     thermometer = OneWireThermometer(file, clock)
@@ -22,7 +22,8 @@ def test_reads_millidegrees(tmp_path: Path) -> None:
     assert thermometer.latest_degc() == -1.5
 
 
-def test_a_failed_reading_grows_old_instead_of_staying(tmp_path: Path) -> None:
+def test_failed_reading_grows_old(tmp_path: Path) -> None:
+    """A failed reading grows old instead of staying."""
     file = tmp_path / "temperature"
     clock = VirtualClock()
     thermometer = OneWireThermometer(file, clock)
@@ -36,7 +37,8 @@ def test_a_failed_reading_grows_old_instead_of_staying(tmp_path: Path) -> None:
     assert thermometer.latest_degc() is None
 
 
-def test_the_power_on_value_and_garbage_are_no_readings(tmp_path: Path) -> None:
+def test_power_on_value_ignored(tmp_path: Path) -> None:
+    """The power on value and garbage are no readings."""
     file = tmp_path / "temperature"
     thermometer = OneWireThermometer(file, VirtualClock())
     for text in ("85000", "", "crc=00 NO"):

@@ -299,8 +299,8 @@ def test_stop_answers_while_the_loop_is_wedged_and_the_relay_is_off(daemon: Daem
             answer = client.post("/api/stop")
             assert daemon.sensor.blocks, "the answer waited for the loop"
             assert daemon.rig.gate.reads_on() is False
-            assert daemon.rig.bench is not None
-            assert daemon.rig.bench.truth().relay_on is False
+            assert daemon.rig.model is not None
+            assert daemon.rig.model.truth().relay_on is False
         assert answer.status_code == 200
         stopped = answer.json()
         assert (stopped["relay_on"], stopped["state"], stopped["loop_alive"]) == (

@@ -20,7 +20,7 @@ from controller.safety.trends import (
 )
 from controller.texts import Message
 from hardware.rehearsal.circuit import Circuit, RelayContact
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from tests.kits.trend_walk import BLOCK_S, LIMITS, RISEN, WITHIN_S, scattering, step_at, walk
 
 
@@ -72,8 +72,8 @@ def test_rough_run_raises_limit(factor: float, is_seen: bool) -> None:
 @pytest.mark.parametrize("limit_a", [3.0, None])
 def test_stated_area_is_true(leak_fraction: float, limit_a: float | None) -> None:
     """Against the rehearsal's default cell, in constant current and in constant voltage."""
-    spec = BenchSpec(
-        supply_limit_a=limit_a, supply_v=5.0 if limit_a else BenchSpec().set_point_v(3.0)
+    spec = RehearsalSpec(
+        supply_limit_a=limit_a, supply_v=5.0 if limit_a else RehearsalSpec().set_point_v(3.0)
     )
     cell, contact = spec.make_cell(), RelayContact(0.0)
     contact.closed, contact.closed_at_s = True, 0.0

@@ -46,7 +46,7 @@ from controller.recording.baths import BathState
 from controller.safety.checks import CheckReport, check_rig
 from controller.texts import Message
 from hardware.clock import SystemClock
-from hardware.rehearsal.spec import BenchTruth
+from hardware.rehearsal.spec import RehearsalTruth
 from tests.kits.api_client import SILVER
 from tests.recording.test_recorder import snap
 
@@ -86,7 +86,7 @@ def test_status_carries_every_field_of_the_snapshot_and_those_that_scripts_rely_
         (schemas_runs.PointTold, CurvePoint),
         (schemas_runs.RawTold, RawSample),
         (schemas_runs.EventTold, StoredEvent),
-        (schemas_rig.RehearsalTruth, BenchTruth),
+        (schemas_rig.RehearsalTruth, RehearsalTruth),
         (schemas_plan.NarrowLineBody, NarrowLine),
         (schemas_artworks.LinePlaceTold, LinePlace),
     ],

@@ -238,7 +238,7 @@ class ArtworkTold(ArtworkListed):
     @classmethod
     def of(cls, found: Artwork) -> ArtworkTold:
         """Return an artwork."""
-        measure = MeasureTold.model_validate(found.measure.to_dict())
+        measure = MeasureTold.model_validate(found.measure.to_shown_dict())
         return cls.model_validate(
             {**_listed(found), "read_as": ReadAs.model_validate(found.options), "measure": measure}
         )

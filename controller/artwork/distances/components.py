@@ -1,4 +1,4 @@
-"""Connected components in numpy: of a graph given as pairs, and of the open pixels of a sheet read in bands."""
+"""Finds connected components of a graph given as pairs, and of the open pixels of a sheet."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from controller.artwork.outline.chain import Bools, Ints
 
 
 def component_roots(count: int, a: Ints, b: Ints) -> Ints:
-    """Return for each of ``count`` nodes the lowest node it is connected to by the pairs (a, b)."""
+    """Return for each of ``count`` nodes the lowest node that the pairs (a, b) connect it to."""
     root = np.arange(count)
     while len(a):
         low, high = np.minimum(a, b), np.maximum(a, b)
@@ -25,7 +25,7 @@ def component_roots(count: int, a: Ints, b: Ints) -> Ints:
 
 
 class FieldCount:
-    """Counts separate open fields while the sheet passes band by band. Fields that touch at a corner are one."""
+    """Counts separate open fields, band by band. Fields that touch at a corner are one field."""
 
     def __init__(self) -> None:
         self._total = 0
@@ -33,7 +33,7 @@ class FieldCount:
         self._last_fields: Ints = np.zeros(0, np.intp)
 
     def add(self, is_open: Bools) -> None:
-        """Take the next rows, shape (rows, width) with the same width each time."""
+        """Add the next rows, an array of shape (rows, width) with the same width each time."""
         start, stop, row = _runs(is_open)
         count = len(start)
         a, b = _touching(start, stop, row, start, stop, row + 1)
@@ -47,7 +47,8 @@ class FieldCount:
                 last_start, last_stop, zeros, *(values[row == 0] for values in (start, stop, row))
             )
             carried = self._last_fields
-        # Nodes: the runs of this band, then the fields that reached the last row of the band before.
+        # Nodes: the runs of this band, then the fields that reach the last row of the previous
+        # band.
         known, name = np.unique(carried, return_inverse=True)
         root = component_roots(
             count + len(known),
@@ -60,12 +61,14 @@ class FieldCount:
 
     @property
     def total(self) -> int:
-        """Fields seen so far."""
+        """Number of fields so far."""
         return self._total
 
 
 def _runs(is_open: Bools) -> tuple[Ints, Ints, Ints]:
-    """Return start, stop (excluded) and row of each run of open pixels along the rows, in reading order."""
+    """Return start, stop (excluded) and row of each run of open pixels along the rows, in reading
+    order.
+    """
     height, width = is_open.shape
     changes = np.empty((height, width + 1), np.bool_)
     changes[:, 0], changes[:, -1] = is_open[:, 0], is_open[:, -1]
@@ -79,7 +82,8 @@ def _runs(is_open: Bools) -> tuple[Ints, Ints, Ints]:
 def _touching(
     start_a: Ints, stop_a: Ints, row_a: Ints, start_b: Ints, stop_b: Ints, row_b: Ints
 ) -> tuple[Ints, Ints]:
-    """Return pairs (index in a, index in b) of runs in equal rows that overlap or touch at a corner.
+    """Return pairs (index in a, index in b) of runs in equal rows that overlap or touch at a
+    corner.
 
     Both lists are in reading order; a run touches a contiguous stretch of the other list.
     """

@@ -1,7 +1,8 @@
 """Distance of every pixel of a tile to the nearest contour, squared, in numpy with 16-bit integers.
 
-Separable: along each line the nearest seed, then across the lines the least sum of squares. The second step looks at as many
-lines as the reach has pixels and is nearly all of the work: it goes over pieces that stay in the processor's second cache.
+The transform is separable: first the nearest seed along each line, then the least sum of squares
+across the lines. The second step is nearly all of the work, because it visits as many lines as the
+reach has pixels. So it works on pieces that fit in the processor's second cache.
 """
 
 from __future__ import annotations
@@ -16,18 +17,23 @@ Squares = npt.NDArray[np.uint16]
 
 _PART_BITS = 5
 _PARTS = 1 << _PART_BITS
-"""Parts of a pixel in positions along a line: a rounding of 1/64 px that averages out."""
+"""Parts of a pixel in positions along a line. The rounding of 1/64 px averages out."""
 
 MAX_CELLS = 2**30 // _PARTS
-"""Most cells of a tile, with the room behind each row: positions along its rows, laid end to end, and the sum of two of them are
-32-bit numbers. Source: the largest piece asked for, 828 x 8508 px (3 mm of growth at 1199 dpi), is a fifth of that."""
+"""Most cells of a tile, with the room behind each row. Positions along its rows, laid end to end,
+and the sum of two of them must be 32-bit numbers. Source: the largest piece asked for, 828 x 8508
+px (3 mm of growth at 1199 dpi), is a fifth of that."""
 
 _PIECE_CELLS = 120_000
-"""Cells worked on at once. Source: three arrays of so many 16-bit numbers fit in 1 MB; 40,000 to 300,000 take the same time."""
+"""Cells of a piece. Source: three arrays of this many 16-bit numbers fit in 1 MB; 40,000 to 300,000
+cells take the same time."""
 
 
 def scale_for(reach_px: float) -> int:
-    """Return the units per square pixel for distances up to ``reach_px``: as fine as 16 bits hold for the sum of two squares."""
+    """Return the units per square pixel for distances up to ``reach_px``.
+
+    They are as fine as 16 bits allow for the sum of two squares.
+    """
     return int(65535 / (2 * _span(reach_px) ** 2))
 
 
@@ -43,9 +49,10 @@ def _far(reach_px: float) -> int:
 def squared_distance(
     shape: tuple[int, int], columns: Seeds, rows: Seeds, reach_px: float
 ) -> Squares:
-    """Return the squared distance of each pixel centre to the nearest seed, in units of 1/scale_for(reach_px) px2.
+    """Return the squared distance of each pixel centre to the nearest seed, in units of
+    1/scale_for(reach_px) px2.
 
-    Values beyond ``reach_px`` are only known to lie beyond it.
+    A value beyond the reach says only that the distance lies beyond ``reach_px``.
     """
     squares = _along_rows(shape, rows, reach_px)
     _spread_down(squares, reach_px)
@@ -54,7 +61,7 @@ def squared_distance(
 
 
 def _inside(seeds: Seeds, lines: int, length: int) -> tuple[Ints, Floats]:
-    """Return line and position of the seeds that pixels of the tile can be nearest to."""
+    """Return line and position of the seeds that can be nearest to a pixel of the tile."""
     inside = (
         (seeds.line >= 0) & (seeds.line < lines) & (seeds.at_px > -1.0) & (seeds.at_px < length)
     )
@@ -62,9 +69,11 @@ def _inside(seeds: Seeds, lines: int, length: int) -> tuple[Ints, Floats]:
 
 
 def _along_rows(shape: tuple[int, int], seeds: Seeds, reach_px: float) -> Squares:
-    """Return the squared distance of each pixel to the nearest seed on its own row, at most that of ``_span`` pixels.
+    """Return the squared distance of each pixel to the nearest seed on its own row, at most that of
+    ``_span`` pixels.
 
-    The rows are laid end to end with ``_span`` empty cells between them, so that no pixel is near to a seed of another row.
+    The rows are laid end to end with ``_span`` empty cells between them, so that no pixel is near a
+    seed of another row.
     """
     height, width = shape
     span = _span(reach_px)
@@ -94,7 +103,9 @@ def _along_rows(shape: tuple[int, int], seeds: Seeds, reach_px: float) -> Square
 
 
 def _along_columns(shape: tuple[int, int], seeds: Seeds, span: int) -> Squares:
-    """Return the distance of each pixel to the nearest seed on its own column, in parts of a pixel, at most ``span`` pixels."""
+    """Return the distance of each pixel to the nearest seed on its own column, in parts of a pixel,
+    at most ``span`` pixels.
+    """
     height, width = shape
     near = np.full(shape, span * _PARTS, np.uint16)
     line, at_px = _inside(seeds, width, height)
@@ -122,7 +133,9 @@ def _squared(away: npt.NDArray[np.int32], reach_px: float) -> npt.NDArray[np.int
 
 
 def _spread_down(squares: Squares, reach_px: float) -> None:
-    """Give each pixel the least sum of a square in its column and the square of the way there, in place."""
+    """Give each pixel the least sum of a square in its column and the squared distance to it, in
+    place.
+    """
     height, width = squares.shape
     span = _span(reach_px)
     step = max(1, _PIECE_CELLS // (height + 2 * span))
@@ -134,7 +147,11 @@ def _spread_down(squares: Squares, reach_px: float) -> None:
 
 
 def _lower_by_columns(squares: Squares, near: Squares, reach_px: float) -> None:
-    """Lower the squares to what distances ``near`` along the columns give, squared and spread along the rows."""
+    """Lower the squares to those from distances along the columns, squared and spread along the
+    rows.
+
+    :param near: distances along the columns, in parts of a pixel.
+    """
     height, width = squares.shape
     span = _span(reach_px)
     wide = width + span
@@ -150,9 +167,11 @@ def _lower_by_columns(squares: Squares, near: Squares, reach_px: float) -> None:
 
 
 def _spread(alone: Squares, stride: int, reach_px: float) -> Squares:
-    """Return the least sum of a square up to the reach away and the square of the way there, for cells ``stride`` apart.
+    """Return the least sum of a square within the reach and the squared distance to it.
 
-    :param alone: squares, with the room of ``_span`` steps before the first cell that is asked for and behind the last one.
+    :param alone: squares, with room for ``_span`` steps before the first wanted cell and after the
+        last.
+    :param stride: cells from one step to the next.
     """
     room, scale = _span(reach_px) * stride, scale_for(reach_px)
     count = len(alone) - 2 * room

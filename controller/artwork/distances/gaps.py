@@ -1,4 +1,4 @@
-"""Lines between two facing edges: resist lines and open lines, their widths and middles, from the seeds of a tile."""
+"""Finds lines between two facing edges, of resist or open, with their widths and middles."""
 
 from __future__ import annotations
 
@@ -11,21 +11,25 @@ from controller.artwork.distances.seeds import Seeds
 from controller.artwork.outline.chain import Bools, Floats, Ints
 
 _FACING_RAD = np.radians(90.0)
-"""Edges that lean towards each other by more than this do not face each other."""
+"""Edges at a larger angle do not face each other."""
 
 _STRIP_RAD = np.radians(30.0)
-"""Up to here the fronts from both edges meet nearly at once: a strip that closes, as between dots too."""
+"""Up to this angle the fronts from both edges meet nearly at once: a strip that closes, also
+between dots."""
 
 _LINE_SLOPE = 1.0 / 6.0
 _LEAST_LINE_PX = 0.35
-"""Of a line the width stays within a quarter over three widths and over two pixels: the edges lean by at most 1/6, and by a
-quarter of the width in px; below 0.35 px noise decides. Everything else is the point of a wedge."""
+"""The width of a line changes by at most a quarter over three widths and over two pixels: its edges
+lean by at most 1/6, and by at most a quarter of the width in px. Below 0.35 px noise decides.
+Everything else is the point of a wedge."""
 
 _MIDDLE_SLACK_PX = 0.8
-"""The middle of a line must be as far from every edge as half its width, less what the pixel grid hides (0.71 px)."""
+"""The middle of a line must be half its width away from every edge, less the resolution of the
+pixel grid (0.71 px)."""
 
 _LINE = 16384.0
-"""More than the largest position along a grid line, px: for sorting by line and position in one number."""
+"""More than the largest position along a grid line, px. Used to sort by line and position in one
+number."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ class Gaps:
 
     @property
     def is_line(self) -> Bools:
-        """Samples of lines: the width hardly changes around them."""
+        """Samples of lines, where the width hardly changes around the sample."""
         slope = np.minimum(_LINE_SLOPE, 0.25 * self.width_px)
         result: Bools = (np.tan(self.lean_rad) <= slope) & (self.width_px >= _LEAST_LINE_PX)
         return result
@@ -85,7 +89,8 @@ class Gaps:
 def find_gaps(columns: Seeds, rows: Seeds, squares: Squares, reach_px: float) -> Gaps:
     """Return the lines of a tile whose half width stays below ``reach_px``.
 
-    :param squares: squared distances of all pixels, resist and open, in units of 1/scale_for(reach_px) px2.
+    :param squares: squared distances of all pixels, resist and open, in units of
+        1/scale_for(reach_px) px2.
     """
     parts = []
     for seeds, along_y in ((columns, True), (rows, False)):

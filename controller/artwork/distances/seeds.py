@@ -1,4 +1,4 @@
-"""Where the contours cross whole columns and rows: the points that distances are measured from."""
+"""Finds where contours cross whole columns and rows. Distances are measured from these points."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _LONGEST_PX = 16
 
 @dataclass(frozen=True)
 class Seeds:
-    """Crossings with whole columns (or rows) of segments that run within 45 degrees across them.
+    """Crossings with whole columns (or rows) of segments that cross them at 45 degrees or more.
 
     :param line: column (or row).
     :param at_px: position along that line.
@@ -48,7 +48,10 @@ def column_and_row_seeds(chain: Chain) -> tuple[Seeds, Seeds]:
 def _crossings(
     start: Floats, across: Floats, run: Floats, rise: Floats, *, enters_when_rising: bool
 ) -> Seeds:
-    """Return the crossings of segments with whole lines; a vertex on a line counts for one of its two segments."""
+    """Return the crossings of segments with whole lines.
+
+    A vertex on a line counts for one of its two segments.
+    """
     low, high = np.minimum(start, start + run), np.maximum(start, start + run)
     first, last = np.floor(low).astype(np.intp) + 1, np.floor(high).astype(np.intp)
     count = np.clip(last - first + 1, 0, _LONGEST_PX)

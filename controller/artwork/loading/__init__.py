@@ -1,1 +1,1 @@
-"""Files of five kinds become pages of grey levels."""
+"""Loads PNG, TIFF, JPEG, PDF and SVG files as pages of grey levels."""

@@ -1,4 +1,4 @@
-"""At which resolution vector files are drawn."""
+"""Chooses the resolution at which vector files are drawn."""
 
 from __future__ import annotations
 
@@ -9,23 +9,26 @@ from controller.errors import RefusedError
 from controller.units import MM_PER_INCH
 
 _AIM_PIXELS = 36_000_000
-"""Pixels of the measuring grid that are aimed at: A4 at 600 dpi has 35 million."""
+"""Wanted pixels of the measuring grid: A4 at 600 dpi has 35 million."""
 
 _FINEST_DPI = 1150.0
-"""Finest measuring grid for small pages; from 1200 dpi on the sheet would be averaged down."""
+"""Finest measuring grid, for small pages. From 1200 dpi on, the sheet would be averaged down."""
 
 _COARSEST_DPI = 300.0
 
 _SEARCH = 0.04
-"""How much finer than asked a page may be drawn so that it ends at whole pixels both ways: less than from _FINEST_DPI to 1200."""
+"""How much finer than wanted a page may be drawn, so that it ends at whole pixels both ways. Less
+than the step from _FINEST_DPI to 1200 dpi."""
 
 
 def drawing_px(width_mm: float, height_mm: float, finer: int) -> tuple[int, int]:
-    """Return width and height to draw a page at, pixels, at one scale both ways to a hundredth of a pixel or so.
+    """Return the width and height in pixels at which to draw a page.
 
-    A page that ended between pixels would be stretched or get a rim of background, which counts as open when inverted.
+    The scale is the same both ways to about a hundredth of a pixel. A page that ended between
+    pixels would be stretched, or get a rim of background, which counts as open when inverted.
 
-    :param finer: draw so many times finer than the grid where the pixels allow it, for renderers that shade edges coarsely.
+    :param finer: how many times finer than the grid to draw, as far as the pixels allow it, for
+        renderers that shade edges coarsely.
     Raises: RefusedError for a page too small or too large.
     """
     dpi = _drawing_dpi(width_mm, height_mm, finer)
@@ -43,24 +46,31 @@ def drawing_px(width_mm: float, height_mm: float, finer: int) -> tuple[int, int]
 
 
 def _drawing_dpi(width_mm: float, height_mm: float, finer: int) -> float:
-    """Return the resolution wanted: 600 dpi or more on the measuring grid where the pixels allow it."""
-    for side, name in ((width_mm, "width"), (height_mm, "height")):
-        if not limits.MIN_SIDE_MM <= side <= limits.MAX_SIDE_MM:
+    """Return the wanted resolution: 600 dpi or more on the measuring grid, if the pixels allow."""
+    for side_mm, key in (
+        (width_mm, "artwork.drawing.page_width"),
+        (height_mm, "artwork.drawing.page_height"),
+    ):
+        if not limits.MIN_SIDE_MM <= side_mm <= limits.MAX_SIDE_MM:
             raise RefusedError(
-                f"the page's {name} is {side:.4g} mm, outside {limits.MIN_SIDE_MM:g} to {limits.MAX_SIDE_MM:g} mm: "
-                "check the page size, or give width_mm",
+                key,
                 field="file",
-                limit=f"{limits.MIN_SIDE_MM:g}-{limits.MAX_SIDE_MM:g} mm",
+                side_mm=side_mm,
+                low_mm=limits.MIN_SIDE_MM,
+                high_mm=limits.MAX_SIDE_MM,
             )
     inch2 = width_mm * height_mm / MM_PER_INCH**2
     dpi = min(_FINEST_DPI, max(limits.WORK_DPI, (_AIM_PIXELS / inch2) ** 0.5))
     most = (0.98 * limits.MAX_PIXELS / inch2) ** 0.5
     if most < _COARSEST_DPI:
         raise RefusedError(
-            f"a page of {width_mm:.0f} x {height_mm:.0f} mm cannot be drawn at {_COARSEST_DPI:g} dpi with "
-            f"{limits.MAX_PIXELS / 1e6:.0f} million pixels: split it",
+            "artwork.drawing.page_too_large",
             field="file",
-            limit=f"{limits.MAX_PIXELS} px",
+            width_mm=width_mm,
+            height_mm=height_mm,
+            dpi=_COARSEST_DPI,
+            limit_megapixels=limits.MAX_PIXELS / 1e6,
+            limit_px=limits.MAX_PIXELS,
         )
     dpi = min(dpi, most)
     fine = max(limits.WORK_DPI * finer, dpi)

@@ -1,4 +1,8 @@
-"""Grey levels to coverage: which levels are resist and open, how many there are, how noisy the flat parts are."""
+"""Turns grey levels into coverage.
+
+Finds which levels are resist and which are open, how many shades lie between them, and how noisy
+the flat parts are.
+"""
 
 from __future__ import annotations
 
@@ -11,23 +15,24 @@ from controller.artwork.loading.picture import Picture
 from controller.errors import RefusedError
 
 _LEAST_CONTRAST = 60
-"""Levels between the dark and the light parts. Less means a faint scan in which half coverage cannot be placed."""
+"""Levels between the dark and the light parts. A fainter scan does not show where half coverage
+is."""
 
 _NEIGHBOURHOOD = 24
-"""Levels around a flat part that are looked at for its noise."""
+"""Levels around a flat part that are searched for noise."""
 
 _LEAST_NOISE_LEVELS = 6
 
 _SCAN_NOISE_FRACTION = 0.25
-"""Share of a flat part that is off its level in a scan. Compression noise (JPEG) keeps to the blocks along edges; without it,
-fewer pixels are the shading of edges that lie nearly along the grid."""
+"""Share of a flat part that is off its level in a scan. Fewer pixels are the shading of edges that
+lie nearly along the grid. JPEG is exempt: its compression noise keeps to the blocks along edges."""
 
 _FEW_LEVELS = 90
-"""Up to so many levels the shading of the edges is coarse: 8 x 8 subsamples make 65."""
+"""Most levels of a coarse shading: 8 x 8 subsamples make 65."""
 
 _SUBSAMPLES = (4, 9, 16, 25, 36)
-"""Subsamples per pixel that a coarse shading is recognised by: its levels are multiples of 255 over one of these, give or take
-one. With more subsamples any level would do."""
+"""Subsamples per pixel by which a coarse shading is recognised: its levels are multiples of 255
+over one of these, within one level. With more subsamples any level would fit."""
 
 
 @dataclass(frozen=True)
@@ -46,14 +51,18 @@ class Levels:
     shades: int
 
     def step_px(self, reduction: int) -> float:
-        """Return the width in px of the grid that the shades can place an edge on, after averaging blocks of pixels."""
+        """Return the step in px in which the shades can place an edge.
+
+        :param reduction: side of the blocks of pixels that are averaged.
+        """
         shades = (self.shades - 1) * reduction**2 + 1
         return 0.0 if shades > _FEW_LEVELS else float((shades - 1) ** -0.5)
 
     def noise_range_px(self, reduction: int) -> tuple[float, float]:
-        """Return the least and the largest scatter of contour vertices to be expected, one sigma, in px of the grid.
+        """Return the least and the largest scatter expected of contour vertices, one sigma, in px.
 
-        Source: measured on rotated lines and discs with 2, 5, 17, 65 and 256 shades and on JPEG files of quality 75 to 95.
+        Source: measured on rotated lines and discs with 2, 5, 17, 65 and 256 shades, and on JPEG
+        files of quality 75 to 95.
         """
         step = self.step_px(reduction)
         if step > 0.0:
@@ -63,7 +72,10 @@ class Levels:
 
 
 def find_levels(picture: Picture, invert: bool) -> Levels:
-    """Return how the picture's grey levels become coverage. Raises: RefusedError on a picture without contrast."""
+    """Return how the picture's grey levels become coverage.
+
+    Raises: RefusedError for a picture without contrast.
+    """
     if picture.histogram is None:
         return Levels(_table(0, 255, 0, invert), 127.5, "drawing", picture.shades)
     counts = picture.histogram.astype(np.float64)
@@ -72,10 +84,11 @@ def find_levels(picture: Picture, invert: bool) -> Levels:
     white = 255 - _flat(light[::-1], 0)
     if white - black < _LEAST_CONTRAST and dark.sum() > 0 and light.sum() > 0:
         raise RefusedError(
-            f"the dark parts are grey level {black} and the light parts {white} of 255, fewer than {_LEAST_CONTRAST} apart: "
-            "raise the contrast of the scan",
+            "artwork.contrast",
             field="file",
-            limit=f"{_LEAST_CONTRAST} grey levels",
+            dark_level=black,
+            light_level=white,
+            least_levels=_LEAST_CONTRAST,
         )
     least_share = 0.0 if picture.file_format == "JPEG" else _SCAN_NOISE_FRACTION
     dead = max(_noise_band(counts, flat, black, white, least_share) for flat in (black, white))
@@ -87,9 +100,12 @@ def find_levels(picture: Picture, invert: bool) -> Levels:
 
 
 def _flat(counts: npt.NDArray[np.float64], extreme: int) -> int:
-    """Return the level of the flat part in one half of the levels, counted from its end; the end itself when nothing stands out.
+    """Return the level of the flat part in one half of the levels, or the end of that half.
 
-    Thin lines need not have a wholly covered pixel: then no level stands out.
+    The end is returned when no level dominates: thin lines need not cover any pixel wholly.
+
+    :param counts: of the half's levels.
+    :param extreme: index of the half's end.
     """
     if counts[extreme] >= 0.01 * counts.sum():
         return extreme
@@ -99,7 +115,7 @@ def _flat(counts: npt.NDArray[np.float64], extreme: int) -> int:
 
 
 def _shades(between: npt.NDArray[np.float64], black: int, white: int) -> int:
-    """Return how many levels shade the edges, 256 when they are not recognised as few."""
+    """Return how many levels shade the edges, or 256 when they are not recognised as few."""
     used = black + 1 + np.flatnonzero(between)
     part = (used - black) / (white - black)
     for count in _SUBSAMPLES:
@@ -114,7 +130,8 @@ def _noise_band(
 ) -> int:
     """Return how many levels around a flat part are its noise, 0 for a clean one.
 
-    Noise fills many levels, the nearest ones most. Shaded edges fill all levels evenly, straight ones along the grid a few.
+    Noise fills many levels, most of all the nearest. Shaded edges fill all levels evenly; straight
+    edges along the grid fill a few.
     """
     low, high = max(0, flat - _NEIGHBOURHOOD), min(255, flat + _NEIGHBOURHOOD)
     levels = np.arange(low, high + 1)
@@ -136,7 +153,7 @@ def _noise_band(
 
 
 def _table(black: int, white: int, dead: int, invert: bool) -> npt.NDArray[np.uint8]:
-    """Return coverage by grey level; levels within ``dead`` of a flat part count as that part, on both sides alike."""
+    """Return coverage by grey level. Levels within ``dead`` of a flat part count as that part."""
     level = np.arange(256, dtype=np.float64)
     cover = np.clip((white - level) / max(white - black, 1), 0.0, 1.0)
     if dead:

@@ -1,4 +1,4 @@
-"""One-bit PNG files read as bytes of eight pixels: an eighth of the memory, and no time spent on unpacking."""
+"""Reads one-bit PNG files as bytes of eight pixels: an eighth of the memory, and no unpacking."""
 
 from __future__ import annotations
 
@@ -13,18 +13,20 @@ from PIL import Image
 from controller.artwork.loading.picture import Grey, averaged
 
 _HEADER = struct.Struct(">8s I 4s IIBBBBB I")
-"""Signature, length, IHDR: width, height, bit depth, colour type, compression, filter, interlace; check sum.
+"""Signature, length, IHDR: width, height, bit depth, colour type, compression, filter, interlace;
+check sum.
 Source: ISO/IEC 15948 (PNG), 5.2, 5.3 and 11.2.2."""
 
 _MOST_BYTES = 40_000_000
-"""Twice the pixels of the largest sheet, uncompressed; a larger file holds something else."""
+"""Twice the pixels of the largest sheet, uncompressed. A larger file holds something else."""
 
 
 def packed_png(path: Path) -> io.BytesIO | None:
-    """Return a one-bit PNG as a PNG of grey bytes, each of them eight pixels; None when it cannot be read like that.
+    """Return a one-bit PNG as a PNG of grey bytes that hold eight pixels each, or None.
 
-    A row of a PNG is a whole number of bytes and its filters work on bytes up to a depth of 8 bits (ISO/IEC 15948, 7.2 and 9.2),
-    so that only the header has to say so. Interlaced files have rows of several widths.
+    Only the header changes: a row of a PNG is a whole number of bytes, and up to a depth of 8 bits
+    its filters work on bytes (ISO/IEC 15948, 7.2 and 9.2). None is returned for other PNG files
+    and for interlaced ones, whose rows have several widths.
     """
     if path.stat().st_size > _MOST_BYTES:
         return None
@@ -42,7 +44,7 @@ def packed_png(path: Path) -> io.BytesIO | None:
 
 
 class PackedPixels:
-    """The pixels of a sheet, white where a bit is set.
+    """The pixels of a sheet, eight to a byte, white where a bit is set.
 
     :param packed: shape (height, bytes), first pixel in the highest bit.
     """
@@ -68,7 +70,8 @@ class PackedPixels:
         whole = len(rows) // 2 * 2
         pairs = rows[0:whole:2].astype(np.uint16) << 8 | rows[1:whole:2]
         cover = self._of_pairs(table).take(pairs).view(np.uint8)
-        # The last byte may be cut by the edge of the sheet, the last row may have no partner: those average what there is.
+        # The last byte may end beyond the sheet, and the last row may have no partner: these blocks
+        # average the pixels that exist.
         side = averaged(_image(rows[:, -1:], self._width_px - 8 * (rows.shape[1] - 1)), step, table)
         if whole < len(rows):
             cover = np.concatenate(
@@ -77,7 +80,7 @@ class PackedPixels:
         return np.concatenate([cover[:, :-4], side], axis=1)
 
     def _of_pairs(self, table: Grey) -> np.typing.NDArray[np.uint32]:
-        """Return the four averages, one byte each, for every byte over every other one."""
+        """Return the four averages, one byte each, for each pair of bytes one above the other."""
         key = table.tobytes()
         if key not in self._known:
             upper, lower = np.divmod(np.arange(1 << 16), 1 << 8)

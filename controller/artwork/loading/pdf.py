@@ -1,4 +1,4 @@
-"""A page of a PDF file as a picture, drawn band by band."""
+"""Loads a page of a PDF file as a picture that is drawn band by band."""
 
 from __future__ import annotations
 
@@ -10,64 +10,45 @@ import pypdfium2 as pdfium  # type: ignore[import-untyped]
 import pypdfium2.raw as raw  # type: ignore[import-untyped]
 
 from controller.artwork.loading.drawing import drawing_px
-from controller.artwork.loading.picture import Grey, Picture, looked_up
+from controller.artwork.loading.picture import Grey, Picture, looked_up, page_warning
+from controller.artwork.loading.scale_source import PAGE_SIZE, WIDTH_GIVEN
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
+from controller.texts import Message
 from controller.units import MM_PER_INCH
 
 _POINTS_PER_INCH = 72.0
 """Source: ISO 32000-1, 8.3.2.3: default user space has 1/72 inch units."""
 
 _MOST_OBJECTS = 200_000
-"""Objects of a page that are looked at: 5 s of work at most."""
+"""Most objects of a page that are examined: 5 s of work."""
 
 _DEEPEST_FORM = 10
 
 _UNPACKED_BYTES = 50_000_000
-"""Most that is unpacked of compressed object streams while looking for UserUnit."""
+"""Most that is unpacked of compressed object streams in the search for UserUnit."""
 
 
 def load_pdf(path: Path, options: MeasureOptions) -> Picture:
-    """Return the chosen page, CropBox and Rotate honoured. Raises: RefusedError when it cannot be drawn to scale."""
-    if options.dpi is not None:
-        raise RefusedError(
-            "a PDF page has a size of its own: leave dpi out, or give width_mm", field="dpi"
-        )
-    _refuse_user_unit(path)
-    try:
-        document = pdfium.PdfDocument(path)
-        pages = len(document)
-    except pdfium.PdfiumError as error:
-        raise RefusedError(
-            f"{path.name} cannot be read as PDF ({error}): it is damaged or needs a password, save it again",
-            field="file",
-        ) from error
-    if options.page > pages:
-        raise RefusedError(
-            f"page {options.page} is asked for, the file has {pages}",
-            field="page",
-            limit=f"1-{pages}",
-        )
-    try:
-        page = document[options.page - 1]
-        size_points = page.get_size()
-        size_mm = [points / _POINTS_PER_INCH * MM_PER_INCH for points in size_points]
-    except pdfium.PdfiumError as error:
-        raise RefusedError(
-            f"page {options.page} of {path.name} cannot be read: {error}", field="page"
-        ) from error
-    scale_source = "page size"
-    if options.width_mm is not None:
-        size_mm = (
-            [options.width_mm, size_mm[1] * options.width_mm / size_mm[0]]
-            if size_mm[0] > 0
-            else [0.0, 0.0]
-        )
-        scale_source = "width given"
-    width_px, height_px = drawing_px(size_mm[0], size_mm[1], finer=1)
-    dpi = width_px / size_mm[0] * MM_PER_INCH
+    """Return the chosen page, CropBox and Rotate honoured.
 
-    warnings = _prepared(page, width_px / size_points[0])
+    Raises: RefusedError when it cannot be drawn to scale.
+    """
+    if options.dpi is not None:
+        raise RefusedError("artwork.pdf.dpi", field="dpi")
+    _refuse_user_unit(path)
+    page, pages = _page(path, options.page)
+    width_points, height_points = _size_points(page, path, options.page)
+    width_mm, height_mm = (
+        points / _POINTS_PER_INCH * MM_PER_INCH for points in (width_points, height_points)
+    )
+    scale_source = PAGE_SIZE
+    if options.width_mm is not None:
+        height_mm = height_mm * options.width_mm / width_mm if width_mm > 0 else 0.0
+        width_mm = options.width_mm if width_mm > 0 else 0.0
+        scale_source = WIDTH_GIVEN
+    width_px, height_px = drawing_px(width_mm, height_mm, finer=1)
+    warnings = _prepared(page, width_px / width_points)
 
     def read(first: int, last: int, _step: int, table: Grey) -> Grey:
         bitmap = pdfium.PdfBitmap.new_native(width_px, last - first, raw.FPDFBitmap_Gray)
@@ -79,27 +60,64 @@ def load_pdf(path: Path, options: MeasureOptions) -> Picture:
         bitmap.close()
         return looked_up(grey, table)
 
-    if pages > 1:
-        warnings.append(f"the file has {pages} pages, page {options.page} was measured")
     return Picture(
-        width_px, height_px, read, None, dpi, scale_source, "PDF", options.page, tuple(warnings)
+        width_px,
+        height_px,
+        read,
+        None,
+        width_px / width_mm * MM_PER_INCH,
+        scale_source,
+        "PDF",
+        options.page,
+        (*warnings, *page_warning(options.page, pages)),
     )
 
 
-def _prepared(page: pdfium.PdfPage, px_per_point: float) -> list[str]:
-    """Make filled rectangles keep their size, and return what would be drawn otherwise elsewhere.
+def _page(path: Path, number: int) -> tuple[pdfium.PdfPage, int]:
+    """Return a page of the file, and how many it has. Raises: RefusedError."""
+    try:
+        document = pdfium.PdfDocument(path)
+        pages = len(document)
+    except pdfium.PdfiumError as error:
+        raise RefusedError(
+            "artwork.pdf.damaged", field="file", name=path.name, error=str(error)
+        ) from error
+    if number > pages:
+        raise RefusedError("artwork.file.no_page", field="page", page=number, count=pages)
+    try:
+        return document[number - 1], pages
+    except pdfium.PdfiumError as error:
+        raise _unreadable_page(path, number, error) from error
 
-    The renderer rounds a filled upright rectangle outwards to whole pixels. A further point on its own corner makes it a path
-    like any other, shaded by coverage.
+
+def _size_points(page: pdfium.PdfPage, path: Path, number: int) -> tuple[float, float]:
+    """Return width and height of a page in points. Raises: RefusedError."""
+    try:
+        width, height = page.get_size()
+    except pdfium.PdfiumError as error:
+        raise _unreadable_page(path, number, error) from error
+    return width, height
+
+
+def _unreadable_page(path: Path, number: int, error: Exception) -> RefusedError:
+    return RefusedError(
+        "artwork.pdf.page_damaged", field="page", name=path.name, page=number, error=str(error)
+    )
+
+
+def _prepared(page: pdfium.PdfPage, px_per_point: float) -> list[Message]:
+    """Make filled rectangles keep their size, and return warnings.
+
+    The renderer rounds a filled upright rectangle outwards to whole pixels. With one more point on
+    its corner it is a path like any other, shaded by coverage. The warnings name what other
+    programs may draw differently.
     """
     hairlines = foreign = 0
     warnings = []
     try:
         for count, item in enumerate(page.get_objects(max_depth=_DEEPEST_FORM)):
             if count >= _MOST_OBJECTS:
-                warnings.append(
-                    f"the page has more than {_MOST_OBJECTS} objects: upright rectangles beyond may be a pixel too large"
-                )
+                warnings.append(Message("artwork.pdf.many_objects", {"limit": _MOST_OBJECTS}))
                 break
             if item.type == raw.FPDF_PAGEOBJ_PATH:
                 _loosen_rectangle(item)
@@ -108,18 +126,14 @@ def _prepared(page: pdfium.PdfPage, px_per_point: float) -> list[str]:
                 font = raw.FPDFTextObj_GetFont(item)
                 foreign += bool(font) and raw.FPDFFont_GetIsEmbedded(font) == 0
     except pdfium.PdfiumError:
-        warnings.append(
-            "the page's objects could not be looked through for hairlines and missing fonts"
-        )
+        warnings.append(Message("artwork.pdf.unknown_objects"))
     if hairlines:
         width_mm = MM_PER_INCH / _POINTS_PER_INCH / px_per_point
         warnings.append(
-            f"{hairlines} lines are thinner than a pixel and drawn {width_mm:.3f} mm wide: give them a width"
+            Message("artwork.pdf.hairlines", {"count": hairlines, "width_mm": width_mm})
         )
     if foreign:
-        warnings.append(
-            f"{foreign} pieces of text use a font that is not in the file: turn text into outlines"
-        )
+        warnings.append(Message("artwork.pdf.fonts", {"count": foreign}))
     return warnings
 
 
@@ -150,11 +164,24 @@ def _is_hairline(item: pdfium.PdfObject, px_per_point: float) -> bool:
 
 
 def _refuse_user_unit(path: Path) -> None:
-    """Refuse a file with a UserUnit other than 1, which scales a page and which the renderer ignores.
+    """Refuse a file with a UserUnit other than 1: it scales a page, and the renderer ignores it.
 
-    Source: ISO 32000-1, table 30. Compressed object streams are unpacked to look; names may be written with #xx.
+    Names may be written with #xx. Source: ISO 32000-1, table 30.
     """
-    data = path.read_bytes()
+    for text in _object_texts(path.read_bytes()):
+        plain = re.sub(rb"/[A-Za-z#0-9]*#[A-Za-z#0-9]*", _unescaped, text)
+        for value in re.findall(rb"/UserUnit\s*([-+.0-9]+|\d+ \d+ R)", plain):
+            if _number(value) != 1.0:
+                raise RefusedError(
+                    "artwork.pdf.user_unit", field="file", unit=value.decode("ascii")
+                )
+
+
+def _object_texts(data: bytes) -> list[bytes]:
+    """Return the file and its compressed object streams, unpacked.
+
+    Raises: RefusedError when the streams are too large.
+    """
     texts = [data]
     room = _UNPACKED_BYTES
     for match in re.finditer(rb"/ObjStm\b", data):
@@ -163,10 +190,7 @@ def _refuse_user_unit(path: Path) -> None:
             continue
         if room <= 0:
             raise RefusedError(
-                f"the PDF's object streams unpack to more than {_UNPACKED_BYTES // 10**6} MB, so that its UserUnit cannot be "
-                "looked for: save it anew",
-                field="file",
-                limit=f"{_UNPACKED_BYTES // 10**6} MB",
+                "artwork.pdf.streams", field="file", limit_mb=_UNPACKED_BYTES // 10**6
             )
         body = start + 6 + (2 if data[start + 6 : start + 8] == b"\r\n" else 1)
         try:
@@ -175,16 +199,7 @@ def _refuse_user_unit(path: Path) -> None:
             continue
         room -= len(unpacked)
         texts.append(unpacked)
-    for text in texts:
-        plain = re.sub(rb"/[A-Za-z#0-9]*#[A-Za-z#0-9]*", _unescaped, text)
-        for value in re.findall(rb"/UserUnit\s*([-+.0-9]+|\d+ \d+ R)", plain):
-            if _number(value) != 1.0:
-                raise RefusedError(
-                    f"the PDF scales its pages by a UserUnit of {value.decode('ascii')}, which is not drawn reliably: "
-                    "save it without, or at most 5 m wide",
-                    field="file",
-                    limit="UserUnit 1",
-                )
+    return texts
 
 
 def _unescaped(match: re.Match[bytes]) -> bytes:

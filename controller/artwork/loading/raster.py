@@ -1,4 +1,4 @@
-"""PNG, TIFF and JPEG files as pictures with a scale."""
+"""Loads PNG, TIFF and JPEG files as pictures with a scale."""
 
 from __future__ import annotations
 
@@ -13,15 +13,19 @@ import numpy as np
 from PIL import Image
 
 from controller.artwork import limits
+from controller.artwork.loading.library_error import library_error
 from controller.artwork.loading.one_bit import PackedPixels, packed_png
-from controller.artwork.loading.picture import Grey, Picture, averaged
+from controller.artwork.loading.picture import Grey, Picture, averaged, page_warning
+from controller.artwork.loading.scale_source import DPI_GIVEN, FILE_DPI, WIDTH_GIVEN
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
+from controller.texts import Message
 from controller.units import MM_PER_INCH
 
 _ONE_BYTE = ("1", "L", "P")
 _FOUR_BYTES = ("LA", "PA", "RGB", "RGBA", "RGBX", "CMYK", "YCbCr")
 _BAND_ROWS = 256
+_LEAST_SIDE_PX = 8
 
 _FEW_PIXELS = 20_000_000
 """Decoding so many pixels never runs out of memory."""
@@ -32,25 +36,17 @@ Reader = Callable[[int, int, int, Grey], Grey]
 def load_raster(path: Path, file_format: str, options: MeasureOptions) -> Picture:
     """Return the picture in a PNG, TIFF or JPEG file.
 
-    Raises: RefusedError when it is damaged, too large, of an unsuitable kind, or has no believable scale.
+    Raises: RefusedError when it is damaged, too large, of an unsuitable kind, or has no believable
+    scale.
     """
-    Image.MAX_IMAGE_PIXELS = (
-        None  # the limits below are checked from the header, before anything is decoded
-    )
+    # No limit by the library: _check_size reads the header before anything is decoded.
+    Image.MAX_IMAGE_PIXELS = None
     with path.open("rb") as file:
-        pixels = 0
-        try:
+        with _refusing(path, file_format, pixels=0):
             image: Image.Image = Image.open(file, formats=(file_format,))
-            width_px, pixels = image.width, image.width * image.height
-            pages = getattr(image, "n_frames", 1) if file_format == "TIFF" else 1
-            if options.page > pages:
-                raise RefusedError(
-                    f"page {options.page} is asked for, the file has {pages}",
-                    field="page",
-                    limit=f"1-{pages}",
-                )
-            if options.page > 1:
-                image.seek(options.page - 1)
+        width_px = image.width
+        with _refusing(path, file_format, pixels=image.width * image.height):
+            pages = _choose_page(image, file_format, options.page)
             _check_size(image)
             dpi, scale_source = _scale(image, options)
             if file_format == "JPEG":
@@ -59,23 +55,7 @@ def load_raster(path: Path, file_format: str, options: MeasureOptions) -> Pictur
             packed = packed_png(path) if _is_packed_png(image) else None
             if packed is not None:
                 image = Image.open(packed, formats=(file_format,))
-            with _listening() as said:
-                image.load()
-            if said and file_format == "TIFF":  # the decoder reports broken data and carries on
-                raise ValueError(said[0])
-        except RefusedError:
-            raise
-        except Exception as error:
-            if isinstance(error, MemoryError) and pixels > _FEW_PIXELS:
-                raise  # else a damaged length asked for it
-            raise RefusedError(
-                f"{path.name} cannot be read as {file_format} ({type(error).__name__}: {error}): it is damaged or cut short, "
-                "save it again",
-                field="file",
-            ) from error
-    warnings = (
-        () if pages == 1 else (f"the file has {pages} pages, page {options.page} was measured",)
-    )
+            _decode(image, file_format)
     read: Reader
     if packed is None:
         read = _reader(image)
@@ -92,8 +72,50 @@ def load_raster(path: Path, file_format: str, options: MeasureOptions) -> Pictur
         scale_source,
         file_format,
         options.page,
-        warnings,
+        page_warning(options.page, pages),
     )
+
+
+@contextmanager
+def _refusing(path: Path, file_format: str, *, pixels: int) -> Iterator[None]:
+    """Turn an error of the imaging library into a refusal.
+
+    :param pixels: of the image. A MemoryError is passed on when they are many; with few of them, a
+        damaged length in the file asked for too much.
+    Raises: RefusedError, MemoryError.
+    """
+    try:
+        yield
+    except RefusedError:
+        raise
+    except Exception as error:
+        if isinstance(error, MemoryError) and pixels > _FEW_PIXELS:
+            raise
+        raise RefusedError(
+            "artwork.raster.damaged",
+            field="file",
+            name=path.name,
+            file_format=file_format,
+            error=library_error(error, path),
+        ) from error
+
+
+def _choose_page(image: Image.Image, file_format: str, page: int) -> int:
+    """Go to a page and return how many there are. Raises: RefusedError."""
+    pages = getattr(image, "n_frames", 1) if file_format == "TIFF" else 1
+    if page > pages:
+        raise RefusedError("artwork.file.no_page", field="page", page=page, count=pages)
+    if page > 1:
+        image.seek(page - 1)
+    return pages
+
+
+def _decode(image: Image.Image, file_format: str) -> None:
+    """Decode all pixels. Raises: an error of the library; ValueError for a damaged TIFF."""
+    with _decoder_output() as lines:
+        image.load()
+    if lines and file_format == "TIFF":  # the decoder reports the damage and goes on
+        raise ValueError(lines[0])
 
 
 def _is_packed_png(image: Image.Image) -> bool:
@@ -101,82 +123,99 @@ def _is_packed_png(image: Image.Image) -> bool:
 
 
 @contextmanager
-def _listening() -> Iterator[list[str]]:
-    """Collect what the decoders write to standard error meanwhile; the list holds it afterwards."""
-    said: list[str] = []
+def _decoder_output() -> Iterator[list[str]]:
+    """Collect what the decoders write to standard error; the list is filled at the end."""
+    lines: list[str] = []
     sys.stderr.flush()
     own = os.dup(2)
     try:
-        with tempfile.TemporaryFile() as heard:
-            os.dup2(heard.fileno(), 2)
+        with tempfile.TemporaryFile() as output:
+            os.dup2(output.fileno(), 2)
             try:
-                yield said
+                yield lines
             finally:
                 os.dup2(own, 2)
-                heard.seek(0)
-                said.extend(heard.read(2000).decode("utf-8", "replace").splitlines())
+                output.seek(0)
+                lines.extend(output.read(2000).decode("utf-8", "replace").splitlines())
     finally:
         os.close(own)
 
 
 def _check_size(image: Image.Image) -> None:
     width, height = image.size
-    if min(width, height) < 8:
+    if min(width, height) < _LEAST_SIDE_PX:
         raise RefusedError(
-            f"the image has {width} x {height} pixels, it needs at least 8 each way",
+            "artwork.raster.too_small",
             field="file",
-            limit="8 px",
+            width_px=width,
+            height_px=height,
+            least_px=_LEAST_SIDE_PX,
         )
     if width * height > limits.MAX_PIXELS:
         raise RefusedError(
-            f"the image has {width} x {height} = {width * height / 1e6:.0f} million pixels, more than "
-            f"{limits.MAX_PIXELS / 1e6:.0f} million (A4 at 1200 dpi has 139): save it at a lower resolution",
+            "artwork.raster.too_many_pixels",
             field="file",
-            limit=f"{limits.MAX_PIXELS} px",
+            width_px=width,
+            height_px=height,
+            megapixels=width * height / 1e6,
+            limit_megapixels=limits.MAX_PIXELS / 1e6,
+            limit_px=limits.MAX_PIXELS,
         )
 
 
 def _check_memory(image: Image.Image) -> None:
-    """Refuse what would not fit in memory once decoded."""
+    """Check that the decoded image fits in memory. Raises: RefusedError."""
     if image.mode in _ONE_BYTE:
         return
     if image.mode in _FOUR_BYTES:
-        kind, limit = "a colour or transparent", limits.MAX_COLOUR_PIXELS
+        key, limit_px = "artwork.raster.colour_too_large", limits.MAX_COLOUR_PIXELS
     elif image.mode.startswith("I;16"):
-        kind, limit = "a 16-bit", limits.MAX_WORD_PIXELS
+        key, limit_px = "artwork.raster.words_too_large", limits.MAX_WORD_PIXELS
     else:
-        raise RefusedError(
-            f"pixels of kind {image.mode} are not read: save the artwork as 8-bit grey or black and white",
-            field="file",
-        )
+        raise RefusedError("artwork.raster.pixel_kind", field="file", mode=image.mode)
     pixels = image.width * image.height
-    if pixels > limit:
+    if pixels > limit_px:
         raise RefusedError(
-            f"{kind} image of {pixels / 1e6:.0f} million pixels needs too much memory, the limit is {limit / 1e6:.0f} million: "
-            "save it as 8-bit grey or black and white",
+            key,
             field="file",
-            limit=f"{limit} px",
+            megapixels=pixels / 1e6,
+            limit_megapixels=limit_px / 1e6,
+            limit_px=limit_px,
         )
 
 
-def _scale(image: Image.Image, options: MeasureOptions) -> tuple[float, str]:
-    """Return pixels per inch and where they come from. Raises: RefusedError when nothing believable is known."""
+def _scale(image: Image.Image, options: MeasureOptions) -> tuple[float, Message]:
+    """Return pixels per inch and where they come from.
+
+    Raises: RefusedError when neither the options nor the file give a believable scale.
+    """
     if options.dpi is not None:
-        return options.dpi, "dpi given"
+        return options.dpi, DPI_GIVEN
     if options.width_mm is not None:
-        dpi = image.width / options.width_mm * MM_PER_INCH
-        if not limits.MIN_DPI <= dpi <= limits.MAX_DPI:
-            raise RefusedError(
-                f"{image.width} pixels over {options.width_mm:g} mm are {dpi:.4g} dpi, outside {limits.MIN_DPI:g} to "
-                f"{limits.MAX_DPI:g}: check width_mm",
-                field="width_mm",
-                limit=f"{limits.MIN_DPI:g}-{limits.MAX_DPI:g} dpi",
-            )
-        return dpi, "width given"
-    stated = image.info.get("dpi")
-    advice = "give dpi, or the width of the whole image as width_mm"
+        return _dpi_over(image.width, options.width_mm), WIDTH_GIVEN
+    return _stated_dpi(image.info.get("dpi")), FILE_DPI
+
+
+def _dpi_over(width_px: int, width_mm: float) -> float:
+    """Return the resolution of pixels over a width. Raises: RefusedError."""
+    dpi = width_px / width_mm * MM_PER_INCH
+    if not limits.MIN_DPI <= dpi <= limits.MAX_DPI:
+        raise RefusedError(
+            "artwork.raster.width",
+            field="width_mm",
+            width_px=width_px,
+            width_mm=width_mm,
+            dpi=dpi,
+            low_dpi=limits.MIN_DPI,
+            high_dpi=limits.MAX_DPI,
+        )
+    return dpi
+
+
+def _stated_dpi(stated: tuple[float, float] | None) -> float:
+    """Return the resolution that a file states, if believable. Raises: RefusedError."""
     if stated is None:
-        raise RefusedError(f"the file does not say how large it is: {advice}", field="dpi")
+        raise RefusedError("artwork.raster.no_scale", field="dpi")
     # PNG counts whole pixels per metre: 1200 dpi come back as 1199.9976.
     x, y = (
         float(round(value)) if abs(value - round(value)) < 0.013 else float(value)
@@ -184,21 +223,19 @@ def _scale(image: Image.Image, options: MeasureOptions) -> tuple[float, str]:
     )
     if not limits.MIN_FILE_DPI <= x <= limits.MAX_DPI:
         raise RefusedError(
-            f"the file states {x:.4g} dpi, outside {limits.MIN_FILE_DPI:g} to {limits.MAX_DPI:g}, which many programs write "
-            f"without knowing: {advice}",
+            "artwork.raster.stated_dpi",
             field="dpi",
-            limit=f"{limits.MIN_FILE_DPI:g}-{limits.MAX_DPI:g} dpi",
+            dpi=x,
+            low_dpi=limits.MIN_FILE_DPI,
+            high_dpi=limits.MAX_DPI,
         )
     if abs(x - y) > 0.005 * x:
-        raise RefusedError(
-            f"the file states {x:.4g} x {y:.4g} dpi: its pixels are not square, save it with the same resolution both ways",
-            field="dpi",
-        )
-    return x, "resolution in the file"
+        raise RefusedError("artwork.raster.not_square", field="dpi", x_dpi=x, y_dpi=y)
+    return x
 
 
 def _reader(image: Image.Image) -> Reader:
-    """Return a function that gives looked-up, averaged rows, transparent parts laid on white."""
+    """Return a function like ``Picture.read``; transparent parts lie on white."""
     width = image.width
     is_clear = image.mode in ("LA", "PA", "RGBA") or "transparency" in image.info
 
@@ -207,9 +244,8 @@ def _reader(image: Image.Image) -> Reader:
             return averaged(image, step, table, (0, first, width, last))
         band = image.crop((0, first, width, last))
         if band.mode.startswith("I;16"):
-            word = (
-                np.minimum(np.asarray(band), 65535 - 128) + 128
-            )  # 257 steps of 16 bits are one of 8
+            # 257 steps of 16 bits are one step of 8 bits.
+            word = np.minimum(np.asarray(band), 65535 - 128) + 128
             band = Image.fromarray((word // 257).astype(np.uint8))
         if is_clear:
             if "transparency" in image.info:

@@ -1,14 +1,14 @@
-"""What kind of file this is, by its first bytes and never by its name. Standard library only."""
+"""Recognises the kind of a file by its first bytes, never by its name. Standard library only."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from controller.artwork import limits
+from controller.artwork.result import unreadable
 from controller.errors import RefusedError
 
 _HEAD_BYTES = 4096
-_KNOWN = "PNG, TIFF, JPEG, PDF or SVG"
 
 
 def sniff(path: Path) -> str:
@@ -21,16 +21,16 @@ def sniff(path: Path) -> str:
         with path.open("rb") as file:
             head = file.read(_HEAD_BYTES)
     except OSError as error:
-        raise RefusedError(
-            f"cannot read {path.name}: {error.strerror or error}", field="file"
-        ) from error
+        raise unreadable(path, error) from error
     if not head:
-        raise RefusedError(f"{path.name} is empty: give a {_KNOWN} file", field="file")
+        raise RefusedError("artwork.file.empty", field="file", name=path.name)
     if size > limits.MAX_FILE_BYTES:
         raise RefusedError(
-            f"{path.name} is {size / 1e6:.0f} MB, more than {limits.MAX_FILE_BYTES / 1e6:.0f} MB: save it compressed or smaller",
+            "artwork.file.too_large",
             field="file",
-            limit=f"{limits.MAX_FILE_BYTES / 1e6:.0f} MB",
+            name=path.name,
+            size_mb=size / 1e6,
+            limit_mb=limits.MAX_FILE_BYTES / 1e6,
         )
     if head.startswith(b"\x89PNG\r\n\x1a\n"):
         return "PNG"
@@ -41,13 +41,10 @@ def sniff(path: Path) -> str:
     if b"%PDF-" in head[:1024]:
         return "PDF"
     if head.startswith(b"\x1f\x8b"):
-        raise RefusedError(f"{path.name} is gzip-compressed: unpack it first", field="file")
+        raise RefusedError("artwork.file.compressed", field="file", name=path.name)
     if b"<svg" in head or (
         head.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"<?xml", b"<!--", b"<!DOCTYPE"))
         and b"svg" in head
     ):
         return "SVG"
-    raise RefusedError(
-        f"{path.name} is no {_KNOWN} file, whatever its name says: export the artwork as one",
-        field="file",
-    )
+    raise RefusedError("artwork.file.unknown_kind", field="file", name=path.name)

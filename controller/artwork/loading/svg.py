@@ -1,4 +1,4 @@
-"""An SVG file as a picture, drawn band by band."""
+"""Loads an SVG file as a picture that is drawn band by band."""
 
 from __future__ import annotations
 
@@ -12,36 +12,44 @@ from PIL import Image
 
 from controller.artwork.loading.drawing import drawing_px
 from controller.artwork.loading.picture import Grey, Picture, looked_up
+from controller.artwork.loading.scale_source import DRAWING_SIZE, WIDTH_GIVEN
 from controller.artwork.loading.svg_check import SvgFile, check_svg
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.units import MM_PER_INCH
 
 _BAND_ROWS = 512
-"""Rows drawn at a time: the renderer parses the file anew for each band."""
+"""Rows drawn at a time. The renderer parses the whole file for each band."""
 
 _SHADES = 17
-"""Levels that edges are shaded with: the renderer takes 4 x 4 samples of each pixel. Source: counted on rotated squares."""
+"""Levels that the renderer shades edges with: it takes 4 x 4 samples of each pixel. Source: counted
+on rotated squares."""
 
 
 def load_svg(path: Path, options: MeasureOptions) -> Picture:
-    """Return the drawing on white. Raises: RefusedError when it has no physical size, or holds what is not to be drawn."""
+    """Return the drawing on white.
+
+    Raises: RefusedError when it has no physical size or contains something that is not drawn.
+    """
     if options.dpi is not None:
-        raise RefusedError(
-            "an SVG drawing has a size of its own: leave dpi out, or give width_mm", field="dpi"
-        )
+        raise RefusedError("artwork.svg.dpi", field="dpi")
     if options.page != 1:
-        raise RefusedError(
-            f"page {options.page} is asked for, an SVG file has one", field="page", limit="1-1"
-        )
+        raise RefusedError("artwork.file.no_page", field="page", page=options.page, count=1)
     drawing = check_svg(path.read_bytes())
     width_mm, height_mm = drawing.size_mm(options.width_mm)
     width_px, height_px = drawing_px(width_mm, height_mm, finer=2)
     dpi = width_px / width_mm * MM_PER_INCH
     bands = _Bands(drawing, width_px, height_px)
-    scale_source = "drawing size" if options.width_mm is None else "width given"
     return Picture(
-        width_px, height_px, bands.read, None, dpi, scale_source, "SVG", 1, shades=_SHADES
+        width_px,
+        height_px,
+        bands.read,
+        None,
+        dpi,
+        DRAWING_SIZE if options.width_mm is None else WIDTH_GIVEN,
+        "SVG",
+        1,
+        shades=_SHADES,
     )
 
 
@@ -54,7 +62,7 @@ class _Bands:
         if "viewBox" not in attributes:
             width, height = _user_size(drawing)
             attributes |= {"viewBox": f"0 0 {width:.9g} {height:.9g}"}
-        # The bands end where the page ends; cutting the page out as well would take a mask of its whole size.
+        # The bands end where the page ends. Clipping the page too would take a mask of its size.
         attributes["overflow"] = "visible"
         attributes["preserveAspectRatio"] = attributes.get("preserveAspectRatio", "xMidYMid meet")
         listed = " ".join(f"{name}={quoteattr(value)}" for name, value in attributes.items())
@@ -62,7 +70,7 @@ class _Bands:
         self._held: tuple[int, Grey] | None = None
 
     def read(self, first: int, last: int, step: int, table: Grey) -> Grey:
-        """Return rows as the sheet wants them."""
+        """Return looked-up, averaged rows, as ``Picture.read``."""
         parts = []
         while first < last:
             band = first // _BAND_ROWS
@@ -79,24 +87,28 @@ class _Bands:
 
     def _draw(self, first: int, last: int) -> Grey:
         frame = (
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{self._width_px}" height="{last - first}" '
-            f'viewBox="0 {first} {self._width_px} {last - first}">{self._page}</svg>'
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{self._width_px}" '
+            f'height="{last - first}" viewBox="0 {first} {self._width_px} {last - first}">'
+            f"{self._page}</svg>"
         )
         try:
             png = resvg_py.svg_to_bytes(
                 svg_string=frame, background="#ffffff", dpi=96.0, skip_system_fonts=True
             )
         except ValueError as error:
-            raise RefusedError(f"the drawing cannot be drawn: {error}", field="file") from error
+            raise RefusedError("artwork.svg.undrawable", field="file", error=str(error)) from error
         with Image.open(io.BytesIO(png), formats=("PNG",)) as image:
             grey: Grey = np.asarray(image.convert("L"))
         if grey.shape != (last - first, self._width_px):
-            raise RefusedError("the drawing cannot be drawn in bands: save it as PDF", field="file")
+            raise RefusedError("artwork.svg.bands", field="file")
         return grey
 
 
 def _user_size(drawing: SvgFile) -> tuple[float, float]:
-    """Return the size in user units of a drawing without a viewBox: 96 units per inch. Source: SVG 2, section 8.9."""
+    """Return the size in user units of a drawing without a viewBox, 96 units to the inch.
+
+    Source: SVG 2, section 8.9.
+    """
     size = drawing.plain_size()
     if size is not None:
         return size

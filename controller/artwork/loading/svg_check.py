@@ -1,4 +1,7 @@
-"""Looks an SVG file through before anything draws it: size, and everything that would run, fetch or depend on this machine."""
+"""Checks an SVG file before it is drawn.
+
+Reads its size and refuses everything that would run, fetch, or depend on this machine.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from dataclasses import dataclass
 from xml.parsers import expat
 
 from controller.errors import RefusedError
+from controller.texts import Message
 from controller.units import MM_PER_INCH
 
 _SVG = "http://www.w3.org/2000/svg"
@@ -21,7 +25,8 @@ _MM_PER_UNIT = {
     "pc": MM_PER_INCH / 6.0,
     "q": 0.25,
 }
-"""Source: CSS Values and Units 4, section 6.2, absolute lengths; px is left out, programs disagree about it."""
+"""Source: CSS Values and Units 4, section 6.2, absolute lengths. px is left out, because programs
+disagree about it."""
 
 _ACTIVE = {"script", "foreignobject", "iframe", "audio", "video", "handler", "listener"}
 _TEXT = {"text", "tspan", "textpath", "tref", "flowroot"}
@@ -42,7 +47,7 @@ class SvgFile:
     height: str | None
 
     def size_mm(self, width_mm: float | None) -> tuple[float, float]:
-        """Return width and height in mm; ``width_mm`` stands above the file's own.
+        """Return width and height in mm. ``width_mm`` overrides the width in the file.
 
         Raises: RefusedError when the file has no physical size and none is given.
         """
@@ -50,19 +55,17 @@ class SvgFile:
         if width_mm is None:
             if own[0] is None or own[1] is None:
                 raise RefusedError(
-                    f"the drawing's size is {self.width or 'not given'} x {self.height or 'not given'}, it needs mm, cm, in or "
-                    "pt: give width_mm",
+                    "artwork.svg.no_size",
                     field="width_mm",
+                    width=self.width or Message("artwork.svg.not_given"),
+                    height=self.height or Message("artwork.svg.not_given"),
                 )
             return own[0], own[1]
         if own[0] is not None and own[1] is not None and own[0] > 0:
             return width_mm, width_mm * own[1] / own[0]
         box = self._box() or self.plain_size()
         if box is None or min(box) <= 0:
-            raise RefusedError(
-                "the drawing has neither a size nor a viewBox: its height is not known",
-                field="file",
-            )
+            raise RefusedError("artwork.svg.no_height", field="file")
         return width_mm, width_mm * box[1] / box[0]
 
     def _box(self) -> tuple[float, float] | None:
@@ -85,21 +88,20 @@ class SvgFile:
 def check_svg(data: bytes) -> SvgFile:
     """Return the file, checked.
 
-    Raises: RefusedError on scripts, event handlers, references outside the file, entities or a DOCTYPE, text (its look depends
-    on the fonts of this machine), damage and sizes beyond reason.
+    Raises: RefusedError for scripts, event handlers, references outside the file, entities, a
+    DOCTYPE, damage, sizes beyond reason, and text, whose look depends on this machine's fonts.
     """
     if len(data) > _MOST_BYTES:
         raise RefusedError(
-            f"the drawing has {len(data) / 1e6:.0f} MB, more than {_MOST_BYTES / 1e6:.0f} MB: simplify it",
+            "artwork.svg.too_large",
             field="file",
-            limit=f"{_MOST_BYTES / 1e6:.0f} MB",
+            size_mb=len(data) / 1e6,
+            limit_mb=_MOST_BYTES / 1e6,
         )
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise RefusedError(
-            "the drawing is not UTF-8 text: save it as UTF-8", field="file"
-        ) from error
+        raise RefusedError("artwork.svg.encoding", field="file") from error
     watch = _Watch()
     parser = expat.ParserCreate(encoding="utf-8", namespace_separator=" ")
     parser.ordered_attributes = False
@@ -115,12 +117,12 @@ def check_svg(data: bytes) -> SvgFile:
     try:
         parser.Parse(raw, True)
     except expat.ExpatError as error:
-        raise RefusedError(f"the drawing is damaged: {error}", field="file") from error
+        raise RefusedError("artwork.svg.damaged", field="file", error=str(error)) from error
     return watch.result(raw)
 
 
 class _Watch:
-    """Collects what the parser reports, and refuses."""
+    """Takes the parser's events, refuses what is not drawn, and keeps the root tag."""
 
     def __init__(self) -> None:
         self._depth = self._count = 0
@@ -129,16 +131,10 @@ class _Watch:
         self._in_style = False
 
     def doctype(self, *_: object) -> None:
-        raise RefusedError(
-            "the drawing has a DOCTYPE or entities, which can blow up: save it as plain SVG",
-            field="file",
-        )
+        raise RefusedError("artwork.svg.doctype", field="file")
 
     def instruction(self, target: str, _data: str) -> None:
-        raise RefusedError(
-            f"the drawing has a processing instruction {target!r}: save it as plain SVG",
-            field="file",
-        )
+        raise RefusedError("artwork.svg.instruction", field="file", target=target)
 
     def start(self, name: str, attributes: dict[str, str], place: int) -> None:
         self._count += 1
@@ -146,26 +142,20 @@ class _Watch:
         space, _, local = name.rpartition(" ")
         if self._root is None:
             if local != "svg" or space not in ("", _SVG):
-                raise RefusedError(
-                    f"the file's root is <{local}>, not <svg>: export the artwork as SVG",
-                    field="file",
-                )
+                raise RefusedError("artwork.svg.root", field="file", element=local)
             self._root, self._root_start = attributes, place
         if self._count > _MOST_ELEMENTS or self._depth > _DEEPEST:
             raise RefusedError(
-                f"the drawing has more than {_MOST_ELEMENTS} elements or {_DEEPEST} levels: simplify it",
+                "artwork.svg.too_complex",
                 field="file",
+                limit_elements=_MOST_ELEMENTS,
+                limit_levels=_DEEPEST,
             )
         self._in_style = local.lower() == "style"
         if local.lower() in _ACTIVE:
-            raise RefusedError(
-                f"the drawing contains <{local}>, which is not drawn: remove it", field="file"
-            )
+            raise RefusedError("artwork.svg.active", field="file", element=local)
         if local.lower() in _TEXT and space in ("", _SVG):
-            raise RefusedError(
-                "the drawing contains text, which looks different with other fonts: turn text into paths",
-                field="file",
-            )
+            raise RefusedError("artwork.svg.text", field="file")
         for key, value in attributes.items():
             _check_attribute(key.rpartition(" ")[2].lower(), value)
 
@@ -181,7 +171,7 @@ class _Watch:
 
     def result(self, raw: bytes) -> SvgFile:
         if self._root is None:
-            raise RefusedError("the file holds no drawing", field="file")
+            raise RefusedError("artwork.svg.empty", field="file")
         close = _tag_end(raw, self._root_start)
         inside = b"" if raw[close - 2 : close] == b"/>" else raw[close : self._root_end]
         tag = raw[self._root_start : close].decode("utf-8")
@@ -197,28 +187,23 @@ class _Watch:
 
 
 def _tag_end(raw: bytes, start: int) -> int:
-    """Return the place after the ``>`` that ends the tag; quoted ones do not count."""
+    """Return the place after the ``>`` that ends the tag, not counting quoted ones."""
     match = re.compile(rb"<(?:[^\"'>]|\"[^\"]*\"|'[^']*')*>").match(raw, start)
     if match is None:
-        raise RefusedError("the drawing's root tag is damaged", field="file")
+        raise RefusedError("artwork.svg.root_damaged", field="file")
     return match.end()
 
 
 def _check_attribute(name: str, value: str) -> None:
     plain = re.sub(r"[\s\x00-\x20]+", "", value).lower()
     if name.startswith("on"):
-        raise RefusedError(
-            f"the drawing has an event handler ({name}): save it as plain SVG", field="file"
-        )
+        raise RefusedError("artwork.svg.handler", field="file", attribute=name)
     if name in ("href", "src", "base") and not plain.startswith(
         ("#", "data:image/png;base64,", "data:image/jpeg;base64,")
     ):
-        raise RefusedError(
-            f"the drawing refers to {value[:60]!r}, outside the file: embed it or remove it",
-            field="file",
-        )
+        raise RefusedError("artwork.svg.reference", field="file", target=value[:60])
     if "javascript:" in plain:
-        raise RefusedError("the drawing contains a script: save it as plain SVG", field="file")
+        raise RefusedError("artwork.svg.script", field="file")
     if "url(" in plain or "@import" in plain:
         _check_style(value)
 
@@ -230,10 +215,7 @@ def _check_style(text: str) -> None:
         or "\\" in plain
         or any(not rest.startswith("#") for rest in plain.split("url(")[1:])
     ):
-        raise RefusedError(
-            "the drawing's styles refer to something outside the file: embed it or remove it",
-            field="file",
-        )
+        raise RefusedError("artwork.svg.style_reference", field="file")
 
 
 def _length_mm(text: str | None) -> float | None:

@@ -1,4 +1,7 @@
-"""The growth curve A(s) from the tally: distances far from the edge, Steiner's formula close to it, corrections in between."""
+"""Computes the growth curve A(s) from the tally.
+
+Far from the edge it counts distances, close to the edge it uses Steiner's formula.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +12,8 @@ from controller.artwork.measuring.tally import ANGLE_BINS, MIDDLE_BINS, PER_PX, 
 from controller.artwork.outline.chain import Floats
 
 _NEAR_PX, _FAR_PX = 1.4, 1.9
-"""Below, Steiner's formula; above, the counted distances; in between a blend. At 2 px the seeds' spacing still shows by less
-than 0.003 px in the distances."""
+"""Below the first Steiner's formula holds, above the second the counted distances; between them the
+two are blended. At 2 px the spacing of the seeds changes the distances by less than 0.003 px."""
 
 
 def grown_area_px2(tally: Tally, reach_px: float, open_px2: float, s_px: Floats) -> Floats:
@@ -29,7 +32,10 @@ def grown_area_px2(tally: Tally, reach_px: float, open_px2: float, s_px: Floats)
 
 
 def _near(tally: Tally, open_px2: float, s_px: Floats) -> Floats:
-    """Return A + P s + (turn/2) s^2, less the strips on both sides of lines that have closed. Source: Steiner's formula."""
+    """Return A + P s + (turn/2) s^2, less the strips on both sides of lines that have closed.
+
+    Source: Steiner's formula.
+    """
     half = np.arange(len(tally.half_widths)) / PER_PX
     closed = 2.0 * (tally.half_widths * np.maximum(s_px[:, None] - half, 0.0)).sum(1)
     result: Floats = open_px2 + tally.edge_px * s_px + tally.bend_rad / 2.0 * s_px**2 - closed
@@ -37,7 +43,9 @@ def _near(tally: Tally, open_px2: float, s_px: Floats) -> Floats:
 
 
 def _far(tally: Tally, reach_px: float, s_px: Floats) -> Floats:
-    """Return the counted area, put right for the spacing of the seeds and for the corners that they cut."""
+    """Return the counted area, corrected for the spacing of the seeds and the corners that they
+    cut.
+    """
     used = np.flatnonzero(tally.histogram)
     distance = np.sqrt(used / scale_for(reach_px))
     distance[used == 0] = -1.0
@@ -66,7 +74,10 @@ def _far(tally: Tally, reach_px: float, s_px: Floats) -> Floats:
 
 
 def _lines(tally: Tally, s_px: Floats) -> Floats:
-    """Return what the strips on both sides of the lines add to the counted area: each pixel counts from s - 0.5 to s + 0.5."""
+    """Return the share of the counted area in the strips on both sides of lines.
+
+    Each pixel counts from s - 0.5 to s + 0.5.
+    """
     bins = np.flatnonzero(tally.half_widths)
     beyond = np.clip(s_px[:, None] - bins / PER_PX + 0.5, 0.0, 1.0)
     low = np.minimum(s_px[:, None], bins / PER_PX - 0.5)
@@ -76,10 +87,10 @@ def _lines(tally: Tally, s_px: Floats) -> Floats:
 
 
 def _spacing(tally: Tally, s_px: Floats) -> Floats:
-    """Return the area that is counted too far away because the seeds stand on whole lines.
+    """Return the area that is counted too far away because the seeds lie on whole lines.
 
-    The foot of the perpendicular of length s on a contour at angle a lies s sin(a) lines away; the nearest seed lies on a whole
-    line. A pixel stands for a range of one pixel in s.
+    The foot of a perpendicular of length s on a contour at angle a lies s sin(a) lines away, but
+    the nearest seed lies on a whole line. A pixel covers a range of one pixel in s.
     """
     angle = np.linspace(0.0, np.pi / 4.0, ANGLE_BINS)
     result = np.zeros(len(s_px))
@@ -92,7 +103,10 @@ def _spacing(tally: Tally, s_px: Floats) -> Floats:
 
 
 def _folded(tally: Tally, s_px: Floats) -> Floats:
-    """Return what is missing near the middles of lines, where a pixel holds both sides and no distance beyond the half width."""
+    """Return the area missing near the middles of lines.
+
+    There a pixel holds both sides, and no distance exceeds the half width.
+    """
     bins = np.flatnonzero(tally.middles.any(1))
     half = bins / PER_PX
     result = np.zeros(len(s_px))

@@ -1,4 +1,6 @@
-"""Narrow lines over the whole sheet: the narrowest of each kind, and the resist lines that the undercut takes away."""
+"""Collects narrow lines over the whole sheet: the narrowest of each kind, and the lost resist
+lines.
+"""
 
 from __future__ import annotations
 
@@ -14,17 +16,20 @@ from controller.artwork.outline.chain import Bools, Floats, Ints
 from controller.artwork.result import LinePlace
 
 _CELL_PX = 1.5
-"""Samples in the same or in touching cells of this size belong to one line: they stand at most 1.41 px apart."""
+"""Samples in the same or in touching cells of this size belong to one line. They are at most 1.41
+px apart."""
 
 _LEAST_SAMPLES = 2
 
 _SEAM_PX = 2.0 * _CELL_PX
-"""A piece with a sample this close to the border of its tile may go on in the next one."""
+"""A piece with a sample this close to the border of its tile may continue in the next one."""
 
 
 @dataclass(frozen=True)
 class _Pieces:
-    """Lines, or the pieces of lines within one tile: the place where each is narrowest, its length, its samples."""
+    """Lines, or pieces of lines within one tile: for each its narrowest place, length and number of
+    samples.
+    """
 
     x_px: Floats
     y_px: Floats
@@ -36,7 +41,7 @@ class _Pieces:
         return _Pieces(*(values[keep] for values in vars(self).values()))
 
     def narrowest(self) -> _Pieces:
-        """Return those that can still be listed."""
+        """Return the narrowest, as many as are listed."""
         return self.only(np.argsort(self.width_px, kind="stable")[: limits.MAX_LISTED_LINES])
 
     @staticmethod
@@ -50,7 +55,8 @@ class _Pieces:
 
 
 class LineBook:
-    """Collects lines while the tiles pass. Of lines that end within their tile only the narrowest are kept, and the count.
+    """Collects lines, tile by tile. Of lines that end within their tile, only the narrowest and the
+    count are kept.
 
     :param undercut_px: half the width below which a resist line is lost, or None.
     """
@@ -66,7 +72,10 @@ class LineBook:
         self._seam_pieces: list[Ints] = []
 
     def add(self, gaps: Gaps, top: int, left: int, bottom: int, right: int) -> Gaps | None:
-        """Take the samples of one tile, in px of the canvas. Return those of resist that is lost, lines or not, for showing."""
+        """Add the samples of one tile, in px of the canvas.
+
+        Return the samples of lost resist, lines or not, for the preview.
+        """
         is_line = gaps.is_line
         for resist in (True, False):
             found = np.flatnonzero(is_line & (gaps.resist == resist))
@@ -129,7 +138,7 @@ class LineBook:
         )
 
     def lost_lines(self, sheet: Sheet) -> tuple[tuple[LinePlace, ...], int]:
-        """Return the lost lines, narrowest first, as many as are listed, and the count of all."""
+        """Return the lost lines that are listed, narrowest first, and the count of all."""
         if self._open_count:
             cells, pieces = np.concatenate(self._seam_cells), np.concatenate(self._seam_pieces)
             order = np.argsort(cells, kind="stable")
@@ -182,7 +191,7 @@ def _cell_of(gaps: Gaps) -> Ints:
 
 
 def _neighbours(cells: Ints, others: Ints) -> tuple[Ints, Ints]:
-    """Return pairs of indices of cells in two sorted lists that touch, sideways, upright or at a corner."""
+    """Return pairs of indices of cells in two sorted lists that touch at a side or a corner."""
     pairs_a, pairs_b = [], []
     for offset in (1, _ROW - 1, _ROW, _ROW + 1):
         place = np.minimum(np.searchsorted(others, cells + offset), max(len(others) - 1, 0))
@@ -193,7 +202,9 @@ def _neighbours(cells: Ints, others: Ints) -> tuple[Ints, Ints]:
 
 
 def _summed(pieces: _Pieces, line: Ints) -> _Pieces:
-    """Return one entry per line: where its narrowest piece is, and the sums of lengths and samples."""
+    """Return one entry per line: the place of its narrowest piece, and the sums of lengths and
+    samples.
+    """
     order = np.lexsort((pieces.width_px, line))
     first = np.flatnonzero(np.diff(line[order], prepend=-1))
     if not len(first):

@@ -1,4 +1,7 @@
-"""Measures a file: loads it, walks over its tiles and puts the result together. Runs inside the worker process."""
+"""Measures a file: loads it, visits its tiles and makes the result.
+
+Runs inside the worker process.
+"""
 
 from __future__ import annotations
 
@@ -25,18 +28,21 @@ from controller.artwork.options import MeasureOptions
 from controller.artwork.outline.chain import Cover, Floats, is_open
 from controller.artwork.result import ArtworkMeasure, Pair
 from controller.errors import RefusedError
+from controller.texts import Message
 
 _TILE_PX = 512
-"""Rows of a band, and columns that its pieces are put together from."""
+"""Rows of a band, and columns of a tile in it."""
 
 _FIELD_ROWS = 128
-"""Rows whose open fields are counted at once: in random noise a run each 4 px, 0.2 kB each."""
+"""Rows whose open fields are counted at once. Random noise has a run each 4 px, of 0.2 kB each."""
 _SOFT_PER_EDGE = 6.0
-"""Partly covered pixels per pixel of edge that line art has at most, also a soft scan of it; the rest is shading."""
+"""Partly covered pixels per pixel of edge that line art has at most, also a soft scan of it; the
+rest is shading."""
 
 _SOFT_LIMIT_FRACTION = 0.25
 _SOFT_WARN_FRACTION = 0.01
-"""Shares of the open area that are shaded: above the first the artwork is a picture in tones, above the second a warning."""
+"""Shaded shares of the open area. Above the first the artwork is refused as a picture in tones;
+above the second there is a warning."""
 
 
 def measure_file(
@@ -56,7 +62,10 @@ def measure_file(
 
 
 def load_picture(path: Path, options: MeasureOptions) -> Picture:
-    """Return the picture. Each loader is imported only for its own kind of file: that spares memory and time."""
+    """Return the picture.
+
+    Each loader is imported only for its kind of file, which saves memory and time.
+    """
     kind = sniff(path)
     if kind == "PDF":
         from controller.artwork.loading.pdf import load_pdf
@@ -90,7 +99,7 @@ class _Walk:
         self._noise_range_px = levels.noise_range_px(sheet.reduction)
 
     def run(self) -> None:
-        """Walk over all tiles."""
+        """Visit all tiles. Raises: RefusedError when nothing is open."""
         sheet = self._sheet
         halo = int(np.ceil(self._reach_px)) + HALO_PX
         block = 1 if self._preview is None else self._preview.block
@@ -110,15 +119,11 @@ class _Walk:
             for piece in pieces(is_open_band, halo, tile, block):
                 self._piece(band, top, piece, halo)
         if self._open_px2 <= 0.0:
-            raise RefusedError(
-                "nothing is open: no part of the artwork is "
-                f"{'lighter' if self._options.invert else 'darker'} than grey level {self._levels.threshold_level:g} of 255: "
-                "check the file, or invert",
-                field="invert",
-            )
+            key = "artwork.nothing_light" if self._options.invert else "artwork.nothing_dark"
+            raise RefusedError(key, field="invert", level=self._levels.threshold_level)
 
     def _piece(self, band: Cover, band_top: int, piece: Piece, halo: int) -> None:
-        """Count the pixels of a piece by their squared distance, and show them."""
+        """Count the pixels of a piece by their squared distance, and draw them."""
         sheet = self._sheet
         rows = band[piece.top : piece.bottom + 2 * halo]
         cover = rows[halo:-halo, piece.left : piece.right]
@@ -142,7 +147,10 @@ class _Walk:
     def _measured(
         self, rows: Cover, top: int, left: int, bottom: int, right: int, halo: int
     ) -> Squares:
-        """Measure contours and lines. Return the squared distance of each pixel, without the rim that ``rows`` have."""
+        """Measure contours and lines.
+
+        Return the squared distance of each pixel, without the rim of ``rows``.
+        """
         sheet = self._sheet
         low, high = left - halo, right + halo
         cover = rows[:, max(low, 0) : min(high, sheet.width_px)]
@@ -229,25 +237,28 @@ class _Walk:
             warnings=tuple(warnings),
         )
 
-    def _soft_warning(self, soft_px2: float) -> list[str]:
+    def _soft_warning(self, soft_px2: float) -> list[Message]:
+        """Return a warning when parts are grey. Raises: RefusedError for a picture in tones."""
         share = soft_px2 / self._open_px2
+        grey_mm2 = soft_px2 * self._sheet.px_mm**2
         if share > _SOFT_LIMIT_FRACTION:
             raise RefusedError(
-                f"{soft_px2 * self._sheet.px_mm**2:.3g} mm2 are grey, neither resist nor open, {100 * share:.0f} % of the open "
-                f"area (limit {100 * _SOFT_LIMIT_FRACTION:.0f} %): turn a picture in tones into black and white, "
-                "or give lines finer than the pixels more resolution",
+                "artwork.tones",
                 field="file",
-                limit=f"{100 * _SOFT_LIMIT_FRACTION:.0f} % of the open area",
+                grey_mm2=grey_mm2,
+                share_percent=100 * share,
+                limit_percent=100 * _SOFT_LIMIT_FRACTION,
             )
         if share > _SOFT_WARN_FRACTION:
-            return [
-                f"{soft_px2 * self._sheet.px_mm**2:.3g} mm2 are grey and count by their shade: the film may print them otherwise"
-            ]
+            return [Message("artwork.grey_parts", {"grey_mm2": grey_mm2})]
         return []
 
 
 def _row_sums(core: Cover, weight_x: Floats) -> Floats:
-    """Return the weighted sum of each row; only the first and the last pixel may weigh less than 1."""
+    """Return the weighted sum of each row.
+
+    Only the first and the last pixel may weigh less than 1.
+    """
     sums: Floats = core.sum(1, dtype=np.uint64).astype(np.float64)
     for end in {0, core.shape[1] - 1}:
         sums -= (1.0 - weight_x[end]) * core[:, end]

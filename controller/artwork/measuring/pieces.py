@@ -1,8 +1,8 @@
-"""How a band of the sheet is cut into pieces that are measured at once: large where little is drawn, small where much is.
+"""Cuts a band of the sheet into pieces: large where little is drawn, small where much is drawn.
 
-A piece costs a thousand calls of numpy whatever is in it, and a rim as wide as the reach; so as many tiles side by side as hold
-not too many contour vertices for the memory are one piece, and a tile that holds too many alone is halved. A tile without an edge
-within reach stays alone: it costs nothing.
+Each piece costs a thousand calls of numpy and a rim as wide as the reach. So tiles side by side are
+joined as long as the memory holds their contour vertices, and a tile with too many vertices is
+halved. A tile without an edge within reach stays alone, because it costs nothing.
 """
 
 from __future__ import annotations
@@ -15,14 +15,16 @@ import numpy as np
 from controller.artwork.outline.chain import Bools
 
 _MOST_CROSSINGS = 150_000
-"""Crossings of contours and grid lines in a piece. Source: each takes 0.75 kB while it is worked on, noise included; line art
-holds up to 40,000 in a band of A4, random noise 350,000 in a tile with its rim."""
+"""Crossings of contours and grid lines in a piece. Source: each takes 0.75 kB while it is worked
+on, noise included; line art holds up to 40,000 in a band of A4, random noise 350,000 in a tile with
+its rim."""
 
 _MOST_WIDTH_PX = 8192
-"""Widest piece of several tiles: positions in it are 32-bit numbers (distance.py), its arrays take 2 to 12 MB each."""
+"""Widest piece of several tiles. Positions in it are 32-bit numbers (distance.py), and its arrays
+take 2 to 12 MB each."""
 
 _LEAST_SIDE_PX = 128
-"""Smallest side of a piece: below, the rim is nearly all of it."""
+"""Smallest side of a piece. A smaller piece would be nearly all rim."""
 
 
 @dataclass(frozen=True)
@@ -40,10 +42,11 @@ class Piece:
 
 
 def pieces(is_open: Bools, rim_px: int, tile_px: int, unit_px: int) -> Iterator[Piece]:
-    """Yield the pieces that a band is made of.
+    """Yield the pieces of a band.
 
     :param is_open: the band's pixels and ``rim_px`` rows above and below.
-    :param tile_px: width of a tile; the sides of all pieces are multiples of ``unit_px`` but at the ends of the band.
+    :param tile_px: width of a tile; the sides of all pieces are multiples of ``unit_px`` but at the
+        ends of the band.
     """
     cutter = _Cutter(is_open, rim_px, unit_px)
     held: list[Piece] = []
@@ -83,7 +86,7 @@ class _Cutter:
         return Piece(top, left, bottom, right, int(crossings))
 
     def cut(self, whole: Piece) -> Iterator[Piece]:
-        """Yield the piece, or those that it must be cut into."""
+        """Yield the piece, or the parts that it must be cut into."""
         height, width = whole.bottom - whole.top, whole.right - whole.left
         half = max(height, width) // 2 // self._unit_px * self._unit_px
         if whole.crossings <= _MOST_CROSSINGS or half < _LEAST_SIDE_PX:

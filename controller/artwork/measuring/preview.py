@@ -1,6 +1,7 @@
-"""The preview: what will be etched, how far the undercut reaches, and the resist lines that will not survive.
+"""Draws the preview: what will be etched, the undercut, and the resist lines that will be lost.
 
-Every kind differs in pattern as well as in colour: plain dark, light with a black edge line, stripes in a black ring.
+The three kinds differ in pattern as well as in colour: plain dark, light with a black edge line,
+stripes in a black ring.
 """
 
 from __future__ import annotations
@@ -14,17 +15,19 @@ from PIL import Image, ImageDraw, ImageFont
 from controller.artwork import limits
 from controller.artwork.distances.gaps import Gaps
 from controller.artwork.outline.chain import Bools, Cover
+from controller.texts import text
 
 _RESIST, _ETCHED, _UNDERCUT = (247, 247, 242), (0, 73, 116), (140, 205, 240)
 _LOST, _LOST_STRIPE, _LINE = (213, 94, 0), (255, 255, 255), (0, 0, 0)
-"""Blue, sky blue and vermilion after Okabe and Ito, "Color Universal Design" (2008), the blue darkened for contrast."""
+"""Blue, sky blue and vermilion after Okabe and Ito, "Color Universal Design" (2008). The blue is
+darkened for contrast."""
 
 _SMALL_SIDE_PX = 800
 _LEGEND_PX = 26
 
 
 class PreviewCanvas:
-    """Collects blocks of grid pixels while the tiles pass.
+    """Collects blocks of grid pixels, tile by tile.
 
     :param block: grid pixels per preview pixel; tiles start at multiples of it.
     """
@@ -38,7 +41,7 @@ class PreviewCanvas:
         self._lost = np.zeros((shape[0] * self._enlarge, shape[1] * self._enlarge), np.bool_)
 
     def add(self, top: int, left: int, cover: Cover, full: int, grown: Bools) -> None:
-        """Take a tile: its coverage, and which of its pixels the undercut reaches."""
+        """Add a tile: its coverage, and which of its pixels the undercut reaches."""
         block = self.block
         share = _block_sums(cover, block) / block**2 / full
         reached = 2 * _block_sums(grown, block) >= block**2
@@ -49,7 +52,7 @@ class PreviewCanvas:
         self._open[place], self._grown[place] = share, reached
 
     def add_lost(self, lost: Gaps) -> None:
-        """Take resist that is lost: each sample is a stroke across it."""
+        """Add resist that is lost. Each sample is drawn as a stroke across it."""
         if not len(lost.x_px):
             return
         scale, (height, width) = self._enlarge / self.block, self._lost.shape
@@ -81,9 +84,9 @@ class PreviewCanvas:
 
 
 def _block_sums(values: Cover | Bools, block: int) -> npt.NDArray[np.uint32]:
-    """Return the sums over blocks; those at the lower and right edge are filled up with the pixels next to them.
+    """Return the sums over blocks. At the lower and right edge the nearest pixels fill them up.
 
-    Row by row first: whole rows are added many times faster than a few pixels each.
+    Whole rows are added first, which is many times faster than to add a few pixels at a time.
     """
     missing = ((0, -values.shape[0] % block), (0, -values.shape[1] % block))
     filled: npt.NDArray[np.uint8 | np.bool] = np.pad(values, missing, mode="edge")
@@ -111,15 +114,17 @@ def _widened(mask: Bools) -> Bools:
 def _with_legend(
     picture: npt.NDArray[np.uint8], undercut_mm: float | None, lost_count: int, px_mm: float
 ) -> Image.Image:
-    entries = [("etched", "etched")]
+    entries = [("etched", text("artwork.preview.etched"))]
     if undercut_mm is not None:
-        entries.append(("undercut", f"undercut {undercut_mm:.3g} mm, its edge black"))
-        lines = "resist line" if lost_count == 1 else "resist lines"
-        entries.append(("lost", f"{lost_count} {lines} will not survive"))
+        undercut = text("artwork.preview.undercut", undercut_mm=undercut_mm)
+        entries += [
+            ("undercut", undercut),
+            ("lost", text("artwork.preview.lost", count=lost_count)),
+        ]
     length_mm = next(
         (mm for mm in (100, 50, 20, 10, 5, 2, 1, 0.5) if mm / px_mm <= 0.3 * picture.shape[1]), 0.2
     )
-    entries.append(("scale", f"{length_mm:g} mm"))
+    entries.append(("scale", text("artwork.preview.scale", length_mm=length_mm)))
     font = ImageFont.load_default(size=14)
     width = max(picture.shape[1], 360)
     height = picture.shape[0] + _LEGEND_PX * len(entries) + 8
@@ -127,11 +132,11 @@ def _with_legend(
     image.paste(Image.fromarray(picture), (0, 0))
     draw = ImageDraw.Draw(image)
     draw.line((0, picture.shape[0], width, picture.shape[0]), fill=_LINE)
-    for number, (kind, text) in enumerate(entries):
+    for number, (kind, words) in enumerate(entries):
         y = picture.shape[0] + 6 + number * _LEGEND_PX
         swatch_px = round(length_mm / px_mm) if kind == "scale" else 30
         _swatch(draw, kind, y, swatch_px)
-        draw.text((16 + swatch_px, y + 2), text, fill=_LINE, font=font)
+        draw.text((16 + swatch_px, y + 2), words, fill=_LINE, font=font)
     return image
 
 

@@ -1,4 +1,6 @@
-"""The sheet on the measuring grid: coverage in bands, cut to the plate outline, with the resist that surrounds the artwork."""
+"""The sheet on the measuring grid: coverage in bands, cut to the plate outline, with resist around
+the artwork.
+"""
 
 from __future__ import annotations
 
@@ -16,13 +18,15 @@ from controller.units import MM_PER_INCH
 class Sheet:
     """Coverage of the plate.
 
-    The canvas is the smallest range of whole pixels that holds the plate, or what the artwork can reach of it.
+    The canvas is the smallest range of whole pixels that holds the plate, or the part of it that
+    the artwork can reach.
 
     :ivar px_mm: side of a grid pixel, mm.
     :ivar full: value of a pixel that is wholly open.
     :ivar width_px, height_px: of the canvas.
     :ivar plate_mm: width and height of the plate.
-    :ivar plate_px: top, left, bottom, right edge of the plate on the canvas; pixel centres at whole numbers.
+    :ivar plate_px: top, left, bottom, right edge of the plate on the canvas; pixel centres at whole
+        numbers.
     :ivar origin_mm: place of the canvas' first corner, from the artwork's top left corner: x, y.
     """
 
@@ -53,7 +57,10 @@ class Sheet:
         self._held: tuple[int, Grey] | None = None
 
     def rows(self, first: int, last: int) -> Grey:
-        """Return the canvas rows ``first`` to ``last`` (excluded); outside the canvas the nearest row repeats."""
+        """Return the canvas rows ``first`` to ``last`` (excluded).
+
+        Outside the canvas the nearest row repeats.
+        """
         low, high = max(first, 0), min(last, self.height_px)
         if self._held is not None and self._held[0] <= low < self._held[0] + len(self._held[1]):
             start, held = self._held
@@ -73,7 +80,7 @@ class Sheet:
         )
 
     def _read(self, first: int, last: int) -> Grey:
-        """Return canvas rows that exist. Outside the artwork there is resist."""
+        """Return rows inside the canvas. Outside the artwork there is resist."""
         picture, step = self._picture, self.reduction
         y0, y1 = (first + self._top) * step, (last + self._top) * step
         x0, x1 = self._left * step, (self._left + self.width_px) * step
@@ -85,9 +92,7 @@ class Sheet:
         block = picture.read(top, bottom, step, self._levels.table)[
             :, left // step : -(-right // step)
         ]
-        if (
-            self._is_larger
-        ):  # a block cut by the edge of the artwork holds resist of the plate as well
+        if self._is_larger:  # a block cut by the artwork's edge also holds resist of the plate
             block = block.copy()
             block[-1] = block[-1].astype(np.uint16) * ((bottom - top - 1) % step + 1) // step
             block[:, -1] = block[:, -1].astype(np.uint16) * ((right - left - 1) % step + 1) // step
@@ -106,18 +111,21 @@ def _plate_mm(size_mm: tuple[float, float], options: MeasureOptions) -> tuple[fl
     plate = size_mm[0] - 2 * margin_mm, size_mm[1] - 2 * margin_mm
     if min(plate) < limits.MIN_SIDE_MM:
         raise RefusedError(
-            f"a margin of {margin_mm:g} mm leaves nothing of an artwork of {size_mm[0]:.4g} x {size_mm[1]:.4g} mm: "
-            "give a smaller margin_mm",
+            "artwork.margin",
             field="margin_mm",
-            limit=f"{(min(size_mm) - limits.MIN_SIDE_MM) / 2:.4g} mm",
+            margin_mm=margin_mm,
+            width_mm=size_mm[0],
+            height_mm=size_mm[1],
+            limit_mm=(min(size_mm) - limits.MIN_SIDE_MM) / 2,
         )
     return plate
 
 
 def _span(size_px: float, plate_px: float, beyond_px: int) -> tuple[int, int, float, float]:
-    """Return first canvas pixel, count, and both plate edges on the canvas, for a plate centred on ``size_px`` pixels.
+    """Return first canvas pixel, count, and both plate edges on the canvas, for a plate centred on
+    ``size_px`` pixels.
 
-    A plate larger than the artwork is followed only as far as the artwork can grow.
+    Of a plate larger than the artwork, only the part that the artwork can grow into is used.
     """
     low, high = (size_px - plate_px) / 2.0, (size_px + plate_px) / 2.0
     low, high = max(low, -float(beyond_px)), min(high, np.ceil(size_px) + beyond_px)
@@ -126,7 +134,9 @@ def _span(size_px: float, plate_px: float, beyond_px: int) -> tuple[int, int, fl
 
 
 def _weights(count: int, low: float, high: float) -> Floats:
-    """Return the share of each pixel between ``low`` and ``high``, which lie within the first and the last one."""
+    """Return the share of each pixel between ``low`` and ``high``, which lie within the first and
+    the last one.
+    """
     edge = np.arange(count, dtype=np.float64)
     weight: Floats = np.clip(np.minimum(edge + 1.0, high) - np.maximum(edge, low), 0.0, 1.0)
     return np.where(weight > 1.0 - 1e-9, 1.0, weight)

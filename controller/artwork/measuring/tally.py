@@ -1,4 +1,4 @@
-"""What the tiles of a sheet add up to, in pixels of the measuring grid."""
+"""Sums over the tiles of a sheet, in pixels of the measuring grid."""
 
 from __future__ import annotations
 
@@ -21,10 +21,12 @@ ANGLE_BINS = 181
 """Bins of the angle between contour and seed lines, 0 to 45 degrees."""
 
 _MET_SLACK_PX = 0.3
-"""A corner's front has met another when a pixel in front of the corner is nearer to a seed than to the corner by this much."""
+"""A corner's front has met another when a pixel in front of the corner is nearer to a seed than to
+the corner by this much."""
 
 _RAYS = 5
-"""Directions looked into in front of a corner, evenly over its fan: neighbouring fronts eat into it from the sides."""
+"""Directions that are checked in front of a corner, evenly over its fan. Neighbouring fronts enter
+the fan from its sides."""
 
 
 class Tally:
@@ -53,9 +55,11 @@ class Tally:
     def add_squares(
         self, squares: Squares, is_open: Bools, weight_y: Floats, weight_x: Floats
     ) -> None:
-        """Count the pixels of a tile by squared distance, those in the open as 0 and those beyond the reach as the farthest.
+        """Count the pixels of a tile by squared distance. Open pixels count as 0, and those beyond
+        the reach as the farthest.
 
-        :param weight_y, weight_x: share of each row and column inside the plate: 1 but for the outermost ones.
+        :param weight_y, weight_x: share of each row and column inside the plate: 1 but for the
+            outermost ones.
         """
         rows, columns = _whole(weight_y), _whole(weight_x)
         every = slice(None)
@@ -90,7 +94,9 @@ class Tally:
         self.histogram[-1] += total_px - open_px - near_px
 
     def add_outline(self, outline: Outline, own: Bools, share: Floats) -> None:
-        """Add lengths, by the share of each segment, and turns of the vertices that belong to the tile."""
+        """Add lengths, by the share of each segment, and turns of the vertices that belong to the
+        tile.
+        """
         turn, is_corner = outline.turn_rad[own], outline.polygon.is_corner[own]
         self.edge_px += float((outline.length_px * share).sum())
         self.vertices += int(np.count_nonzero(own))
@@ -99,8 +105,9 @@ class Tally:
         self.doubt_px += float(outline.doubt_px[own].sum())
         inward = np.where(is_corner, 2.0 * np.tan(np.minimum(bend, 2.6) / 2.0), bend)
         self.bend_rad += float(np.where(turn > 0, turn, -inward).sum())
-        # Points on a curve, counted pixel by pixel, miss this area at any distance. Source: measured on discs of radius 2.4 to
-        # 12 px, within 0.1 px2 of 6.3 per disc; the spacing alone explains 1/24 of it.
+        # Points on a curve, counted pixel by pixel, miss this area at any distance. Source:
+        # measured on discs of radius 2.4 to 12 px, within 0.1 px2 of 6.3 per disc; the spacing
+        # alone explains 1/24 of it.
         smooth = np.where(is_corner, 0.0, np.clip(turn, -0.6, 0.6))
         self.curve_px2 += float((smooth * (0.072 + 0.36 * smooth**2)).sum())
         chain = outline.polygon.chain
@@ -114,7 +121,9 @@ class Tally:
     def add_corner_cuts(
         self, outline: Outline, own: Bools, squares: Squares, reach_px: float
     ) -> None:
-        """Add what the seeds miss at convex corners, by the distance at which the corner's own front is met by another."""
+        """Add what the seeds miss at convex corners, by the distance at which another front meets
+        that of the corner.
+        """
         at = np.flatnonzero(own & outline.polygon.is_corner & (outline.turn_rad > 0))
         if not len(at):
             return
@@ -124,7 +133,8 @@ class Tally:
         outward = np.arctan2(corner_y - chain.y_px[back], corner_x - chain.x_px[back])
         outward += turn / 2.0 - np.pi / 2.0
         shares = ((np.arange(_RAYS) + 0.5) / _RAYS - 0.5)[:, None]
-        # A cut of length p on each side leaves out p sin(turn/2 - |angle|) in each direction of the fan.
+        # A cut of length p on each side leaves out p sin(turn/2 - |angle|) in each direction of the
+        # fan.
         weights = np.sin((0.5 - np.abs(shares)) * turn)
         weights /= weights.sum(0)
         angle = outward + shares * turn
@@ -152,7 +162,9 @@ class Tally:
         self.by_angle += np.bincount(place, seeds.gap_px[own], minlength=ANGLE_BINS)
 
     def add_gaps(self, gaps: Gaps) -> None:
-        """Add resist lines: their half widths by length, and the pixels on both sides of their middles."""
+        """Add resist lines: their half widths by length, and the pixels on both sides of their
+        middles.
+        """
         half = gaps.width_px / 2.0
         bins = np.minimum(np.rint(half * PER_PX).astype(np.intp), len(self.half_widths) - 1)
         lines = gaps.is_strip
@@ -169,7 +181,7 @@ class Tally:
 
 
 def _looked_at(reach_px: float) -> list[int]:
-    """Return distances from the reach down to 1 px, closer together near the corner."""
+    """Return distances to check, from the reach down to 1 px, denser near the corner."""
     steps = [1]
     while steps[-1] < reach_px - 1.0:
         steps.append(min(steps[-1] + max(1, steps[-1] // 5), int(reach_px)))
@@ -183,9 +195,10 @@ def _whole(weight: Floats) -> slice:
 
 
 def _corner_cuts(chain: Chain, at: Ints, turn_rad: Floats) -> tuple[Floats, Floats]:
-    """Return the area and the length that the polygon through the seeds cuts off restored convex corners.
+    """Return the area and the length that the polygon through the seeds cuts off restored convex
+    corners.
 
-    A concave corner loses nothing: its cut is overgrown at once.
+    A concave corner loses nothing, because its cut is overgrown at once.
     """
     before, after = _to_seed(chain, at, chain.back[at]), _to_seed(chain, at, chain.nxt[at])
     chord = np.sqrt(np.maximum(before**2 + after**2 + 2.0 * before * after * np.cos(turn_rad), 0.0))
@@ -193,7 +206,9 @@ def _corner_cuts(chain: Chain, at: Ints, turn_rad: Floats) -> tuple[Floats, Floa
 
 
 def _to_seed(chain: Chain, at: Ints, other: Ints) -> Floats:
-    """Return the distance in px from vertices ``at`` to the first whole line on their way to vertices ``other``."""
+    """Return the distance in px from vertices ``at`` to the first whole line on their way to
+    vertices ``other``.
+    """
     x, y = chain.x_px[at], chain.y_px[at]
     run_x, run_y = chain.x_px[other] - x, chain.y_px[other] - y
     flat = np.abs(run_x) >= np.abs(run_y)

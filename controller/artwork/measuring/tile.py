@@ -1,4 +1,4 @@
-"""One tile of a sheet: contours, distances, lines."""
+"""Measures one tile of a sheet: contours, distances, lines."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from controller.artwork.outline.chain import Bools, Chain, Cover, Floats
 from controller.artwork.outline.polygon import outline, seed_chain
 
 HALO_PX = 14
-"""Rim around a tile beyond the reach: corners look 17 vertices along the contour, which turn within this."""
+"""Rim around a tile beyond the reach: corners look 17 vertices along the contour, which turn within
+this."""
 
 
 @dataclass(frozen=True)
@@ -22,8 +23,10 @@ class TileFrame:
     """Where a tile lies.
 
     :param top, left, bottom, right: the part of the array that this tile counts.
-    :param plate: top, left, bottom, right edge of the plate in the array, pixel centres at whole numbers.
-    :param is_outer: whether the part's top, left, bottom, right side is the canvas' own: what starts beyond it is counted too.
+    :param plate: top, left, bottom, right edge of the plate in the array, pixel centres at whole
+        numbers.
+    :param is_outer: whether top, left, bottom and right side are sides of the canvas. What starts
+        beyond such a side is counted too.
     """
 
     top: int
@@ -34,7 +37,9 @@ class TileFrame:
     is_outer: tuple[bool, bool, bool, bool]
 
     def shares(self, chain: Chain) -> Floats:
-        """Return the share of each vertex' segment that this tile counts: segments that start in its part, cut by the plate."""
+        """Return the share of each segment that this tile counts: segments that start in its part,
+        cut at the plate.
+        """
         x, y = chain.x_px, chain.y_px
         low = [
             -np.inf if outer else side - 0.5
@@ -59,7 +64,7 @@ class TileFrame:
         return np.where(own, np.clip(end - start, 0.0, 1.0), 0.0)
 
     def owns(self, x_px: Floats, y_px: Floats) -> Bools:
-        """Say which points this tile counts: inside its part and inside the plate."""
+        """Return which points this tile counts: those inside its part and inside the plate."""
         top, left, bottom, right = self.plate
         return (
             (x_px >= max(self.left - 0.5, left))
@@ -77,7 +82,10 @@ def measure_tile(
     noise_range_px: tuple[float, float],
     tally: Tally,
 ) -> tuple[Squares, Gaps]:
-    """Add a tile's contours to the tally. Return squared distances of the counted part, and its lines."""
+    """Add a tile's contours to the tally.
+
+    Return squared distances of the counted part, and its lines.
+    """
     found = outline(cover, full, noise_range_px)
     chain = found.polygon.chain
     own = frame.owns(chain.x_px, chain.y_px)

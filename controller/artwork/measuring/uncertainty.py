@@ -1,8 +1,9 @@
-"""How far off the measured figures may be: one standard deviation each, from errors measured on shapes with known values.
+"""The uncertainty of the measured figures, from errors measured on shapes with known values.
 
-The coefficients were fitted so that on discs, rings, squares, stars, dots and lines at random offsets and turns, in files of 300
-and 600 dpi with 2, 5, 17, 65 and 256 shades and in JPEG, the errors stay within the stated deviation about two times in three
-and within three of them at worst. tests/proofs/benchmarks/artwork.py prints the table.
+The coefficients are fitted. On discs, rings, squares, stars, dots and lines at random offsets and
+turns, in files of 300 and 600 dpi with 2, 5, 17, 65 and 256 shades and in JPEG, the errors are
+within the stated standard deviation about two times in three, and always within three of them.
+tests/proofs/benchmarks/artwork.py prints the table.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from controller.artwork.measuring.tally import Tally
 from controller.artwork.outline.chain import Floats
 
 _CLEAN_PLACE_PX, _NOISY_PLACE_PX = 0.004, 0.012
-"""Where shading puts an edge, px: the area of exactly shaded discs and of JPEG files of quality 90."""
+"""Error of an edge that shading places, px: from the area of exactly shaded discs and of JPEG files
+of quality 90."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,8 @@ def deviations(
     """
     edge = tally.edge_px
     level = tally.level_edge_px / edge if edge > 0 else 0.0
-    # Where an edge lies: shading is not exactly coverage; edges along the grid are all rounded alike, others average out.
+    # Shading is not exactly coverage. Edges along the grid are all rounded alike; others average
+    # out.
     shading_px = _NOISY_PLACE_PX if noisy else _CLEAN_PLACE_PX
     place_px = float(np.hypot(shading_px + 0.03 * step_px, 0.145 * step_px * level))
     area = float(np.hypot(edge * place_px, 0.3 * soft_px2))
@@ -55,11 +58,11 @@ def deviations(
     )
     length = float(np.hypot(edge * share, tally.doubt_px))
     length = float(np.hypot(length, 0.06 * tally.vertices**0.5))
-    # The curve: the area at its start, the length for a front that still moves, and the grid's say at the front.
+    # The curve has the error of the area at its start, of the length where the front still moves,
+    # and of the grid at the front.
     front = np.gradient(growth_px2, s_px) if len(s_px) > 1 else np.zeros(1)
-    near = np.array(
-        [front[np.abs(s_px - s) <= 1.0].max() for s in s_px]
-    )  # fronts that meet do so within a pixel
+    # Fronts that meet do so within a pixel.
+    near = np.array([front[np.abs(s_px - s) <= 1.0].max() for s in s_px])
     moving = np.clip(front / max(edge, 1e-9), 0.0, None)
     reached = np.concatenate([[0.0], np.cumsum(np.diff(s_px) * np.minimum(moving[1:], 1.0))])
     growth = np.sqrt(

@@ -1,1 +1,1 @@
-"""The artwork's outline with sub-pixel accuracy."""
+"""Traces the outline of the artwork with sub-pixel accuracy."""

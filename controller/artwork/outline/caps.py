@@ -1,4 +1,4 @@
-"""Ends of thin lines put back: two corners so close together that neither has a straight side between them."""
+"""Restores the ends of thin lines, whose two corners have no straight side between them."""
 
 from __future__ import annotations
 
@@ -16,20 +16,24 @@ _WIDEST_PX = 7.0
 
 _NARROWEST_PX = 0.7
 _SQUARE_LOSS_PX = ((0.0, 0.80), (1.8, 0.80), (2.0, 0.92), (7.0, 2.0))
-"""Length that separates a square end from a round one, against the width: the grid takes 0.85 px (sd 0.14) off a square end
-of any width, a round end is shorter than the square one around it by 0.43 widths and the grid's share. Source: 3000 line ends
-at random angles and offsets, rasterised exactly and traced. Under 1.8 px the two cannot be told apart."""
+"""Length that separates a square end from a round one, against the width. The grid takes 0.85 px
+(sd 0.14) off a square end of any width. A round end is shorter than the square one around it by
+0.43 widths and what the grid takes. Source: 3000 line ends at random angles and offsets, rasterised
+exactly and traced. Below 1.8 px the two look the same."""
 
 _TELLING_PX = 2.0
 _END_DOUBT_PX = (0.06, 0.25)
-"""Length in doubt at each of an end's two corners, one sigma, for ends from 2 px wide and for narrower ones, which may as well be
-round. Source: the same measurement."""
+"""Uncertainty of the length at each of an end's two corners, one sigma, for ends from 2 px wide and
+for narrower ones, which may also be round. Source: the same measurement."""
 
 
 def restore_ends(polygon: Polygon, noise_px: float) -> Polygon:
-    """Return the polygon with the square ends of lines 0.7 to 7 px wide put back. Round ends stay as they are.
+    """Return the polygon with the square ends of lines 0.7 to 7 px wide restored.
 
-    The end lies where the outermost vertex is: within 0.02 px (sd 0.06) for widths of 2 px and more, by the same measurement.
+    Round ends do not change.
+
+    The end lies where the outermost vertex is: within 0.02 px (sd 0.06) for widths of 2 px and
+    more, by the same measurement.
     """
     chain = polygon.chain
     x, y = chain.x_px.copy(), chain.y_px.copy()
@@ -78,9 +82,10 @@ def restore_ends(polygon: Polygon, noise_px: float) -> Polygon:
 
 
 class _End:
-    """Bends looked at as ends of lines: between two sides that run nearly the same way, along an axis towards the end.
+    """Bends as ends of lines: two sides run nearly the same way, along an axis towards the end.
 
-    :ivar usable: where the sides are known, within 52 degrees of each other, and as far apart as suits ``skip``.
+    :ivar usable: where the sides are known, within 52 degrees of each other, and as far apart as
+        suits ``skip``.
     """
 
     def __init__(self, bends: Bends, left: Side, right: Side, skip: int) -> None:
@@ -109,7 +114,9 @@ class _End:
         return along
 
     def measured(self, keep: Ints) -> tuple[Floats, Floats, Floats]:
-        """Return width, place of the outermost vertex along the axis, and the way round a square end there, px."""
+        """Return width, place of the outermost vertex along the axis, and the way round a square
+        end there, px.
+        """
         bends, skip = self._bends, self._skip
         ahead = self.along(bends.x_ahead[: skip + 1, keep], bends.y_ahead[: skip + 1, keep], keep)
         back = self.along(bends.x_back[: skip + 1, keep], bends.y_back[: skip + 1, keep], keep)
@@ -118,7 +125,9 @@ class _End:
         return across, end, 2 * end - ahead[skip] - back[skip] + across
 
     def is_middle(self, keep: Ints) -> Bools:
-        """Say which vertices lie nearest to the line's middle among their neighbours, ties to the lower index."""
+        """Return which vertices lie nearest to the line's middle among their neighbours, ties to
+        the lower index.
+        """
         bends = self._bends
         mid_x, mid_y = (
             (self._left_x + self._right_x)[keep] / 2,

@@ -16,24 +16,31 @@ Cover = npt.NDArray[np.unsignedinteger[Any]]
 """Coverage of a sheet, 0 resist to ``full`` open, 8 or 16 bits."""
 
 _LONGEST_SKIP = 12
-"""Vertices that may be left out in a row; a longer run ends the chain."""
+"""Most vertices that may be left out in a row. A longer run ends the chain."""
 
 
 def is_open(cover: Cover, full: int) -> Bools:
-    """Say which pixels are open by half or more. Compared as whole numbers: numpy turns both into floats otherwise."""
+    """Return which pixels are open by half or more.
+
+    Whole numbers are compared, because numpy would turn both into floats otherwise.
+    """
     result: Bools = cover >= (full + 1) // 2
     return result
 
 
 def length_of(x: Floats, y: Floats) -> Floats:
-    """Return the lengths of vectors; ten times faster than np.hypot, which minds numbers that do not occur here."""
+    """Return the lengths of vectors.
+
+    Ten times faster than np.hypot, which guards against numbers that do not occur here.
+    """
     length: Floats = np.sqrt(x * x + y * y)
     return length
 
 
 @dataclass(frozen=True)
 class Chain:
-    """Vertices of contours. The open region lies to the right of the direction of travel (y runs down).
+    """Vertices of contours. The open region lies to the right of the direction of travel (y runs
+    down).
 
     :param x_px, y_px: positions, pixel centres at whole numbers.
     :param nxt: index of the next vertex; the end of an open chain points to itself.
@@ -50,7 +57,7 @@ class Chain:
         back = own.copy()
         back[self.nxt] = own
         ends = np.flatnonzero(self.nxt == own)
-        if len(ends):  # an end has overwritten the vertex before it, or not
+        if len(ends):  # an end may have overwritten the vertex before it
             is_end = np.zeros(len(own), np.bool_)
             is_end[ends] = True
             before = np.flatnonzero(is_end[self.nxt] & ~is_end)
@@ -58,7 +65,7 @@ class Chain:
         return back
 
     def hops(self, count: int, start: Ints | None = None) -> tuple[list[Ints], list[Ints]]:
-        """Return the indices 0..count steps ahead and 0..count steps back; beyond an end, the end itself.
+        """Return the indices 0..count steps ahead and 0..count steps back. An end repeats itself.
 
         :param start: where to start, every vertex when None.
         """
@@ -71,7 +78,7 @@ class Chain:
         return ahead, back
 
     def only(self, keep: Bools) -> Chain:
-        """Return the chain without the vertices that are not to be kept."""
+        """Return the chain of the kept vertices."""
         nxt = self.nxt.copy()
         over = np.flatnonzero(~keep[nxt])
         for _ in range(_LONGEST_SKIP):

@@ -1,4 +1,4 @@
-"""Contours of the open region at half coverage, as chains of sub-pixel vertices placed by coverage sums."""
+"""Traces the contours of the open region at half coverage, with sub-pixel vertices."""
 
 from __future__ import annotations
 
@@ -10,15 +10,17 @@ from controller.artwork.outline.chain import Chain, Cover, Floats, Ints, is_open
 from controller.artwork.outline.edge_sums import edge_distance
 
 _LARGEST_SHIFT_PX = 0.3
-"""A sum may move a vertex this far from the plain interpolation. More means that something else than one straight edge lies
-in the window (a corner, a crossing line): the vertex is dropped. On straight edges the shift stays below 0.1 px."""
+"""A sum may move a vertex this far from the plain interpolation. More means that the window holds
+something else, such as a corner or a crossing line, and the vertex is dropped. On straight edges
+the shift stays below 0.1 px."""
 
 _BACK_COSINE = np.cos(np.radians(100.0))
 
 
 @dataclass(frozen=True)
 class _Crossings:
-    """Places where half coverage is crossed between neighbouring pixels; those on columns come first.
+    """Places where half coverage is crossed between neighbouring pixels; those on columns come
+    first.
 
     :param first: flat index of the open pixel; ``step`` leads from it into the resist.
     """
@@ -32,8 +34,9 @@ class _Crossings:
 def trace(cover: Cover, full: int) -> Chain:
     """Return the contours of an image whose coverage runs from 0 to ``full``.
 
-    Vertices lie on whole columns where the contour runs within 45 degrees of the rows and on whole rows elsewhere; there the
-    sum of the coverage across the edge gives its position exactly, for a straight edge at any angle.
+    Vertices lie on whole columns where the contour runs within 45 degrees of the rows and on whole
+    rows elsewhere; there the sum of the coverage across the edge gives its position exactly, for a
+    straight edge at any angle.
     """
     raw = _crossings(cover, full)
     chain, columns = raw.chain, raw.columns
@@ -62,8 +65,10 @@ def trace(cover: Cover, full: int) -> Chain:
 
 
 def _untangled(chain: Chain) -> Chain:
-    """Return the chain without pairs of vertices at which it turns back twice: beside a corner, a row and a column may be
-    placed out of order. Loops of four vertices or fewer, the smallest specks, stay as they are.
+    """Return the chain without pairs of vertices at which it turns back twice.
+
+    Beside a corner, a vertex on a row and one on a column may be out of order. Loops of four
+    vertices or fewer, the smallest specks, do not change.
     """
     ahead, back = chain.hops(2)
     in_x, in_y = chain.x_px - chain.x_px[back[1]], chain.y_px - chain.y_px[back[1]]
@@ -97,8 +102,9 @@ def _crossings(cover: Cover, full: int) -> _Crossings:
         [np.where(above, on_col, on_col + width), np.where(left, on_row, on_row + 1)]
     )
     step = np.concatenate([np.where(above, width, -width), np.where(left, 1, -1)])
-    # A cell is the square between four pixel centres, named by its top left one; cells are shifted by one row so that those
-    # above the image have a place. With open to the right of travel, each crossing leads out of one cell into another.
+    # A cell is the square between four pixel centres, named by its top left one; cells are shifted
+    # by one row so that those above the image have a place. With open to the right of travel, each
+    # crossing leads out of one cell into another.
     into = (
         np.concatenate(
             [np.where(above, on_col - 1, on_col), np.where(left, on_row, on_row - width)]
@@ -112,7 +118,7 @@ def _crossings(cover: Cover, full: int) -> _Crossings:
         + width
     )
     own = np.arange(len(first))
-    leaving = np.empty(len(flat) + 2 * width, np.int32)  # only what is looked at is filled
+    leaving = np.empty(len(flat) + 2 * width, np.int32)  # only what is read is filled
     leaving[into] = -1
     leaving[out_of] = own
     leaving.reshape(-1, width)[:, -1] = -1  # beyond the last column there is no cell

@@ -1,4 +1,4 @@
-"""Corners put back. The pixel grid cuts every corner of a contour; the straight sides next to it say where it was."""
+"""Restores corners. The pixel grid cuts them; the straight sides next to them show their place."""
 
 from __future__ import annotations
 
@@ -13,22 +13,24 @@ NOISE_FLOOR_PX = 0.003
 """Scatter of vertices in a clean 8-bit image: two partial pixels, each rounded to 1/255."""
 
 _SKIPS = (2, 3, 4, 5)
-"""Vertices next to the corner that are left out on each side: within them the corner itself falsifies the sums, at sharp tips
-further than at blunt ones."""
+"""Vertices next to the corner that are left out on each side: the corner falsifies the sums there,
+further out at sharp tips than at blunt ones."""
 
 _SPANS = ((0.02, (2, 4)), (0.06, (2, 4, 6)), (0.16, (4, 6, 8)), (np.inf, (6, 8, 12)))
-"""Noise in px, and up to it the lengths of the straight sides that are tried, in vertices: in noisy images a short side tells
-nothing, in clean ones a long one tells nothing new."""
+"""Noise in px, and up to it the lengths of the straight sides that are tried, in vertices: in noisy
+images a short side is too uncertain, and in clean ones a long side adds nothing."""
 
 _TURN_MAX_RAD = np.radians(160.0)
 _TURN_MIN_RAD = np.radians(15.0)
-"""Below, cutting the corner costs less than 0.02 px of length, and the smooth correction covers that."""
+"""Below, cutting the corner costs less than 0.02 px of length, and the smooth correction covers
+that."""
 
 _CUT_TURN_RAD = np.radians([0, 22, 37, 52, 67, 82, 97, 112, 127, 142, 165])
 _CUT_LENGTH_PX = np.array([0, 0.021, 0.056, 0.119, 0.208, 0.33, 0.48, 0.722, 1.146, 1.65, 2.8])
-"""Length that the grid cuts off a corner, against its turn. Source: median over 1500 wedges at random angles and offsets,
-rasterised exactly and traced; 96 % lie within a factor of 0.6 to 1.9. An arc of the same turn would lose 3.5 times as much
-by the same construction, which is how the two are told apart."""
+"""Length that the grid cuts off a corner, against its turn. Source: median over 1500 wedges at
+random angles and offsets, rasterised exactly and traced; 96 % lie within a factor of 0.6 to 1.9. An
+arc of the same turn would lose 3.5 times as much by the same construction. That separates the
+two."""
 
 _CORNER_DOUBT_PX = 0.01
 """Source: restored corners of exactly rasterised squares and stars at 600 dpi, root mean square."""
@@ -38,8 +40,8 @@ _CORNER_DOUBT_PX = 0.01
 class Polygon:
     """A chain whose corners are known.
 
-    :param is_corner: vertices that were put back; all others lie on straight or smooth parts.
-    :param doubt_px: per vertex, length that putting it back may have got wrong, one sigma.
+    :param is_corner: restored vertices. All others lie on straight or smooth parts.
+    :param doubt_px: per vertex, uncertainty of the length from restoring it, one sigma.
     """
 
     chain: Chain
@@ -48,9 +50,11 @@ class Polygon:
 
 
 def vertex_noise_px(chain: Chain) -> float:
-    """Return the scatter of the vertices across the contour, one sigma in px, from their third differences.
+    """Return the scatter of the vertices across the contour, one sigma in px, from their third
+    differences.
 
-    The 15th percentile is used (0.189 sigma of a normal distribution), so that corners and tight curves do not count as noise.
+    The 15th percentile is used (0.189 sigma of a normal distribution), so that corners and tight
+    curves do not count as noise.
     """
     (own, one, two), (_, back, _) = chain.hops(2)
     x, y = chain.x_px, chain.y_px
@@ -65,10 +69,10 @@ def vertex_noise_px(chain: Chain) -> float:
 
 
 def restore_corners(chain: Chain, noise_px: float) -> Polygon:
-    """Return the polygon with every corner put where the two straight sides next to it meet.
+    """Return the polygon with every corner moved to where its two straight sides meet.
 
-    A corner is believed when both sides are straight, in keeping with the noise, and the length it adds is that of a corner
-    and not of an arc.
+    A corner is accepted when both sides are straight within the noise, and when the length that it
+    adds is that of a corner and not of an arc.
     """
     spans = next(spans for limit, spans in _SPANS if noise_px < limit)
     bends = Bends(chain, 0.8 * _TURN_MIN_RAD, 3, max(_SKIPS) + max(spans), max(_SKIPS))
@@ -158,7 +162,10 @@ def _are_straight(
     span: int,
     noise_px: float,
 ) -> Bools:
-    """Tell a corner from an arc by sag and scatter of both sides: an arc that turned this much would sag by ``arc`` over each."""
+    """Return which bends are corners and not arcs, by sag and scatter of both sides.
+
+    An arc with this turn would sag by ``arc`` over each side.
+    """
     arc = _arc_sag_px(turn, skip, span)
     sag = np.maximum(np.abs(left[0]), np.abs(right[0]))
     scatter = np.maximum(left[1], right[1])
@@ -175,13 +182,16 @@ def _arc_sag_px(turn: Floats, skip: int, span: int) -> Floats:
 
 
 def _can_tell(turn: Floats, skip: int, span: int, noise_px: float) -> Bools:
-    """Say whether sides of this length show the difference between a corner and an arc through the noise."""
+    """Return whether sides of this length separate a corner from an arc in spite of the noise."""
     result: Bools = 2.2 * noise_px < 0.35 * _arc_sag_px(turn, skip, span)
     return result
 
 
 def _is_nearest(bends: Bends, keep: Ints, skip: int, meet_x: Floats, meet_y: Floats) -> Bools:
-    """Say which of the bends to keep are nearest to their own meeting point, ties to the lower index: one per corner."""
+    """Return which bends are nearest to their meeting point, one per corner.
+
+    Ties go to the lower index.
+    """
     at = bends.at[keep]
     own = length_of(bends.x_ahead[0, keep] - meet_x, bends.y_ahead[0, keep] - meet_y)
     nearest = np.ones(len(at), np.bool_)

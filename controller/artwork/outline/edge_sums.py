@@ -1,7 +1,8 @@
-"""Where an edge lies along a column or row: the sum of the coverage from a full pixel to an empty one.
+"""Finds where an edge lies along a column or row, by the sum of the coverage across it.
 
-Over a column of pixels the coverage of a straight edge sums to the edge's mean height, which is its height at the column's
-centre line: no interpolation, no dependence on angle or offset.
+Over a column of pixels the coverage of a straight edge sums to the edge's mean height, which is its
+height at the column's centre line. That needs no interpolation and does not depend on angle or
+offset.
 """
 
 from __future__ import annotations
@@ -12,14 +13,14 @@ import numpy.typing as npt
 from controller.artwork.outline.chain import Bools, Cover, Floats, Ints
 
 _REACH = 5
-"""Pixels looked at on each side. An edge within 45 degrees of the grid spans at most 2 partial pixels, a line thinner than
-2 pixels at most 5."""
+"""Pixels used on each side. An edge within 45 degrees of the grid spans at most 2 partial
+pixels, a line thinner than 2 pixels at most 5."""
 
 _NEAR_REACH = 1
-"""Pixels looked at on each side at first. What is found there is what a wider window finds, for most edges."""
+"""Pixels used on each side at first. For most edges a wider window finds the same."""
 
 _SLACK = 0.5 / 255.0 + 1e-6
-"""Coverage this close to 0 or 1 counts as such: half a grey level of an 8-bit file."""
+"""Coverage this close to 0 or 1 counts as 0 or 1: half a grey level of an 8-bit file."""
 
 _NONE = 99
 
@@ -28,7 +29,8 @@ Steps = npt.NDArray[np.int8]
 
 
 def edge_distance(cover: Cover, full: int, first: Ints, step: Ints) -> Floats:
-    """Return the distance in px from the centre of each open pixel ``first`` to the edge, along ``step`` (flat offsets).
+    """Return the distance in px from the centre of each open pixel ``first`` to the edge, along
+    ``step`` (flat offsets).
 
     NaN where the window holds neither a full and an empty pixel nor one whole thin line.
     """
@@ -39,7 +41,9 @@ def edge_distance(cover: Cover, full: int, first: Ints, step: Ints) -> Floats:
 
 
 class _Window:
-    """The coverage of some pixels on each side of an edge: from ``-reach`` to ``reach + 1`` steps from its open pixel."""
+    """The coverage of some pixels on each side of an edge: from ``-reach`` to ``reach + 1`` steps
+    from its open pixel.
+    """
 
     def __init__(self, cover: Cover, full: int, first: Ints, step: Ints, reach: int) -> None:
         steps = np.arange(-reach, reach + 2)[:, None]
@@ -61,7 +65,11 @@ class _Window:
         self._has_shut = (self._outer_shut < _NONE) & (self._outer_shut < self._outer_open)
 
     def distance(self) -> Floats:
-        """Return the distance where there is a full and an empty pixel, or one whole thin line, open or of resist; else NaN."""
+        """Return the distance, or NaN.
+
+        It is known where the window holds a full and an empty pixel, or one whole thin line, open
+        or of resist.
+        """
         inside = (self._k > -self._inner_open) & (self._k < self._outer_shut)
         sums = np.where(inside, self._level, np.float32(0.0)).sum(0)
         distance = np.where(self._has_open & self._has_shut, 0.5 - self._inner_open + sums, np.nan)
@@ -76,7 +84,10 @@ class _Window:
         return distance
 
     def _side(self, at: Ints, level: Levels, low: Steps, high: Steps, side: float) -> Floats:
-        """Return centroid + side * width of what lies between ``low`` and ``high``, both excluded, in px."""
+        """Return centroid + side * width of the coverage between ``low`` and ``high``, in px.
+
+        Both ends are excluded.
+        """
         inside = np.where((self._k > low[at]) & (self._k < high[at]), level, 0.0)
         width = inside.sum(0, dtype=np.float64)
         centroid: Floats = (inside * self._k.astype(np.float64)).sum(0) / np.maximum(width, 1e-6)

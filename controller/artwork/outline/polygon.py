@@ -1,4 +1,7 @@
-"""From coverage to polygons: corners and line ends put back, noise smoothed, lengths and turns with their corrections."""
+"""Turns coverage into polygons.
+
+Restores corners and line ends, smooths noise, and corrects lengths and turns.
+"""
 
 from __future__ import annotations
 
@@ -14,19 +17,22 @@ from controller.artwork.outline.corners import Polygon, restore_corners, vertex_
 from controller.artwork.outline.sides import turn_between
 
 _SMOOTHING_STEPS = ((0.006, 0), (0.06, 1), (0.16, 2), (np.inf, 4))
-"""Noise in px up to which so many 1-2-1 passes along the contour are made. Source: least length error over discs, rings, dots,
-squares, stars and lines, from exact coverage down to one bit per pixel."""
+"""Noise in px, and up to it the number of 1-2-1 passes along the contour. Source: least length
+error over discs, rings, dots, squares, stars and lines, from exact coverage down to one bit per
+pixel."""
 
 
 @dataclass(frozen=True)
 class Outline:
-    """A polygon and what its vertices are worth.
+    """A polygon with lengths, turns and uncertainties.
 
-    :param length_px: per vertex: the way to the next vertex, and half of what the true curve is longer at the vertex.
+    :param length_px: per vertex: the distance to the next vertex, and half of the excess length of
+        the true curve at the vertex.
     :param turn_rad: per vertex, positive where the open region is convex.
     :param passes: smoothing passes made.
     :param noise_px: scatter of the vertices before smoothing, one sigma.
-    :param doubt_px: per vertex, length in doubt, one sigma: restored corners, and corners and curves too tight to be resolved.
+    :param doubt_px: per vertex, uncertainty of the length, one sigma: of restored corners, and of
+        corners and curves too tight to be resolved.
     """
 
     polygon: Polygon
@@ -39,20 +45,21 @@ class Outline:
 
 _TIGHT_RAD = 0.5
 _TIGHT_DOUBT_PX = 0.25
-"""Turn per vertex from which a curve is too tight for the second-order corrections, and px in doubt per rad beyond. Source:
-discs of 1.2 px radius, whose length comes out 10 % short."""
+"""Turn per vertex from which a curve is too tight for the second-order corrections, and uncertainty
+in px per rad beyond. Source: discs of 1.2 px radius, whose length is found 10 % short."""
 
 _BLUNT_RAD = 0.1
 _BLUNT_DOUBT_PX = 0.2
-"""Turn that three vertices have more than the arc through nine, allowed for noise, and px in doubt per rad beyond: a corner that
-was not put back counts with all of its turn. Source: stars of 7 px edges and squares of 6 px at any angle."""
+"""Turn that three vertices have more than the arc through nine, noise included, and uncertainty in
+px per rad beyond. A corner that was not restored counts with all of its turn. Source: stars of 7 px
+edges and squares of 6 px at any angle."""
 
 
 def outline(cover: Cover, full: int, noise_range_px: tuple[float, float]) -> Outline:
     """Return the contours of the open region as polygons.
 
-    :param noise_range_px: what the kind of file allows for the scatter of the vertices, one sigma: the steps of a file with few
-        grey levels look exact in places, tight curves look noisy.
+    :param noise_range_px: limits of the scatter of the vertices for the kind of file, one sigma.
+        The steps of a file with few grey levels look exact in places, and tight curves look noisy.
     """
     chain = trace(cover, full)
     noise_px = min(max(noise_range_px[0], vertex_noise_px(chain)), noise_range_px[1])
@@ -80,11 +87,12 @@ def _doubt(polygon: Polygon, turn_rad: Floats, noise_px: float) -> Floats:
 
 
 def seed_chain(outline: Outline) -> Chain:
-    """Return the chain to measure distances from: on curves moved outwards by what means, chords and smoothing take.
+    """Return the chain to measure distances from. On curves it is moved outwards.
 
-    Points spaced by h on a curve measure distances too long by 1/24 of the curvature times h^2; the vertices lie inside by as
-    much, since they are means over one pixel. Smoothing moves them further inside, and the points then lie on chords between
-    them, inside by another 1/24 on average.
+    Points spaced by h on a curve measure distances too long by 1/24 of the curvature times h^2. The
+    vertices lie inside by as much, because they are means over one pixel. Smoothing moves them
+    further inside, and the points then lie on chords between them, inside by another 1/24 on
+    average.
     """
     chain = outline.polygon.chain
     (_, one), (_, back) = chain.hops(1)
@@ -100,7 +108,10 @@ def seed_chain(outline: Outline) -> Chain:
 
 
 def _smoothing_gain(turn_rad: Floats, passes: int) -> Floats:
-    """Return by how much smoothing shrinks an arc that turns this much per vertex, over the turn squared: passes/4 and more."""
+    """Return the shrinkage of an arc by smoothing, over the square of its turn per vertex.
+
+    It is passes/4 and more.
+    """
     bend = np.clip(np.abs(turn_rad), 1e-3, 1.2)
     gain: Floats = ((2.0 / (1.0 + np.cos(bend))) ** passes - 1.0) / bend**2
     return gain
@@ -109,8 +120,9 @@ def _smoothing_gain(turn_rad: Floats, passes: int) -> Floats:
 def _lengths(polygon: Polygon, passes: int) -> tuple[Floats, Floats]:
     """Return length and turn per vertex.
 
-    On a smooth curve the vertices are means over one pixel and lie inside by 1/24 of its curvature; the chords lose as much
-    again; each smoothing pass moves them inside by a quarter. To second order in the turn per vertex.
+    The correction is of second order in the turn per vertex. On a smooth curve the vertices are
+    means over one pixel and lie inside by 1/24 of its curvature. The chords lose as much again, and
+    each smoothing pass moves them inside by a quarter.
     """
     chain = polygon.chain
     (own, one), (_, back) = chain.hops(1)
@@ -125,7 +137,10 @@ def _lengths(polygon: Polygon, passes: int) -> tuple[Floats, Floats]:
 
 
 def _smoothed(polygon: Polygon, passes: int) -> Polygon:
-    """Return the polygon after so many 1-2-1 passes along it, corners and their neighbours left alone."""
+    """Return the polygon after 1-2-1 passes along it.
+
+    Corners and their neighbours do not change.
+    """
     if passes == 0:
         return polygon
     chain = polygon.chain

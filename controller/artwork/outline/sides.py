@@ -1,4 +1,4 @@
-"""Bends of a contour, and the straight sides next to them: lines through the vertices some hops ahead and back."""
+"""Finds the bends of a contour and the straight sides next to them."""
 
 from __future__ import annotations
 
@@ -13,13 +13,18 @@ from controller.artwork.outline.chain import Bools, Chain, Floats, Ints, length_
 
 
 def turn_between(ax: Floats, ay: Floats, bx: Floats, by: Floats) -> Floats:
-    """Return the angle from direction a to direction b, rad, positive where the open region is convex."""
+    """Return the angle from direction a to direction b, rad, positive where the open region is
+    convex.
+    """
     angle: Floats = np.arctan2(ax * by - ay * bx, ax * bx + ay * by)
     return angle
 
 
 def turns_more(ax: Floats, ay: Floats, bx: Floats, by: Floats, turn_rad: float) -> Bools:
-    """Say where directions a and b differ by more than ``turn_rad``, which is less than a right angle. Cheaper than the turn."""
+    """Return where directions a and b differ by more than ``turn_rad``, less than a right angle.
+
+    Faster than to compute the turn.
+    """
     result: Bools = np.abs(ax * by - ay * bx) > np.tan(turn_rad) * (ax * bx + ay * by)
     return result
 
@@ -32,11 +37,15 @@ class Bends:
     :ivar at: indices of the bends.
     :ivar ahead, back: indices.
     :ivar x_ahead, y_ahead, x_back, y_back: places, px.
-    :ivar walked: length of the chain in px from as many hops before a bend to as many hops behind it.
+    :ivar walked: length of the chain in px from as many hops before a bend to as many hops behind
+        it.
     """
 
     def __init__(self, chain: Chain, turn_rad: float, over: int, hops: int, most_skip: int) -> None:
-        """Find the vertices where the chain turns by more than ``turn_rad``, below a right angle, over as many hops each way.
+        """Find the vertices where the chain turns by more than ``turn_rad`` over ``over`` hops each
+        way.
+
+        :param turn_rad: less than a right angle.
 
         :param hops: rows of the arrays, besides the bends themselves.
         :param most_skip: rows of ``walked``.
@@ -53,7 +62,7 @@ class Bends:
         self.walked = np.cumsum(np.insert(steps, 0, 0.0, axis=0), axis=0)
 
     def thinned(self, keep: Bools) -> Bends:
-        """Return the bends to keep, or all when those are nearly all, which costs less."""
+        """Return the bends to keep. When nearly all are kept, return all, which costs less."""
         if np.count_nonzero(keep) > 0.8 * len(keep):
             return self
         bends, index = copy(self), np.flatnonzero(keep)
@@ -67,7 +76,11 @@ class Bends:
         return length_of(np.diff(x_px, axis=0), np.diff(y_px, axis=0))
 
     def sides(self, skip: int, span: int) -> tuple[Side, Side]:
-        """Return the sides before and behind each bend, which start ``skip`` hops away and are ``span`` hops long."""
+        """Return the sides before and behind each bend.
+
+        :param skip: hops from the bend to the start of a side.
+        :param span: hops along a side.
+        """
         row, last = slice(skip, skip + span + 1), skip + span
         return (
             Side.through(
@@ -81,7 +94,9 @@ class Bends:
 
 @dataclass(frozen=True)
 class Side:
-    """Straight lines through vertices, one column for each line, one row for each vertex, nearest to the bend first.
+    """Straight lines through vertices: one column for each line, one row for each vertex.
+
+    The vertex nearest to the bend comes first.
 
     :param vertex_x, vertex_y: places of the vertices, px.
     :param x, y: directions towards the bend.
@@ -117,7 +132,9 @@ class Side:
         return self.vertex_x.sum(0) / len(self.vertex_x), self.vertex_y.sum(0) / len(self.vertex_y)
 
     def bow(self) -> tuple[Floats, Floats]:
-        """Return how far in px the vertices sag, and how far they stray from that, root mean square."""
+        """Return how far in px the vertices sag, and how far they stray from that, root mean
+        square.
+        """
         mid_x, mid_y = self.mid
         off = (self.vertex_x - mid_x) * self.y - (self.vertex_y - mid_y) * self.x
         span = len(off) - 1
@@ -129,7 +146,7 @@ class Side:
 
 
 def _towards_first(places: Floats) -> Floats:
-    """Return the slope of places over the number of their row, falling, times a constant: by pairs of rows."""
+    """Return the falling slope of places over the number of their row, times a constant."""
     span = len(places) - 1
     rows = (span + 1) // 2
     weight = span / 2.0 - np.arange(rows)[:, None]
@@ -138,9 +155,9 @@ def _towards_first(places: Floats) -> Floats:
 
 
 class CornerRoom:
-    """How many hops it is from each vertex to the next corner, as far as is asked for.
+    """The number of hops from each vertex to the nearest corner.
 
-    :param most: hops that are told apart.
+    :param most: larger numbers are not distinguished.
     """
 
     def __init__(self, chain: Chain, most: int) -> None:
@@ -148,12 +165,12 @@ class CornerRoom:
         self._hops: npt.NDArray[np.int8] = np.full(len(chain.nxt), most + 1, np.int8)
 
     def add(self, corners: Ints) -> None:
-        """Take corners that were found."""
+        """Add corners."""
         for hops, where in enumerate(zip(*self._chain.hops(self._most, corners), strict=True)):
             for index in where:
                 self._hops[index] = np.minimum(self._hops[index], hops)
 
     def beyond(self, hops: int, at: Ints) -> Bools:
-        """Say from which vertices there is no corner within so many hops."""
+        """Return which vertices have no corner within ``hops``."""
         result: Bools = self._hops[at] > hops
         return result

@@ -1,4 +1,4 @@
-"""All faults of the rehearsal bench by their names, and how one is asked for."""
+"""All faults of the rehearsal rig by name, and the reading of NAME@SECONDS."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from hardware.rehearsal.faults.kinds import Fault, FaultKind
 from hardware.rehearsal.faults.slow import SLOW_FAULTS
 
 FAULTS: dict[str, FaultKind] = {**FAST_FAULTS, **SLOW_FAULTS}
-"""Every fault by its name."""
+"""Every fault by name."""
 
 
 def parse_fault(text: str) -> Fault:
     """Return the fault in NAME@SECONDS.
 
-    Raises: RefusedError for an unknown name, which lists the known ones, and for a time that is none.
+    Raises: RefusedError for an unknown name and for a time that is not a number of at least 0.
     """
     name, mark, seconds = text.partition("@")
     try:
@@ -25,9 +25,6 @@ def parse_fault(text: str) -> Fault:
         at_s = -1.0
     if name not in FAULTS or not mark or not isfinite(at_s) or at_s < 0.0:
         raise RefusedError(
-            f"fault {text!r} cannot be used: give NAME@SECONDS, seconds from 0 up after the relay first turns on "
-            f"(0: there from the beginning), and one of the names {', '.join(FAULTS)}",
-            field="fault",
-            limit="NAME@SECONDS",
+            "hardware.fault.unknown", field="fault", fault=text, names=", ".join(FAULTS)
         )
     return Fault(name, at_s)

@@ -1,4 +1,4 @@
-"""Faults of wiring, supply, relay, sensor and bus: there from one moment to the next."""
+"""Sudden faults of wiring, supply, relay, sensor and bus."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def _named(
 
 @_named("lead_off")
 def _lead_off(parts: Parts, now_s: float, from_start: bool) -> None:
-    """The lead behind the sensor is off: no current, the sensor sees the supply's open terminal."""
+    """The lead behind the sensor is off. No current flows; the terminal is open."""
     parts.circuit.lead_off = True
 
 
@@ -37,7 +37,7 @@ def _short_circuit(parts: Parts, now_s: float, from_start: bool) -> None:
 
 @_named("supply_runaway")
 def _supply_runaway(parts: Parts, now_s: float, from_start: bool) -> None:
-    """Regulation and current limit are lost, the raw rail comes through."""
+    """Regulation and current limit are lost, and the raw rail comes through."""
     parts.circuit.supply.run_away()
 
 
@@ -55,19 +55,19 @@ def _polarity_reversed(parts: Parts, now_s: float, from_start: bool) -> None:
 
 @_named("relay_welded")
 def _relay_welded(parts: Parts, now_s: float, from_start: bool) -> None:
-    """The contact does not break any more; from the beginning it is closed all the time."""
+    """The contact no longer breaks. As a fault from the start, it is always closed."""
     parts.circuit.contact.weld(now_s if from_start else None)
 
 
 @_named("chip_reset", momentary=True)
 def _chip_reset(parts: Parts, now_s: float, from_start: bool) -> None:
-    """The chip's supply fails for a moment, its registers are back at their power-on values."""
+    """The chip's supply fails for a moment. Its registers return to their power-on values."""
     parts.chip.power_on(now_s)
 
 
 @_named("i2c_errors")
 def _i2c_errors(parts: Parts, now_s: float, from_start: bool) -> None:
-    """Nobody acknowledges on the bus."""
+    """No device on the bus acknowledges."""
     parts.wire.break_off()
 
 
@@ -79,11 +79,11 @@ def _bus_stuck(parts: Parts, now_s: float, from_start: bool) -> None:
 
 @_named("sample_stuck")
 def _sample_stuck(parts: Parts, now_s: float, from_start: bool) -> None:
-    """The chip does not convert any more; its registers answer with old values."""
+    """The chip no longer converts. Its registers return old values."""
     parts.chip.stick()
 
 
 @_named("ripple_worst")
 def _ripple_worst(parts: Parts, now_s: float, from_start: bool) -> None:
-    """The rectifier's capacitor is gone: large ripple of the frequency that averages worst, at its crest."""
+    """The rectifier's capacitor fails: large ripple, at its crest, of the worst frequency."""
     parts.circuit.supply.ripple_from_crest(WORST_RIPPLE_FRACTION, WORST_RIPPLE_HZ, now_s)

@@ -1,4 +1,4 @@
-"""What a fault of the rehearsal bench is: a name, a time, and what it does to the parts."""
+"""A fault of the rehearsal rig: a name, a time, and its effect on the parts."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from hardware.rehearsal.wire import I2cWire
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A fault to come.
+    """A fault that will happen.
 
     :param name: one of FAULTS.
-    :param at_s: time after the relay was first energised; 0 means there from the beginning, checks included.
+    :param at_s: time after the relay is first energised; 0 means present from the start, checks
+        included.
     """
 
     name: str
@@ -24,7 +25,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """What a fault can lay its hands on."""
+    """The parts that a fault can change."""
 
     circuit: Circuit
     chip: SensorChip
@@ -33,11 +34,13 @@ class Parts:
 
 @dataclass(frozen=True, slots=True)
 class FaultKind:
-    """How a fault begins.
+    """How a fault begins and evolves.
 
-    :param begin: called once with the parts, the clock's time in s, and whether it is there from the beginning.
-    :param momentary: it is over at once; at 0 it comes with the first turning on, not before.
-    :param evolve: called before each step with the parts and the time since it began, s, or None for what stays as it began.
+    :param begin: called once with the parts, the clock's time in s, and whether the fault is
+        present from the start.
+    :param momentary: it is over at once. At 0 it comes when the relay first turns on, not before.
+    :param evolve: called before each step with the parts and the time since it began, s; None for a
+        fault that does not change.
     """
 
     begin: Callable[[Parts, float, bool], None]

@@ -1,1 +1,1 @@
-"""A moving etch front on the artwork's own pixels: the rehearsal's truth."""
+"""Solves the etching of an artwork as a moving front on its pixels, for the rehearsal rig."""

@@ -1,4 +1,4 @@
-"""Where the artwork's edges lie between the cells: the contour at half coverage, and how far cells next to it are from it."""
+"""Finds the artwork's contour at half coverage, and the distances of cells to it."""
 
 from __future__ import annotations
 
@@ -26,15 +26,17 @@ _SIDES = {
     13: ((_TOP, _RIGHT),),
     14: ((_LEFT, _TOP),),
 }
-"""Sides of a square of four cell centres that the contour crosses, by which corners are open: 1 top left, 2 top right, 4 bottom
-right, 8 bottom left."""
+"""Sides of a square of four cell centres that the contour crosses, by the open corners: 1 top left,
+2 top right, 4 bottom right, 8 bottom left."""
 
 
 def edge_distance(cover: Floats, reach: int) -> Floats:
-    """Return the distance of each cell centre to the nearest edge, in cells: positive in resist, negative in open metal.
+    """Return the distance of each cell centre to the nearest edge, in cells.
+
+    It is positive in resist and negative in open metal.
 
     :param cover: open share of each cell.
-    :param reach: cells further away than this get +-infinity.
+    :param reach: cells further away get +-infinity.
     """
     x0, y0, x1, y1 = _contour(cover)
     height, width = cover.shape
@@ -58,7 +60,10 @@ def edge_distance(cover: Floats, reach: int) -> Floats:
 
 
 def _contour(cover: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return the segments of the contour at half coverage: x0, y0, x1, y1 in cells, cell centres at whole numbers."""
+    """Return the segments of the contour at half coverage as x0, y0, x1, y1.
+
+    The unit is a cell, with cell centres at whole numbers.
+    """
     above = cover - _HALF
     corners = above[:-1, :-1], above[:-1, 1:], above[1:, 1:], above[1:, :-1]
     code = np.zeros(corners[0].shape, np.uint8)
@@ -89,7 +94,8 @@ def _contour(cover: Floats) -> tuple[Floats, Floats, Floats, Floats]:
 def open_share(cover: Floats, rows: int = 8) -> Floats:
     """Return for each square of four cell centres the share of it that lies inside the contour.
 
-    Along the steeper direction exact for the bilinear surface between the centres, across it by the midpoint rule.
+    Along the steeper direction it is exact for the bilinear surface between the centres; across it
+    the midpoint rule is used.
     """
     top_left, top_right = cover[:-1, :-1], cover[:-1, 1:]
     bottom_left, bottom_right = cover[1:, :-1], cover[1:, 1:]

@@ -1,4 +1,4 @@
-"""What is asked of the front solver and how it answers, to JSON and back. Standard library only."""
+"""The front solver's job and its solution, to JSON and back. Standard library only."""
 
 from __future__ import annotations
 
@@ -13,18 +13,19 @@ from controller.units import not_negative, positive
 from hardware.rehearsal.front_table import FrontRow, FrontTable
 
 MAX_CROWDING = 1.0
-"""At twice the speed of a wide floor the edges would be another process."""
+"""At twice the speed of a wide floor, the edges would etch by another process."""
 
 
 @dataclass(frozen=True, slots=True)
 class FrontJob:
-    """What to solve.
+    """A job for the front solver.
 
-    :param options: how to read the artwork; all its copies count.
+    :param options: how to read the artwork. All its copies count.
     :param etch_factor: depth over undercut per side.
-    :param deepest_mm: how deep a plain floor gets.
-    :param crowding: how much faster than a wide floor metal goes at the very edge of the resist, 0 for none.
-    Raises: RefusedError naming the value and its limit.
+    :param deepest_mm: final depth of a wide floor.
+    :param crowding: excess speed of the etching at the edge of the resist, as a share of that of a
+        wide floor; 0 for none.
+    Raises: RefusedError for a value beyond its limit.
     """
 
     path: Path
@@ -38,21 +39,24 @@ class FrontJob:
         positive(self.etch_factor, "etch_factor", "")
         if self.undercut_mm > limits.MAX_UNDERCUT_MM:
             raise RefusedError(
-                f"depth {self.deepest_mm:.3g} mm at etch factor {self.etch_factor:g} undercuts {self.undercut_mm:.3g} mm, more "
-                f"than {limits.MAX_UNDERCUT_MM:g} mm: rehearse with area and edge length instead of the artwork",
+                "hardware.front.undercut",
                 field="depth_mm",
-                limit=f"{limits.MAX_UNDERCUT_MM:g} mm undercut",
+                depth_mm=self.deepest_mm,
+                etch_factor=self.etch_factor,
+                undercut_mm=self.undercut_mm,
+                limit_mm=limits.MAX_UNDERCUT_MM,
             )
         if not_negative(self.crowding, "crowding", "") > MAX_CROWDING:
             raise RefusedError(
-                f"crowding is {self.crowding:g}, it must be 0 to {MAX_CROWDING:g}",
+                "hardware.front.crowding",
                 field="crowding",
-                limit=f"0-{MAX_CROWDING:g}",
+                crowding=self.crowding,
+                largest=MAX_CROWDING,
             )
 
     @property
     def undercut_mm(self) -> float:
-        """How far the front gets under the resist, mm."""
+        """How far the front moves under the resist, mm."""
         return self.deepest_mm / self.etch_factor
 
     def to_dict(self) -> dict[str, Any]:
@@ -73,7 +77,7 @@ class FrontJob:
 
 @dataclass(frozen=True, slots=True)
 class FrontSolution:
-    """The etching of an artwork, and what it was solved on."""
+    """The etching of an artwork, and the grid that it was solved on."""
 
     table: FrontTable
     cell_mm: float
@@ -87,7 +91,10 @@ class FrontSolution:
 
     @classmethod
     def from_dict(cls, table: dict[str, Any]) -> FrontSolution:
-        """Return the solution in JSON values. Raises: KeyError, TypeError, ValueError for values that are none."""
+        """Return the solution in JSON values.
+
+        Raises: KeyError, TypeError, ValueError for others.
+        """
         rows = tuple(
             FrontRow(float(depth), float(volume), float(deepest))
             for depth, volume, deepest in table["rows"]

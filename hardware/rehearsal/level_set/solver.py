@@ -1,7 +1,7 @@
-"""The truth about real artwork: its etching solved as a moving front on the artwork's own pixels, tile by tile.
+"""Solves the etching of an artwork as a moving front on its pixels, tile by tile.
 
-Runs in a process of its own (level_set_worker.py). No growth curve and no volume formula goes in: coverage, etch factor and
-speed alone.
+Runs in a separate process (worker.py). It uses coverage, etch factor and speed alone, no growth
+curve and no volume formula.
 """
 
 from __future__ import annotations
@@ -22,22 +22,25 @@ from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
 from hardware.rehearsal.level_set.tile import HALO_CELLS, CrowdingLaw, Tile
 
 AIM_CELLS = 16
-"""Cells over the largest undercut that are aimed at. Source: errors against exact shapes, tests/rehearsal/test_level_set.py."""
+"""Wanted cells over the largest undercut. Source: errors against exact shapes,
+tests/rehearsal/test_level_set.py."""
 
 FINEST_MM, COARSEST_MM = 0.005, 0.02
-"""Cells that are aimed at, mm: finer than the first no artwork file is, at the second lines of 0.1 mm are five cells wide."""
+"""Limits of the wanted cells, mm. No artwork file is finer than the first; at the second, lines of
+0.1 mm are five cells wide."""
 
 MOST_CELL_STEPS = 3e8
-"""Cells times steps that are spent on finer cells than the file's. Source: 20 to 30 ns each on a desktop processor."""
+"""Most cells times steps with cells finer than the file's. Source: 20 to 30 ns each on a desktop
+processor."""
 
 REFUSED_CELL_STEPS = 4e9
 
 _STEP = 0.5
-"""Cells that the front creeps along the resist in a step; the scheme is stable up to 0.7."""
+"""Cells that the front moves along the resist in a step. The scheme is stable up to 0.7."""
 
 _TILE_CELLS = 256
 _ROWS = 40
-"""Rows of the table at most: between them a straight line is off by under 0.05 % of the volume."""
+"""Most rows of the table. Straight lines between them are off by less than 0.05 % of the volume."""
 
 
 def solve_front(job: FrontJob) -> FrontSolution:
@@ -55,7 +58,8 @@ def solve_front(job: FrontJob) -> FrontSolution:
     walk = _Walk(sheet, finer, math.ceil((reach_mm + law.width_mm) / sheet.px_mm) + HALO_CELLS)
     if job.crowding > 0.0:
         law = law.with_mean(_weighted(tile.open_share_at_edges(law, cell_mm) for tile in walk))
-    # The last step ends at the deepest floor; the first starts half a step in, where no front has got anywhere yet.
+    # The last step ends at the deepest floor. The first starts half a step in, before any front
+    # moves.
     per_row = math.ceil(steps / _ROWS)
     rows = math.ceil(steps / per_row) + 1
     step = job.deepest_mm / cell_mm / ((rows - 1) * per_row + 0.5)
@@ -69,12 +73,10 @@ def solve_front(job: FrontJob) -> FrontSolution:
         np.maximum(deepest, part.deepest, out=deepest)
         open_cells += part.open_cells
     if open_cells <= 0.0:
-        raise RefusedError(
-            "nothing of the artwork is open: check the file, or invert", field="invert"
-        )
+        raise RefusedError("hardware.front.nothing_open", field="invert")
     mm3 = cell_mm**3 * options.copies
     figures = zip(floor / open_cells * cell_mm, volume * mm3, deepest * cell_mm, strict=True)
-    # The first row is no row: in a quarter of a cell's undercut the grid still shows.
+    # The first row is left out: with a quarter of a cell of undercut, the grid still shows.
     table = FrontTable(
         (FrontRow(0.0, 0.0, 0.0), *[FrontRow(*map(float, row)) for row in figures][1:])
     )
@@ -82,7 +84,7 @@ def solve_front(job: FrontJob) -> FrontSolution:
 
 
 def _resolution(sheet: Sheet, job: FrontJob, law: CrowdingLaw) -> tuple[int, int]:
-    """Return how many cells a pixel of the grid is cut into each way, and the number of steps."""
+    """Return the number of cells per pixel of the grid, each way, and the number of steps."""
     reach_mm = job.undercut_mm
     aim_mm = min(max(reach_mm / AIM_CELLS, FINEST_MM), COARSEST_MM)
 
@@ -97,16 +99,20 @@ def _resolution(sheet: Sheet, job: FrontJob, law: CrowdingLaw) -> tuple[int, int
         finer -= 1
     if cost(finer) > REFUSED_CELL_STEPS:
         raise RefusedError(
-            f"the artwork has {sheet.width_px * sheet.height_px / 1e6:.0f} million pixels and its front {steps(finer)} steps, "
-            "too many to rehearse: rehearse a piece of it, or with area and edge length",
+            "hardware.front.too_large",
             field="artwork",
-            limit=f"{REFUSED_CELL_STEPS:.0e} pixels times steps",
+            megapixels=sheet.width_px * sheet.height_px / 1e6,
+            steps=steps(finer),
+            limit_cell_steps=REFUSED_CELL_STEPS,
         )
     return finer, steps(finer)
 
 
 class _Walk:
-    """The tiles of a sheet, each with its surroundings. Beyond the sheet the nearest pixel repeats."""
+    """The tiles of a sheet, each with its surroundings.
+
+    Beyond the sheet the nearest pixel repeats.
+    """
 
     def __init__(self, sheet: Sheet, finer: int, halo_px: int) -> None:
         self._sheet, self._finer, self._halo_px = sheet, finer, halo_px

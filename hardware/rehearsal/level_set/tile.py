@@ -1,4 +1,7 @@
-"""One tile of the sheet: its cells, its edges, its local speeds, and what has left it at each time. Lengths in cells."""
+"""One tile of the sheet: its cells, edges and local speeds, and the removed volume at each time.
+
+Lengths are in cells.
+"""
 
 from __future__ import annotations
 
@@ -14,22 +17,24 @@ from hardware.rehearsal.level_set.travel import travel
 from hardware.rehearsal.level_set.wall import Wall
 
 HALO_CELLS = 6
-"""Pixels around the tile beyond the reach of its fronts: the scheme looks two cells aside."""
+"""Pixels around the tile beyond the reach of its fronts. The scheme uses two cells on each side."""
 
 _NEAR_CELLS = 1.5
-"""Cells this near to an edge take their distance from the contour itself; the front starts from them."""
+"""Cells this near to an edge take their distance from the contour. The front starts from them."""
 
 _HALF = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class CrowdingLaw:
-    """Local speed over the mean: m (1 + x (1 - r/w)^2) within w of an edge, r the distance to it on the open side, m beyond.
+    """Local speed over the mean speed.
 
-    Under the resist the speed is that of the edge. m keeps the mean over the open area at the start at 1. The shape and the width
-    of half a millimetre are an assumption, of the order of the relief and of the bath's boundary layer (no source).
+    It is m (1 + x (1 - r/w)^2) within w of an edge, where r is the distance to the edge on the open
+    side, and m beyond. Under the resist it is that of the edge. m keeps the mean over the open area
+    at the start at 1. The shape and the width of half a millimetre are an assumption, of the order
+    of the relief and of the bath's boundary layer (no source).
 
-    :param excess: x, how much faster than a wide floor metal goes at the very edge.
+    :param excess: x, the excess speed at the edge as a share of that of a wide floor.
     """
 
     excess: float
@@ -52,7 +57,9 @@ class CrowdingLaw:
 
 @dataclass(frozen=True, slots=True)
 class Etched:
-    """What a tile adds at each time: removed volume, sum of depths over its open cells, deepest place, and the open cells."""
+    """What a tile adds at each time: removed volume, sum of the depths of its open cells, deepest
+    place, and number of open cells.
+    """
 
     volume: Floats
     floor: Floats
@@ -110,7 +117,10 @@ class Tile:
         law: CrowdingLaw,
         cell_mm: float,
     ) -> Etched:
-        """Return what has left the tile at each of the times, going from one to the next in so many steps."""
+        """Return what was removed from the tile at each of the times.
+
+        From one to the next it takes ``steps_per_row`` steps.
+        """
         if self._is_plain:
             floor = self._covered * law.plain * times
             return Etched(floor, floor, (self._covered > 0.0) * law.plain * times, self._covered)
@@ -132,7 +142,8 @@ class Tile:
                     wall.advance(float(times[k] - times[k - 1]) / steps_per_row)
             depth = wall.depth(self._halo)
             floor[k] = (depth * open_weight).sum()
-            # The contour through the pixels' centres is off by up to 0.08 px at edges along the grid: the coverage knows better.
+            # The contour through the pixels' centres is off by up to 0.08 px at edges along the
+            # grid. The coverage corrects that.
             volume[k] = (depth * weight).sum() + (self._covered - contour_cells) * (
                 floor[k] / open_cells if open_cells > 0.0 else law.fastest * time
             )
@@ -167,7 +178,11 @@ class Tile:
         return law.plain * (1.0 + law.excess * self._nearness(law, cell_mm))
 
     def _arrival(self, slowness: float, last: float) -> Floats:
-        """Return when the front under the resist gets to each cell, a little beyond the last time; 0 in open metal."""
+        """Return when the front under the resist reaches each cell, up to a little beyond the last
+        time.
+
+        It is 0 in open metal.
+        """
         is_start = self._is_open | (self._distance <= _NEAR_CELLS)
         start = np.where(np.isfinite(self._distance), self._distance, 0.0) * slowness
         arrival = travel(np.where(is_start, start, 0.0), is_start, slowness, last + 3.0 * slowness)
@@ -190,6 +205,9 @@ def _enlarged(values: Floats, finer: int) -> Floats:
 
 
 def _by_cell(squares: Floats) -> Floats:
-    """Return for each cell the mean of the four squares around it; outside the tile the nearest square repeats."""
+    """Return for each cell the mean of the four squares around it.
+
+    Outside the tile the nearest square repeats.
+    """
     wide = np.pad(squares, 1, mode="edge")
     return (wide[:-1, :-1] + wide[:-1, 1:] + wide[1:, :-1] + wide[1:, 1:]) / 4.0

@@ -1,7 +1,10 @@
-"""When a front that creeps over the grid gets where: the eikonal equation |grad T| = slowness, solved outward in groups of cells.
+"""Computes when a front that moves over the grid reaches each cell.
 
-Source: group marching (Kim, SIAM J. Sci. Comput. 22, 2001) with one-sided differences of second order where two cells behind each
-other are done, else of first order (Sethian, "Level Set Methods and Fast Marching Methods", 1999); both from memory.
+Solves the eikonal equation |grad T| = slowness outward, in groups of cells.
+
+Source: group marching (Kim, SIAM J. Sci. Comput. 22, 2001) with one-sided differences, of second
+order where two adjacent cells are done, else of first order (Sethian, "Level Set Methods and Fast
+Marching Methods", 1999); both from memory.
 """
 
 from __future__ import annotations
@@ -12,14 +15,16 @@ import numpy.typing as npt
 from hardware.rehearsal.level_set.edges import Bools, Floats
 
 _GROUP = 0.3
-"""Cells whose times lie within this many crossings of a cell from the earliest one are done together. At 0.3 as good as one by
-one: 0.04 cells late after 20 (measured on a bar at an angle); 0.7 would make that 0.7 cells."""
+"""Cells whose times lie within this many crossings of a cell from the earliest one are done
+together. With 0.3 the result is as good as one by one: 0.04 cells late after 20 (measured on a bar
+at an angle). With 0.7 it would be 0.7 cells."""
 
 
 def travel(start: Floats, is_start: Bools, slowness: float, reach: float) -> Floats:
-    """Return when the front gets to each cell, infinity beyond ``reach``.
+    """Return when the front reaches each cell, infinity beyond ``reach``.
 
-    :param start: times of the cells in ``is_start``, which stay as they are. Cells where it is infinite are never entered.
+    :param start: times of the cells in ``is_start``, which do not change. Cells where it is
+        infinite are never entered.
     :param slowness: time to cross one cell.
     """
     height, width = start.shape

@@ -1,12 +1,16 @@
-"""The etched surface of a tile as a depth field, moved by an upwind scheme; lengths in cells, time as the depth of a plain floor.
+"""The etched surface of a tile: a depth field, moved by an upwind scheme.
 
-A surface that recedes at the speed c across and c/e along itself obeys d_t = c sqrt(1 + |grad d|^2 / e^2). Its square u = d^2
-obeys u_t = c sqrt(4 u + |grad u|^2 / e^2), and is smooth where d is upright: at the leading edge under the resist. That is the
-form solved here. Under the resist nothing happens before the front arrives there; the front creeps along the resist at c/e
-(level_set_travel.py). Ahead of it u goes on below zero as c^2 (t^2 - arrival^2), which gives it its place between two cells.
+Lengths are in cells, and time is the depth of a plain floor.
 
-Where two fronts meet under a line of resist they leave a crest bare on both flanks. Whether the film floats off then changes
-nothing: no metal is left that only the film covers. It is taken not to shade the bath.
+A surface that recedes at the speed c across and c/e along itself obeys d_t = c sqrt(1 + |grad d|^2
+/ e^2). Its square u = d^2 obeys u_t = c sqrt(4 u + |grad u|^2 / e^2), and is smooth where d is
+upright: at the leading edge under the resist. That is the form solved here. Under the resist
+nothing happens before the front arrives, which moves along the resist at c/e (travel.py). Ahead of
+the front u continues below zero as c^2 (t^2 - arrival^2), which places the front between two cells.
+
+Where two fronts meet under a line of resist they leave a crest bare on both flanks. Whether the
+film then floats off makes no difference, because no metal is left that only the film covers. The
+film is assumed not to shade the bath.
 """
 
 from __future__ import annotations
@@ -26,7 +30,8 @@ _SUB = (np.arange(3) + 0.5) / 3.0 - 0.5
 class Wall:
     """Depth field of one tile.
 
-    :param arrival: when the front gets to each cell; at most 0 in open metal, infinity where it never does.
+    :param arrival: when the front reaches each cell; at most 0 in open metal, infinity where it
+        never arrives.
     :param speed: local speed over that of a plain floor.
     :ivar time: depth of a plain floor now.
     """
@@ -36,7 +41,8 @@ class Wall:
         self._speed = speed.astype(np.float32)
         self._speed2 = self._speed**2
         self._fastest = float(self._speed.max())
-        # Cells that are never reached lie a cell behind the last one that is: the surface must go on smoothly below zero.
+        # Cells that the front never reaches count as one cell beyond the last: the surface must
+        # continue smoothly below zero.
         last = np.max(arrival, initial=0.0, where=np.isfinite(arrival))
         self._arrival2 = (
             np.where(self._is_open, 0.0, np.minimum(arrival, last + etch_factor)).astype(np.float32)
@@ -51,13 +57,16 @@ class Wall:
         self._square = self._ahead(time)
 
     def _ahead(self, time: float) -> Field:
-        """Return the square where the front has not been, and on a plain floor."""
+        """Return the square ahead of the front and on a plain floor."""
         ahead: Field = np.subtract(time * time, self._arrival2)
         ahead *= self._speed2
         return ahead
 
     def advance(self, step: float) -> None:
-        """Go on by ``step``, by Heun's rule. Stable up to a step of etch factor over 1.4 times the highest speed."""
+        """Advance by ``step`` with Heun's rule.
+
+        Stable up to a step of etch factor over 1.4 times the highest speed.
+        """
         before, later = self._square, self.time + step
         is_ahead = self._arrival2 > self.time**2
         ahead = self._ahead(later)
@@ -68,15 +77,19 @@ class Wall:
         rate *= 0.5 * step
         rate += before
         np.copyto(rate, ahead, where=is_ahead)
-        # Nothing shields an open floor: it is never shallower than a plain one.
+        # An open floor is never shallower than a plain one, because nothing shields it.
         np.maximum(rate, ahead, out=rate, where=self._is_open)
-        # Nothing gets deeper than the fastest place: a wall much steeper than the grid would overshoot by some per cent.
+        # No place is deeper than the fastest one. Without this limit, a wall much steeper than the
+        # grid would overshoot by some per cent.
         np.minimum(rate, (self._fastest * later) ** 2, out=rate)
         self._square = rate
         self.time = later
 
     def _padded(self, square: Field) -> tuple[Field, Field, Field, Field]:
-        """Return the neighbours above, below, left and right; beyond the tile the nearest cell repeats."""
+        """Return the neighbours above, below, left and right.
+
+        Beyond the tile the nearest cell repeats.
+        """
         wide = self._wide
         wide[1:-1, 1:-1] = square
         wide[0], wide[-1], wide[:, 0], wide[:, -1] = wide[1], wide[-2], wide[:, 1], wide[:, -2]
@@ -97,8 +110,9 @@ class Wall:
     def _upwind2(self, square: Field, before: Field, after: Field) -> Field:
         """Return the squared slope towards the deeper side along one axis, 0 on a floor.
 
-        Central where the surface is smooth. The curvature of a front that has spread from an edge is at most 2 e^2 downward;
-        crests, where it bends upward, get the plain one-sided difference.
+        The difference is central where the surface is smooth. The curvature of a front that has
+        spread from an edge is at most 2 e^2 downward. Crests, where it bends upward, take the plain
+        one-sided difference.
         """
         slope, bend = self._work
         np.subtract(before, square, out=slope)

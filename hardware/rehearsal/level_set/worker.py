@@ -1,6 +1,7 @@
 """The solver's process: one JSON job on standard input, one JSON answer on standard output.
 
-Request: ``job``, ``memory_limit_mb``, ``cpu_limit_s``. Answers and exit statuses are those of controller/artwork/worker.py.
+Request: ``job``, ``memory_limit_mb``, ``cpu_limit_s``. Answers and exit statuses are those of
+controller/artwork/worker.py.
 """
 
 from __future__ import annotations

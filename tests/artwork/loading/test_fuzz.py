@@ -11,6 +11,7 @@ import pytest
 from PIL import Image, ImageDraw
 
 from controller.artwork.worker import EXIT_MEASURED, EXIT_REFUSED, answer, measured
+from controller.texts import Message
 from tests.kits.artwork_files import pdf, svg
 from tests.kits.artwork_shapes import file_bytes
 
@@ -63,7 +64,8 @@ def damaged(data: bytes, rng: random.Random) -> bytes:
 
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("kind", bases())
-def test_damage_gives_a_result_or_a_refusal(tmp_path: Path, kind: str) -> None:
+def test_damaged_files(tmp_path: Path, kind: str) -> None:
+    """Damage gives a result or a refusal."""
     whole, rng, path = bases()[kind], random.Random(kind), tmp_path / "artwork"
     statuses = []
     for _ in range(ROUNDS):
@@ -74,6 +76,8 @@ def test_damage_gives_a_result_or_a_refusal(tmp_path: Path, kind: str) -> None:
             )
         assert status in (EXIT_MEASURED, EXIT_REFUSED), reply
         if status == EXIT_REFUSED:
-            assert len(reply["refused"]["message"]) > 20
+            message = Message.from_json(reply["refused"])
+            assert message.key.startswith("artwork.")
+            assert str(message) != message.key
         statuses.append(status)
     assert EXIT_REFUSED in statuses, "the damage is real"

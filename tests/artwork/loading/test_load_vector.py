@@ -13,12 +13,16 @@ from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure
 from controller.errors import RefusedError
+from controller.texts import Message
 from tests.kits.artwork_files import crop_box, pdf, svg
 
 TWO = "5 5 10 10 re 20 5 0.1 20 re f"
 """A square of 10 mm and an upright line 0.1 x 20 mm: 102 mm2, 80.2 mm of edge."""
 
 TWO_SVG = '<rect x="5" y="5" width="10" height="10"/><rect x="20" y="5" width="0.1" height="20"/>'
+
+
+USER_UNIT_4 = Message("artwork.pdf.user_unit", {"unit": "4"})
 
 
 def measured(tmp_path: Path, data: bytes, **options: Any) -> ArtworkMeasure:
@@ -33,22 +37,28 @@ def refused(tmp_path: Path, data: bytes, **options: Any) -> RefusedError:
     return caught.value
 
 
-def test_a_pdf_page_reaches_the_targets(tmp_path: Path) -> None:
+def test_pdf_page_measured(tmp_path: Path) -> None:
+    """A PDF page reaches the targets."""
     found = measured(tmp_path, pdf([TWO], 50, 30))
     assert (found.width_mm, found.height_mm) == pytest.approx((50.0, 30.0), abs=0.02)
     assert found.area_mm2 == pytest.approx(102.0, rel=1e-3)
     assert found.edge_mm == pytest.approx(80.2, rel=5e-3)
     assert found.narrowest_open is not None
     assert found.narrowest_open.width_mm == pytest.approx(0.1, abs=0.003)
-    assert (found.file_format, found.quality, found.scale_source) == ("PDF", "drawing", "page size")
+    assert (found.file_format, found.quality) == ("PDF", "drawing")
+    assert found.scale_source.key == "artwork.scale_source.page_size"
     assert found.grid_dpi >= 600
 
 
 def test_curves_of_a_pdf(tmp_path: Path) -> None:
-    """A disc of 5 mm radius from four Bezier arcs, which is 0.027 % larger. Source: the usual k = 0.5523 approximation."""
+    """A disc of 5 mm radius from four Bezier arcs, which is 0.027 % larger.
+
+    Source: the usual k = 0.5523 approximation.
+    """
     k = 5 * 0.5522847498
     arcs = (
-        f"30 15 m 30 {15 + k} {25 + k} 20 25 20 c {25 - k} 20 20 {15 + k} 20 15 c 20 {15 - k} {25 - k} 10 25 10 c "
+        f"30 15 m 30 {15 + k} {25 + k} 20 25 20 c {25 - k} 20 20 {15 + k} 20 15 c "
+        f"20 {15 - k} {25 - k} 10 25 10 c "
         f"{25 + k} 10 30 {15 - k} 30 15 c f"
     )
     found = measured(tmp_path, pdf([arcs], 50, 30))
@@ -57,7 +67,8 @@ def test_curves_of_a_pdf(tmp_path: Path) -> None:
     assert found.grown_mm2(1.0) == pytest.approx(math.pi * 36, rel=2e-3)
 
 
-def test_the_crop_box_is_the_page_and_rotation_turns_it(tmp_path: Path) -> None:
+def test_crop_box_and_rotation(tmp_path: Path) -> None:
+    """The crop box is the page and rotation turns it."""
     found = measured(tmp_path, pdf([TWO], 50, 30, crop_box(2, 2, 18, 28) + "/Rotate 90"))
     assert (found.width_mm, found.height_mm) == pytest.approx((26.0, 16.0), abs=0.03)
     assert found.area_mm2 == pytest.approx(100.0, rel=1e-3), "the line lies outside"
@@ -71,12 +82,15 @@ def test_the_crop_box_is_the_page_and_rotation_turns_it(tmp_path: Path) -> None:
 def test_pages_of_a_pdf(tmp_path: Path) -> None:
     both = pdf([TWO, "5 5 4 4 re f"], 50, 30)
     assert measured(tmp_path, both, page=2).area_mm2 == pytest.approx(16.0, rel=1e-3)
-    assert "2 pages" in measured(tmp_path, both).warnings[0]
+    warnings = measured(tmp_path, both).warnings
+    assert warnings == (Message("artwork.file.one_page_of", {"page": 1, "pages": 2}),)
     error = refused(tmp_path, both, page=3)
     assert (error.field, error.limit) == ("page", "1-2")
+    assert error.message == Message("artwork.file.no_page", {"page": 3, "count": 2})
 
 
-def test_a_pdf_may_be_scaled_by_its_width_but_not_by_dpi(tmp_path: Path) -> None:
+def test_pdf_scaled_by_width(tmp_path: Path) -> None:
+    """A PDF may be scaled by its width but not by dpi."""
     assert measured(tmp_path, pdf([TWO], 50, 30), width_mm=25.0).area_mm2 == pytest.approx(
         102.0 / 4, rel=2e-3
     )
@@ -87,16 +101,19 @@ def test_a_pdf_may_be_scaled_by_its_width_but_not_by_dpi(tmp_path: Path) -> None
     "entry", ["/UserUnit 2", "/UserUnit 0.5", "/User#55nit 3.0", "/UserUnit 9 0 R"]
 )
 def test_a_user_unit_is_refused(tmp_path: Path, entry: str) -> None:
-    assert "UserUnit" in str(refused(tmp_path, pdf([TWO], 50, 30, entry)))
+    message = refused(tmp_path, pdf([TWO], 50, 30, entry)).message
+    assert message == Message("artwork.pdf.user_unit", {"unit": entry.split()[1]})
 
 
-def test_a_user_unit_of_one_is_nothing_special(tmp_path: Path) -> None:
+def test_user_unit_of_one(tmp_path: Path) -> None:
+    """A user unit of one is nothing special."""
     assert measured(tmp_path, pdf([TWO], 50, 30, "/UserUnit 1.0")).area_mm2 == pytest.approx(
         102.0, rel=1e-3
     )
 
 
-def test_a_user_unit_in_a_compressed_object_is_found(tmp_path: Path) -> None:
+def test_user_unit_in_compressed_object(tmp_path: Path) -> None:
+    """A user unit in a compressed object is found."""
     packed = zlib.compress(b"3 0 <</Type/Page/UserUnit 4>>")
     hidden = (
         b"9 0 obj\n<</Type/ObjStm/N 1/First 4/Filter/FlateDecode/Length %d>>stream\r\n"
@@ -104,32 +121,37 @@ def test_a_user_unit_in_a_compressed_object_is_found(tmp_path: Path) -> None:
         + packed
         + b"\nendstream\nendobj\n"
     )
-    assert "UserUnit of 4" in str(refused(tmp_path, pdf([TWO], 50, 30) + hidden))
+    assert refused(tmp_path, pdf([TWO], 50, 30) + hidden).message == USER_UNIT_4
 
 
-def test_the_search_goes_on_after_a_bare_word(tmp_path: Path) -> None:
-    """The word /ObjStm without a stream behind it, in a comment, hides no compressed object that comes later."""
+def test_search_continues_after_bare_word(tmp_path: Path) -> None:
+    """The word /ObjStm without a stream behind it, in a comment, hides no compressed object that
+    comes later.
+    """
     packed = zlib.compress(b"3 0 <</Type/Page/UserUnit 4>>")
     word = b"\n% /ObjStm\n" + b"%" * 3000 + b"\n"
     stream = (
         b"9 0 obj\n<</Type/ObjStm/Filter/FlateDecode/Length %d>>stream\r\n" % len(packed) + packed
     )
-    assert "UserUnit of 4" in str(
-        refused(tmp_path, pdf([TWO], 50, 30) + word + stream + b"\nendstream\nendobj\n")
-    )
+    hidden = word + stream + b"\nendstream\nendobj\n"
+    assert refused(tmp_path, pdf([TWO], 50, 30) + hidden).message == USER_UNIT_4
 
 
-def test_hairlines_of_a_pdf_are_warned_about(tmp_path: Path) -> None:
+def test_pdf_hairlines_warned(tmp_path: Path) -> None:
+    """Hairlines of a PDF are warned about."""
     found = measured(tmp_path, pdf([f"{TWO} 0 w 30 5 m 40 20 l S"], 50, 30))
-    assert "1 lines are thinner" in found.warnings[0]
+    (warning,) = found.warnings
+    assert (warning.key, warning.values["count"]) == ("artwork.pdf.hairlines", 1)
+    assert warning.values["width_mm"] == pytest.approx(25.4 / found.dpi)
 
 
-def test_text_without_its_font_is_warned_about(tmp_path: Path) -> None:
+def test_missing_font_warned(tmp_path: Path) -> None:
+    """Text without its font is warned about."""
     font = "/Resources<</Font<</F<</Type/Font/Subtype/Type1/BaseFont/Helvetica>>>>>>"
     data = pdf([f"{TWO} BT /F 5 Tf 30 20 Td (abc) Tj ET"], 50, 30).replace(
         b"/Resources<<>>", font.encode()
     )
-    assert any("font" in warning for warning in measured(tmp_path, data).warnings)
+    assert measured(tmp_path, data).warnings == (Message("artwork.pdf.fonts", {"count": 1}),)
 
 
 @pytest.mark.parametrize(
@@ -140,11 +162,16 @@ def test_damaged_pdfs_are_refused(tmp_path: Path, data: bytes) -> None:
 
 
 @pytest.mark.parametrize(("width", "height"), [(2000.0, 30.0), (50.0, 0.1)])
-def test_pages_of_absurd_size_are_refused(tmp_path: Path, width: float, height: float) -> None:
-    assert "mm" in str(refused(tmp_path, pdf([TWO], width, height)))
+def test_absurd_page_size_refused(tmp_path: Path, width: float, height: float) -> None:
+    """Pages of absurd size are refused."""
+    error = refused(tmp_path, pdf([TWO], width, height))
+    side = "width" if width > height * 10 and width > 1000 else "height"
+    assert error.message.key == f"artwork.drawing.page_{side}"
+    assert error.limit == "0.5-1000 mm"
 
 
-def test_an_svg_reaches_the_targets_at_any_turn(tmp_path: Path) -> None:
+def test_turned_svg_measured(tmp_path: Path) -> None:
+    """An SVG reaches the targets at any turn."""
     shapes = f'<g transform="rotate(13 25 15)">{TWO_SVG}<circle cx="35" cy="15" r="5"/></g>'
     found = measured(tmp_path, svg(shapes))
     assert (found.width_mm, found.height_mm) == pytest.approx((50.0, 30.0), abs=0.02)
@@ -171,21 +198,22 @@ def test_physical_sizes_of_an_svg(tmp_path: Path, size: str) -> None:
     "size",
     ["", 'width="500" height="300"', 'width="100%" height="100%"', 'width="500px" height="300px"'],
 )
-def test_an_svg_without_a_physical_size_wants_its_width(tmp_path: Path, size: str) -> None:
+def test_svg_without_size_needs_width(tmp_path: Path, size: str) -> None:
+    """An SVG without a physical size needs width_mm."""
     assert refused(tmp_path, svg(TWO_SVG, size)).field == "width_mm"
     assert measured(tmp_path, svg(TWO_SVG, size), width_mm=50.0).area_mm2 == pytest.approx(
         102.0, rel=2e-3
     )
 
 
-def test_an_svg_without_viewbox_counts_96_units_per_inch(tmp_path: Path) -> None:
+def test_svg_without_viewbox(tmp_path: Path) -> None:
     """Source: CSS Values and Units 4, section 6.2: 1 in = 96 px."""
     unit = 96 / 25.4
     shape = f'<rect x="{5 * unit}" y="{5 * unit}" width="{10 * unit}" height="10mm"/>'
     assert measured(tmp_path, svg(shape, box="")).area_mm2 == pytest.approx(100.0, rel=1e-3)
 
 
-def test_an_svg_keeps_its_aspect_in_a_frame_of_another(tmp_path: Path) -> None:
+def test_svg_keeps_its_aspect(tmp_path: Path) -> None:
     """A viewBox of 50 x 30 in a page of 100 x 30 mm: the drawing stays 50 x 30 mm in the middle."""
     found = measured(
         tmp_path,
@@ -195,51 +223,87 @@ def test_an_svg_keeps_its_aspect_in_a_frame_of_another(tmp_path: Path) -> None:
 
 
 ATTACKS = {
-    "script": svg("<script>1</script>" + TWO_SVG),
-    "handler": svg('<rect width="9" height="9" onclick="x()"/>'),
-    "javascript": svg('<a href="#" style="fill:javascript:x"><rect width="9" height="9"/></a>'),
-    "image from a file": svg('<image href="file:///etc/passwd" width="9" height="9"/>'),
-    "image from the net": svg('<image href="http://192.0.2.1/a.png" width="9" height="9"/>'),
-    "use of another file": svg('<use href="other.svg#a"/>'),
-    "svg inside data": svg('<image href="data:image/svg+xml;base64,AAAA" width="9" height="9"/>'),
-    "style import": svg('<style>@import "http://192.0.2.1/a.css";</style>' + TWO_SVG),
-    "style url": svg('<rect width="9" height="9" style="fill: url( \'http://192.0.2.1/a#b\' )"/>'),
-    "style escape": svg("<style>rect{fill:u\\72l(http://192.0.2.1/a)}</style>" + TWO_SVG),
-    "foreign object": svg("<foreignObject/>" + TWO_SVG),
-    "text": svg('<text x="5" y="9">abc</text>'),
-    "doctype": b'<!DOCTYPE svg [<!ENTITY a "b">]>' + svg("&a;" + TWO_SVG),
-    "style sheet instruction": b'<?xml-stylesheet href="http://192.0.2.1/a.css"?>' + svg(TWO_SVG),
-    "other root": b'<html xmlns="http://www.w3.org/1999/xhtml"><svg/></html>',
-    "not UTF-8": svg(TWO_SVG).decode().encode("utf-16"),
-    "cut short": svg(TWO_SVG)[:-9],
-    "too deep": svg("<g>" * 400 + "</g>" * 400),
+    "script": ("svg.active", svg("<script>1</script>" + TWO_SVG)),
+    "handler": ("svg.handler", svg('<rect width="9" height="9" onclick="x()"/>')),
+    "javascript": (
+        "svg.script",
+        svg('<a href="#" style="fill:javascript:x"><rect width="9" height="9"/></a>'),
+    ),
+    "image from a file": (
+        "svg.reference",
+        svg('<image href="file:///etc/passwd" width="9" height="9"/>'),
+    ),
+    "image from the net": (
+        "svg.reference",
+        svg('<image href="http://192.0.2.1/a.png" width="9" height="9"/>'),
+    ),
+    "use of another file": ("svg.reference", svg('<use href="other.svg#a"/>')),
+    "svg inside data": (
+        "svg.reference",
+        svg('<image href="data:image/svg+xml;base64,AAAA" width="9" height="9"/>'),
+    ),
+    "style import": (
+        "svg.style_reference",
+        svg('<style>@import "http://192.0.2.1/a.css";</style>' + TWO_SVG),
+    ),
+    "style url": (
+        "svg.style_reference",
+        svg('<rect width="9" height="9" style="fill: url( \'http://192.0.2.1/a#b\' )"/>'),
+    ),
+    "style escape": (
+        "svg.style_reference",
+        svg("<style>rect{fill:u\\72l(http://192.0.2.1/a)}</style>" + TWO_SVG),
+    ),
+    "foreign object": ("svg.active", svg("<foreignObject/>" + TWO_SVG)),
+    "text": ("svg.text", svg('<text x="5" y="9">abc</text>')),
+    "doctype": ("svg.doctype", b'<!DOCTYPE svg [<!ENTITY a "b">]>' + svg("&a;" + TWO_SVG)),
+    "style sheet instruction": (
+        "svg.instruction",
+        b'<?xml-stylesheet href="http://192.0.2.1/a.css"?>' + svg(TWO_SVG),
+    ),
+    "other root": ("svg.root", b'<html xmlns="http://www.w3.org/1999/xhtml"><svg/></html>'),
+    "UTF-16": ("file.unknown_kind", svg(TWO_SVG).decode().encode("utf-16")),
+    "Latin-1": ("svg.encoding", svg(TWO_SVG + "<!-- \u00e9 -->").decode().encode("latin-1")),
+    "cut short": ("svg.damaged", svg(TWO_SVG)[:-9]),
+    "too deep": ("svg.too_complex", svg("<g>" * 400 + "</g>" * 400)),
 }
 
 
 @pytest.mark.parametrize("attack", ATTACKS)
-def test_an_svg_that_runs_fetches_or_depends_is_refused(tmp_path: Path, attack: str) -> None:
-    assert refused(tmp_path, ATTACKS[attack]).field == "file"
+def test_harmful_svg_refused(tmp_path: Path, attack: str) -> None:
+    """An SVG is refused when it runs, fetches, or depends on this machine."""
+    key, data = ATTACKS[attack]
+    error = refused(tmp_path, data)
+    assert (error.field, error.message.key) == ("file", f"artwork.{key}")
 
 
-def test_references_inside_the_file_are_fine(tmp_path: Path) -> None:
+def test_inner_references_drawn(tmp_path: Path) -> None:
+    """References inside the file are fine."""
     shapes = (
-        '<defs><linearGradient id="a"><stop stop-color="black"/></linearGradient><rect id="b" width="10" height="10"/></defs>'
+        '<defs><linearGradient id="a"><stop stop-color="black"/></linearGradient>'
+        '<rect id="b" width="10" height="10"/></defs>'
         '<use href="#b" x="5" y="5" fill="url(#a)"/><style>rect{stroke:none}</style>'
     )
     assert measured(tmp_path, svg(shapes)).area_mm2 == pytest.approx(100.0, rel=2e-3)
 
 
-def test_dpi_and_pages_are_not_for_svg(tmp_path: Path) -> None:
+def test_svg_without_dpi_and_pages(tmp_path: Path) -> None:
+    """Dpi and pages are not for SVG."""
     assert refused(tmp_path, svg(TWO_SVG), dpi=600.0).field == "dpi"
     assert refused(tmp_path, svg(TWO_SVG), page=2).field == "page"
 
 
 @pytest.mark.parametrize(("width", "height"), [(100.0, 60.0), (33.3, 21.7), (7.9, 5.3)])
-def test_a_dark_page_has_no_bright_rim(tmp_path: Path, width: float, height: float) -> None:
-    """A page that is black but for a square of 2 mm: plain it is the page less 4 mm2, inverted the square alone."""
+def test_dark_page_without_rim(tmp_path: Path, width: float, height: float) -> None:
+    """A page that is black but for a square of 2 mm: plain it is the page less 4 mm2, inverted the
+    square alone.
+    """
     drawn = pdf([f"0 0 {width} {height} re 2 2 2 2 re f*"], width, height)
     size, box = f'width="{width}mm" height="{height}mm"', f'viewBox="0 0 {width} {height}"'
-    both = f'<rect width="{width}" height="{height}"/><rect x="2" y="2" width="2" height="2" fill="white"/>'
+    both = (
+        f'<rect width="{width}" height="{height}"/>'
+        '<rect x="2" y="2" width="2" height="2" fill="white"/>'
+    )
     for data in (drawn, svg(both, size, box)):
         inverted = measured(tmp_path, data, invert=True)
         assert inverted.area_mm2 == pytest.approx(4.0, rel=4e-3), "level edges between pixels"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from random import Random
 
-from api.main import Rehearsal, bench_spec, machine_board, rig_range_a
+from api.main import Rehearsal, machine_board, rehearsal_spec, rig_range_a
 from controller.assembly import assemble
 from controller.config import Settings
 from controller.messages import TripReason
@@ -31,7 +31,9 @@ def over_voltage_to_off(quick: bool) -> list[Line]:
     for seed in range(60 if quick else 1000):
         clock_error, at_s = rng.uniform(-0.05, 0.05), rng.uniform(*FAULT_S)
         spec = replace(
-            bench_spec(plan, Rehearsal(seed=seed, ripple_fraction=rng.uniform(0.0, 0.1)), settings),
+            rehearsal_spec(
+                plan, Rehearsal(seed=seed, ripple_fraction=rng.uniform(0.0, 0.1)), settings
+            ),
             chip_clock_error_fraction=clock_error,
         )
         rig = build_rehearsal_rig(settings, spec, [Fault("supply_runaway", at_s)])
@@ -39,8 +41,8 @@ def over_voltage_to_off(quick: bool) -> list[Line]:
         begin_s = rig.clock.monotonic_s() + 0.5
         assembly.loop.run(lambda rig=rig, until_s=begin_s: rig.clock.monotonic_s() >= until_s)  # type: ignore[misc]
         assembly.supervisor.start(new_run("bench", plan, settings.limits))
-        assembly.loop.run(lambda rig=rig: rig.bench.truth().off_after_fault_s is not None)  # type: ignore[misc]
-        finding, bench = assembly.supervisor.finding, rig.bench
+        assembly.loop.run(lambda rig=rig: rig.model.truth().off_after_fault_s is not None)  # type: ignore[misc]
+        finding, bench = assembly.supervisor.finding, rig.model
         assert finding is not None
         assert finding.reason is TripReason.OVER_VOLTAGE, finding
         assert bench is not None

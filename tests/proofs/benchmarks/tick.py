@@ -14,7 +14,7 @@ from adafruit_register.i2c_struct import ROUnaryStruct, UnaryStruct
 from gpiozero import DigitalOutputDevice
 
 from api.cli.rehearse import rehearse
-from api.main import Rehearsal, bench_spec, rig_range_a
+from api.main import Rehearsal, rehearsal_spec, rig_range_a
 from controller.assembly import Assembly, assemble
 from controller.config import Settings, parse_settings
 from controller.logbook.logbook import Logbook
@@ -27,7 +27,7 @@ from controller.running.loop import Board
 from controller.safety.run import new_run
 from hardware.clock import SystemClock, VirtualClock
 from hardware.notify import ServiceNotifier
-from hardware.rehearsal.rig import Bench
+from hardware.rehearsal.rig import RehearsalRig
 from hardware.rig import Rig, build_rehearsal_rig
 from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, told
 
@@ -75,7 +75,7 @@ class BareDriver:
         settings = Settings()
         plan = make_plan(request, settings, rig_range_a(settings))
         self.clock = VirtualClock()
-        self.bench = Bench(bench_spec(plan, Rehearsal(), settings), self.clock)
+        self.bench = RehearsalRig(rehearsal_spec(plan, Rehearsal(), settings), self.clock)
         self._relay = DigitalOutputDevice(
             settings.rig.relay_pin, pin_factory=self.bench.pin_factory
         )
@@ -99,7 +99,9 @@ class RunningLoop:
     def __init__(self, request: PlanRequest, folder: Path | None = None) -> None:
         settings = Settings() if folder is None else parse_settings({"rig": PANEL})
         self.plan = make_plan(request, settings, rig_range_a(settings))
-        self.rig: Rig = build_rehearsal_rig(settings, bench_spec(self.plan, Rehearsal(), settings))
+        self.rig: Rig = build_rehearsal_rig(
+            settings, rehearsal_spec(self.plan, Rehearsal(), settings)
+        )
         self.logbook: Logbook | None = None
         board, followers = Board(SystemClock()), list[Any]()
         if folder is not None:

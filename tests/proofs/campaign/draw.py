@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from random import Random
 from typing import Any
 
-from api.main import Rehearsal, bench_spec
+from api.main import Rehearsal, rehearsal_spec
 from controller.config import Settings, parse_settings
 from controller.errors import RefusedError
 from controller.physics.faraday import METALS
@@ -18,7 +18,7 @@ from controller.sensors import INA219
 from hardware.rehearsal.faults.by_name import FAULTS
 from hardware.rehearsal.faults.kinds import Fault
 from hardware.rehearsal.faults.slow import SLOW_FAULTS
-from hardware.rehearsal.spec import BenchSpec
+from hardware.rehearsal.spec import RehearsalSpec
 from hardware.rig import sensor_range_a
 
 TURNED_UP = "too much current"
@@ -69,7 +69,7 @@ class Scenario:
     settings: Settings
     request: PlanRequest
     plan: RunPlan
-    spec: BenchSpec
+    spec: RehearsalSpec
     faults: tuple[Fault, ...]
     turned_up: tuple[tuple[float, float], ...]
     deeds: tuple[Deed, ...]
@@ -268,7 +268,7 @@ def _studied(rng: Random, request: PlanRequest) -> PlanRequest:
     )
 
 
-def _spec(rng: Random, plan: RunPlan, settings: Settings) -> BenchSpec:
+def _spec(rng: Random, plan: RunPlan, settings: Settings) -> RehearsalSpec:
     """Return the true plate and bench. What the depth interval knows of is drawn within 99.9 % of what is believed."""
     metal, request = plan.metal, plan.request
     sds = (
@@ -292,7 +292,7 @@ def _spec(rng: Random, plan: RunPlan, settings: Settings) -> BenchSpec:
         ripple_fraction=rng.choice((0.0, 0.03, rng.uniform(0.0, MAX_RIPPLE_FRACTION))),
         ripple_hz=rng.choice((100.0, 120.0)),
     )
-    spec = bench_spec(plan, rehearsal, settings)
+    spec = rehearsal_spec(plan, rehearsal, settings)
     room_degc = rng.uniform(15.0, 27.0)
     return replace(
         spec,
@@ -316,7 +316,7 @@ def _spec(rng: Random, plan: RunPlan, settings: Settings) -> BenchSpec:
     )
 
 
-def _supply(rng: Random, spec: BenchSpec, plan: RunPlan) -> BenchSpec | None:
+def _supply(rng: Random, spec: RehearsalSpec, plan: RunPlan) -> RehearsalSpec | None:
     """Return the bench with a supply that can give the planned current."""
     needed_v = spec.set_point_v(plan.current_a)
     if plan.request.supply_mode == "constant-voltage":

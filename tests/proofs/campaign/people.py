@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from controller.messages import RunState
 from controller.safety.transitions import AT_WORK
 from hardware.rehearsal.cell import Cell
-from hardware.rehearsal.rig import Bench
+from hardware.rehearsal.rig import RehearsalRig
 
 if TYPE_CHECKING:
     from tests.proofs.campaign.world import World
@@ -71,7 +71,7 @@ class Person:
             world.submit("acknowledge")
 
 
-def mend(bench: Bench) -> None:
+def mend(bench: RehearsalRig) -> None:
     """Put right everything that may be broken on the bench."""
     bench.truth()
     circuit, cell = bench._circuit, bench._cell

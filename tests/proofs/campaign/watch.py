@@ -16,7 +16,7 @@ from controller.sensors import INA219
 from hardware.clock import VirtualClock
 from hardware.rehearsal.chip import CONVERSION_S
 from hardware.rehearsal.front import SteinerFront
-from hardware.rehearsal.rig import Bench
+from hardware.rehearsal.rig import RehearsalRig
 from hardware.rehearsal.waveform import Waveform
 from hardware.rig import sensor_range_a
 from tests.proofs.campaign.draw import BELIEVED_SIGMA, Scenario
@@ -87,7 +87,7 @@ class Watch(Ledger):
 
     scenario: Scenario
     clock: VirtualClock
-    bench: Bench
+    bench: RehearsalRig
     findings: list[tuple[float, str, str]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     on_edges_s: list[float] = field(default_factory=list)

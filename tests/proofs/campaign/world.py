@@ -28,8 +28,8 @@ from controller.running.plate_commands import PlateCommands
 from controller.safety.outbox import Began, OutboxItem
 from controller.safety.run import new_run
 from hardware.clock import VirtualClock
-from hardware.rehearsal.rig import Bench
-from hardware.rig import BenchThermometer, Rig, _relay, _sensor, sensor_range_a
+from hardware.rehearsal.rig import RehearsalRig
+from hardware.rig import RehearsalThermometer, Rig, _relay, _sensor, sensor_range_a
 from tests.proofs.campaign.draw import Deed, Scenario
 from tests.proofs.campaign.people import Person
 from tests.proofs.campaign.watch import Watch
@@ -112,7 +112,7 @@ class World:
         self.clock = VirtualClock(UTC_0, rng.uniform(1e4, 2e5))
         self._boot_ids = iter(UUID(int=rng.getrandbits(128)).hex for _ in range(99))
         self.clock._boot_id = next(self._boot_ids)
-        self.bench = Bench(scenario.spec, self.clock, scenario.faults)
+        self.bench = RehearsalRig(scenario.spec, self.clock, scenario.faults)
         self.watch = Watch(scenario, self.clock, self.bench)
         self._pin = self.bench.pin_factory.pin(scenario.settings.rig.relay_pin)
         self._bench_watcher = self._pin.watcher
@@ -141,7 +141,7 @@ class World:
         settings = scenario.settings
         relay, gate = _relay(settings.rig, self.bench.pin_factory)
         sensor = WatchedSensor(_sensor(settings.rig, lambda: self.bench.bus, clock), watch)
-        thermometer = BenchThermometer(self.bench) if scenario.has_thermometer else None
+        thermometer = RehearsalThermometer(self.bench) if scenario.has_thermometer else None
         range_a = sensor_range_a(settings.rig)
         rig = Rig(
             "rehearsal",

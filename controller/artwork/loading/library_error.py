@@ -1,0 +1,10 @@
+"""The error of an imaging library as a text that holds no path of this machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def library_error(error: Exception, path: Path) -> str:
+    """Return the error's class and its text, with the file's name in place of its path."""
+    return f"{type(error).__name__}: {error}".replace(str(path), path.name)
