@@ -1,9 +1,10 @@
-// The question that the bench asks now, above the commands: first look, lost contact, lift and rinse, what next.
+// The question that the bench asks, above the commands: first look, lost contact, lift and rinse.
 
 import { button, byId, h, mark } from "../base/dom.js";
 import { command } from "./commands.js";
 import { fixed, printed } from "../base/numbers.js";
 import { place } from "../base/taps.js";
+import { text } from "../base/text.js";
 import { reasonOf } from "../base/words.js";
 
 /** Keep the question up to date. It is built anew only when another one is asked. */
@@ -17,7 +18,7 @@ export function keepPrompt(bench) {
     if (key === asked) return;
     const hadFocus = box.contains(document.activeElement);
     asked = key;
-    place(box, question === null ? [] : [sheet(question), hint(question)]);
+    place(box, question === null ? [] : [card(question), hint(question)]);
     mark(document.body, "data-asks", question !== null);
     if (hadFocus) (box.querySelector("h2") ?? byId("main")).focus();
   };
@@ -26,18 +27,19 @@ export function keepPrompt(bench) {
   window.addEventListener("hashchange", update);
 }
 
-const sheet = (question) => h("section", { class: "prompt", "aria-label": "Question from the bench" }, question.parts);
+const card = (question) =>
+  h("section", { class: "prompt", "aria-label": text("question.from_the_bench") }, question.parts);
 
-/** On another screen of a phone the question is one line that leads to it: that screen was chosen for something else. */
+/** On other screens of a phone the question is one line with a link. */
 const hint = (question) =>
   h(
     "section",
-    { class: "prompt-hint", "aria-label": "The bench asks" },
+    { class: "prompt-hint", "aria-label": text("question.hint") },
     h("strong", {}, question.title),
-    h("a", { class: "button", href: "#now" }, "Answer"),
+    h("a", { class: "button", href: "#now" }, text("question.answer")),
   );
 
-/** Return the question that the bench asks: {key, title, parts}, or null. The gauge screen asks for the plate itself. */
+/** Return the question, {key, title, parts}, or null. The gauge screen asks for the plate. */
 function questionOf(bench, isGaugeScreen) {
   const { status } = bench;
   const { state, reason } = status;
@@ -50,72 +52,93 @@ function questionOf(bench, isGaugeScreen) {
   return state === "paused" ? paused(bench) : ended(bench);
 }
 
-const ask = (key, title, text, ...answers) => ({
+const ask = (key, title, words, ...answers) => ({
   key,
   title,
-  parts: [h("h2", { tabindex: "-1" }, title), h("p", {}, text), h("div", { class: "answers" }, answers)],
+  parts: [
+    h("h2", { tabindex: "-1" }, title),
+    h("p", {}, words),
+    h("div", { class: "answers" }, answers),
+  ],
 });
 
-const gauge = (isFirst) => h("a", { class: isFirst ? "button primary" : "button", href: "#gauge" }, "Gauge");
+const gauge = (isFirst) => {
+  const look = isFirst ? "button primary" : "button";
+  return h("a", { class: look, href: "#gauge" }, text("question.gauge"));
+};
 
-const resume = (text, isFirst) => button(text, () => command("resume"), { class: isFirst ? "primary" : "" });
+const carryOn = (isFirst) =>
+  button(text("question.carry_on"), () => command("resume"), { class: isFirst ? "primary" : "" });
 
 function firstLook() {
   return ask(
     "first look",
-    "First look",
-    "Is gas rising at the minus plate, and is the work turning matt evenly? Clips swapped at the cell show here and nowhere else.",
-    button("Both, all well", () => command("first-look", { is_well: true }), { class: "primary" }),
-    button("No: pause", () => command("first-look", { is_well: false })),
+    text("question.first_look"),
+    text("question.first_look_text"),
+    button(text("question.all_well"), () => command("first-look", { is_well: true }), {
+      class: "primary",
+    }),
+    button(text("question.not_well"), () => command("first-look", { is_well: false })),
   );
 }
 
 function lookedFor(bench) {
   const { status } = bench;
   const key = `${status.reason} ${bench.plateIs()}`;
-  return ask(key, reasonOf(status.reason), printed(status.message), resume("Put right: resume", true), ...plateAnswers(bench));
+  const [title, words] = [reasonOf(status.reason), printed(status.message)];
+  return ask(key, title, words, carryOn(true), ...plateAnswers(bench));
 }
 
 function interrupted(status) {
-  return ask("interrupted", "Interrupted", printed(status.message), resume("Resume", true), gauge(false));
+  const title = text("question.interrupted");
+  return ask("interrupted", title, printed(status.message), carryOn(true), gauge(false));
 }
 
 /** Return what the bench stands at, in words. */
 export function standsAt(status) {
   if (status.state === "finished" || status.state === "stopped") {
-    const done = status.state === "finished" ? "Finished" : "Stopped";
-    return status.depth_mm === null ? done : `${done} at ${fixed(status.depth_mm, 3)} mm`;
+    if (status.depth_mm === null) return text(`question.${status.state}`);
+    return text(`question.${status.state}_at`, { depth_mm: fixed(status.depth_mm, 3) });
   }
-  return status.gauge_stop_mm === null ? "Paused" : `Gauge stop at ${fixed(status.gauge_stop_mm, 3)} mm`;
+  return status.gauge_stop_mm === null
+    ? text("question.paused")
+    : text("question.gauge_stop_at", { depth_mm: fixed(status.gauge_stop_mm, 3) });
 }
 
 function lift(bench) {
   const key = `lift ${bench.status.state} ${bench.status.gauge_stop_mm}`;
-  return ask(key, standsAt(bench.status), "Lift and rinse the plate: the acid goes on without current.", ...plateAnswers(bench));
+  return ask(key, standsAt(bench.status), text("question.lift"), ...plateAnswers(bench));
 }
 
 export const PLATE_LINES = {
-  out: "The plate is out and rinsed.",
-  in: "The plate hangs in the bath without current: the upper bound of its depth grows meanwhile.",
+  out: text("question.plate.out"),
+  in: text("question.plate.in"),
 };
 
 function paused(bench) {
   const is = bench.plateIs();
-  return ask(`paused ${is}`, standsAt(bench.status), PLATE_LINES[is], gauge(true), resume("Resume", false), ...plateAnswers(bench));
+  const answers = [gauge(true), carryOn(false), ...plateAnswers(bench)];
+  return ask(`paused ${is}`, standsAt(bench.status), PLATE_LINES[is], ...answers);
 }
 
 function ended(bench) {
   const is = bench.plateIs();
-  const text = `${PLATE_LINES[is]} What you gauge or weigh now teaches the bath for the next run.`;
-  const clear = button("Clear the bench", () => command("acknowledge"));
-  return ask(`${bench.status.state} ${is}`, standsAt(bench.status), text, gauge(true), clear, ...plateAnswers(bench));
+  const clear = button(text("question.clear"), () => command("acknowledge"));
+  const words = text(`question.ended.${is}`);
+  const answers = [gauge(true), clear, ...plateAnswers(bench)];
+  return ask(`${bench.status.state} ${is}`, standsAt(bench.status), words, ...answers);
 }
 
 /** Return the answers to: where is the plate? Asked first, then only what would change it. */
 export function plateAnswers(bench) {
-  const lifted = (isFirst) => button("Lifted and rinsed", () => command("lifted"), { class: isFirst ? "primary" : "" });
-  const left = (text) => button(text, async () => (await command("left-in")) && bench.sayLeftIn());
-  if (bench.asksForPlate()) return [lifted(bench.status.reason === null), left("Left in the bath")];
-  return [bench.plateIs() === "in" ? lifted(false) : left("Hangs in the bath again")];
+  const lift = () => command("lifted");
+  const leaveIn = async () => (await command("left-in")) && bench.noteLeftIn();
+  const lifted = (isFirst) =>
+    button(text("question.lifted"), lift, { class: isFirst ? "primary" : "" });
+  if (bench.asksForPlate()) {
+    return [lifted(bench.status.reason === null), button(text("question.left_in"), leaveIn)];
+  }
+  if (bench.plateIs() === "in") return [lifted(false)];
+  return [button(text("question.back_in"), leaveIn)];
 }
 

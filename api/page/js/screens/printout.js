@@ -1,10 +1,11 @@
-// The run sheet: one page to print and to keep with the piece.
+// A run on paper: one page to print and to keep with the piece.
 
 import { button, h, pairs, put } from "../base/dom.js";
 import { EventList, eventText } from "../records/event_list.js";
-import { moment, timeOfDay, withUnit } from "../base/numbers.js";
+import { fixed, moment, timeOfDay, withUnit } from "../base/numbers.js";
+import { text } from "../base/text.js";
 import { ReadingList, readingText } from "../records/reading_list.js";
-import { fetchRun, runFacts, runWish } from "../records/run_papers.js";
+import { fetchRun, reachedDepth, runFacts, runRequest } from "../records/run_record.js";
 import { resultOf } from "./runs.js";
 import { Section } from "../pictures/section.js";
 import { plateOf } from "../pictures/section_geometry.js";
@@ -15,14 +16,15 @@ const MOST_READINGS = 4;
 const SECTION_PX = 470;
 
 /** Build the screen. */
-export function sheetScreen() {
-  const page = h("article", { class: "sheet", "aria-label": "Run sheet" });
+export function printoutScreen() {
+  const page = h("article", { class: "printout", "aria-label": text("printout.article") });
   const problem = h("p", { class: "problem", role: "alert" });
+  const print = button(text("printout.print"), () => window.print(), { class: "primary" });
   const element = h(
     "div",
-    { class: "screen screen-sheet" },
-    h("h1", { class: "not-printed" }, "Run sheet"),
-    h("p", { class: "not-printed row" }, button("Print", () => window.print(), { class: "primary" })),
+    { class: "screen screen-printout" },
+    h("h1", { class: "not-printed" }, text("printout.heading")),
+    h("p", { class: "not-printed row" }, print),
     problem,
     page,
   );
@@ -31,11 +33,11 @@ export function sheetScreen() {
     put(problem, "");
     page.replaceChildren();
     try {
-      const papers = await fetchRun(runId);
+      const record = await fetchRun(runId);
       const [events, readings] = [new EventList(), new ReadingList(() => {})];
       events.runId = runId;
       await Promise.all([events.fetch(runId), readings.fetch(runId)]);
-      page.replaceChildren(...sheet(papers, events.events, readings.standing()));
+      page.replaceChildren(...printout(record, events.events, readings.counted()));
     } catch (error) {
       put(problem, error.message);
     }
@@ -44,24 +46,70 @@ export function sheetScreen() {
   return { element, enter };
 }
 
-function sheet(papers, events, readings) {
-  const { run, plan, data } = papers;
-  const curve = (title, unit, values, digits, target) => printedCurve(title, unit, data.minutes.map((minutes, i) => [minutes, values[i]]), digits, target);
-  const told = shortened(events, MOST_EVENTS);
-  const section = new Section({ word: "reached", width: SECTION_PX });
-  section.show(plateOf(plan), { best: run.depth_mm ?? 0, low: run.depth_low_mm, high: run.depth_high_mm });
+function printout(record, events, readings) {
+  const { run, plan, data } = record;
+  const curve = (name, digits, target) => {
+    const values = data.minutes.map((minutes, i) => [minutes, data[name][i]]);
+    return printedCurve(name, values, digits, target);
+  };
+  const section = new Section({ floor: "reached", width: SECTION_PX });
+  section.show(plateOf(plan), reachedDepth(run));
+  const wanted = text("printout.wanted", { depth: withUnit(run.target_depth_mm, 3, "mm") });
   return [
-    h("header", { class: "sheet-head" }, h("h2", {}, run.piece || "Piece without a name"), h("p", {}, `${moment(run.started_at_utc)}, run ${run.run_id}`)),
-    h("p", { class: "sheet-result" }, resultOf(run), h("span", {}, ` of ${withUnit(run.target_depth_mm, 3, "mm")} wanted`)),
-    h("div", { class: "sheet-columns" }, h("div", {}, pairs([...runFacts(papers), ["Metal lost, planned", withUnit(plan.metal_removed_g, 2, "g")],
-      ["Undercut a side", withUnit((run.depth_mm ?? 0) / plan.etch_factor, 3, "mm")], ["Bite factor", plan.bite_factor.toFixed(2)]]), section.element), pairs(runWish(papers))),
-    curve("Depth", "mm", data.depth, 3, plan.target_depth_mm), curve("Current", "A", data.current, 2), curve("Voltage", "V", data.voltage, 2),
-    h("div", { class: "sheet-columns" },
-      h("div", {}, h("h3", {}, "Events"), h("ul", {}, told.map((event) => h("li", {}, event === null ? "\u2026" : `${timeOfDay(new Date(event.at_utc))} ${eventText(event)}`)))),
-      h("div", {}, h("h3", {}, "Readings"), readings.length === 0 ? h("p", {}, "None") : h("ul", {}, readings.slice(-MOST_READINGS).map((reading) => h("li", {}, readingText(reading)))),
-        h("h3", {}, "Remarks"), h("div", { class: "remarks" }))),
+    headOf(run),
+    h("p", { class: "printout-result" }, resultOf(run), h("span", {}, wanted)),
+    h(
+      "div",
+      { class: "printout-columns" },
+      h("div", {}, pairs([...runFacts(record), ...planFacts(run, plan)]), section.element),
+      pairs(runRequest(record)),
+    ),
+    curve("depth", 3, plan.target_depth_mm),
+    curve("current", 2),
+    curve("voltage", 2),
+    h(
+      "div",
+      { class: "printout-columns" },
+      h("div", {}, h("h3", {}, text("printout.events")), eventsOnPaper(events)),
+      h("div", {}, h("h3", {}, text("printout.readings")), readingsOnPaper(readings), ...remarks()),
+    ),
   ];
 }
+
+function headOf(run) {
+  const started = text("printout.started", {
+    time: moment(run.started_at_utc),
+    run_id: run.run_id,
+  });
+  const title = h("h2", {}, run.piece || text("app.unnamed_piece"));
+  return h("header", { class: "printout-head" }, title, h("p", {}, started));
+}
+
+function planFacts(run, plan) {
+  const undercutMm = (run.depth_mm ?? 0) / plan.etch_factor;
+  return [
+    [text("printout.metal_planned"), withUnit(plan.metal_removed_g, 2, "g")],
+    [text("printout.undercut"), withUnit(undercutMm, 3, "mm")],
+    [text("printout.bite"), fixed(plan.bite_factor, 2)],
+  ];
+}
+
+function eventsOnPaper(events) {
+  const line = (event) => {
+    if (event === null) return h("li", {}, "\u2026");
+    const time = timeOfDay(new Date(event.at_utc));
+    return h("li", {}, text("printout.event", { time, text: eventText(event) }));
+  };
+  return h("ul", {}, shortened(events, MOST_EVENTS).map(line));
+}
+
+function readingsOnPaper(readings) {
+  if (readings.length === 0) return h("p", {}, text("app.none"));
+  const line = (reading) => h("li", {}, readingText(reading));
+  return h("ul", {}, readings.slice(-MOST_READINGS).map(line));
+}
+
+const remarks = () => [h("h3", {}, text("printout.remarks")), h("div", { class: "remarks" })];
 
 /** Return the first and last events, null between them, when there are more than fit. */
 function shortened(events, most) {

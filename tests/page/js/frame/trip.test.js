@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
-import { Bench } from "../../../../api/page/js/frame/status_store.js";
+import { StatusStore } from "../../../../api/page/js/frame/status_store.js";
 import { keepTrip } from "../../../../api/page/js/frame/trip.js";
 import { ClockDouble, settle } from "../doubles/clock_double.js";
 import { json, NetworkDouble } from "../doubles/network_double.js";
@@ -15,6 +15,9 @@ const TRIPPED = {
   ...STATUS, state: "tripped", reason: "over_current", relay_on: false,
   message: "Too much current_a: 3.412 A, limit 3.000 A. Look at 3 cm2 of bare metal.",
 };
+
+const READS_OFF = "The relay output reads off. Lift and rinse the plate: "
+  + "the acid keeps biting with the power off.";
 
 let bench;
 let network;
@@ -31,7 +34,7 @@ beforeEach(() => {
   const screens = new ElementDouble("div");
   screens.setAttribute("class", "under-trip");
   document.body.append(screens);
-  bench = new Bench();
+  bench = new StatusStore();
   keepTrip(bench);
 });
 
@@ -51,7 +54,7 @@ test("a trip tells what, how much, what to do", () => {
   assert.deepEqual(rows(), ["Measured3.412\u00a0A", "Limit3.000\u00a0A"]);
   assert.equal(part(".trip-todo").textContent, "Look at 3 cm\u00b2 of bare metal.");
   assert.equal(part(".quiet").textContent,
-    "The relay output reads off. Depth so far 0.123 mm after 9:57.");
+    `${READS_OFF} Depth so far 0.123 mm after 9:57.`);
   assert.equal(part(".plug").hidden, true);
   assert.notEqual(part(".shape-tripped"), null);
   assert.equal(trip().getAttribute("data-welded"), null);
@@ -60,14 +63,14 @@ test("a trip tells what, how much, what to do", () => {
 test("without figures none are shown", () => {
   bench.take({ ...TRIPPED, message: "Remote I/O error. Look at the wires.", depth_mm: null });
   assert.equal(part("dl").hidden, true);
-  assert.equal(part(".quiet").textContent, "The relay output reads off.");
+  assert.equal(part(".quiet").textContent, READS_OFF);
   bench.take(TRIPPED);
   assert.equal(part("dl").hidden, false);
   bench.take({ ...TRIPPED, message: "The range ends: 12.000 A. Look." });
   assert.deepEqual(rows(), ["Measured12.000\u00a0A"]);
 });
 
-test("a relay that reads on is told", () => {
+test("a relay that reads on is shown", () => {
   bench.take({ ...TRIPPED, relay_on: true });
   assert.match(part(".quiet").textContent, /^The relay output still reads on\./);
 });
