@@ -92,8 +92,10 @@ def test_the_second_tap_does_not_hit_what_came_in_the_place_of_the_first(
         lifted.evaluate(SECOND_TAP)
         lifted.click()
         expect(question).to_contain_text("The plate is out and rinsed.")
-        assert page.evaluate("hit") == "Hangs in the bath again", "this button lies there now"
-        page.get_by_role("button", name="Resume").click(trial=True)  # waits until it can be tapped
+        assert page.evaluate("hit") == "Back in the bath", "this button lies there now"
+        page.get_by_role("button", name="Carry on").click(
+            trial=True
+        )  # waits until it can be tapped
         assert bench.ask("GET", "/api/status")["in_bath_without_current"] is False
         visited.assert_sound()
 
@@ -115,12 +117,12 @@ def test_a_double_tap_does_one_thing(browser: Browser, bench: PageBench) -> None
         assert "#gauge" not in page.url, (
             "the second tap does not hit the link that came in the place of the button"
         )
-        question.get_by_role("button", name="Hangs in the bath again").dblclick()
-        expect(question).to_contain_text("The plate hangs in the bath")
+        question.get_by_role("button", name="Back in the bath").dblclick()
+        expect(question).to_contain_text("The plate is in the bath")
         assert bench.ask("GET", "/api/status")["state"] == "paused", (
-            "the second tap does not hit Resume"
+            "the second tap does not hit Carry on"
         )
-        question.get_by_role("button", name="Resume").dblclick()
+        question.get_by_role("button", name="Carry on").dblclick()
         visited.state("running")
         nothing_to_answer_for(page)
         page.get_by_role("button", name="Stop").dblclick()
@@ -142,7 +144,7 @@ def test_a_reading_sent_twice_counts_once(browser: Browser, bench: PageBench) ->
             ),
         )
         page.get_by_label("Spot 1, mm").fill("0,002")
-        take = page.get_by_role("button", name="Take this reading")
+        take = page.get_by_role("button", name="Keep this reading")
         with page.expect_request(lambda request: request.method == "POST"):
             take.dblclick()
         take.click()
@@ -183,9 +185,9 @@ def test_strange_names_are_names(browser: Browser, bench: PageBench) -> None:
         ("-3", "The current is -3 A, it must be at least 0.001 A"),
         ("999999999999", "it must be at most 1000 A"),
         ("0", "The current is 0 A"),
-        ("0x10", "This is no number"),
-        ("1e3", "This is no number"),
-        ("2,8,1", "This is no number"),
+        ("0x10", "Not a number: type digits, like 0.25."),
+        ("1e3", "Not a number: type digits, like 0.25."),
+        ("2,8,1", "Not a number: type digits, like 0.25."),
     ],
 )
 def test_absurd_numbers_are_refused_beside_their_field(

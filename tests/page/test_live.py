@@ -59,7 +59,7 @@ def test_old_numbers_look_old_and_the_stream_comes_back_by_itself(
             page.wait_for_selector('body[data-fresh="no"]')
             expect(page.locator("#heard")).to_have_text(OLD)
             assert colour(page) != live, "old numbers are grey"
-            assert page.title().startswith("no news since")
+            assert page.title().startswith("no word since")
             expect(page.locator("#polite")).to_contain_text(
                 "The numbers shown are old", timeout=15_000
             )
@@ -137,7 +137,7 @@ def test_two_phones_see_the_same_and_either_commands(browser: Browser, bench: Pa
         bath.state("paused")
         bath.page.get_by_role("button", name="Lifted and rinsed").click()
         expect(easel.page.get_by_text("The plate is out and rinsed.")).to_be_visible()
-        easel.page.get_by_role("button", name="Resume").click()
+        easel.page.get_by_role("button", name="Carry on").click()
         bath.state("running")
         bath.page.get_by_role("button", name="Stop").click()
         easel.state("stopped")

@@ -53,7 +53,7 @@ def test_the_run_sheet_prints_on_one_page(
     with visit(browser, bench, PHONE, scheme=scheme) as visited:
         page = visited.go(f"sheet/{newest(bench)}")
         expect(page.locator(".printed-line")).to_have_count(3)
-        expect(page.locator(".sheet")).to_contain_text("Second try")
+        expect(page.locator(".printout")).to_contain_text("Second try")
         page.pdf(path=tmp_path / "sheet.pdf", prefer_css_page_size=True, print_background=True)
         document = pypdfium2.PdfDocument(tmp_path / "sheet.pdf")
         assert len(document) == 1
@@ -126,7 +126,7 @@ def test_search_finds_words_and_says_when_there_are_none(
         page.get_by_label("Search piece").fill("second silver")
         expect(page.locator(".run-row")).to_have_count(1)
         page.get_by_label("Search piece").fill("<img src=x onerror=alert(1)>")
-        expect(page.get_by_text("No run has these words.")).to_be_visible()
+        expect(page.get_by_text("No run matches.")).to_be_visible()
         visited.assert_sound()
 
 

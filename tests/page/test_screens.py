@@ -197,7 +197,7 @@ def test_the_readme_is_pictured(browser: Browser, book: PageBench) -> None:
         page.get_by_role("heading", name="First look").wait_for()
         assert phone.axe() == []
         phone.picture("readme-first-look-phone")
-        page.get_by_role("button", name="Both, all well").click()
+        page.get_by_role("button", name="Yes, all well").click()
         page.wait_for_function(
             "() => Number(document.querySelector('.depth-number').textContent) > 0.12"
         )

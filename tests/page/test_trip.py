@@ -69,7 +69,7 @@ def test_lost_contact_is_a_question_with_one_tap(browser: Browser, tmp_path: Pat
         question = page.get_by_label("Question from the bench")
         expect(question.get_by_role("heading", name="Contact lost")).to_be_visible()
         expect(question).to_contain_text("Is the plate in the bath")
-        question.get_by_role("button", name="Put right: resume").click()
+        question.get_by_role("button", name="Carry on").click()
         bench.until("running")
         visited.assert_sound()
 

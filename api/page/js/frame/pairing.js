@@ -87,5 +87,6 @@ function guessName() {
     ["Macintosh", "mac"],
     ["Windows", "pc"],
   ];
-  return text(`pairing.guess.${known.find(([mark]) => agent.includes(mark))?.[1] ?? "phone"}`);
+  const name = known.find(([mark]) => agent.includes(mark))?.[1] ?? "phone";
+  return text(`pairing.guess.${name}`);
 }

@@ -72,7 +72,7 @@ const carryOn = (isFirst) =>
 
 function firstLook() {
   return ask(
-    "first look",
+    "first-look",
     text("question.first_look"),
     text("question.first_look_text"),
     button(text("question.all_well"), () => command("first-look", { is_well: true }), {

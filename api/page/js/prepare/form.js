@@ -107,7 +107,7 @@ export class PrepareForm {
     const copiesAndFilm = h("div", { class: "two" }, n.pieces.element, n.film_mm.element);
     const group = (name, ...parts) => {
       const elements = parts.map((part) => part.element ?? part);
-      return h("fieldset", {}, h("legend", {}, own(`${name}.group`)), elements);
+      return h("fieldset", {}, h("legend", {}, text(`prepare.${name}.group`)), elements);
     };
     return [
       group("piece", this.piece, this.metal, this.bath),

@@ -15,7 +15,8 @@ export function readingText(reading) {
   if (reading.kind === "withdrawn") return text("reading.withdrawn", { why: reading.why ?? "" });
   const isKnown = PLACES.some(({ name }) => name === reading.place);
   const datum = reading.from_resist_top ? "resist" : "metal";
-  return text(`reading.gauged.${datum}.${detailOf(reading)}`, {
+  const detail = detailOf(reading);
+  return text(`reading.gauged.${datum}.${detail}`, {
     spots_mm: reading.spots_mm.map((mm) => fixed(mm, 3)).join(", "),
     place: isKnown ? text(`reading.place.${reading.place}`) : reading.place,
     floor_mm: fixed(reading.read_depth_mm, 3),

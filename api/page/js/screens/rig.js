@@ -148,13 +148,14 @@ function notPaired(view) {
 /** Return what another phone needs: the QR code with the address and the PIN. */
 async function invitation() {
   const { pin, addresses, qr_svg } = await get("/api/pairing");
+  const spaced = `${pin.slice(0, 3)} ${pin.slice(3)}`;
   const alt = text("rig.qr", { address: addresses[0] });
   const picture = h("img", { class: "qr", alt, width: "220", height: "220" });
   picture.src = `data:image/svg+xml,${encodeURIComponent(qr_svg)}`;
   return [
     h("p", {}, text("rig.invitation")),
     picture,
-    h("p", { class: "pin" }, text("rig.pin", { pin: `${pin.slice(0, 3)} ${pin.slice(3)}` })),
+    h("p", { class: "pin" }, text("rig.pin", { pin: spaced })),
     h(
       "ul",
       { class: "addresses" },
