@@ -1,4 +1,4 @@
-"""Every screen in light and dark, on a phone and on a desk: axe-core finds nothing, targets are large, and pictures are taken."""
+"""Every screen, light and dark, on a phone and a desk: axe-core, size of targets, pictures."""
 
 from __future__ import annotations
 
@@ -122,7 +122,7 @@ def look_at(visited: Visit, bench: PageBench, name: str, address: str) -> None:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-def test_every_screen_is_open_to_everybody(
+def test_every_screen(
     browser: Browser, bench: PageBench, size: tuple[int, int], scheme: Any
 ) -> None:
     with visit(browser, bench, size, scheme=scheme) as visited:
@@ -141,7 +141,7 @@ def test_every_screen_is_open_to_everybody(
 
 @pytest.mark.parametrize("contrast", ["more"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_more_contrast_and_less_motion_are_respected(
+def test_contrast_and_motion(
     browser: Browser, bench: PageBench, scheme: Any, contrast: Any
 ) -> None:
     with visit(
@@ -161,7 +161,7 @@ def test_more_contrast_and_less_motion_are_respected(
         assert visited.axe() == []
 
 
-def test_the_whole_page_goes_by_keyboard(browser: Browser, bench: PageBench) -> None:
+def test_keyboard_alone(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = visited.go()
         page.keyboard.press("Tab")
@@ -183,7 +183,7 @@ def test_the_whole_page_goes_by_keyboard(browser: Browser, bench: PageBench) -> 
         assert len(set(seen)) > 15, "no trap on the way"
 
 
-def test_the_readme_is_pictured(browser: Browser, book: PageBench) -> None:
+def test_pictures_of_the_readme(browser: Browser, book: PageBench) -> None:
     clear(book)
     with visit(browser, book, device_scale_factor=2) as phone, visit(browser, book, DESK) as desk:
         page = phone.go()

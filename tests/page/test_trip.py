@@ -1,4 +1,4 @@
-"""When the bench asks or alarms: a trip fills the screen, lost contact is one tap, a welded relay says pull."""
+"""Questions and alarms: a trip, lost contact, a bad first look, a welded relay."""
 
 from __future__ import annotations
 
@@ -25,9 +25,7 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-def test_a_trip_fills_the_screen_until_it_is_acknowledged(
-    browser: Browser, tmp_path: Path, size: tuple[int, int]
-) -> None:
+def test_trip_fills_the_screen(browser: Browser, tmp_path: Path, size: tuple[int, int]) -> None:
     with (
         page_bench(tmp_path, faults=("short_circuit@35",)) as bench,
         visit(browser, bench, size) as visited,
@@ -61,7 +59,7 @@ def test_a_trip_fills_the_screen_until_it_is_acknowledged(
         visited.assert_sound()
 
 
-def test_lost_contact_is_a_question_with_one_tap(browser: Browser, tmp_path: Path) -> None:
+def test_lost_contact_is_a_question(browser: Browser, tmp_path: Path) -> None:
     with page_bench(tmp_path, faults=("lead_off@30",)) as bench, visit(browser, bench) as visited:
         page = visited.go()
         bench.start()
@@ -74,7 +72,7 @@ def test_lost_contact_is_a_question_with_one_tap(browser: Browser, tmp_path: Pat
         visited.assert_sound()
 
 
-def test_a_bad_first_look_pauses(browser: Browser, tmp_path: Path) -> None:
+def test_bad_first_look_pauses(browser: Browser, tmp_path: Path) -> None:
     with page_bench(tmp_path) as bench, visit(browser, bench) as visited:
         page = visited.go()
         bench.start()
@@ -85,7 +83,7 @@ def test_a_bad_first_look_pauses(browser: Browser, tmp_path: Path) -> None:
         visited.assert_sound()
 
 
-def test_a_welded_relay_says_pull_the_plug(browser: Browser, tmp_path: Path) -> None:
+def test_welded_relay(browser: Browser, tmp_path: Path) -> None:
     with (
         page_bench(tmp_path, faults=("relay_welded@1",)) as bench,
         visit(browser, bench) as visited,
@@ -111,9 +109,7 @@ def test_a_welded_relay_says_pull_the_plug(browser: Browser, tmp_path: Path) -> 
         visited.assert_sound()
 
 
-def test_what_stop_could_not_do_is_not_taken_away_by_the_next_command(
-    browser: Browser, tmp_path: Path
-) -> None:
+def test_failed_stop_stays_shown(browser: Browser, tmp_path: Path) -> None:
     with page_bench(tmp_path) as bench, visit(browser, bench) as visited:
         page = visited.go()
         bench.start()
@@ -133,7 +129,7 @@ def test_what_stop_could_not_do_is_not_taken_away_by_the_next_command(
         visited.assert_sound()
 
 
-def test_muted_means_silent(browser: Browser, tmp_path: Path) -> None:
+def test_muted_is_silent(browser: Browser, tmp_path: Path) -> None:
     with (
         page_bench(tmp_path, faults=("short_circuit@35",)) as bench,
         visit(browser, bench) as visited,

@@ -1,4 +1,4 @@
-"""The whole job from the page, on a phone and on a desk: prepare, check, start, first look, gauge, finish, look back, again."""
+"""The whole job on the page: prepare, check, start, first look, gauge, finish, do again."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def browser() -> Iterator[Browser]:
 
 
 def prepare(page: Page, bath: str) -> None:
-    """Fill in the form: a small plate of fine silver, in a new bath, with the gauge stop that is offered."""
+    """Fill in the form: fine silver, a new bath, the suggested gauge stop."""
     page.get_by_label("Name of the piece").fill("Reed panel")
     page.get_by_label("Bath", exact=True).select_option(label="Make up a new bath\u2026")
     dialog = page.get_by_role("dialog", name="New bath")
@@ -132,16 +132,12 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
     [(PHONE, "silver bath of March"), (DESK, "silver bath of April")],
     ids=["phone", "desk"],
 )
-def test_the_whole_job(
-    browser: Browser, bench: PageBench, size: tuple[int, int], bath: str
-) -> None:
+def test_whole_job(browser: Browser, bench: PageBench, size: tuple[int, int], bath: str) -> None:
     with visit(browser, bench, size) as visited:
         whole_job(visited, bath)
 
 
-def test_a_new_phone_looks_and_stops_and_controls_after_the_pin(
-    browser: Browser, tmp_path: Path
-) -> None:
+def test_new_phone_needs_the_pin(browser: Browser, tmp_path: Path) -> None:
     with page_bench(tmp_path) as bench:
         bench.start()
         bench.until("running")

@@ -26,7 +26,7 @@ export class Curves {
     this.drawnAt = 0;
     this.timer = null;
     this.readout = h("p", { class: "readout", "aria-hidden": "true" });
-    this.key = h("p", { class: "axis-name" });
+    this.key = h("p", { class: "axis-name" }, text("curves.key"));
     const box = ({ name }) =>
       h("div", { class: `curve curve-${name}` }, h("h3", {}, text(`curves.${name}`)));
     this.boxes = new Map(PANELS.map((panel) => [panel.name, box(panel)]));
