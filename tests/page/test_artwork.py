@@ -52,7 +52,7 @@ def test_file_is_measured_and_planned(browser: Browser, tmp_path: Path) -> None:
         page = visited.go("prepare")
         page.get_by_label("Artwork file").set_input_files(artwork)
         facts = page.locator(".note", has_text="two fields.png:")
-        # 2 x 8 x 10 mm = 1.6 cm2, edges 2 x 36 mm, by hand; the raster may be half a pixel off at each edge.
+        # 2 x 8 x 10 mm = 1.6 cm2, edges 2 x 36 mm, by hand; each edge may be half a pixel off.
         expect(facts).to_contain_text("1.6")
         expect(facts).to_contain_text("72 mm of edge")
         page.get_by_label("Sheet thickness").fill("1.2")

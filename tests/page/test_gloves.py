@@ -148,7 +148,8 @@ def test_double_reading_counts_once(browser: Browser, bench: PageBench) -> None:
         held[0].continue_()
         expect(
             page.locator(
-                ".screen-gauge .reading-list li, .screen-gauge [aria-label='A surprising reading'] button"
+                ".screen-gauge .reading-list li,"
+                " .screen-gauge [aria-label='A surprising reading'] button"
             )
         ).to_have_count(1)
         assert len(bench.ask("GET", f"/api/runs/{run}/readings")["readings"]) <= 1
@@ -176,7 +177,7 @@ def test_strange_names(browser: Browser, bench: PageBench) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "shown"),
     [
         ("-3", "The current is -3 A, it must be at least 0.001 A"),
         ("999999999999", "it must be at most 1000 A"),
@@ -187,7 +188,7 @@ def test_strange_names(browser: Browser, bench: PageBench) -> None:
     ],
 )
 def test_absurd_numbers_are_marked(
-    browser: Browser, bench: PageBench, text: str, said: str
+    browser: Browser, bench: PageBench, text: str, shown: str
 ) -> None:
     with visit(browser, bench) as visited:
         visited.expect_refusal("Unprocessable Content")
@@ -202,7 +203,7 @@ def test_absurd_numbers_are_marked(
         expect(current).to_have_attribute("aria-invalid", "true")
         expect(
             page.locator(".field", has=current).locator("button[data-kind=bad]")
-        ).to_contain_text(said)
+        ).to_contain_text(shown)
         follow.click(force=True)  # it is marked as disabled, and leads to what is wrong
         expect(current).to_be_focused()
         assert "#check" not in page.url

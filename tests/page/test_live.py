@@ -71,11 +71,12 @@ def test_old_numbers_look_old(browser: Browser, bench: PageBench) -> None:
 def test_phone_back_on_the_network(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = running(visited, bench)
-        streams = '() => performance.getEntriesByType("resource").filter((entry) => entry.name.endsWith("/api/events")).length'
+        streams = "() => performance.getEntriesByType('resource')"
+        streams += ".filter((entry) => entry.name.endsWith('/api/events')).length"
         visited.context.set_offline(True)
         page.evaluate(
             "window.dispatchEvent(new Event('pageshow'))"
-        )  # as a phone does on waking; the stream is opened anew
+        )  # as a phone does on waking; the stream is opened again
         page.wait_for_selector('body[data-fresh="no"]')
         before = depth(page)
         visited.context.set_offline(False)
@@ -154,7 +155,8 @@ def test_hidden_page(browser: Browser, bench: PageBench) -> None:
         assert page.evaluate("streams") == 1
         expect(page).to_have_title(re.compile(r"^0\.\d{3} mm running"))
         icon = page.locator("#icon").get_attribute("href")
-        hide = "(isHidden) => { Object.defineProperty(document, 'hidden', { value: isHidden, configurable: true });"
+        hide = "(isHidden) => { Object.defineProperty(document, 'hidden',"
+        hide += " { value: isHidden, configurable: true });"
         hide += " document.dispatchEvent(new Event('visibilitychange')); }"
         page.evaluate(hide, True)
         assert page.evaluate("streams") == 0
@@ -172,24 +174,26 @@ def test_record_waits_for_the_logbook(browser: Browser, bench: PageBench) -> Non
         running(visited, bench)
         status = bench.ask("GET", "/api/status")
         assert status["run_in_logbook"]
-        told = {"run_in_logbook": False}
+        change = {"run_in_logbook": False}
 
         def stream(route: Route) -> None:
             route.fulfill(
                 content_type="text/event-stream",
-                body=f"retry: 20\ndata: {json.dumps({**status, **told})}\n\n",
+                body=f"retry: 20\ndata: {json.dumps({**status, **change})}\n\n",
             )
 
         asked: list[str] = []
         visited.context.route("**/api/events", stream)
-        visited.context.route("**/api/status", lambda route: route.fulfill(json={**status, **told}))
+        visited.context.route(
+            "**/api/status", lambda route: route.fulfill(json={**status, **change})
+        )
         visited.page.on("request", lambda request: asked.append(request.url))
         visited.page.reload()
         visited.state("running")
         with visited.page.expect_request("**/api/events"):
             pass  # once more
         assert not any("/api/runs/" in url for url in asked)
-        told["run_in_logbook"] = True
+        change["run_in_logbook"] = True
         visited.page.wait_for_event(
             "request", lambda request: request.url.endswith(f"/api/runs/{status['run_id']}")
         )
@@ -197,7 +201,8 @@ def test_record_waits_for_the_logbook(browser: Browser, bench: PageBench) -> Non
 
 def test_silent_loop_is_shown(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
-        stream = 'event: heartbeat\ndata: {"loop_alive": false, "message": "the control loop has been silent for 4.2 s"}\n\n'
+        beat = {"loop_alive": False, "message": "the control loop has been silent for 4.2 s"}
+        stream = f"event: heartbeat\ndata: {json.dumps(beat)}\n\n"
         visited.context.route(
             "**/api/events",
             lambda route: route.fulfill(content_type="text/event-stream", body=stream),
@@ -252,8 +257,9 @@ def test_screen_reader_hears_tenths(
     ):
         page = visited.go()
         page.evaluate(
-            "window.announced = []; new MutationObserver(() => announced.push(document.getElementById('polite').textContent))"
-            ".observe(document.getElementById('polite'), { childList: true, characterData: true, subtree: true })"
+            "window.announced = []; const polite = document.getElementById('polite');"
+            "new MutationObserver(() => announced.push(polite.textContent))"
+            ".observe(polite, { childList: true, characterData: true, subtree: true })"
         )
         bench.start(depth_mm=0.05)
         visited.state("finished")

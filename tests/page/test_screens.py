@@ -15,8 +15,8 @@ BATH = "silver bath of March"
 
 SMALL = """
 () => [...document.querySelectorAll('button, a, input, select, summary, label:has(input)')]
-  .filter((element) => element.checkVisibility() && !element.closest('[inert]') && !element.matches('.skip'))
-  .filter((element) => !(element.matches('input[type=radio], input[type=checkbox]') && element.closest('label')))
+  .filter((element) => element.checkVisibility() && !element.closest('[inert]'))
+  .filter((element) => !element.matches('.skip, label input:is([type=radio], [type=checkbox])'))
   .filter((element) => !(element.matches('a') && element.closest('p')))
   .map((element) => [element.textContent || element.id, element.getBoundingClientRect()])
   .filter(([, box]) => box.width < 48 || box.height < 48)
@@ -30,7 +30,7 @@ LINK_PLACES = (
 TINY = """
 () => [...document.querySelectorAll('body *')]
   .filter((element) => element.checkVisibility())
-  .filter((element) => [...element.childNodes].some((node) => node.nodeType === 3 && node.data.trim()))
+  .filter((element) => [...element.childNodes].some((it) => it.nodeType === 3 && it.data.trim()))
   .filter((element) => parseFloat(getComputedStyle(element).fontSize) < 16)
   .map((element) => `${element.tagName} ${element.className} ${element.textContent.slice(0, 40)}`)
 """
@@ -79,15 +79,25 @@ def bench(book: PageBench) -> PageBench:
 def screens(bench: PageBench) -> dict[str, str]:
     runs = [run["run_id"] for run in bench.ask("GET", "/api/runs")["runs"]]
     return {
-        "now": "now", "prepare": "prepare", "check": "check", "begin": "begin", "gauge": "gauge", "runs": "runs", "rig": "rig",
-        "run": f"run/{runs[1]}", "compare": f"compare/{runs[1]}/{runs[2]}", "sheet": f"sheet/{runs[1]}",
-    }  # fmt: skip
+        **{name: name for name in ("now", "prepare", "check", "begin", "gauge", "runs", "rig")},
+        "run": f"run/{runs[1]}",
+        "compare": f"compare/{runs[1]}/{runs[2]}",
+        "sheet": f"sheet/{runs[1]}",
+    }
 
 
 SETTLED = {
-    "now": ".event", "prepare": ".plan-figures dd", "check": ".check", "begin": ".cautions", "gauge": ".reading-form",
-    "runs": ".sketch-depth", "rig": ".qr", "run": ".reading-list li", "compare": "tr[data-differs]", "sheet": ".printed-line",
-}  # fmt: skip
+    "now": ".event",
+    "prepare": ".plan-figures dd",
+    "check": ".check",
+    "begin": ".cautions",
+    "gauge": ".reading-form",
+    "runs": ".sketch-depth",
+    "rig": ".qr",
+    "run": ".reading-list li",
+    "compare": "tr[data-differs]",
+    "sheet": ".printed-line",
+}
 
 
 def fill_draft(visited: Visit) -> None:
@@ -149,7 +159,7 @@ def test_contrast_and_motion(
     ) as visited:
         page = visited.go()
         ink, paper = page.evaluate(
-            "[getComputedStyle(document.body).color, getComputedStyle(document.body).backgroundColor]"
+            "(({ color, backgroundColor: paper }) => [color, paper])(getComputedStyle(document.body))"
         )
         assert {ink, paper} == {"rgb(0, 0, 0)", "rgb(255, 255, 255)"}
         assert (

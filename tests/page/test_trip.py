@@ -14,7 +14,10 @@ from tests.kits.page_daemon import page_bench
 COUNT_TONES = """
 window.tones = 0;
 const start = OscillatorNode.prototype.start;
-OscillatorNode.prototype.start = function (when) { window.tones += 1; return start.call(this, when); };
+OscillatorNode.prototype.start = function (when) {
+  window.tones += 1;
+  return start.call(this, when);
+};
 """
 
 
@@ -45,7 +48,8 @@ def test_trip_fills_the_screen(browser: Browser, tmp_path: Path, size: tuple[int
         box = trip.bounding_box()
         assert box is not None
         assert box["height"] == size[1], "from top to bottom"
-        below = "() => [...document.querySelectorAll('header, #screens, #prompt')].every((part) => part.inert)"
+        below = "() => [...document.querySelectorAll('header, #screens, #prompt')]"
+        below += ".every((part) => part.inert)"
         assert page.evaluate(below), "what lies below takes no part"
         expect(page.get_by_role("button", name="Stop")).to_be_enabled()
         page.wait_for_function("() => tones >= 4")
@@ -114,15 +118,15 @@ def test_failed_stop_stays_shown(browser: Browser, tmp_path: Path) -> None:
         page = visited.go()
         bench.start()
         visited.state("running")
-        told = {
+        refusal = {
             "relay_on": True,
             "state": "running",
             "loop_alive": True,
             "message": "The output still reads on: pull the plug.",
         }
-        page.route("**/api/stop", lambda route: route.fulfill(json=told))
+        page.route("**/api/stop", lambda route: route.fulfill(json=refusal))
         page.get_by_role("button", name="Stop", exact=True).click()
-        expect(page.locator("#answer-text")).to_have_text(told["message"])
+        expect(page.locator("#answer-text")).to_have_text(refusal["message"])
         page.get_by_role("button", name="Pause", exact=True).click()
         visited.state("paused")
         assert page.locator("#answer").is_visible()

@@ -158,7 +158,7 @@ def test_section_is_to_scale(page: Page) -> None:
     )
     path = call(page, "section_geometry", "metalPath", opening, scale, PLATE, 0.2)
     arcs = [part.split() for part in path.replace("H", " ").replace("V", " ").split("A")[1:]]
-    # Under the resist the front is a quarter ellipse: undercut = depth / etch factor wide, depth high.
+    # Under the resist the front is a quarter ellipse, depth / etch factor wide and depth high.
     for arc in arcs:
         assert float(arc[0]) == pytest.approx(0.2 / 1.25 * px, abs=0.06)
         assert float(arc[1]) == pytest.approx(0.2 * px, abs=0.06)
@@ -217,11 +217,28 @@ def test_fields_have_names(page: Page, sent: str, shown: str) -> None:
 
 def test_draft_and_request(page: Page) -> None:
     stored: dict[str, Any] = {
-        "metal": "fine-silver", "piece": "Reed panel", "area_mm2": 712.0, "edge_mm": 640.0, "depth_mm": 0.25,
-        "charge_coulombs": None, "current_a": None, "density_a_per_dm2": 15.0, "thickness_mm": 1.024, "sheet_mm2": 1500.0,
-        "pieces": 2, "sides": 1, "other_bare_mm2": 30.0, "supply_mode": "constant-voltage", "growth_mm2": None, "artwork": None,
-        "film_mm": 0.045, "bath": None, "stop_policy": "never-deeper", "gauge_stops_mm": [0.188], "expected_voltage_v": 2.4,
-    }  # fmt: skip
+        "metal": "fine-silver",
+        "piece": "Reed panel",
+        "area_mm2": 712.0,
+        "edge_mm": 640.0,
+        "depth_mm": 0.25,
+        "charge_coulombs": None,
+        "current_a": None,
+        "density_a_per_dm2": 15.0,
+        "thickness_mm": 1.024,
+        "sheet_mm2": 1500.0,
+        "pieces": 2,
+        "sides": 1,
+        "other_bare_mm2": 30.0,
+        "supply_mode": "constant-voltage",
+        "growth_mm2": None,
+        "artwork": None,
+        "film_mm": 0.045,
+        "bath": None,
+        "stop_policy": "never-deeper",
+        "gauge_stops_mm": [0.188],
+        "expected_voltage_v": 2.4,
+    }
     draft = call(page, "draft", "draftOf", stored)
     again = call(page, "draft", "requestOf", draft, None)
     assert again["missing"] == {}
