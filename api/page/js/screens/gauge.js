@@ -32,7 +32,7 @@ export function gaugeScreen(store) {
       shownFor = key;
       return away(view, status);
     }
-    put(view.stand, standsAt(status));
+    put(view.position, standsAt(status));
     const depth = withUnit(status.depth_mm, 3, "mm");
     const target = withUnit(status.target_depth_mm, 3, "mm");
     put(view.estimate, text("gauge.estimate", { depth, target, ...bounds(status) }));
@@ -67,7 +67,7 @@ export function gaugeScreen(store) {
 
 function build(store) {
   const view = {
-    stand: h("p", { class: "empty-line" }),
+    position: h("p", { class: "empty-line" }),
     estimate: h("p", {}),
     plateLine: h("p", {}),
     plate: h("div", { class: "answers" }),
@@ -88,7 +88,7 @@ function build(store) {
   view.ready = h(
     "div",
     { class: "gauge" },
-    h("div", { class: "gauge-plate" }, view.stand, view.estimate, heading("plate"), ...plate),
+    h("div", { class: "gauge-plate" }, view.position, view.estimate, heading("plate"), ...plate),
     h("div", { class: "gauge-reading" }, heading("reading"), view.form.element, ...readings),
     h("div", { class: "gauge-onward" }, view.change, view.ceiling, heading("next"), view.onward),
   );
