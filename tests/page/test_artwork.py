@@ -1,4 +1,4 @@
-"""Artwork through the page: a file is measured, its picture shown, lost lines told, and the plan made from it."""
+"""Artwork on the page: a file is measured, drawn with its lost lines, and planned."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def browser() -> Iterator[Browser]:
 
 
 def two_fields(path: Path) -> Path:
-    """Draw two open fields of 8 x 10 mm each, with a resist line of 0.2 mm between them, on a sheet of 20 x 14 mm."""
+    """Draw two fields of 8 x 10 mm, a resist line of 0.2 mm between them, on 20 x 14 mm."""
     picture = Image.new("L", (round(20 * MM), round(14 * MM)), 255)
     pen = ImageDraw.Draw(picture)
     pen.rectangle((round(1.9 * MM), round(2 * MM), round(9.9 * MM), round(12 * MM)), fill=0)
@@ -33,7 +33,7 @@ def two_fields(path: Path) -> Path:
     return path
 
 
-def test_a_file_is_measured_and_planned(browser: Browser, tmp_path: Path) -> None:
+def test_file_is_measured_and_planned(browser: Browser, tmp_path: Path) -> None:
     artwork = two_fields(tmp_path / "two fields.png")
     refused: list[Route] = []
 
@@ -52,7 +52,7 @@ def test_a_file_is_measured_and_planned(browser: Browser, tmp_path: Path) -> Non
         page = visited.go("prepare")
         page.get_by_label("Artwork file").set_input_files(artwork)
         facts = page.locator(".note", has_text="two fields.png:")
-        # 2 x 8 x 10 mm = 1.6 cm2, edges 2 x 36 mm, by hand; the raster may be half a pixel off at each edge.
+        # 2 x 8 x 10 mm = 1.6 cm2, edges 2 x 36 mm, by hand; each edge may be half a pixel off.
         expect(facts).to_contain_text("1.6")
         expect(facts).to_contain_text("72 mm of edge")
         page.get_by_label("Sheet thickness").fill("1.2")
@@ -72,9 +72,7 @@ def test_a_file_is_measured_and_planned(browser: Browser, tmp_path: Path) -> Non
         visited.assert_sound()
 
 
-def test_a_file_that_is_no_artwork_is_refused_beside_its_field(
-    browser: Browser, tmp_path: Path
-) -> None:
+def test_no_artwork_is_marked(browser: Browser, tmp_path: Path) -> None:
     (tmp_path / "letter.txt").write_text("Dear studio", encoding="utf-8")
     with page_bench(tmp_path / "state") as bench, visit(browser, bench) as visited:
         page = visited.go("prepare")

@@ -193,11 +193,11 @@ def test_half_open_stream(browser: Browser, bench: PageBench) -> None:
 def test_refused_stop(browser: Browser, bench: PageBench) -> None:
     """A refused Stop is never shown as done, whatever its body says, and is tried again."""
     refusals = [409, 500]
-    said = {"relay_on": False, "message": "The relay is off.", "detail": "The relay is off."}
+    answer_body = {"relay_on": False, "message": "The relay is off.", "detail": "The relay is off."}
 
     def refuse(route: Route) -> None:
         if refusals:
-            route.fulfill(status=refusals.pop(), json=said)
+            route.fulfill(status=refusals.pop(), json=answer_body)
         else:
             route.continue_()
 

@@ -1,4 +1,4 @@
-"""A person with wet gloves: double taps, the way back, reloading, strange names and numbers, a phone that was thrown out."""
+"""A person with wet gloves: double taps, the way back, strange names and numbers."""
 
 from __future__ import annotations
 
@@ -54,13 +54,11 @@ SECOND_TAP = """
   }).observe(document.getElementById("prompt"), { childList: true, subtree: true });
 }
 """
-"""As soon as something else stands in the place of a tapped button, the finger comes down there once more."""
+"""A second tap in the place of a button, as soon as something else is there."""
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-def test_stop_stays_live_while_a_sheet_asks(
-    browser: Browser, tmp_path: Path, size: tuple[int, int]
-) -> None:
+def test_stop_beside_a_dialog(browser: Browser, tmp_path: Path, size: tuple[int, int]) -> None:
     with page_bench(tmp_path, speed=10.0) as bench:
         bench.start()
         bench.until("running")
@@ -78,9 +76,7 @@ def test_stop_stays_live_while_a_sheet_asks(
             expect(page.get_by_role("dialog")).to_have_count(0)
 
 
-def test_the_second_tap_does_not_hit_what_came_in_the_place_of_the_first(
-    browser: Browser, bench: PageBench
-) -> None:
+def test_second_tap_hits_nothing(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = visited.go()
         bench.start()
@@ -104,7 +100,7 @@ def nothing_to_answer_for(page: Page) -> None:
     expect(page.locator("#answer")).to_be_hidden()
 
 
-def test_a_double_tap_does_one_thing(browser: Browser, bench: PageBench) -> None:
+def test_double_tap(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = visited.go()
         bench.start()
@@ -120,7 +116,7 @@ def test_a_double_tap_does_one_thing(browser: Browser, bench: PageBench) -> None
         question.get_by_role("button", name="Back in the bath").dblclick()
         expect(question).to_contain_text("The plate is in the bath")
         assert bench.ask("GET", "/api/status")["state"] == "paused", (
-            "the second tap does not hit Resume"
+            "the second tap does not hit Carry on"
         )
         question.get_by_role("button", name="Carry on").dblclick()
         visited.state("running")
@@ -130,7 +126,7 @@ def test_a_double_tap_does_one_thing(browser: Browser, bench: PageBench) -> None
         visited.assert_sound()
 
 
-def test_a_reading_sent_twice_counts_once(browser: Browser, bench: PageBench) -> None:
+def test_double_reading_counts_once(browser: Browser, bench: PageBench) -> None:
     run = bench.start()
     bench.until("running")
     bench.ask("POST", "/api/stop")
@@ -144,7 +140,7 @@ def test_a_reading_sent_twice_counts_once(browser: Browser, bench: PageBench) ->
             ),
         )
         page.get_by_label("Spot 1, mm").fill("0,002")
-        take = page.get_by_role("button", name="Take this reading")
+        take = page.get_by_role("button", name="Keep this reading")
         with page.expect_request(lambda request: request.method == "POST"):
             take.dblclick()
         take.click()
@@ -152,13 +148,14 @@ def test_a_reading_sent_twice_counts_once(browser: Browser, bench: PageBench) ->
         held[0].continue_()
         expect(
             page.locator(
-                ".screen-gauge .reading-list li, .screen-gauge [aria-label='A surprising reading'] button"
+                ".screen-gauge .reading-list li,"
+                " .screen-gauge [aria-label='A surprising reading'] button"
             )
         ).to_have_count(1)
         assert len(bench.ask("GET", f"/api/runs/{run}/readings")["readings"]) <= 1
 
 
-def test_strange_names_are_names(browser: Browser, bench: PageBench) -> None:
+def test_strange_names(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = visited.go("prepare")
         page.get_by_label("Name of the piece").fill(STRANGE)
@@ -180,18 +177,18 @@ def test_strange_names_are_names(browser: Browser, bench: PageBench) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "shown"),
     [
         ("-3", "The current is -3 A, it must be at least 0.001 A"),
         ("999999999999", "it must be at most 1000 A"),
         ("0", "The current is 0 A"),
-        ("0x10", "This is no number"),
-        ("1e3", "This is no number"),
-        ("2,8,1", "This is no number"),
+        ("0x10", "Not a number: type digits, like 0.25."),
+        ("1e3", "Not a number: type digits, like 0.25."),
+        ("2,8,1", "Not a number: type digits, like 0.25."),
     ],
 )
-def test_absurd_numbers_are_refused_beside_their_field(
-    browser: Browser, bench: PageBench, text: str, said: str
+def test_absurd_numbers_are_marked(
+    browser: Browser, bench: PageBench, text: str, shown: str
 ) -> None:
     with visit(browser, bench) as visited:
         visited.expect_refusal("Unprocessable Content")
@@ -206,7 +203,7 @@ def test_absurd_numbers_are_refused_beside_their_field(
         expect(current).to_have_attribute("aria-invalid", "true")
         expect(
             page.locator(".field", has=current).locator("button[data-kind=bad]")
-        ).to_contain_text(said)
+        ).to_contain_text(shown)
         follow.click(force=True)  # it is marked as disabled, and leads to what is wrong
         expect(current).to_be_focused()
         assert "#check" not in page.url
@@ -223,7 +220,7 @@ def fill_typed(visited: Visit) -> Page:
     return page
 
 
-def test_the_way_back_keeps_what_was_typed(browser: Browser, bench: PageBench) -> None:
+def test_way_back_keeps_fields(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = fill_typed(visited)
         page.get_by_label("Current in A").fill("2,8")
@@ -254,7 +251,7 @@ def test_the_way_back_keeps_what_was_typed(browser: Browser, bench: PageBench) -
     "address",
     ["%E0%A4%A", "constructor", "toString/1", "run", "run/nothing", "compare/a", "sheet/%00"],
 )
-def test_a_spoilt_address_breaks_nothing(browser: Browser, bench: PageBench, address: str) -> None:
+def test_spoilt_address(browser: Browser, bench: PageBench, address: str) -> None:
     with visit(browser, bench) as visited:
         for phrase in ("Not Found", "Unprocessable Content", "Unprocessable Entity"):
             visited.expect_refusal(phrase)
@@ -265,9 +262,7 @@ def test_a_spoilt_address_breaks_nothing(browser: Browser, bench: PageBench, add
         visited.assert_sound()
 
 
-def test_a_phone_that_was_thrown_out_is_asked_for_the_pin_again(
-    browser: Browser, bench: PageBench
-) -> None:
+def test_revoked_phone_needs_the_pin(browser: Browser, bench: PageBench) -> None:
     pin = str(bench.ask("GET", "/api/pairing")["pin"])
     with visit(browser, bench, is_paired=False) as visited:
         visited.expect_refusal("Unauthorized")
@@ -293,7 +288,7 @@ def test_a_phone_that_was_thrown_out_is_asked_for_the_pin_again(
         visited.assert_sound()
 
 
-def test_a_daemon_that_dies_and_comes_back_is_found_again(browser: Browser, tmp_path: Path) -> None:
+def test_restarted_daemon_is_found(browser: Browser, tmp_path: Path) -> None:
     with page_bench(tmp_path, speed=10.0) as first, visit(browser, first) as visited:
         visited.expect_refusal("net::ERR_CONNECTION_REFUSED")
         visited.complaints.clear()

@@ -24,7 +24,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
-    """Two finished runs in the book, the second one with many pauses, so that its events do not fit on a page by themselves."""
+    """Two finished runs, the second with more events than fit on a page."""
     with page_bench(tmp_path_factory.mktemp("bench"), speed=40.0) as bench:
         bench.start(piece="First try", depth_mm=0.03)
         bench.until("finished")
@@ -47,13 +47,13 @@ def newest(bench: PageBench) -> str:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_run_sheet_prints_on_one_page(
+def test_printout_is_one_page(
     browser: Browser, bench: PageBench, tmp_path: Path, scheme: str
 ) -> None:
     with visit(browser, bench, PHONE, scheme=scheme) as visited:
         page = visited.go(f"sheet/{newest(bench)}")
         expect(page.locator(".printed-line")).to_have_count(3)
-        expect(page.locator(".sheet")).to_contain_text("Second try")
+        expect(page.locator(".printout")).to_contain_text("Second try")
         page.pdf(path=tmp_path / "sheet.pdf", prefer_css_page_size=True, print_background=True)
         document = pypdfium2.PdfDocument(tmp_path / "sheet.pdf")
         assert len(document) == 1
@@ -77,7 +77,7 @@ def test_the_run_sheet_prints_on_one_page(
         visited.assert_sound()
 
 
-def test_csv_and_json_are_to_be_had(browser: Browser, bench: PageBench) -> None:
+def test_csv_and_json(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = visited.go(f"run/{newest(bench)}")
         with page.expect_download() as csv:
@@ -93,9 +93,7 @@ def test_csv_and_json_are_to_be_had(browser: Browser, bench: PageBench) -> None:
         assert len(json.loads(Path(table.value.path()).read_text(encoding="utf-8"))["samples"]) > 50
 
 
-def test_two_runs_are_compared_and_what_differs_is_marked(
-    browser: Browser, bench: PageBench
-) -> None:
+def test_compared_runs(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench, DESK) as visited:
         page = visited.go("runs")
         expect(page.locator(".run-row")).to_have_count(2)
@@ -117,20 +115,18 @@ def test_two_runs_are_compared_and_what_differs_is_marked(
         visited.assert_sound()
 
 
-def test_search_finds_words_and_says_when_there_are_none(
-    browser: Browser, bench: PageBench
-) -> None:
+def test_search(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = visited.go("runs")
         expect(page.locator(".run-row")).to_have_count(2)
         page.get_by_label("Search piece").fill("second silver")
         expect(page.locator(".run-row")).to_have_count(1)
         page.get_by_label("Search piece").fill("<img src=x onerror=alert(1)>")
-        expect(page.get_by_text("No run has these words.")).to_be_visible()
+        expect(page.get_by_text("No run matches.")).to_be_visible()
         visited.assert_sound()
 
 
-def test_what_people_type_is_text_and_nothing_else(browser: Browser, bench: PageBench) -> None:
+def test_typed_markup_is_text(browser: Browser, bench: PageBench) -> None:
     name = "<b onmouseover=alert(1)>bold</b> & co"
     bench.ask("POST", "/api/acknowledge")
     bench.start(piece=name, depth_mm=0.02)

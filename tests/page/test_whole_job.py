@@ -1,4 +1,4 @@
-"""The whole job from the page, on a phone and on a desk: prepare, check, start, first look, gauge, finish, look back, again."""
+"""The whole job on the page: prepare, check, start, first look, gauge, finish, do again."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def browser() -> Iterator[Browser]:
 
 
 def prepare(page: Page, bath: str) -> None:
-    """Fill in the form: a small plate of fine silver, in a new bath, with the gauge stop that is offered."""
+    """Fill in the form: fine silver, a new bath, the suggested gauge stop."""
     page.get_by_label("Name of the piece").fill("Reed panel")
     page.get_by_label("Bath", exact=True).select_option(label="Make up a new bath\u2026")
     dialog = page.get_by_role("dialog", name="New bath")
@@ -38,7 +38,7 @@ def prepare(page: Page, bath: str) -> None:
     page.get_by_label("Current in A").fill("2.8")
     # 18 gauge B&S is 0.0403 inch. Source: ASTM B258, from memory.
     expect(page.get_by_text("That is 1.024 mm.")).to_be_visible()
-    page.get_by_role("button", name="Add the offered stop at 0.030 mm").click()
+    page.get_by_role("button", name="Add the suggested stop at 0.030 mm").click()
     expect(page.get_by_role("button", name="Remove the gauge stop at 0.030 mm")).to_be_visible()
 
 
@@ -52,10 +52,10 @@ def begin(page: Page) -> None:
             page.locator(".check[data-passed=yes] .check-name").filter(has_text=name)
         ).to_be_visible()
     page.get_by_role("link", name="Next: cautions and Start").click()
-    expect(page.get_by_text("No warning below about 10 ppm")).to_be_visible()
+    expect(page.get_by_text("a smell that fades is a danger sign")).to_be_visible()
     start = page.get_by_role("button", name="Start")
     start.click(force=True)  # it is marked as disabled, and says why
-    expect(page.get_by_text("Tick the box when it is so.")).to_be_visible()
+    expect(page.get_by_text("Tick the box when this is true.")).to_be_visible()
     page.get_by_label("I have seen the cautions").check()
     start.dblclick()
     expect(page.locator(".piece")).to_have_text("Reed panel, fine silver")
@@ -76,17 +76,17 @@ def gauge(page: Page) -> None:
     expect(spots).to_have_count(3)
     for spot, depth in zip(spots.all(), ("0.31", "0.3", "0,29"), strict=True):
         spot.fill(depth)
-    page.get_by_role("button", name="Take this reading").click()
-    expect(page.get_by_role("button", name="It is right: take it")).to_be_visible()
+    page.get_by_role("button", name="Keep this reading").click()
+    expect(page.get_by_role("button", name="It is right: keep it")).to_be_visible()
     for spot, depth in zip(spots.all(), ("0.031", "0.03", "0,029"), strict=True):
         spot.fill(depth)
-    page.get_by_role("button", name="Take this reading").click()
+    page.get_by_role("button", name="Keep this reading").click()
     expect(page.get_by_role("heading", name="What the reading changed")).to_be_focused()
     rows = page.locator(".change tbody tr")
     expect(rows).to_have_count(2)
     before, after = (row.locator("td").last.inner_text() for row in rows.all())
     assert width_mm(after) < width_mm(before), "a reading narrows the interval"
-    page.get_by_role("button", name="Go on etching").click()
+    page.get_by_role("button", name="Carry on").click()
 
 
 def whole_job(visited: Visit, bath: str) -> None:
@@ -95,7 +95,7 @@ def whole_job(visited: Visit, bath: str) -> None:
     prepare(page, bath)
     begin(page)
     visited.state("running")
-    page.get_by_role("button", name="Both, all well").click()
+    page.get_by_role("button", name="Yes, all well").click()
     visited.state("paused")
     expect(page.get_by_role("heading", name="Gauge stop at 0.030 mm")).to_be_visible()
     gauge(page)
@@ -132,16 +132,12 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
     [(PHONE, "silver bath of March"), (DESK, "silver bath of April")],
     ids=["phone", "desk"],
 )
-def test_the_whole_job(
-    browser: Browser, bench: PageBench, size: tuple[int, int], bath: str
-) -> None:
+def test_whole_job(browser: Browser, bench: PageBench, size: tuple[int, int], bath: str) -> None:
     with visit(browser, bench, size) as visited:
         whole_job(visited, bath)
 
 
-def test_a_new_phone_looks_and_stops_and_controls_after_the_pin(
-    browser: Browser, tmp_path: Path
-) -> None:
+def test_new_phone_needs_the_pin(browser: Browser, tmp_path: Path) -> None:
     with page_bench(tmp_path) as bench:
         bench.start()
         bench.until("running")

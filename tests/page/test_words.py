@@ -1,4 +1,4 @@
-"""What the page computes and takes apart by itself, held against published values and against the controller."""
+"""What the page computes by itself, held against published values and against the controller."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from playwright.sync_api import Page
 from api.http.page_files import PAGE_DIRECTORY
 from controller.messages import RunState
 from tests.kits.page_browser import chromium
+from tests.kits.page_modules import module_source
 
 
 @pytest.fixture(scope="module")
@@ -25,11 +26,11 @@ def page() -> Iterator[Page]:
 
 
 def _serve(route: Any) -> None:
-    path = PAGE_DIRECTORY / route.request.url.removeprefix("http://page.test/")
-    if path.is_file():
-        route.fulfill(path=path, content_type="text/javascript")
-    else:
+    source = module_source(route.request.url.removeprefix("http://page.test/"))
+    if source is None:
         route.fulfill(body="<!doctype html><title>blank</title>", content_type="text/html")
+    else:
+        route.fulfill(body=source, content_type="text/javascript")
 
 
 def call(page: Page, module: str, function: str, *arguments: Any) -> Any:
@@ -56,7 +57,7 @@ def call(page: Page, module: str, function: str, *arguments: Any) -> Any:
         (36, 0.0050),
     ],
 )
-def test_gauge_by_the_published_formula(page: Page, gauge: int, inch: float) -> None:
+def test_gauge_by_published_formula(page: Page, gauge: int, inch: float) -> None:
     mm = call(page, "thickness", "thicknessToMm", gauge, "gauge")
     assert mm == pytest.approx(inch * 25.4, abs=0.00005 * 25.4)
     assert call(page, "thickness", "mmToGauge", mm) == pytest.approx(gauge, abs=1e-6)
@@ -72,24 +73,26 @@ def test_mil_and_mm(page: Page) -> None:
     assert call(page, "thickness", "thicknessToMm", None, "mm") is None
 
 
-def test_every_state_has_its_words(page: Page) -> None:
-    known = page.evaluate("async () => Object.keys((await import('/js/base/words.js')).STATES)")
+def test_states_have_words(page: Page) -> None:
+    known = page.evaluate("async () => (await import('/js/base/words.js')).STATES")
     assert set(known) == set(RunState)
 
 
-def test_the_cautions_come_in_their_order(page: Page) -> None:
+def test_cautions_in_order(page: Page) -> None:
     cautions = page.evaluate(
         "async () => (await import('/js/base/words.js')).CAUTIONS.map((pair) => pair.join(' '))"
     )
     keys = (
-        "itrogen dioxide",
-        "does not stop the acid",
-        "ammonia",
-        "oggles",
+        "smell that fades is a danger sign",
+        "Never leave the building",
+        "Hydrogen rises there",
+        "No chlorides",
+        "Rinse at once",
+        "Acid into water",
         "residual-current",
         "Oxidiser",
-        "ilver nitrate",
-        "ltraviolet",
+        "drain",
+        "Ultraviolet",
     )
     assert len(cautions) == len(keys)
     for caution, key in zip(cautions, keys, strict=True):
@@ -106,7 +109,7 @@ PLATE = {
 }
 
 
-def test_the_cross_section_is_to_scale(page: Page) -> None:
+def test_section_is_to_scale(page: Page) -> None:
     scale = call(page, "section_geometry", "scaleOf", PLATE, 208)
     px = scale["pxPerMm"]
     assert scale["back"] - scale["surface"] == pytest.approx(1.2 * px)
@@ -116,7 +119,7 @@ def test_the_cross_section_is_to_scale(page: Page) -> None:
     )
     path = call(page, "section_geometry", "metalPath", opening, scale, PLATE, 0.2)
     arcs = [part.split() for part in path.replace("H", " ").replace("V", " ").split("A")[1:]]
-    # Under the resist the front is a quarter ellipse: undercut = depth / etch factor wide, depth high.
+    # Under the resist the front is a quarter ellipse, depth / etch factor wide and depth high.
     for arc in arcs:
         assert float(arc[0]) == pytest.approx(0.2 / 1.25 * px, abs=0.06)
         assert float(arc[1]) == pytest.approx(0.2 * px, abs=0.06)
@@ -125,7 +128,7 @@ def test_the_cross_section_is_to_scale(page: Page) -> None:
     assert both.count("A") == 4, "two sides are etched"
 
 
-def test_a_view_that_does_not_fit_is_broken_and_says_so(page: Page) -> None:
+def test_wide_view_is_broken(page: Page) -> None:
     thick = call(page, "section_geometry", "scaleOf", {**PLATE, "thicknessMm": 12.0}, 208)
     assert thick["isSheetBroken"]
     assert thick["pxPerMm"] * 0.25 >= 23.9, "the wanted depth can still be seen"
@@ -136,7 +139,7 @@ def test_a_view_that_does_not_fit_is_broken_and_says_so(page: Page) -> None:
     ]
 
 
-def test_the_mean_opening_is_twice_area_over_edge(page: Page) -> None:
+def test_mean_opening(page: Page) -> None:
     # A long slot, 2 mm wide: area 2 L, edge 2 L, so 2 A / P = 2 mm.
     assert call(page, "section_geometry", "meanOpeningMm", 200.0, 200.0) == pytest.approx(2.0)
     assert call(page, "section_geometry", "meanOpeningMm", 200.0, 0) is None
@@ -159,7 +162,7 @@ def test_numbers_for_a_person(page: Page) -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "shown"),
+    ("sent", "shown"),
     [
         ("current_a is -3 A: correct it", "the current is -3 A: correct it"),
         ("pieces is 1.5", "the number of copies is 1.5"),
@@ -169,39 +172,59 @@ def test_numbers_for_a_person(page: Page) -> None:
         ),
     ],
 )
-def test_fields_are_called_as_people_call_them(page: Page, told: str, shown: str) -> None:
-    assert call(page, "numbers", "printed", told) == shown
+def test_fields_have_names(page: Page, sent: str, shown: str) -> None:
+    assert call(page, "numbers", "printed", sent) == shown
 
 
-def test_a_draft_becomes_a_wish_and_a_stored_wish_a_draft_again(page: Page) -> None:
+def test_draft_and_request(page: Page) -> None:
     stored: dict[str, Any] = {
-        "metal": "fine-silver", "piece": "Reed panel", "area_mm2": 712.0, "edge_mm": 640.0, "depth_mm": 0.25,
-        "charge_coulombs": None, "current_a": None, "density_a_per_dm2": 15.0, "thickness_mm": 1.024, "sheet_mm2": 1500.0,
-        "pieces": 2, "sides": 1, "other_bare_mm2": 30.0, "supply_mode": "constant-voltage", "growth_mm2": None, "artwork": None,
-        "film_mm": 0.045, "bath": None, "stop_policy": "never-deeper", "gauge_stops_mm": [0.188], "expected_voltage_v": 2.4,
-    }  # fmt: skip
+        "metal": "fine-silver",
+        "piece": "Reed panel",
+        "area_mm2": 712.0,
+        "edge_mm": 640.0,
+        "depth_mm": 0.25,
+        "charge_coulombs": None,
+        "current_a": None,
+        "density_a_per_dm2": 15.0,
+        "thickness_mm": 1.024,
+        "sheet_mm2": 1500.0,
+        "pieces": 2,
+        "sides": 1,
+        "other_bare_mm2": 30.0,
+        "supply_mode": "constant-voltage",
+        "growth_mm2": None,
+        "artwork": None,
+        "film_mm": 0.045,
+        "bath": None,
+        "stop_policy": "never-deeper",
+        "gauge_stops_mm": [0.188],
+        "expected_voltage_v": 2.4,
+    }
     draft = call(page, "draft", "draftOf", stored)
-    again = call(page, "draft", "wishOf", draft, None)
+    again = call(page, "draft", "requestOf", draft, None)
     assert again["missing"] == {}
-    for name, value in again["wish"].items():
+    for name, value in again["request"].items():
         assert value == stored[name] or math.isclose(value, stored[name]), name
     assert {"density_a_per_dm2", "sheet_mm2", "other_bare_mm2", "gauge_stops_mm"} <= set(
-        again["wish"]
+        again["request"]
     )
-    assert "current_a" not in again["wish"]
-    spoilt = call(page, "draft", "wishOf", {**draft, "thickness": "thin", "area_cm2": ""}, None)
-    assert spoilt["missing"] == {"thickness_mm": "this is no number", "area_mm2": "needed"}
+    assert "current_a" not in again["request"]
+    spoilt = call(page, "draft", "requestOf", {**draft, "thickness": "thin", "area_cm2": ""}, None)
+    assert spoilt["missing"] == {
+        "thickness_mm": "Not a number: type digits, like 0.25.",
+        "area_mm2": "Needed.",
+    }
 
 
 def test_events_show_warnings(page: Page) -> None:
     """Only a warning is marked: the other kinds explain themselves."""
 
-    def text(kind: str, said: str, on_time_s: float = 0.0) -> Any:
-        event = {"kind": kind, "text": said, "on_time_s": on_time_s}
+    def text(kind: str, words: str, on_time_s: float = 0.0) -> Any:
+        event = {"kind": kind, "text": words, "on_time_s": on_time_s}
         return call(page, "event_list", "eventText", event)
 
     assert text("warning", "The resistance has risen.") == "Warning: The resistance has risen."
-    assert text("command", "Pause.", 61.0) == "Pause. (1:01 on)"
+    assert text("command", "Pause.", 61.0) == "Pause. (after 1:01)"
     assert text("state", "running -> paused. Lift the plate.") == "Paused. Lift the plate."
     for kind in ("check", "note"):
         assert text(kind, "A line.") == "A line."

@@ -11,7 +11,6 @@ import argparse
 import json
 import re
 import resource
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -20,11 +19,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+from tests.kits.page_modules import MODULES, TESTS, copy_modules
 from tests.paths import ROOT
-
-MODULES = Path("api") / "page" / "js"
-TESTS = Path("tests") / "page" / "js"
-COPIED = (Path("api") / "package.json", MODULES, TESTS)
 
 LEAST = 0.90
 MOST_CPU_S = 20
@@ -316,10 +312,7 @@ def judge_in_a_copy(module: str) -> Tally:
     """Try all mutants of a module in a copy of its own, and print the survivors."""
     with tempfile.TemporaryDirectory(prefix="mutants-page-") as scratch:
         there = Path(scratch)
-        for name in COPIED:
-            (there / name).parent.mkdir(parents=True, exist_ok=True)
-            copy = shutil.copytree if (ROOT / name).is_dir() else shutil.copy
-            copy(ROOT / name, there / name)
+        copy_modules(there)
         tally = judge(there, module)
     for survivor in tally.survivors:
         print(f"{module}.js:{survivor}", flush=True)

@@ -1,7 +1,7 @@
 // Puts the page together.
 
 import { announce } from "./base/announcer.js";
-import { Bench } from "./frame/status_store.js";
+import { StatusStore } from "./frame/status_store.js";
 import { beginScreen } from "./screens/begin.js";
 import { byId } from "./base/dom.js";
 import { checkScreen } from "./screens/check.js";
@@ -18,7 +18,7 @@ import { prepareScreen } from "./screens/prepare.js";
 import { rigScreen } from "./screens/rig.js";
 import { runScreen } from "./screens/run.js";
 import { runsScreen } from "./screens/runs.js";
-import { sheetScreen } from "./screens/print.js";
+import { printoutScreen } from "./screens/printout.js";
 import { get } from "./base/server.js";
 import { Sounder } from "./base/sound.js";
 import { armStop } from "./frame/stop.js";
@@ -30,45 +30,45 @@ const FONT_PATIENCE_MS = 1500;
 
 armStop();
 
-const bench = new Bench();
-keepFrame(bench);
-keepPrompt(bench);
-keepTrip(bench);
-keepWarnings(bench);
-keepTab(bench);
-announce(bench);
-new Sounder(bench);
+const store = new StatusStore();
+keepFrame(store);
+keepPrompt(store);
+keepTrip(store);
+keepWarnings(store);
+keepTab(store);
+announce(store);
+new Sounder(store);
 
-/** What Prepare, the rig check and Start share: what was typed, the plan, and the wish that it was made from. */
+/** What Prepare, the rig check and Start share: what was typed, the plan and its request. */
 const shared = {
   draft: keptDraft(),
   plan: null,
-  wish: null,
+  request: null,
   keep: () => keepDraft(shared.draft),
   empty: () => ({ ...EMPTY }),
 };
 
 const router = new Router(
   {
-    now: () => nowScreen(bench),
-    prepare: () => prepareScreen(bench, shared),
-    check: () => checkScreen(bench, shared),
-    begin: () => beginScreen(bench, shared),
-    gauge: () => gaugeScreen(bench),
+    now: () => nowScreen(store),
+    prepare: () => prepareScreen(store, shared),
+    check: () => checkScreen(store, shared),
+    begin: () => beginScreen(store, shared),
+    gauge: () => gaugeScreen(store),
     runs: () => runsScreen(),
-    run: () => runScreen(bench, shared),
+    run: () => runScreen(store, shared),
     compare: () => compareScreen(),
-    sheet: () => sheetScreen(),
-    rig: () => rigScreen(bench, shared),
+    sheet: () => printoutScreen(),
+    rig: () => rigScreen(store, shared),
   },
   "now",
 );
 
 const live = new LiveLink({
-  onStatus: (status) => bench.take(status),
-  onNews: () => bench.hearNoNews(),
-  onTrouble: (message) => bench.hearTrouble(message),
-  onLook: (silentMs, isFresh) => bench.look(silentMs, isFresh),
+  onStatus: (status) => store.take(status),
+  onHeartbeat: () => store.noteHeartbeat(),
+  onTrouble: (message) => store.noteTrouble(message),
+  onLook: (silentMs, isFresh) => store.look(silentMs, isFresh),
   fetchStatus: () => get("/api/status"),
 });
 
@@ -79,17 +79,18 @@ for (const link of document.querySelectorAll(".skip")) {
   });
 }
 
-// The typeface first, so that nothing is laid out twice; without it the system's own stays.
+// Load the typeface first, so that nothing is laid out twice.
 const patience = new Promise((resolve) => setTimeout(resolve, FONT_PATIENCE_MS));
 await Promise.race([document.fonts.load("1rem Hyperlegible"), patience]);
 const pin = pinInAddress();
 router.start();
 live.start();
 
-/** Ask for the PIN where this phone needs it: to control with the PIN of a scanned code, or even to look. */
+/** Ask for the PIN when this phone has scanned one, or needs one to look. */
 async function offerToPair(scannedPin) {
   const access = await get("/api/access").catch(() => null);
-  if (access === null || access.may_control || (scannedPin === null && access.may_view)) return;
+  if (access === null || access.may_control) return;
+  if (scannedPin === null && access.may_view) return;
   if (await askToPair(scannedPin ?? "")) live.turn();
 }
 

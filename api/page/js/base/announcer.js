@@ -1,42 +1,53 @@
-// What a screen reader is told: changes of state, every tenth of the depth, a trip at once. No chatter.
+// What a screen reader announces: changes of state, each tenth of the depth, a trip at once.
 
 import { byId, put } from "./dom.js";
 import { fixed, printed, spoken } from "./numbers.js";
+import { text } from "./text.js";
 import { stateOf } from "./words.js";
 
-const SILENCE_WORTH_TELLING_MS = 10000;
+const SILENCE_MS = 10000;
 
 /** Say something when nothing else is being said. */
-export const say = (text) => put(byId("polite"), text);
+export const say = (words) => put(byId("polite"), words);
 
 /** Say something at once. */
-export const sayAtOnce = (text) => put(byId("assertive"), text);
+export const sayAtOnce = (words) => put(byId("assertive"), words);
 
-/** Tell what changes on the bench. */
-export function announce(bench) {
+/** Announce what changes on the bench. */
+export function announce(store) {
   let tenth = 0;
-  let hasToldSilence = false;
-  bench.on("state", (status, before) => {
+  let isSilent = false;
+  store.on("state", (status, before) => {
     tenth = tenthOf(status);
-    const title = status.finding ? `${status.finding.title}. ` : "";
-    const text = `${stateOf(status.state).word}. ${title}${printed(status.message)}`;
-    if (status.state === "tripped" || status.relay_welded) sayAtOnce(text);
-    else if (before !== null) say(text);
+    const title = status.finding?.title ?? null;
+    const values = { state: stateOf(status.state), message: printed(status.message) };
+    const words =
+      title === null
+        ? text("announcement.state", values)
+        : text("announcement.state_and_reason", { ...values, reason: title });
+    if (status.state === "tripped" || status.relay_welded) sayAtOnce(words);
+    else if (before !== null) say(words);
     if (status.state !== "tripped" && before?.state === "tripped") sayAtOnce("");
   });
-  bench.on("status", (status) => {
+  store.on("status", (status) => {
     const now = tenthOf(status);
     if (status.state !== "running" || now <= tenth) return;
     tenth = now;
-    say(`Depth ${fixed(status.depth_mm, 3)} of ${fixed(status.target_depth_mm, 3)} millimetres, ${spoken(status.remaining_s)} left.`);
+    say(
+      text("announcement.depth", {
+        depth_mm: fixed(status.depth_mm, 3),
+        target_mm: fixed(status.target_depth_mm, 3),
+        time: spoken(status.remaining_s),
+      }),
+    );
   });
-  bench.on("freshness", (isFresh, silentMs) => {
-    if (!isFresh && silentMs !== null && silentMs > SILENCE_WORTH_TELLING_MS && !hasToldSilence) {
-      hasToldSilence = true;
-      say("No news from the bench for ten seconds. The numbers shown are old.");
-    } else if (isFresh && hasToldSilence) {
-      hasToldSilence = false;
-      say("News from the bench again.");
+  store.on("freshness", (isFresh, silentMs) => {
+    if (!isFresh && silentMs !== null && silentMs > SILENCE_MS && !isSilent) {
+      isSilent = true;
+      say(text("announcement.silent"));
+    } else if (isFresh && isSilent) {
+      isSilent = false;
+      say(text("announcement.back"));
     }
   });
 }

@@ -1,8 +1,11 @@
-// The DOM in few words. Text goes in as text, never as markup; nothing sets a style attribute.
+// Short functions for the DOM. Text goes in as text, never as markup; no style attribute is set.
 
 const SVG = "http://www.w3.org/2000/svg";
 
-/** Return an element. Attributes: true sets it empty, null and false leave it out, a function named on... listens. */
+/**
+ * Return an element. An attribute that is true is set empty, null and false leave it out, and a
+ * function with a name that begins with "on" becomes a listener.
+ */
 export function h(tag, attributes = {}, ...children) {
   return furnish(document.createElement(tag), attributes, children);
 }
@@ -18,19 +21,26 @@ function furnish(element, attributes, children) {
     else if (name === "value" || name === "checked") element[name] = value;
     else mark(element, name, value);
   }
-  element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  element.append(
+    ...children.flat().filter((child) => child !== null && child !== undefined && child !== false),
+  );
   return element;
 }
 
-/** Set an attribute, or take it away when the value is null or false. Does nothing when it stands already. */
+/** Set an attribute, or remove it for null and false. Touches the DOM only on change. */
 export function mark(element, name, value) {
-  const wanted = value === true ? "" : value === null || value === undefined || value === false ? null : String(value);
+  const wanted =
+    value === true
+      ? ""
+      : value === null || value === undefined || value === false
+        ? null
+        : String(value);
   if (element.getAttribute(name) === wanted) return;
   if (wanted === null) element.removeAttribute(name);
   else element.setAttribute(name, wanted);
 }
 
-/** Show a text; does nothing when it stands already. */
+/** Show a text. Touches the DOM only on change. */
 export function put(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
@@ -40,7 +50,7 @@ export function show(element, isShown) {
   if (element.hidden === isShown) element.hidden = !isShown;
 }
 
-/** Return a listener that does something once at a time: what comes before it is done is a double tap and does nothing. */
+/** Return a listener that ignores what comes before its action is done, such as a double tap. */
 export function single(action) {
   let isBusy = false;
   return async (event) => {
@@ -55,15 +65,21 @@ export function single(action) {
   };
 }
 
-/** Return a button that does something, once at a time. */
+/** Return a button whose action runs once at a time. */
 export function button(text, onclick, attributes = {}) {
   return h("button", { type: "button", ...attributes, onclick: single(onclick) }, text);
 }
 
-/** Return a definition list of [term, value] pairs, the empty ones left out. */
+/** Return a definition list of [term, value] pairs. Empty values are left out. */
 export function pairs(entries, attributes = {}) {
-  const known = entries.filter(([, value]) => value !== null && value !== undefined && value !== "");
-  return h("dl", { class: "pairs", ...attributes }, known.map(([term, value]) => h("div", {}, h("dt", {}, term), h("dd", {}, value))));
+  const known = entries.filter(
+    ([, value]) => value !== null && value !== undefined && value !== "",
+  );
+  return h(
+    "dl",
+    { class: "pairs", ...attributes },
+    known.map(([term, value]) => h("div", {}, h("dt", {}, term), h("dd", {}, value))),
+  );
 }
 
 let uniqueNumber = 0;

@@ -1,4 +1,6 @@
-// News from the bench: one stream while the page is seen, a look now and then while it is not, and no giving up.
+// The newest status: a stream while the page is visible, a request now and then while it is not.
+
+import { text } from "./text.js";
 
 export const STALE_MS = 3000;
 const REOPEN_MS = 6000;
@@ -6,14 +8,15 @@ const LOOK_MS = 500;
 const HIDDEN_LOOK_MS = 5000;
 
 /**
- * Keeps one stream of server-sent events open while the page is seen.
+ * Keeps one stream of server-sent events open while the page is visible, and never gives up.
  *
- * onStatus(status): a new status. onNews(): the loop is alive, nothing changed. onTrouble(message): the loop is not alive.
- * onLook(silentMs, isFresh): twice a second; numbers are live only while isFresh.
+ * onStatus(status): a new status. onHeartbeat(): the loop is alive and nothing changed.
+ * onTrouble(message): the loop is not alive. onLook(silentMs, isFresh): twice a second; numbers
+ * are live only while isFresh.
  */
 export class LiveLink {
-  constructor({ onStatus, onNews, onTrouble, onLook, fetchStatus }) {
-    Object.assign(this, { onStatus, onNews, onTrouble, onLook, fetchStatus });
+  constructor({ onStatus, onHeartbeat, onTrouble, onLook, fetchStatus }) {
+    Object.assign(this, { onStatus, onHeartbeat, onTrouble, onLook, fetchStatus });
     this.source = null;
     this.heardAt = null;
     this.openedAt = 0;
@@ -30,12 +33,12 @@ export class LiveLink {
     this.turn();
   }
 
-  /** Milliseconds since the last news, or null before the first. */
+  /** Return the milliseconds since the bench was last heard, or null before that. */
   silentMs() {
     return this.heardAt === null ? null : Date.now() - this.heardAt;
   }
 
-  /** Take up the stream anew when the page is seen; look now and then when it is not. */
+  /** Open the stream again when the page is visible; ask now and then when it is not. */
   turn() {
     clearTimeout(this.hiddenTimer);
     if (document.hidden) {
@@ -72,14 +75,14 @@ export class LiveLink {
     this.messages += 1;
     if (heartbeat.loop_alive) {
       this.heardAt = Date.now();
-      this.onNews();
+      this.onHeartbeat();
     } else {
       this.onTrouble(heartbeat.message);
     }
     this.look();
   }
 
-  /** Ask once, without the stream; an answer that the stream has overtaken is dropped. */
+  /** Ask once, without the stream. An answer that the stream has overtaken is dropped. */
   async refetch() {
     const before = this.messages;
     try {
@@ -87,7 +90,7 @@ export class LiveLink {
       if (this.messages === before) this.hear(status);
     } catch (error) {
       if (error.kind === "loop-not-alive") this.onTrouble(error.message);
-      if (error.kind === "pairing-needed") this.onTrouble("this phone may no longer look. Pair it on the Rig screen");
+      if (error.kind === "pairing-needed") this.onTrouble(text("server.may_not_look"));
     }
   }
 

@@ -1,6 +1,6 @@
 // Numbers for a person. What is not known is a dash, never 0.
 
-import { FIELDS } from "./words.js";
+import { text, textsBelow } from "./text.js";
 
 const NARROW = "\u202f";
 export const NONE = "\u2013";
@@ -10,18 +10,22 @@ export function fixed(value, digits) {
   if (!Number.isFinite(value)) return NONE;
   const [whole, part] = Math.abs(value).toFixed(digits).split(".");
   const grouped = whole.length > 4 ? whole.replace(/\B(?=(\d{3})+$)/g, NARROW) : whole;
-  const text = part === undefined ? grouped : `${grouped}.${part}`;
-  return value < 0 && Number(text.replaceAll(NARROW, "")) !== 0 ? `\u2212${text}` : text;
+  const digitsShown = part === undefined ? grouped : `${grouped}.${part}`;
+  const isNegative = value < 0 && Number(digitsShown.replaceAll(NARROW, "")) !== 0;
+  return isNegative ? `\u2212${digitsShown}` : digitsShown;
 }
 
 /** Return a number with its unit, or a dash. */
 export function withUnit(value, digits, unit) {
-  const text = fixed(value, digits);
-  return text === NONE ? NONE : `${text}\u00a0${unit}`;
+  const number = fixed(value, digits);
+  return number === NONE ? NONE : `${number}\u00a0${unit}`;
 }
 
-/** Return an interval. */
-export const interval = (low, high, digits) => `${fixed(low, digits)} to ${fixed(high, digits)}`;
+/** Return the bounds of a depth for a text, in mm. */
+export const bounds = ({ depth_low_mm, depth_high_mm }) => ({
+  low_mm: fixed(depth_low_mm, 3),
+  high_mm: fixed(depth_high_mm, 3),
+});
 
 /** Return seconds as m:ss, from an hour on as h:mm:ss. */
 export function clockwork(seconds) {
@@ -34,34 +38,41 @@ export function clockwork(seconds) {
 
 /** Return seconds in words, for a screen reader. */
 export function spoken(seconds) {
-  if (!Number.isFinite(seconds)) return "an unknown time";
+  if (!Number.isFinite(seconds)) return text("announcement.unknown_time");
+  if (seconds < 90) return text("announcement.seconds", { count: Math.round(seconds) });
   const minutes = Math.round(seconds / 60);
-  if (seconds < 90) return `${Math.round(seconds)} seconds`;
-  return minutes < 90 ? `${minutes} minutes` : `${Math.floor(minutes / 60)} hours ${minutes % 60} minutes`;
+  if (minutes < 90) return text("announcement.minutes", { count: minutes });
+  return text("announcement.hours", { count: Math.floor(minutes / 60), minutes: minutes % 60 });
 }
 
 /** Return the time of day of a date. */
-export const timeOfDay = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
+export const timeOfDay = (date) =>
+  date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
 
-/** Return day and time of an instant that came as text. */
-export function moment(text) {
-  const date = new Date(text);
-  return `${date.toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" })}, ${timeOfDay(date)}`;
+/** Return day and time of an instant in ISO 8601. */
+export function moment(instant) {
+  const date = new Date(instant);
+  const day = { day: "numeric", month: "short", year: "numeric" };
+  return `${date.toLocaleDateString([], day)}, ${timeOfDay(date)}`;
 }
 
-const FIELD = new RegExp(`(?<![\\w.])(${Object.keys(FIELDS).filter((name) => name.includes("_")).join("|")})(?!\\w)|^(pieces|piece)(?= is )`, "g");
+const FIELDS = textsBelow("field");
+const LONG = Object.keys(FIELDS).filter((name) => name.includes("_"));
+const FIELD = new RegExp(`(?<![\\w.])(${LONG.join("|")})(?!\\w)|^(pieces|piece)(?= is )`, "g");
 
-/** Return a text of the controller as people read it: fields by their names, units as they are printed. */
-export function printed(text) {
-  const named = (text ?? "").replace(FIELD, (field) => FIELDS[field]);
-  return named.replaceAll("degC", "\u00b0C").replace(/\b([cdm]?m)([23])\b/g, (_, unit, power) => unit + "\u00b2\u00b3"[power - 2]);
+/** Return a text of the API as people read it: fields by their names, units as in print. */
+export function printed(message) {
+  const named = (message ?? "").replace(FIELD, (field) => FIELDS[field]);
+  const powers = (_, unit, power) => unit + "\u00b2\u00b3"[power - 2];
+  return named.replaceAll("degC", "\u00b0C").replace(/\b([cdm]?m)([23])\b/g, powers);
 }
 
-/** Return the number in an input, comma or point, or null when there is none. */
-export function numberIn(text) {
-  const clean = String(text).trim().replace(",", ".").replace("\u2212", "-");
+/** Return the number in an input, with comma or point, or null when there is none. */
+export function numberIn(typed) {
+  const clean = String(typed).trim().replace(",", ".").replace("\u2212", "-");
   return /^[-+]?(\d+\.?\d*|\.\d+)$/.test(clean) ? Number(clean) : null;
 }
 
-/** Return a number without the noise of its arithmetic, to be shown in an input. */
-export const tidy = (value, digits = 6) => (value === null ? "" : String(Number(value.toPrecision(digits))));
+/** Return a number for an input, without rounding noise. */
+export const tidy = (value, digits = 6) =>
+  value === null ? "" : String(Number(value.toPrecision(digits)));

@@ -1,14 +1,15 @@
 // Screens by the address after #, so that going back works. Each screen is built once and kept.
 
 import { byId, mark, show } from "./dom.js";
-import { cancelSheets } from "./sheet.js";
+import { cancelDialogs } from "./dialog.js";
 
 const PATIENCE_MS = 2500;
 
 /**
  * Shows one screen at a time.
  *
- * builders: {name: () => {element, enter(parts), leave()}}; all but element may be missing. What enter returns is waited for.
+ * builders: {name: () => {element, enter(parts), leave()}}. enter and leave may be missing. The
+ * router waits for what enter returns.
  */
 export class Router {
   constructor(builders, home) {
@@ -25,7 +26,7 @@ export class Router {
     this.go(false);
   }
 
-  /** Show what the address names; the focus follows when a person went there. */
+  /** Show the screen in the address; move the focus there when a person chose it. */
   go(isMoved) {
     const [name, ...parts] = location.hash.slice(1).split("/").map(readable);
     const known = Object.hasOwn(this.builders, name) ? name : this.home;
@@ -43,13 +44,15 @@ export class Router {
     if (isMoved) this.lead(screen);
   }
 
-  /** Show what an address holds at once and whole, not bit by bit as it comes; after a while whatever is there. */
+  /** Show a screen when all of it has arrived, or after a while what is there. */
   async reveal(screen, arrival) {
     this.entry += 1;
     const own = this.entry;
     if (arrival === undefined) return;
     mark(screen.element, "data-waiting", true);
-    await Promise.race([arrival, new Promise((resolve) => setTimeout(resolve, PATIENCE_MS))]).catch(() => {});
+    await Promise.race([arrival, new Promise((resolve) => setTimeout(resolve, PATIENCE_MS))]).catch(
+      () => {},
+    );
     if (own === this.entry || this.present !== screen) mark(screen.element, "data-waiting", null);
   }
 
@@ -60,7 +63,7 @@ export class Router {
 
   /** Bring the person to the top of a screen. */
   lead(screen) {
-    cancelSheets();
+    cancelDialogs();
     window.scrollTo(0, 0);
     const heading = screen.element.querySelector("h1");
     heading.tabIndex = -1;
@@ -75,7 +78,7 @@ export class Router {
   }
 }
 
-/** Return a part of the address as it is read; one that is spoilt stays as it is. */
+/** Return a part of the address decoded, or as it is where that fails. */
 function readable(part) {
   try {
     return decodeURIComponent(part);

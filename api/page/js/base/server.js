@@ -1,17 +1,25 @@
-// The API of the bench. A refusal is an error that says what is wrong and what to do.
+// Requests to the API. A refusal is an error that says what is wrong and what to do.
+
+import { text } from "./text.js";
 
 const PATIENCE_MS = 8000;
 const UPLOAD_PATIENCE_MS = 120000;
 const TRIES = 3;
 const AGAIN_MS = 1000;
 
-/** Types of artwork files; of all others the controller looks at the bytes. */
-export const FILE_TYPES = ["image/png", "image/tiff", "image/jpeg", "application/pdf", "image/svg+xml"];
+/** Types of artwork files. For any other type the controller looks at the bytes. */
+export const FILE_TYPES = [
+  "image/png",
+  "image/tiff",
+  "image/jpeg",
+  "application/pdf",
+  "image/svg+xml",
+];
 
-/** A request that was refused. `errors` holds the fields that cannot be used: [{field, message, limit}]. */
+/** A request was refused. errors: the fields that cannot be used, [{field, message, limit}]. */
 export class RefusedError extends Error {
   constructor(status, problem) {
-    super(problem?.detail ?? `the controller answered ${status}`);
+    super(problem?.detail ?? text("server.refused", { status }));
     this.status = status;
     this.kind = (problem?.type ?? "").split("/").pop();
     this.errors = problem?.errors ?? [];
@@ -19,17 +27,21 @@ export class RefusedError extends Error {
   }
 }
 
-/** A request that got no answer. */
+/** A request got no answer. */
 export class UnreachableError extends Error {
   constructor() {
-    super("The controller cannot be reached from here. Is this phone on the studio network?");
+    super(text("server.unreachable"));
   }
 }
 
 async function ask(path, options, patienceMs = PATIENCE_MS) {
   let answer;
   try {
-    answer = await fetch(path, { cache: "no-store", ...options, signal: AbortSignal.timeout(patienceMs) });
+    answer = await fetch(path, {
+      cache: "no-store",
+      ...options,
+      signal: AbortSignal.timeout(patienceMs),
+    });
   } catch {
     throw new UnreachableError();
   }
@@ -38,10 +50,10 @@ async function ask(path, options, patienceMs = PATIENCE_MS) {
   return body;
 }
 
-/** Return what stands at a path. */
+/** Return the JSON at a path. */
 export const get = (path) => ask(path, {});
 
-/** Return what stands at a path; ask again a little later while the control loop is busy. */
+/** Return the JSON at a path; ask again a little later while the control loop is busy. */
 export async function getPatiently(path) {
   for (let trial = 1; ; trial += 1) {
     try {
@@ -56,20 +68,28 @@ export async function getPatiently(path) {
 /** Send JSON, or nothing, and return the answer. */
 export function post(path, body) {
   if (body === undefined) return ask(path, { method: "POST" });
-  return ask(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+  return ask(path, {
+    method: "POST",
+    headers: { "Content-Type": "application/json" },
+    body: JSON.stringify(body),
+  });
 }
 
 /** Send a file as it is and return the answer. */
 export function upload(path, file) {
-  const headers = { "Content-Type": FILE_TYPES.includes(file.type) ? file.type : "application/octet-stream" };
+  const headers = {
+    "Content-Type": FILE_TYPES.includes(file.type) ? file.type : "application/octet-stream",
+  };
   return ask(path, { method: "POST", headers, body: file }, UPLOAD_PATIENCE_MS);
 }
 
-/** Return a path with its query; what is null or empty is left out. */
+/** Return a path with its query. Values that are null or empty are left out. */
 export function query(path, values) {
-  const known = Object.entries(values).filter(([, value]) => value !== null && value !== undefined && value !== "");
-  const text = new URLSearchParams(known.map(([name, value]) => [name, String(value)])).toString();
-  return text === "" ? path : `${path}?${text}`;
+  const known = Object.entries(values).filter(
+    ([, value]) => value !== null && value !== undefined && value !== "",
+  );
+  const encoded = new URLSearchParams(known.map(([name, value]) => [name, String(value)]));
+  return known.length === 0 ? path : `${path}?${encoded}`;
 }
 
 /** Return a path from its parts, each one escaped. */

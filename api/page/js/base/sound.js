@@ -1,7 +1,9 @@
-// Sound on this phone for paused, finished and tripped. The bench's lamp and buzzer are the real alarm.
+// Sound on this phone for paused, finished and tripped. The lamp and buzzer on the bench are the
+// real alarm.
 
 import { byId, mark, put } from "./dom.js";
 import { reshape } from "./shapes.js";
+import { text } from "./text.js";
 
 const KEPT_AS = "biteclock-sound";
 const PATTERNS = {
@@ -14,9 +16,9 @@ const TONE_S = 0.16;
 const GAP_S = 0.06;
 const OWN_DOING_MS = 3000;
 
-/** Sounds from the first tap on, until the person has taken note. A trip sounds until it is acknowledged or muted. */
+/** Sounds until the next tap; for a trip, until it is acknowledged or muted. */
 export class Sounder {
-  constructor(bench) {
+  constructor(store) {
     this.context = null;
     this.isMuted = localStorage.getItem(KEPT_AS) === "muted";
     this.state = null;
@@ -26,7 +28,7 @@ export class Sounder {
     this.button.addEventListener("click", () => this.mute(!this.isMuted));
     document.addEventListener("pointerdown", () => this.touched(), true);
     document.addEventListener("keydown", () => this.touched(), true);
-    bench.on("state", (status) => this.turn(status.state));
+    store.on("state", (status) => this.turn(status.state));
     this.show();
   }
 
@@ -60,7 +62,7 @@ export class Sounder {
 
   show() {
     mark(this.button, "aria-pressed", this.isMuted ? "false" : "true");
-    put(byId("sound-word"), this.isMuted ? "Sound off" : "Sound on");
+    put(byId("sound-word"), text(this.isMuted ? "app.sound_off" : "app.sound_on"));
     reshape(byId("sound-shape"), this.isMuted ? "muted" : "sound");
   }
 

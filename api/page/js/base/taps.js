@@ -1,4 +1,4 @@
-// Wet gloves tap twice: what comes in the place of a tapped button waits a moment before it can be tapped itself.
+// Wet gloves tap twice: a button that replaces a tapped one waits a moment before it takes a tap.
 
 import { mark } from "./dom.js";
 
@@ -8,13 +8,17 @@ let tappedAt = -Infinity;
 for (const kind of ["pointerdown", "click", "keydown"]) {
   document.addEventListener(kind, () => (tappedAt = performance.now()), true);
 }
-document.addEventListener("click", (event) => {
-  if (!event.target.closest?.("[data-waits]")) return;
-  event.preventDefault();
-  event.stopPropagation();
-}, true);
+document.addEventListener(
+  "click",
+  (event) => {
+    if (!event.target.closest?.("[data-waits]")) return;
+    event.preventDefault();
+    event.stopPropagation();
+  },
+  true,
+);
 
-/** Put children in a box. Right after a tap their buttons are disabled for a moment. */
+/** Put children into a box. Right after a tap their buttons are disabled for a moment. */
 export function place(box, children) {
   box.replaceChildren(...children);
   const rest = WAIT_MS - (performance.now() - tappedAt);

@@ -1,9 +1,10 @@
-// The question above the commands: first look, lost contact, lift and rinse, what next.
+// The question that the bench asks, above the commands: first look, lost contact, lift and rinse.
 
 import { button, byId, h, mark } from "../base/dom.js";
 import { command } from "./commands.js";
 import { fixed, printed } from "../base/numbers.js";
 import { place } from "../base/taps.js";
+import { text } from "../base/text.js";
 
 /** Keep the question up to date. It is rebuilt only when the question changes. */
 export function keepPrompt(bench) {
@@ -16,7 +17,7 @@ export function keepPrompt(bench) {
     if (key === asked) return;
     const hadFocus = box.contains(document.activeElement);
     asked = key;
-    place(box, question === null ? [] : [sheet(question), hint(question)]);
+    place(box, question === null ? [] : [card(question), hint(question)]);
     mark(document.body, "data-asks", question !== null);
     if (hadFocus) (box.querySelector("h2") ?? byId("main")).focus();
   };
@@ -25,22 +26,19 @@ export function keepPrompt(bench) {
   window.addEventListener("hashchange", update);
 }
 
-const sheet = (question) =>
-  h("section", { class: "prompt", "aria-label": "Question from the bench" }, question.parts);
+const card = (question) =>
+  h("section", { class: "prompt", "aria-label": text("question.from_the_bench") }, question.parts);
 
-/** On a phone's other screens, which serve something else, one line leads to the question. */
+/** On other screens of a phone the question is one line with a link. */
 const hint = (question) =>
   h(
     "section",
-    { class: "prompt-hint", "aria-label": "The bench asks" },
+    { class: "prompt-hint", "aria-label": text("question.hint") },
     h("strong", {}, question.title),
-    h("a", { class: "button", href: "#now" }, "Answer"),
+    h("a", { class: "button", href: "#now" }, text("question.answer")),
   );
 
-/**
- * Return the question to ask: {key, title, parts}, or null.
- * The gauge screen asks about the plate itself.
- */
+/** Return the question, {key, title, parts}, or null. The gauge screen asks for the plate. */
 function questionOf(bench, isGaugeScreen) {
   const { status } = bench;
   const { state } = status;
@@ -53,90 +51,93 @@ function questionOf(bench, isGaugeScreen) {
   return state === "paused" ? paused(bench) : ended(bench);
 }
 
-const ask = (key, title, text, ...answers) => ({
+const ask = (key, title, words, ...answers) => ({
   key,
   title,
   parts: [
     h("h2", { tabindex: "-1" }, title),
-    h("p", {}, text),
+    h("p", {}, words),
     h("div", { class: "answers" }, answers),
   ],
 });
 
-const gauge = (isFirst) =>
-  h("a", { class: isFirst ? "button primary" : "button", href: "#gauge" }, "Gauge");
+const gauge = (isFirst) => {
+  const look = isFirst ? "button primary" : "button";
+  return h("a", { class: look, href: "#gauge" }, text("question.gauge"));
+};
 
-const carryOn = (text, isFirst) =>
-  button(text, () => command("resume"), { class: isFirst ? "primary" : "" });
+const carryOn = (isFirst) =>
+  button(text("question.carry_on"), () => command("resume"), { class: isFirst ? "primary" : "" });
 
 function firstLook() {
   return ask(
-    "first look",
-    "First look",
-    "Is gas rising at the minus plate, and is the work turning matt evenly? "
-      + "Nothing else shows that the clips are swapped at the cell.",
-    button("Both, all well", () => command("first-look", { is_well: true }), { class: "primary" }),
-    button("No: pause", () => command("first-look", { is_well: false })),
+    "first-look",
+    text("question.first_look"),
+    text("question.first_look_text"),
+    button(text("question.all_well"), () => command("first-look", { is_well: true }), {
+      class: "primary",
+    }),
+    button(text("question.not_well"), () => command("first-look", { is_well: false })),
   );
 }
 
 function lookedFor(bench) {
   const { reason, title, what, advice } = bench.status.finding;
-  const text = printed(`${what} ${advice}`);
-  const answers = [carryOn("Fixed, carry on", true), ...plateAnswers(bench)];
-  return ask(`${reason} ${bench.plateIs()}`, title, text, ...answers);
+  const words = printed(`${what} ${advice}`);
+  const key = `${reason} ${bench.plateIs()}`;
+  return ask(key, title, words, carryOn(true), ...plateAnswers(bench));
 }
 
 function interrupted(status) {
-  const text = printed(status.message);
-  return ask("interrupted", "Interrupted", text, carryOn("Carry on", true), gauge(false));
+  const title = text("question.interrupted");
+  return ask("interrupted", title, printed(status.message), carryOn(true), gauge(false));
 }
 
 /** Return where the run is, in words. */
 export function standsAt(status) {
   if (status.state === "finished" || status.state === "stopped") {
-    const done = status.state === "finished" ? "Finished" : "Stopped";
-    return status.depth_mm === null ? done : `${done} at ${fixed(status.depth_mm, 3)} mm`;
+    if (status.depth_mm === null) return text(`question.${status.state}`);
+    return text(`question.${status.state}_at`, { depth_mm: fixed(status.depth_mm, 3) });
   }
-  if (status.gauge_stop_mm === null) return "Paused";
-  return `Gauge stop at ${fixed(status.gauge_stop_mm, 3)} mm`;
+  return status.gauge_stop_mm === null
+    ? text("question.paused")
+    : text("question.gauge_stop_at", { depth_mm: fixed(status.gauge_stop_mm, 3) });
 }
 
 function lift(bench) {
   const key = `lift ${bench.status.state} ${bench.status.gauge_stop_mm}`;
-  const text = "Lift and rinse the plate: the acid keeps biting with the power off.";
-  return ask(key, standsAt(bench.status), text, ...plateAnswers(bench));
+  return ask(key, standsAt(bench.status), text("question.lift"), ...plateAnswers(bench));
 }
 
 export const PLATE_LINES = {
-  out: "The plate is out and rinsed.",
-  in: "The plate is in the bath with the power off. The acid keeps biting: the range of the "
-    + "depth grows upwards.",
+  out: text("question.plate.out"),
+  in: text("question.plate.in"),
 };
 
 function paused(bench) {
   const is = bench.plateIs();
-  const answers = [gauge(true), carryOn("Carry on", false), ...plateAnswers(bench)];
+  const answers = [gauge(true), carryOn(false), ...plateAnswers(bench)];
   return ask(`paused ${is}`, standsAt(bench.status), PLATE_LINES[is], ...answers);
 }
 
 function ended(bench) {
   const is = bench.plateIs();
-  const text = `${PLATE_LINES[is]} What you gauge or weigh now improves the next run in this bath.`;
-  const clear = button("Clear the bench", () => command("acknowledge"));
+  const clear = button(text("question.clear"), () => command("acknowledge"));
+  const words = text(`question.ended.${is}`);
   const answers = [gauge(true), clear, ...plateAnswers(bench)];
-  return ask(`${bench.status.state} ${is}`, standsAt(bench.status), text, ...answers);
+  return ask(`${bench.status.state} ${is}`, standsAt(bench.status), words, ...answers);
 }
 
 /** Return the answers to: where is the plate? Later, only the answer that would change it. */
 export function plateAnswers(bench) {
+  const lift = () => command("lifted");
+  const leaveIn = async () => (await command("left-in")) && bench.noteLeftIn();
   const lifted = (isFirst) =>
-    button("Lifted and rinsed", () => command("lifted"), { class: isFirst ? "primary" : "" });
-  const left = (text) =>
-    button(text, async () => (await command("left-in")) && bench.sayLeftIn());
+    button(text("question.lifted"), lift, { class: isFirst ? "primary" : "" });
   if (bench.asksForPlate()) {
-    return [lifted(bench.status.finding === null), left("Left in the bath")];
+    return [lifted(bench.status.finding === null), button(text("question.left_in"), leaveIn)];
   }
-  return [bench.plateIs() === "in" ? lifted(false) : left("Back in the bath")];
+  if (bench.plateIs() === "in") return [lifted(false)];
+  return [button(text("question.back_in"), leaveIn)];
 }
 

@@ -1,19 +1,20 @@
-// Title and icon of the tab, so that a page in the background tells.
+// Title and icon of the tab show the state while the page is in the background.
 
 import { byId } from "../base/dom.js";
 import { fixed, timeOfDay } from "../base/numbers.js";
 import { shapePath } from "../base/shapes.js";
-import { stateOf } from "../base/words.js";
+import { text } from "../base/text.js";
+import { STATES } from "../base/words.js";
 
 const SIDE = 64;
 const COLOURS = { running: "#0b5d7a", tripped: "#b3261e", paused: "#7a4a00" };
 
 /** Keep title and icon up to date. */
-export function keepTab(bench) {
+export function keepTab(store) {
   let drawn = "";
   const update = () => {
-    const { status, isFresh } = bench;
-    const title = titleOf(bench);
+    const { status, isFresh } = store;
+    const title = titleOf(store);
     if (document.title !== title) document.title = title;
     if (status === null) return;
     const share = shareOf(status);
@@ -22,17 +23,18 @@ export function keepTab(bench) {
     drawn = wanted;
     byId("icon").href = icon(isFresh ? status.state : "idle", share, isFresh);
   };
-  bench.on("status", update);
-  bench.on("freshness", update);
+  store.on("status", update);
+  store.on("freshness", update);
 }
 
-/** Return the title: depth and state, or since when nothing was heard. */
+/** Return the title: depth and state, or when the bench was last heard. */
 export function titleOf({ status, isFresh, silentMs }) {
-  if (status === null) return "biteclock";
-  const state = stateOf(status.state).word.toLowerCase();
-  const depth = status.depth_mm === null ? "" : `${fixed(status.depth_mm, 3)} mm `;
-  if (isFresh) return `${depth}${state} \u00b7 biteclock`;
-  return `no news since ${timeOfDay(new Date(Date.now() - silentMs))} \u00b7 biteclock`;
+  if (status === null) return text("app.name");
+  if (!isFresh) return text("tab.silent", { time: timeOfDay(new Date(Date.now() - silentMs)) });
+  const known = STATES.includes(status.state);
+  const state = known ? text(`state.${status.state}.in_title`) : status.state;
+  if (status.depth_mm === null) return text("tab.no_depth", { state });
+  return text("tab.running", { depth_mm: fixed(status.depth_mm, 3), state });
 }
 
 function shareOf(status) {
@@ -44,7 +46,7 @@ function icon(state, share, isFresh) {
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = SIDE;
   const pen = canvas.getContext("2d");
-  const colour = isFresh ? COLOURS[state] ?? "#37474f" : "#8a9499";
+  const colour = isFresh ? (COLOURS[state] ?? "#37474f") : "#8a9499";
   pen.fillStyle = "#ffffff";
   pen.beginPath();
   pen.arc(SIDE / 2, SIDE / 2, SIDE / 2, 0, 2 * Math.PI);

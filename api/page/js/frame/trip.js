@@ -1,11 +1,11 @@
-// A trip fills the screen: what happened, value and limit, what to do, Acknowledge.
-// Stop stays under the thumb.
+// A trip fills the screen: what happened, value and limit, what to do. Stop stays live below it.
 
 import { command } from "./commands.js";
 import { button, byId, h, mark, put, show } from "../base/dom.js";
 import { clockwork, fixed, printed, withUnit } from "../base/numbers.js";
 import { reshape, shape } from "../base/shapes.js";
-import { cancelSheets, coverScreens } from "../base/sheet.js";
+import { cancelDialogs, coverScreens } from "../base/dialog.js";
+import { text } from "../base/text.js";
 
 /** Decimals of a value, by its unit. */
 const DIGITS = { A: 3, V: 2, s: 1, C: 1, mm: 3, degC: 1, "%": 0 };
@@ -29,18 +29,20 @@ function build() {
   const view = {
     shape: shape("tripped"),
     title: h("h1", { id: "trip-title", tabindex: "-1" }),
-    plug: h("p", { class: "plug" }, "PULL THE PLUG"),
+    plug: h("p", { class: "plug" }, text("trip.pull_the_plug")),
     what: h("p", { class: "trip-what" }),
     figures: h("dl", { class: "trip-figures" }),
     value: h("dd"),
     limit: h("dd"),
-    todoTitle: h("h2", {}, "What to do"),
+    todoTitle: h("h2", {}, text("trip.what_to_do")),
     todo: h("p", { class: "trip-todo" }),
     kept: h("p", { class: "quiet" }),
-    acknowledge: button("Acknowledge", () => command("acknowledge"), { class: "primary wide" }),
+    acknowledge: button(text("trip.acknowledge"), () => command("acknowledge"), {
+      class: "primary wide",
+    }),
   };
-  view.valueRow = h("div", {}, h("dt", {}, "Measured"), view.value);
-  view.limitRow = h("div", {}, h("dt", {}, "Limit"), view.limit);
+  view.valueRow = h("div", {}, h("dt", {}, text("trip.measured")), view.value);
+  view.limitRow = h("div", {}, h("dt", {}, text("trip.limit")), view.limit);
   view.figures.append(view.valueRow, view.limitRow);
   view.body = h(
     "div",
@@ -62,7 +64,7 @@ function fill(view, status) {
   // The first reason stays when a weld is found later: then the newest message is about the weld.
   const finding = isWelded && status.reason !== "relay_welded" ? null : status.finding;
   const { value, limit } = finding ?? { value: null, limit: null };
-  put(view.title, isWelded ? "The relay is welded" : finding?.title ?? "Tripped");
+  put(view.title, isWelded ? text("trip.relay_welded") : (finding?.title ?? text("trip.tripped")));
   reshape(view.shape, "tripped");
   show(view.plug, isWelded);
   put(view.what, printed(finding?.what ?? status.message));
@@ -73,21 +75,22 @@ function fill(view, status) {
   show(view.todoTitle, finding !== null);
   show(view.todo, finding !== null);
   put(view.todo, printed(finding?.advice));
-  const relay = status.relay_on
-    ? "The relay output still reads on."
-    : "The relay output reads off.";
-  const depth =
-    status.depth_mm === null
-      ? ""
-      : ` Depth so far ${fixed(status.depth_mm, 3)} mm after ${clockwork(status.on_time_s)}.`;
-  put(view.kept, relay + depth);
+  put(view.kept, keptText(status));
   mark(byId("trip"), "data-welded", isWelded);
+}
+
+/** Return how the relay reads, and how deep the run has come. */
+function keptText(status) {
+  const key = status.relay_on ? "trip.relay_on" : "trip.relay_off";
+  if (status.depth_mm === null) return text(key);
+  const values = { depth_mm: fixed(status.depth_mm, 3), time: clockwork(status.on_time_s) };
+  return text(`${key}_at`, values);
 }
 
 /** Cover or uncover the screens; the commands below stay live. */
 function cover(isCovered) {
   show(byId("trip"), isCovered);
-  if (isCovered) cancelSheets();
+  if (isCovered) cancelDialogs();
   coverScreens();
   if (isCovered) byId("trip-title").focus();
   else byId("main").focus({ preventScroll: true });

@@ -1,8 +1,8 @@
-// The points of a run's curves: from the logbook, then from the live status, at most one a second. Pure.
+// The points of a run's curves: from the logbook, then from the live status, at most one a second.
 
 const EVERY_S = 1;
 
-/** Curves over the time with the relay on, in minutes. */
+/** Curves over the etching time, in minutes. */
 export class CurveData {
   constructor() {
     this.clear();
@@ -23,19 +23,27 @@ export class CurveData {
     const live = { ...this };
     this.clear();
     for (const point of points) {
-      this.add(point.on_time_s, point.depth_max_mm, null, null, point.current_mean_a, point.voltage_mean_v);
+      const { on_time_s, depth_max_mm, current_mean_a, voltage_mean_v } = point;
+      this.add(on_time_s, depth_max_mm, null, null, current_mean_a, voltage_mean_v);
     }
     live.minutes.forEach((minutes, i) => {
-      // What is not newer than the last point is refused.
-      this.add(minutes * 60, live.depth[i], live.low[i], live.high[i], live.current[i], live.voltage[i]);
+      // add() drops what is not newer than the last point.
+      const [depth, low, high] = [live.depth[i], live.low[i], live.high[i]];
+      this.add(minutes * 60, depth, low, high, live.current[i], live.voltage[i]);
     });
   }
 
-  /** Take a live status. Returns whether there is a new point. */
+  /** Take a live status. Return whether there is a new point. */
   follow(status) {
-    if (status.on_time_s === null || status.state !== "running" || status.on_time_s < this.lastS + EVERY_S) return false;
+    if (status.on_time_s === null || status.state !== "running") return false;
+    if (status.on_time_s < this.lastS + EVERY_S) return false;
     return this.add(
-      status.on_time_s, status.depth_mm, status.depth_low_mm, status.depth_high_mm, status.current_a, status.voltage_v,
+      status.on_time_s,
+      status.depth_mm,
+      status.depth_low_mm,
+      status.depth_high_mm,
+      status.current_a,
+      status.voltage_v,
     );
   }
 

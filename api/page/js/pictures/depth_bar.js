@@ -1,15 +1,22 @@
-// Depth on a rule: how far, between what, the wanted depth, the gauge stops.
+// Depth on a ruler: the estimate, its interval, the wanted depth, the gauge stops.
 
 import { mark, svg } from "../base/dom.js";
 
 const HEIGHT = 34;
 const ROOM = 1.06;
 
-/** A rule from 0 to a little beyond the target or the interval's upper end. */
+/** A ruler from 0 to a little beyond the target or the interval's upper end. */
 export class DepthBar {
   constructor() {
     const make = (name) => svg("rect", { class: `rule-${name}` });
-    this.track = svg("rect", { class: "rule-track", x: 0, y: 11, height: 12, width: "100%", rx: 6 });
+    this.track = svg("rect", {
+      class: "rule-track",
+      x: 0,
+      y: 11,
+      height: 12,
+      width: "100%",
+      rx: 6,
+    });
     this.done = make("done");
     this.likely = make("likely");
     this.target = make("target");
@@ -17,7 +24,11 @@ export class DepthBar {
     this.element = svg(
       "svg",
       { class: "rule", width: "100%", height: HEIGHT, "aria-hidden": "true" },
-      this.track, this.done, this.likely, this.target, this.stops,
+      this.track,
+      this.done,
+      this.likely,
+      this.target,
+      this.stops,
     );
   }
 
@@ -26,12 +37,14 @@ export class DepthBar {
     const at = (mm) => `${((100 * Math.min(mm, end)) / end).toFixed(2)}%`;
     place(this.done, { x: 0, y: 11, width: at(depth.best), height: 12, rx: 6 });
     const [low, high] = [depth.low ?? depth.best, depth.high ?? depth.best];
-    place(this.likely, { x: at(low), y: 26, width: `${((100 * (Math.min(high, end) - low)) / end).toFixed(2)}%`, height: 4 });
+    const width = `${((100 * (Math.min(high, end) - low)) / end).toFixed(2)}%`;
+    place(this.likely, { x: at(low), y: 26, width, height: 4 });
     place(this.target, { x: at(targetMm), y: 2, width: 3, height: 30 });
     const wanted = stopsMm.join();
     if (this.stops.dataset.wanted === `${wanted} ${end}`) return;
     this.stops.dataset.wanted = `${wanted} ${end}`;
-    this.stops.replaceChildren(...stopsMm.map((mm) => svg("rect", { class: "rule-stop", x: at(mm), y: 6, width: 3, height: 22 })));
+    const stop = (mm) => svg("rect", { class: "rule-stop", x: at(mm), y: 6, width: 3, height: 22 });
+    this.stops.replaceChildren(...stopsMm.map(stop));
   }
 }
 

@@ -1,18 +1,28 @@
-// The live cross-section of the plate: sheet, resist, floor going down, undercut growing under the edge.
+// The cross-section of the plate: sheet, resist, the floor, the undercut below the edge.
 
 import { h, mark, put, svg, uniqueId } from "../base/dom.js";
 import { fixed } from "../base/numbers.js";
+import { text } from "../base/text.js";
 import { metalPath, openingOf, parted, resistPath, scaleBar, scaleOf } from "./section_geometry.js";
 
 const HEIGHT = 208;
 const BATH_TOP = 4;
 
-/** A figure that draws a plate, as wide as there is room or as told; word: what its floor is called. show(plate, depth): plate as in section_geometry, depth {best, low, high} in mm or null. */
+/**
+ * A figure that draws a plate, as wide as there is room or `width` pixels wide. floor: "now",
+ * "planned" or "reached". show(plate, depth): plate as in section_geometry, depth {best, low, high}
+ * in mm or null.
+ */
 export class Section {
-  constructor({ word = "now", width = null } = {}) {
-    this.word = word;
+  constructor({ floor = "now", width = null } = {}) {
+    this.floor = floor;
     this.parts = {};
-    this.drawing = svg("svg", { class: "section", height: HEIGHT, width: "100%", "aria-hidden": "true" });
+    this.drawing = svg("svg", {
+      class: "section",
+      height: HEIGHT,
+      width: "100%",
+      "aria-hidden": "true",
+    });
     this.caption = h("figcaption", { class: "quiet" });
     this.element = h("figure", { class: "section-figure" }, this.drawing, this.caption);
     this.plate = null;
@@ -35,7 +45,13 @@ export class Section {
     const hatch = uniqueId("hatch");
     const pattern = svg(
       "pattern",
-      { id: hatch, width: 9, height: 9, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
+      {
+        id: hatch,
+        width: 9,
+        height: 9,
+        patternUnits: "userSpaceOnUse",
+        patternTransform: "rotate(45)",
+      },
       svg("rect", { width: 9, height: 9, class: "metal-ground" }),
       svg("line", { x1: 0, y1: 0, x2: 0, y2: 9, class: "metal-line" }),
     );
@@ -75,7 +91,8 @@ export class Section {
     if (plate === null || width === 0) return;
     const scale = scaleOf(plate, HEIGHT);
     const px = (mm) => (mm * scale.pxPerMm).toFixed(1);
-    const key = [width, px(depth.best), px(depth.low ?? 0), px(depth.high ?? 0), JSON.stringify(plate)].join();
+    const depths = [depth.best, depth.low ?? 0, depth.high ?? 0].map(px);
+    const key = [width, ...depths, JSON.stringify(plate)].join();
     if (key === this.drawn) return;
     this.drawn = key;
     this.place(plate, depth, scale, openingOf(plate, scale.pxPerMm, width));
@@ -92,7 +109,8 @@ export class Section {
     this.set("metal", { d: metalPath(opening, scale, plate, depth.best) });
     this.set("resist", { d: resistPath(opening, scale, plate, film) });
     const [low, high] = [depth.low ?? depth.best, depth.high ?? depth.best];
-    this.set("likely", { x: left, y: at(low), width: right - left, height: Math.max(0, at(high) - at(low)) });
+    const height = Math.max(0, at(high) - at(low));
+    this.set("likely", { x: left, y: at(low), width: right - left, height });
     this.set("floor", { x1: left, x2: right, y1: at(depth.best), y2: at(depth.best) });
     this.set("target", { x1: left, x2: right, y1: at(plate.targetMm), y2: at(plate.targetMm) });
     this.break("open", opening.isOpeningBroken, (left + right) / 2, BATH_TOP, bottom);
@@ -100,7 +118,7 @@ export class Section {
     this.label(depth, plate, at, opening);
     const bar = scaleBar(pxPerMm, 110);
     this.set("bar", { d: `M${room + 14} ${HEIGHT - 8}v-6m0 3h${bar.px.toFixed(1)}m0 -3v6` });
-    this.text("bar-text", `${bar.mm} mm`, room + 14, HEIGHT - 20);
+    this.write("bar-text", text("section.bar", { length_mm: bar.mm }), room + 14, HEIGHT - 20);
   }
 
   /** Draw where the view is broken: two lines, and nothing between them. */
@@ -114,15 +132,23 @@ export class Section {
     const [floorY, targetY] = parted(at(depth.best), at(plate.targetMm), 24);
     this.set("to-floor", { x1: right, y1: at(depth.best), x2: room + 10, y2: floorY });
     this.set("to-target", { x1: right, y1: at(plate.targetMm), x2: room + 10, y2: targetY });
-    this.text("floor-text", `${fixed(depth.best, 3)} ${this.word}`, room + 14, floorY + 5);
-    this.text("target-text", `${fixed(plate.targetMm, 3)} wanted`, room + 14, targetY + 5);
+    const floor = text(`section.${this.floor}`, { depth_mm: fixed(depth.best, 3) });
+    const target = text("section.wanted", { depth_mm: fixed(plate.targetMm, 3) });
+    this.write("floor-text", floor, room + 14, floorY + 5);
+    this.write("target-text", target, room + 14, targetY + 5);
   }
 
   explain(plate, depth) {
-    const opening = plate.openingMm === null ? "opening width unknown" : `mean opening ${fixed(plate.openingMm, 2)} mm`;
-    const sheet = plate.thicknessMm === null ? "sheet thickness unknown" : `sheet ${fixed(plate.thicknessMm, 2)} mm`;
-    const under = fixed(depth.best / plate.etchFactor, 3);
-    put(this.caption, `To scale: ${sheet}, ${opening}, undercut ${under} mm a side.`);
+    const sheet =
+      plate.thicknessMm === null
+        ? text("section.sheet_unknown")
+        : text("section.sheet", { thickness_mm: fixed(plate.thicknessMm, 2) });
+    const opening =
+      plate.openingMm === null
+        ? text("section.opening_unknown")
+        : text("section.opening", { width_mm: fixed(plate.openingMm, 2) });
+    const undercut_mm = fixed(depth.best / plate.etchFactor, 3);
+    put(this.caption, text("section.caption", { sheet, opening, undercut_mm }));
   }
 
   set(name, attributes) {
@@ -131,7 +157,7 @@ export class Section {
     }
   }
 
-  text(name, words, x, y) {
+  write(name, words, x, y) {
     this.set(name, { x, y });
     put(this.parts[name], words);
   }
@@ -139,17 +165,28 @@ export class Section {
 
 function zigzag(where, from, to, isUpright) {
   const middle = (from + to) / 2;
-  const points = [[0, from], [0, middle - 7], [5, middle - 3], [-5, middle + 3], [0, middle + 7], [0, to]];
+  const points = [
+    [0, from],
+    [0, middle - 7],
+    [5, middle - 3],
+    [-5, middle + 3],
+    [0, middle + 7],
+    [0, to],
+  ];
   return points.map(([a, b]) => (isUpright ? [where + a, b] : [b, where + a]));
 }
 
-const pathOf = (points) => points.map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
+const pathOf = (points) =>
+  points.map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
 
 function gapPath(where, from, to, isUpright) {
-  return `${pathOf([...zigzag(where - 3, from, to, isUpright), ...zigzag(where + 3, from, to, isUpright).reverse()])}Z`;
+  const there = zigzag(where - 3, from, to, isUpright);
+  const back = zigzag(where + 3, from, to, isUpright).reverse();
+  return `${pathOf([...there, ...back])}Z`;
 }
 
 /** Return the two lines of a broken view, each with one zigzag in its middle. */
 function breakPath(where, from, to, isUpright) {
-  return pathOf(zigzag(where - 3, from, to, isUpright)) + pathOf(zigzag(where + 3, from, to, isUpright));
+  const line = (at) => pathOf(zigzag(at, from, to, isUpright));
+  return line(where - 3) + line(where + 3);
 }

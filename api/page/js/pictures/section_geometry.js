@@ -1,7 +1,8 @@
 // The cross-section of the plate in pixels, to scale, from real numbers. Pure.
 //
-// Undercut per side is depth over etch factor; under the resist the front is a quarter ellipse. The opening is drawn with the
-// artwork's mean width, twice its area over its edge length; unknown or too wide, it is broken in the middle.
+// Undercut per side is depth over etch factor; under the resist the front is a quarter ellipse. The
+// opening has the artwork's mean width, twice its area over its edge length. One that is unknown or
+// too wide is broken in the middle.
 
 const BATH_PX = 30;
 const LABEL_PX = 132;
@@ -13,7 +14,7 @@ const LEAST_OPENING_PX = 44;
 /** Return the mean width of an opening in mm, or null when its edge length is unknown. */
 export const meanOpeningMm = (areaMm2, edgeMm) => (edgeMm > 0 ? (2 * areaMm2) / edgeMm : null);
 
-/** Return what is drawn of a plan: {thicknessMm, filmMm, etchFactor, openingMm, targetMm, sides}. */
+/** Return what a section shows of a plan, {thicknessMm, filmMm, etchFactor, openingMm, ...}. */
 export function plateOf(plan) {
   const { request } = plan;
   return {
@@ -26,14 +27,16 @@ export function plateOf(plan) {
   };
 }
 
-/** Return the scale: {pxPerMm, surface, back, isSheetBroken}; `surface` and `back` are the faces of the sheet, in px. */
+/** Return the scale and the faces of the sheet in px: {pxPerMm, surface, back, isSheetBroken}. */
 export function scaleOf(plate, height) {
   const filmed = (plate.thicknessMm ?? 0) + 2 * plate.filmMm;
   const room = height - BATH_PX - FOOT_PX;
   const whole = plate.thicknessMm === null ? 0 : room / filmed;
   const least = LEAST_TARGET_PX / plate.targetMm;
   const isSheetBroken = whole < least;
-  const pxPerMm = isSheetBroken ? Math.min(least, room / (2 * plate.targetMm + plate.filmMm)) : Math.min(whole, 2.2 * least);
+  const pxPerMm = isSheetBroken
+    ? Math.min(least, room / (2 * plate.targetMm + plate.filmMm))
+    : Math.min(whole, 2.2 * least);
   const surface = BATH_PX + plate.filmMm * pxPerMm;
   const back = isSheetBroken ? height - FOOT_PX : surface + plate.thicknessMm * pxPerMm;
   return { pxPerMm, surface, back, isSheetBroken };
@@ -51,34 +54,41 @@ export function openingOf(plate, pxPerMm, width) {
 }
 
 /** Return the path of the metal with its hollow (in both faces when two sides are etched). */
-export function metalPath({ left, right, room }, { pxPerMm, surface, back, isSheetBroken }, plate, depthMm) {
+export function metalPath({ left, right, room }, scale, plate, depthMm) {
+  const { pxPerMm, surface, back, isSheetBroken } = scale;
   const [deep, under] = [depthMm * pxPerMm, (depthMm / plate.etchFactor) * pxPerMm];
   const arc = (x, y) => `A${n(under)} ${n(deep)} 0 0 0 ${n(x)} ${n(y)}`;
-  const front = `H${n(left - under)}${arc(left, surface + deep)}H${n(right)}${arc(right + under, surface)}`;
-  const behind = `H${n(right + under)}${arc(right, back - deep)}H${n(left)}${arc(left - under, back)}`;
+  const down = `H${n(left - under)}${arc(left, surface + deep)}`;
+  const front = `${down}H${n(right)}${arc(right + under, surface)}`;
+  const up = `H${n(right + under)}${arc(right, back - deep)}`;
+  const behind = `${up}H${n(left)}${arc(left - under, back)}`;
   const isHollow = deep >= 0.05;
   const hasBack = isHollow && plate.sides === 2 && !isSheetBroken;
-  return `M0 ${n(surface)}${isHollow ? front : ""}H${n(room)}V${n(back)}${hasBack ? behind : ""}H0Z`;
+  const top = `M0 ${n(surface)}${isHollow ? front : ""}`;
+  return `${top}H${n(room)}V${n(back)}${hasBack ? behind : ""}H0Z`;
 }
 
 /** Return the path of the resist: on both faces, open where the metal is bare. */
 export function resistPath({ left, right, room }, { surface, back, isSheetBroken }, plate, film) {
+  const strip = (from, to, y) => `M${from} ${n(y)}H${n(to)}v${n(film)}H${from}Z`;
   const face = (y, isOpen) =>
-    isOpen ? `M0 ${n(y)}H${n(left)}v${n(film)}H0ZM${n(right)} ${n(y)}H${n(room)}v${n(film)}H${n(right)}Z` : `M0 ${n(y)}H${n(room)}v${n(film)}H0Z`;
+    isOpen ? strip(0, left, y) + strip(n(right), room, y) : strip(0, room, y);
   return face(surface - film, true) + (isSheetBroken ? "" : face(back, plate.sides === 2));
 }
 
 /** Return a length in mm for the scale bar, and in px. */
 export function scaleBar(pxPerMm, most) {
-  const mm = [5, 2, 1, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01].find((length) => length * pxPerMm <= most) ?? 0.01;
+  const mm =
+    [5, 2, 1, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01].find((length) => length * pxPerMm <= most) ?? 0.01;
   return { mm, px: mm * pxPerMm };
 }
 
-/** Return two label heights at least `gap` apart, as near as can be to where they belong. */
+/** Return two label heights at least `gap` apart, as near as possible to where they belong. */
 export function parted(first, second, gap) {
   if (Math.abs(first - second) >= gap) return [first, second];
   const middle = (first + second) / 2;
-  return first <= second ? [middle - gap / 2, middle + gap / 2] : [middle + gap / 2, middle - gap / 2];
+  const half = first <= second ? gap / 2 : -gap / 2;
+  return [middle - half, middle + half];
 }
 
 const n = (value) => value.toFixed(1);

@@ -1,15 +1,16 @@
-// The artwork: a file measured by the controller, its picture with the undercut, or one that was measured before.
+// The artwork: a file that the controller measures, with a picture of the undercut, or one that was
+// measured before.
 
 import { attempt } from "../frame/commands.js";
 import { h, mark, put, show } from "../base/dom.js";
 import { field, numberField } from "../base/field.js";
-import { fixed, numberIn, printed } from "../base/numbers.js";
+import { fixed, numberIn, printed, withUnit } from "../base/numbers.js";
 import { FILE_TYPES, get, path, query, RefusedError, upload } from "../base/server.js";
+import { text } from "../base/text.js";
 
 const PICTURE_AFTER_MS = 600;
 const PICTURE_AGAIN_MS = 2000;
 const MOST_FAILURES = 8;
-const WAITING = "The picture of the artwork, its undercut and the lines that it loses";
 const KINDS = ".png,.tif,.tiff,.jpg,.jpeg,.pdf,.svg";
 
 /** onchange(): another artwork was chosen or measured. */
@@ -28,18 +29,26 @@ export class ArtworkPicker {
   }
 
   build() {
-    this.file = h("input", { type: "file", accept: [...FILE_TYPES, KINDS].join(), onchange: () => this.send() });
-    this.fileField = field("Artwork file", this.file, { hint: "PDF, SVG, TIFF, PNG or JPEG at its true size. Dark is etched." });
+    this.file = h("input", {
+      type: "file",
+      accept: [...FILE_TYPES, KINDS].join(),
+      onchange: () => this.send(),
+    });
+    this.fileField = field(text("artwork.file"), this.file, { hint: text("artwork.file_hint") });
     this.note = this.fileField.note;
-    this.before = h("select", { onchange: () => this.before.value !== "" && this.take(this.before.value, true) });
-    this.beforeField = field("Or one measured before", this.before, {});
+    const choose = () => this.before.value !== "" && this.take(this.before.value, true);
+    this.before = h("select", { onchange: choose });
+    this.beforeField = field(text("artwork.before"), this.before, {});
     this.invert = h("input", { type: "checkbox", onchange: () => this.send() });
-    this.width = numberField("Width of the page", "mm", "Only when the file does not tell its size.");
-    this.margin = numberField("Margin outside the plate", "mm", "So much along each side is not etched.");
-    this.page = numberField("Page", "", "Of a PDF or TIFF, from 1.");
-    for (const option of [this.width, this.margin, this.page]) option.input.addEventListener("change", () => this.send());
-    this.image = h("img", { alt: "", onload: () => this.drawn(true), onerror: () => this.drawn(false) });
-    this.waiting = h("span", {}, WAITING);
+    this.width = numberField(text("artwork.width"), "mm", text("artwork.width_hint"));
+    this.margin = numberField(text("artwork.margin"), "mm", text("artwork.margin_hint"));
+    this.page = numberField(text("artwork.page"), "", text("artwork.page_hint"));
+    for (const { input } of [this.width, this.margin, this.page]) {
+      input.addEventListener("change", () => this.send());
+    }
+    const [onload, onerror] = [() => this.drawn(true), () => this.drawn(false)];
+    this.image = h("img", { alt: "", onload, onerror });
+    this.waiting = h("span", {}, text("artwork.waiting"));
     this.facts = h("p", { class: "note" }, "");
     this.element = h(
       "div",
@@ -48,9 +57,14 @@ export class ArtworkPicker {
       h("figure", { class: "preview" }, this.waiting, this.image),
       this.facts,
       this.beforeField.element,
-      h("details", {}, h("summary", {}, "How to read the file"),
-        h("label", { class: "check-line" }, this.invert, "Light is etched instead of dark"),
-        h("div", { class: "two" }, this.width.element, this.margin.element), this.page.element),
+      h(
+        "details",
+        {},
+        h("summary", {}, text("artwork.reading_options")),
+        h("label", { class: "check-line" }, this.invert, text("artwork.invert")),
+        h("div", { class: "two" }, this.width.element, this.margin.element),
+        this.page.element,
+      ),
     );
     show(this.image, false);
   }
@@ -58,8 +72,14 @@ export class ArtworkPicker {
   /** Fetch the artworks measured before. */
   async fetch() {
     const list = await get(query("/api/artworks", { limit: 30 })).catch(() => ({ artworks: [] }));
-    const options = list.artworks.map((known) => [known.artwork, `${known.name || "without a name"}, ${fixed(known.area_mm2 / 100, 2)} cm\u00b2`]);
-    this.before.replaceChildren(...[["", "choose\u2026"], ...options].map(([value, text]) => h("option", { value }, text)));
+    const titleOf = (known) =>
+      text("artwork.option", {
+        name: known.name || text("app.unnamed"),
+        area: withUnit(known.area_mm2 / 100, 2, "cm\u00b2"),
+      });
+    const options = list.artworks.map((known) => [known.artwork, titleOf(known)]);
+    const all = [["", text("artwork.choose")], ...options];
+    this.before.replaceChildren(...all.map(([value, title]) => h("option", { value }, title)));
     this.before.value = options.some(([value]) => value === this.artwork) ? this.artwork : "";
   }
 
@@ -67,7 +87,7 @@ export class ArtworkPicker {
     return { artwork: this.artwork, artwork_name: this.name, measured: this.measured };
   }
 
-  /** Show an artwork of a draft; without one on the shelf its stored measurement stays. */
+  /** Show the artwork of a draft. Without a stored file its measurement stays. */
   write({ artwork, artwork_name, measured }) {
     Object.assign(this, { artwork, name: artwork_name, measured });
     if (artwork !== null) this.take(artwork, false);
@@ -77,12 +97,17 @@ export class ArtworkPicker {
   async send() {
     const file = this.file.files[0];
     if (file === undefined) return;
-    put(this.facts, `Measuring ${file.name}\u2026`);
+    put(this.facts, text("artwork.measuring", { name: file.name }));
     const number = (option) => numberIn(option.input.value);
     const address = query("/api/artworks", {
-      name: file.name.slice(0, 120), invert: this.invert.checked || null, width_mm: number(this.width), margin_mm: number(this.margin), page: number(this.page),
+      name: file.name.slice(0, 120),
+      invert: this.invert.checked || null,
+      width_mm: number(this.width),
+      margin_mm: number(this.margin),
+      page: number(this.page),
     });
-    const found = await attempt(() => upload(address, file).catch((error) => this.refused(error)));
+    const send = () => upload(address, file).catch((error) => this.refused(error));
+    const found = await attempt(send);
     if (found === null) return;
     this.isRefused = false;
     this.note.say([], "bad");
@@ -99,12 +124,12 @@ export class ArtworkPicker {
     return null;
   }
 
-  /** Take an artwork from the shelf. */
+  /** Take an artwork that the controller has stored. */
   async take(artwork, isChosen) {
     try {
       this.show(await get(path("artworks", artwork)));
     } catch {
-      put(this.facts, this.measured === null ? "This artwork is no longer kept: upload the file again." : "The file is no longer kept; its measurement is.");
+      put(this.facts, text(this.measured === null ? "artwork.gone" : "artwork.only_measurement"));
       return;
     }
     if (isChosen) this.onchange();
@@ -115,11 +140,16 @@ export class ArtworkPicker {
     this.name = found.name;
     this.measured = null;
     const { measure } = found;
-    const doubt = fixed(measure.area_uncertainty_mm2 / 100, 3);
-    const facts = `${found.name}: ${fixed(found.area_mm2 / 100, 3)} \u00b1 ${doubt} cm\u00b2 open, ${fixed(found.edge_mm, 0)} mm of edge, `
-      + `${fixed(found.width_mm, 1)} \u00d7 ${fixed(found.height_mm, 1)} mm.`;
+    const facts = text("artwork.facts", {
+      name: found.name,
+      area_cm2: fixed(found.area_mm2 / 100, 3),
+      doubt_cm2: fixed(measure.area_uncertainty_mm2 / 100, 3),
+      edge_mm: fixed(found.edge_mm, 0),
+      width_mm: fixed(found.width_mm, 1),
+      height_mm: fixed(found.height_mm, 1),
+    });
     put(this.facts, [facts, ...measure.warnings.map(printed)].join(" "));
-    mark(this.image, "alt", `Picture of ${found.name}: what is etched, how far the undercut reaches, resist lines that will not survive`);
+    mark(this.image, "alt", text("artwork.picture", { name: found.name }));
     this.wanted = "";
     this.draw(null, null);
   }
@@ -128,7 +158,8 @@ export class ArtworkPicker {
   draw(depthMm, etchFactor) {
     if (this.artwork === null || this.measured !== null) return;
     const address = query(path("artworks", this.artwork, "preview.png"), {
-      depth_mm: depthMm === null ? null : Number(depthMm.toPrecision(4)), etch_factor: etchFactor === null ? null : Number(etchFactor.toPrecision(3)),
+      depth_mm: depthMm === null ? null : Number(depthMm.toPrecision(4)),
+      etch_factor: etchFactor === null ? null : Number(etchFactor.toPrecision(3)),
     });
     if (address === this.wanted) return;
     Object.assign(this, { wanted: address, failures: 0 });
@@ -143,15 +174,16 @@ export class ArtworkPicker {
     this.image.src = this.asked;
   }
 
-  /** A picture has come or not. Another one is wanted by now, or it is tried again: somebody else's may be on the easel. */
+  /** A picture has come or failed. Ask for a newer one, or try again while others are drawn. */
   drawn(hasCome) {
     const isOld = this.asked !== this.wanted;
     this.asked = null;
     this.failures = hasCome || isOld ? 0 : this.failures + 1;
     show(this.image, hasCome);
     show(this.waiting, !hasCome);
-    put(this.waiting, this.failures < MOST_FAILURES ? WAITING : "The picture cannot be drawn.");
+    const isHopeless = this.failures >= MOST_FAILURES;
+    put(this.waiting, text(isHopeless ? "artwork.no_picture" : "artwork.waiting"));
     if (isOld) this.ask();
-    else if (!hasCome && this.failures < MOST_FAILURES) this.timer = setTimeout(() => this.ask(), PICTURE_AGAIN_MS);
+    else if (!hasCome && !isHopeless) this.timer = setTimeout(() => this.ask(), PICTURE_AGAIN_MS);
   }
 }

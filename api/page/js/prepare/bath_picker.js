@@ -1,14 +1,14 @@
-// The bath: chosen from the shelf of baths of this metal, or made up anew.
+// The bath: one of the known baths of this metal, or a new one.
 
 import { button, h, put, single } from "../base/dom.js";
 import { attempt } from "../frame/commands.js";
 import { field, numberField, textField } from "../base/field.js";
 import { numberIn } from "../base/numbers.js";
 import { get, post, RefusedError } from "../base/server.js";
-import { closeSheet, openSheet } from "../base/sheet.js";
+import { closeDialog, openDialog } from "../base/dialog.js";
+import { text } from "../base/text.js";
 import { metalOf } from "../base/words.js";
 
-const NONE_TITLE = "No bath named: nothing is learned";
 const NEW = "\u0000new";
 
 /** A list of the baths of a metal. onchange(): another one was chosen. */
@@ -17,14 +17,14 @@ export class BathPicker {
     this.baths = [];
     this.metal = null;
     this.select = h("select", { onchange: () => this.choose() });
-    this.field = field("Bath", this.select, { hint: "What gauge and scale teach is kept with the bath. One bath per metal." });
+    this.field = field(text("bath.bath"), this.select, { hint: text("bath.hint") });
     this.element = this.field.element;
     this.note = this.field.note;
     this.chosen = "";
     this.onchange = onchange;
   }
 
-  /** Fetch the shelf. */
+  /** Fetch the known baths. */
   async fetch() {
     try {
       this.baths = (await get("/api/baths")).baths;
@@ -45,9 +45,14 @@ export class BathPicker {
   fill() {
     const known = this.baths.filter((bath) => bath.metal === this.metal && !bath.is_retired);
     const isKnown = known.some((bath) => bath.name === this.chosen);
-    const options = [["", NONE_TITLE], ...known.map((bath) => [bath.name, bath.name]), [NEW, "Make up a new bath\u2026"]];
-    if (this.chosen !== "" && !isKnown) options.splice(1, 0, [this.chosen, `${this.chosen} (not on the shelf of this metal)`]);
-    this.select.replaceChildren(...options.map(([value, text]) => h("option", { value }, text)));
+    const unknown = this.chosen === "" || isKnown ? [] : [this.chosen];
+    const options = [
+      ["", text("bath.no_bath")],
+      ...unknown.map((name) => [name, text("bath.unknown", { name })]),
+      ...known.map(({ name }) => [name, name]),
+      [NEW, text("bath.new")],
+    ];
+    this.select.replaceChildren(...options.map(([value, title]) => h("option", { value }, title)));
     this.select.value = this.chosen;
   }
 
@@ -80,41 +85,52 @@ export class BathPicker {
   }
 }
 
-/** Ask for a new bath; resolves to it, or null. */
+/** Ask for a new bath. Resolves to it, or to null. */
 function askForBath(metal) {
   return new Promise((resolve) => {
-    const name = textField("Name", "As it stands on the bottle.", 60);
-    const acid = textField("Acid", "Kind and strength, for the record.", 80);
-    const volume = numberField("Volume", "L", "For the expected warming.");
-    const madeUp = field("Made up on", h("input", { type: "date" }));
+    const name = textField(text("bath.name"), text("bath.name_hint"), 60);
+    const acid = textField(text("bath.acid"), text("bath.acid_hint"), 80);
+    const volume = numberField(text("bath.volume"), "L", text("bath.volume_hint"));
+    const madeUp = field(text("bath.made_up_on"), h("input", { type: "date" }));
     const problem = h("p", { class: "problem", role: "alert" });
     const finish = (bath) => {
-      closeSheet(dialog);
+      closeDialog(dialog);
       dialog.remove();
       resolve(bath);
     };
     const save = async () => {
-      const wish = {
-        name: name.input.value.trim(), metal, acid: acid.input.value.trim(), volume_l: numberIn(volume.input.value), made_up_on: madeUp.input.value || null,
+      const request = {
+        name: name.input.value.trim(),
+        metal,
+        acid: acid.input.value.trim(),
+        volume_l: numberIn(volume.input.value),
+        made_up_on: madeUp.input.value || null,
       };
-      const bath = await attempt(() => post("/api/baths", wish).catch((error) => {
+      const refused = (error) => {
         if (!(error instanceof RefusedError) || error.kind === "pairing-needed") throw error;
         put(problem, error.message);
         return null;
-      }));
+      };
+      const bath = await attempt(() => post("/api/baths", request).catch(refused));
       if (bath !== null) finish(bath.bath ?? bath);
     };
     const dialog = h(
       "dialog",
       { "aria-labelledby": "bath-title", oncancel: () => finish(null) },
-      h("form", { class: "stack", onsubmit: single(save) },
-        h("h2", { id: "bath-title" }, "New bath"),
-        h("p", {}, `For ${metalOf(metal)} alone: silver plates out on copper by itself.`),
-        name.element, acid.element, h("div", { class: "two" }, volume.element, madeUp.element), problem,
-        h("button", { type: "submit", class: "primary wide" }, "Keep this bath"),
-        button("Not now", () => finish(null), { class: "wide" })),
+      h(
+        "form",
+        { class: "stack", onsubmit: single(save) },
+        h("h2", { id: "bath-title" }, text("bath.new_title")),
+        h("p", {}, text("bath.one_metal", { metal: metalOf(metal) })),
+        name.element,
+        acid.element,
+        h("div", { class: "two" }, volume.element, madeUp.element),
+        problem,
+        h("button", { type: "submit", class: "primary wide" }, text("bath.keep")),
+        button(text("bath.not_now"), () => finish(null), { class: "wide" }),
+      ),
     );
     document.body.append(dialog);
-    openSheet(dialog);
+    openDialog(dialog);
   });
 }

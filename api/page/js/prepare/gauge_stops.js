@@ -1,8 +1,10 @@
-// Gauge stops: depths at which the run pauses to be gauged; the controller offers one for the first runs in a bath.
+// Gauge stops: depths at which the run pauses to be gauged. The controller suggests one for the
+// first runs in a bath.
 
 import { button, h, put, show } from "../base/dom.js";
 import { Note } from "../base/field.js";
 import { fixed, numberIn } from "../base/numbers.js";
+import { text } from "../base/text.js";
 
 const MOST = 10;
 
@@ -12,15 +14,23 @@ export class GaugeStops {
     this.onchange = onchange;
     this.stops = [];
     this.list = h("ul", { class: "stops" });
-    this.input = h("input", { id: "gauge-stop", type: "text", inputmode: "decimal", autocomplete: "off", maxlength: "8" });
+    this.input = h("input", {
+      id: "gauge-stop",
+      type: "text",
+      inputmode: "decimal",
+      autocomplete: "off",
+      maxlength: "8",
+    });
     this.offered = button("", () => this.add(this.offeredMm), { class: "wide" });
     this.offeredMm = null;
-    this.note = new Note("The run pauses there: lift, rinse, gauge, go on.");
+    this.note = new Note(text("prepare.stops.hint"));
+    const unit = h("span", { class: "only-heard" }, text("prepare.stops.in_mm"));
+    const add = button(text("prepare.stops.add"), () => this.addTyped());
     this.element = h(
       "div",
       { class: "field" },
-      h("label", { for: "gauge-stop" }, "Gauge stops", h("span", { class: "only-heard" }, " in mm")),
-      h("div", { class: "input-row" }, this.input, button("Add at this depth", () => this.addTyped())),
+      h("label", { for: "gauge-stop" }, text("prepare.stops.gauge_stops"), unit),
+      h("div", { class: "input-row" }, this.input, add),
       this.list,
       h("div", { class: "offer" }, this.offered),
       this.note.element,
@@ -35,20 +45,31 @@ export class GaugeStops {
 
   write(stops) {
     this.stops = [...stops].sort((a, b) => a - b);
-    const row = (mm) => h("li", {}, button(`${fixed(mm, 3)} mm \u00d7`, () => this.remove(mm), { "aria-label": `Remove the gauge stop at ${fixed(mm, 3)} mm` }));
-    this.list.replaceChildren(...(this.stops.length === 0 ? [h("li", { class: "quiet" }, "None")] : this.stops.map(row)));
+    const row = (mm) => {
+      const depth_mm = fixed(mm, 3);
+      const label = text("prepare.stops.remove", { depth_mm });
+      const words = text("prepare.stops.stop", { depth_mm });
+      return h(
+        "li",
+        {},
+        button(words, () => this.remove(mm), { "aria-label": label }),
+      );
+    };
+    const none = h("li", { class: "quiet" }, text("app.none"));
+    this.list.replaceChildren(...(this.stops.length === 0 ? [none] : this.stops.map(row)));
   }
 
-  /** Show what the controller offers. */
+  /** Show the stop that the controller suggests. */
   offer(offered) {
     this.offeredMm = offered[0] ?? null;
     show(this.offered, this.offeredMm !== null);
-    if (this.offeredMm !== null) put(this.offered, `Add the offered stop at ${fixed(this.offeredMm, 3)} mm`);
+    if (this.offeredMm === null) return;
+    put(this.offered, text("prepare.stops.add_offered", { depth_mm: fixed(this.offeredMm, 3) }));
   }
 
   addTyped() {
     const mm = numberIn(this.input.value);
-    if (mm === null || mm <= 0) return this.note.say(["type a depth in mm first"], "bad");
+    if (mm === null || mm <= 0) return this.note.say([text("prepare.stops.type_first")], "bad");
     this.note.say([], "warn");
     this.input.value = "";
     return this.add(mm);

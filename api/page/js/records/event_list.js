@@ -1,8 +1,10 @@
-// What happened in a run, oldest first: the list grows at its end, so that nothing jumps.
+// The events of a run, oldest first. The list grows at its end, so that nothing jumps.
 
 import { h } from "../base/dom.js";
 import { clockwork, printed, timeOfDay } from "../base/numbers.js";
 import { get, path, query } from "../base/server.js";
+import { text } from "../base/text.js";
+import { stateOf } from "../base/words.js";
 
 const AGAIN_MS = [700, 2500];
 
@@ -10,7 +12,7 @@ const AGAIN_MS = [700, 2500];
 export class EventList {
   constructor() {
     this.list = h("ol", { class: "events" });
-    this.empty = h("p", { class: "quiet" }, "Nothing has happened yet.");
+    this.empty = h("p", { class: "quiet" }, text("event.none"));
     this.element = h("div", {}, this.empty, this.list);
     this.clear(null);
   }
@@ -22,14 +24,15 @@ export class EventList {
     this.empty.hidden = false;
   }
 
-  /** Fetch what is new; again a little later, as the logbook writes behind. */
+  /** Fetch new events, and again a little later: the logbook writes late. */
   follow(runId) {
     if (runId !== this.runId) this.clear(runId);
     if (runId === null) return;
-    for (const wait of AGAIN_MS) setTimeout(() => this.fetch(runId).then(() => this.onnews?.()), wait);
+    const again = () => this.fetch(runId).then(() => this.onfetched?.());
+    for (const waitMs of AGAIN_MS) setTimeout(again, waitMs);
   }
 
-  /** Fetch all that is new now. */
+  /** Fetch all new events. */
   async fetch(runId) {
     if (runId !== this.runId) return;
     let after = this.events.at(-1)?.number ?? 0;
@@ -41,7 +44,8 @@ export class EventList {
         return;
       }
       if (runId !== this.runId) return;
-      part.events.filter((event) => event.number > (this.events.at(-1)?.number ?? 0)).forEach((event) => this.add(event));
+      const isNew = (event) => event.number > (this.events.at(-1)?.number ?? 0);
+      for (const event of part.events) if (isNew(event)) this.add(event);
       after = part.next_after;
     }
   }
@@ -65,14 +69,16 @@ export class EventList {
 
   /** Return the changes of state as marks for the curves: [[minutes, word]]. */
   marks() {
-    return this.events.filter((event) => event.kind === "state" && event.on_time_s > 0).map((event) => [event.on_time_s / 60, event.text]);
+    const changes = this.events.filter(({ kind, on_time_s }) => kind === "state" && on_time_s > 0);
+    return changes.map((event) => [event.on_time_s / 60, event.text]);
   }
 }
 
-/** Return an event in words: a warning is marked as one; of a new state its name comes first. */
+/** Return an event in words. A warning is marked as one; a new state comes first. */
 export function eventText(event) {
-  const mark = event.kind === "warning" ? "Warning: " : "";
-  const text = event.text.replace(/^[a-z]+ -> ([a-z]+)\. /, (_, state) => `${state[0].toUpperCase()}${state.slice(1)}. `);
-  const at = event.on_time_s > 0 ? ` (${clockwork(event.on_time_s)} on)` : "";
-  return mark + printed(text) + at;
+  const begun = event.text.replace(/^[a-z]+ -> ([a-z]+)\. /, (_, state) => `${stateOf(state)}. `);
+  const values = { text: printed(begun), time: clockwork(event.on_time_s) };
+  const isLater = event.on_time_s > 0;
+  if (event.kind === "warning") return text(isLater ? "event.warning_at" : "event.warning", values);
+  return isLater ? text("event.at", values) : values.text;
 }

@@ -1,47 +1,73 @@
-// A reading: spot depths with datum and place, or a weighing. What surprises is asked about, not swallowed.
+// A reading: depths of spots with datum and place, or a weighing. A surprising one is confirmed.
 
 import { attempt } from "../frame/commands.js";
 import { button, h, put, show, single } from "../base/dom.js";
 import { choiceField, numberField } from "../base/field.js";
-import { fixed, interval, numberIn, printed } from "../base/numbers.js";
+import { bounds, fixed, numberIn, printed } from "../base/numbers.js";
 import { path, post } from "../base/server.js";
+import { text } from "../base/text.js";
 import { PLACES } from "../base/words.js";
 
 const FIRST_SPOTS = 3;
 const MOST_SPOTS = 12;
 
-/** A form for one run. ontaken(answer): the reading was kept. */
+const own = (name) => text(`reading.${name}`);
+
+/** A form for one run. onkept(answer): the reading was kept. */
 export class ReadingForm {
-  constructor(ontaken) {
-    this.ontaken = ontaken;
+  constructor(onkept) {
+    this.onkept = onkept;
     this.runId = null;
-    this.kind = choiceField("What did you read?", [{ name: "gauge", title: "Depths" }, { name: "weighing", title: "Weights" }], "");
+    const kinds = [
+      { name: "gauge", title: own("depths") },
+      { name: "weighing", title: own("weights") },
+    ];
+    this.kind = choiceField(own("kind"), kinds, "");
     this.kind.element.addEventListener("change", () => this.unfold());
     this.problem = h("p", { class: "problem", role: "alert" });
-    this.confirm = h("div", { class: "stack", role: "group", "aria-label": "A surprising reading" });
+    const label = { class: "stack", role: "group", "aria-label": own("surprising") };
+    this.confirm = h("div", label);
     this.element = h(
       "form",
       { class: "reading-form", novalidate: true, onsubmit: single(() => this.send(false)) },
-      this.kind.element, this.gaugeParts(), this.weighingParts(), this.problem, this.confirm,
-      h("button", { type: "submit", class: "primary wide" }, "Take this reading"),
+      this.kind.element,
+      this.gaugeParts(),
+      this.weighingParts(),
+      this.problem,
+      this.confirm,
+      h("button", { type: "submit", class: "primary wide" }, own("keep")),
     );
     this.clear();
   }
 
   gaugeParts() {
     this.spots = h("div", { class: "spots" });
-    this.place = choiceField("Where?", PLACES, "Small fields and edges run deeper than wide floors.", { isTall: true });
-    this.datum = choiceField("The gauge stood on", [{ name: "metal", title: "Bare metal" }, { name: "resist", title: "Top of the resist" }], "From the resist\u2019s top its film is taken off.");
-    this.step = numberField("Smallest step of the gauge", "mm", "");
-    this.gauge = h("div", {}, h("h3", {}, "Depth at each spot, in mm"), this.spots, button("One more spot", () => this.addSpot(true)), this.place.element, this.datum.element, this.step.element);
+    this.place = choiceField(own("where"), PLACES, own("where_hint"), { isTall: true });
+    const data = [
+      { name: "metal", title: own("bare_metal") },
+      { name: "resist", title: own("resist") },
+    ];
+    this.datum = choiceField(own("datum"), data, own("datum_hint"));
+    this.step = numberField(own("gauge_step"), "mm", "");
+    this.gauge = h(
+      "div",
+      {},
+      h("h3", {}, own("spots")),
+      this.spots,
+      button(own("one_more"), () => this.addSpot(true)),
+      this.place.element,
+      this.datum.element,
+      this.step.element,
+    );
     return this.gauge;
   }
 
   weighingParts() {
-    this.before = numberField("Weight before", "g", "Bare, before lamination.");
-    this.after = numberField("Weight after", "g", "Stripped and dry.");
-    this.scale = numberField("Smallest step of the scale", "g", "");
-    this.weighing = h("div", {}, h("div", { class: "two" }, this.before.element, this.after.element), this.scale.element);
+    this.before = numberField(own("before"), "g", own("before_hint"));
+    this.after = numberField(own("after"), "g", own("after_hint"));
+    this.scale = numberField(own("scale_step"), "g", "");
+    const weights = h("div", { class: "two" }, this.before.element, this.after.element);
+    this.weighing = h("div", {}, weights, this.scale.element);
     return this.weighing;
   }
 
@@ -61,7 +87,13 @@ export class ReadingForm {
   addSpot(isAsked) {
     const count = this.spots.children.length;
     if (count >= MOST_SPOTS) return;
-    const input = h("input", { type: "text", inputmode: "decimal", autocomplete: "off", maxlength: "8", "aria-label": `Spot ${count + 1}, mm` });
+    const input = h("input", {
+      type: "text",
+      inputmode: "decimal",
+      autocomplete: "off",
+      maxlength: "8",
+      "aria-label": text("reading.spot", { number: count + 1 }),
+    });
     this.spots.append(input);
     if (isAsked) input.focus();
   }
@@ -72,30 +104,36 @@ export class ReadingForm {
     show(this.weighing, !isGauge);
   }
 
-  /** Return the reading as it is sent, or a text that says what is missing. */
-  wish() {
+  /** Return the reading as the API takes it, or a text that says what is missing. */
+  reading() {
     if (this.kind.read() === "weighing") {
-      const [before_g, after_g] = [this.before, this.after].map(({ input }) => numberIn(input.value));
-      if (before_g === null || after_g === null) return "Give the weight before and after, in g.";
-      return { kind: "weighing", before_g, after_g, resolution_g: numberIn(this.scale.input.value) ?? 0.01 };
+      const [before_g, after_g] = [this.before, this.after].map(({ input }) =>
+        numberIn(input.value),
+      );
+      if (before_g === null || after_g === null) return own("weights_missing");
+      const resolution_g = numberIn(this.scale.input.value) ?? 0.01;
+      return { kind: "weighing", before_g, after_g, resolution_g };
     }
-    const typed = [...this.spots.children].map((input) => input.value.trim()).filter((text) => text !== "");
-    const spots_mm = typed.map(numberIn);
-    if (spots_mm.length === 0 || spots_mm.includes(null)) return "Give the depth at one spot at least, in mm.";
+    const typed = [...this.spots.children].map((input) => input.value.trim());
+    const spots_mm = typed.filter((depth) => depth !== "").map(numberIn);
+    if (spots_mm.length === 0 || spots_mm.includes(null)) return own("depth_missing");
     const from_resist_top = this.datum.read() === "resist";
-    return { kind: "gauge", spots_mm, place: this.place.read(), from_resist_top, resolution_mm: numberIn(this.step.input.value) ?? 0.01 };
+    const resolution_mm = numberIn(this.step.input.value) ?? 0.01;
+    return { kind: "gauge", spots_mm, place: this.place.read(), from_resist_top, resolution_mm };
   }
 
   async send(isConfirmed) {
-    const wish = this.wish();
-    put(this.problem, typeof wish === "string" ? wish : "");
+    const reading = this.reading();
+    put(this.problem, typeof reading === "string" ? reading : "");
     this.confirm.replaceChildren();
-    if (typeof wish === "string") return;
-    const body = isConfirmed ? { ...wish, is_confirmed: true } : wish;
-    const answer = await attempt(() => post(path("runs", this.runId, "readings"), body).catch((error) => this.refused(error)));
+    if (typeof reading === "string") return;
+    const body = isConfirmed ? { ...reading, is_confirmed: true } : reading;
+    const address = path("runs", this.runId, "readings");
+    const refused = (error) => this.refused(error);
+    const answer = await attempt(() => post(address, body).catch(refused));
     if (answer === null) return;
     this.clear();
-    this.ontaken(answer);
+    this.onkept(answer);
   }
 
   refused(error) {
@@ -103,11 +141,16 @@ export class ReadingForm {
     put(this.problem, printed(error.message));
     if (error.kind === "surprising-reading") {
       const { surprise } = error;
+      if (surprise?.depth_mm != null) put(this.problem, surpriseText(surprise));
       this.confirm.replaceChildren(
-        ...(surprise?.depth_mm == null ? [] : [h("p", {}, `Expected ${fixed(surprise.depth_mm, 3)} mm (${interval(surprise.depth_low_mm, surprise.depth_high_mm, 3)}), read ${fixed(surprise.read_depth_mm, 3)} mm.`)]),
-        button("It is right: take it", () => this.send(true), { class: "wide" }),
+        button(own("confirm"), () => this.send(true), { class: "wide" }),
       );
     }
     return null;
   }
+}
+
+function surpriseText(surprise) {
+  const read_mm = fixed(surprise.read_depth_mm, 3);
+  return text("reading.surprise", { read_mm, ...bounds(surprise) });
 }

@@ -2,51 +2,60 @@
 
 import { h, mark, pairs, put, show, single } from "../base/dom.js";
 import { command } from "../frame/commands.js";
-import { clockwork, interval, withUnit } from "../base/numbers.js";
+import { bounds, clockwork, withUnit } from "../base/numbers.js";
+import { text } from "../base/text.js";
 import { planWarnings } from "../prepare/plan_panel.js";
 import { metalOf, CAUTIONS } from "../base/words.js";
 
 const STARTABLE = new Set(["idle", "finished", "stopped"]);
 
 /** Build the screen. */
-export function beginScreen(bench, shared) {
+export function beginScreen(store, shared) {
   const summary = h("div", {});
   const warnings = h("div", {});
   const seen = h("input", { type: "checkbox", id: "cautions-seen", onchange: () => allow() });
   const why = h("p", { class: "problem", role: "status" });
-  const start = h("button", { type: "submit", class: "primary wide start" }, "Start");
+  const start = h("button", { type: "submit", class: "primary wide start" }, text("begin.start"));
   const element = h(
     "div",
     { class: "screen screen-begin" },
-    h("h1", {}, "Cautions and Start"),
-    h("section", { "aria-labelledby": "cautions-title" },
-      h("h2", { id: "cautions-title" }, "Cautions, in order of weight"),
-      h("ol", { class: "cautions" }, CAUTIONS.map(([name, text]) => h("li", {}, h("strong", {}, `${name}. `), text))),
-      h("p", { class: "quiet" }, "Local codes, safety data sheets and licensed practice come first.")),
-    h("section", { "aria-labelledby": "run-title" }, h("h2", { id: "run-title" }, "The run"), summary, warnings),
-    h("form", { class: "stack", onsubmit: single(begin) },
-      h("label", { class: "check-line", for: "cautions-seen" }, seen, "I have seen the cautions. Extraction is on, goggles and gloves are on, the emergency stop is within reach."),
-      why, start, h("a", { class: "button wide", href: "#check" }, "Back to the rig check")),
+    h("h1", {}, text("begin.heading")),
+    cautions(),
+    h(
+      "section",
+      { "aria-labelledby": "run-title" },
+      h("h2", { id: "run-title" }, text("begin.run")),
+      summary,
+      warnings,
+    ),
+    h(
+      "form",
+      { class: "stack", onsubmit: single(begin) },
+      h("label", { class: "check-line", for: "cautions-seen" }, seen, text("begin.confirm")),
+      why,
+      start,
+      h("a", { class: "button wide", href: "#check" }, text("begin.back")),
+    ),
   );
 
   function reason() {
-    const { status } = bench;
-    if (shared.plan === null) return "There is no plan: go back to the piece.";
-    if (status !== null && !STARTABLE.has(status.state)) return "A run is on the bench: finish or stop it first.";
-    return seen.checked ? "" : "Tick the box when it is so.";
+    const { status } = store;
+    if (shared.plan === null) return text("begin.no_plan");
+    if (status !== null && !STARTABLE.has(status.state)) return text("begin.busy");
+    return seen.checked ? "" : text("begin.tick");
   }
 
   function allow() {
-    const text = reason();
-    put(why, text);
-    mark(start, "aria-disabled", text === "" ? null : "true");
+    const words = reason();
+    put(why, words);
+    mark(start, "aria-disabled", words === "" ? null : "true");
   }
 
   async function begin() {
     allow();
     if (reason() !== "") return;
     mark(start, "aria-disabled", "true");
-    const answer = await command("start", shared.wish);
+    const answer = await command("start", shared.request);
     if (answer !== null) {
       seen.checked = false;
       location.hash = "#now";
@@ -55,22 +64,43 @@ export function beginScreen(bench, shared) {
     }
   }
 
-  bench.on("state", () => element.isConnected && !element.hidden && allow());
+  store.on("state", () => element.isConnected && !element.hidden && allow());
   return {
     element,
     enter: () => {
       const { plan } = shared;
       show(summary, plan !== null);
       if (plan !== null) {
-        summary.replaceChildren(pairs([
-          ["Piece", plan.request.piece || "without a name"], ["Metal", metalOf(plan.metal)], ["Bath", plan.request.bath ?? "none named"],
-          ["Depth wanted", withUnit(plan.target_depth_mm, 3, "mm")], ["95\u00a0% sure", `${interval(plan.depth_low_mm, plan.depth_high_mm, 3)} mm`],
-          ["Current", withUnit(plan.current_a, 2, "A")], ["Time with the relay on", clockwork(plan.duration_s)],
-          ["Gauge stops", plan.gauge_stops_mm.map((mm) => withUnit(mm, 3, "mm")).join(", ") || "none"],
-        ]));
+        summary.replaceChildren(pairs(summaryOf(plan)));
         warnings.replaceChildren(...planWarnings(plan));
       }
       allow();
     },
   };
+}
+
+function cautions() {
+  const line = ([title, words]) => h("li", {}, h("strong", {}, title), h("p", {}, words));
+  return h(
+    "section",
+    { "aria-labelledby": "cautions-title" },
+    h("h2", { id: "cautions-title" }, text("caution.title")),
+    h("ol", { class: "cautions" }, CAUTIONS.map(line)),
+    h("p", { class: "quiet" }, text("caution.first")),
+  );
+}
+
+/** Return the run that Start will begin, as [term, value] pairs. */
+function summaryOf(plan) {
+  const stops = plan.gauge_stops_mm.map((mm) => withUnit(mm, 3, "mm")).join(", ");
+  return [
+    [text("begin.piece"), plan.request.piece || text("app.unnamed")],
+    [text("begin.metal"), metalOf(plan.metal)],
+    [text("begin.bath"), plan.request.bath ?? text("begin.no_bath")],
+    [text("begin.depth"), withUnit(plan.target_depth_mm, 3, "mm")],
+    [text("begin.between"), text("plan.figure.between", bounds(plan))],
+    [text("begin.current"), withUnit(plan.current_a, 2, "A")],
+    [text("begin.time"), clockwork(plan.duration_s)],
+    [text("begin.gauge_stops"), stops || text("begin.no_stops")],
+  ];
 }

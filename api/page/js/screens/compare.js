@@ -1,9 +1,11 @@
-// Two runs side by side: their curves over one time, and what was different.
+// Two runs side by side: their curves over one axis of time, and the differences.
 
 import { h, mark, put } from "../base/dom.js";
+import { NONE } from "../base/numbers.js";
+import { text } from "../base/text.js";
 import { Curves } from "../pictures/curves.js";
 import { planFigures, planLimits } from "../prepare/plan_panel.js";
-import { fetchRun, flatSettings, runFacts, runWish } from "../records/run_papers.js";
+import { fetchRun, flatSettings, runFacts, runRequest } from "../records/run_record.js";
 import { resultOf } from "./runs.js";
 
 /** Build the screen. */
@@ -12,15 +14,19 @@ export function compareScreen() {
   const names = h("ul", { class: "keys" });
   const table = h("tbody", {});
   const heads = [0, 1].map(() => h("th", { scope: "col" }));
+  const head = h("thead", {}, h("tr", {}, h("td", {}), heads));
   const problem = h("p", { class: "problem", role: "alert" });
   const element = h(
     "div",
     { class: "screen screen-compare" },
-    h("h1", {}, "Two runs compared"),
+    h("h1", {}, text("compare.heading")),
     problem,
-    h("div", { class: "compare" },
-      h("div", {}, h("h2", {}, "Curves"), names, curves.element),
-      h("div", {}, h("h2", {}, "Side by side"), h("table", {}, h("thead", {}, h("tr", {}, h("td", {}), heads)), table))),
+    h(
+      "div",
+      { class: "compare" },
+      h("div", {}, h("h2", {}, text("compare.curves")), names, curves.element),
+      h("div", {}, h("h2", {}, text("compare.side_by_side")), h("table", {}, head, table)),
+    ),
   );
 
   async function enter(ids) {
@@ -33,29 +39,56 @@ export function compareScreen() {
   }
 
   function fill(both) {
-    const titles = both.map(({ run }, index) => `${index === 0 ? "A" : "B"}: ${run.piece || "without a name"}`);
-    names.replaceChildren(...titles.map((title, index) => h("li", { class: `key key-${index}` }, title)));
+    const keys = ["compare.first", "compare.second"];
+    const pieces = both.map(({ run }) => run.piece || text("app.unnamed"));
+    const titles = pieces.map((piece, index) => text(keys[index], { piece }));
+    const key = (title, index) => h("li", { class: `key key-${index}` }, title);
+    names.replaceChildren(...titles.map(key));
     heads.forEach((head, index) => put(head, titles[index]));
-    curves.show(both.map(({ data, plan }, index) => ({ title: titles[index], data, targetMm: plan.target_depth_mm, marks: [] })));
-    const [first, second] = both.map((papers) => new Map(factsOf(papers)));
-    const rows = [...new Set([...first.keys(), ...second.keys()])].map((name) => row(name, first.get(name) ?? "\u2013", second.get(name) ?? "\u2013"));
+    const curve = ({ data, plan }, index) => ({
+      title: titles[index],
+      data,
+      targetMm: plan.target_depth_mm,
+      marks: [],
+    });
+    curves.show(both.map(curve));
+    const [first, second] = both.map((record) => new Map(factsOf(record)));
+    const all = [...new Set([...first.keys(), ...second.keys()])];
+    const rows = all.map((name) => row(name, first.get(name) ?? NONE, second.get(name) ?? NONE));
     table.replaceChildren(...rows.filter((line) => line !== null));
   }
 
   return { element, enter };
 }
 
-function factsOf(papers) {
-  const always = [["Result", resultOf(papers.run)], ...runFacts(papers), ...runWish(papers), ...planFigures(papers.plan), ...planLimits(papers.plan)];
-  const settings = flatSettings(papers.settings).map(([name, value]) => [`setting ${name}`, value]);
+const SETTING = "setting ";
+
+function factsOf(record) {
+  const always = [
+    [text("compare.result"), resultOf(record.run)],
+    ...runFacts(record),
+    ...runRequest(record),
+    ...planned(record.plan),
+  ];
+  const settings = flatSettings(record.settings).map(([name, value]) => [SETTING + name, value]);
   return [...always.filter(([, value]) => value !== null), ...settings];
 }
 
-/** Return a line of the table; settings that agree are left out. */
-function row(name, first, second) {
+/** Return the planned figures under names of their own: a run has figures of the same name. */
+function planned(plan) {
+  const pairs = [...planFigures(plan), ...planLimits(plan)];
+  return pairs.map(([name, value]) => [text("compare.planned", { name }), value]);
+}
+
+/** Return a line of the table. Settings that agree are left out. */
+function row(key, first, second) {
   const differs = first !== second;
-  if (!differs && name.startsWith("setting ")) return null;
-  const line = h("tr", {}, h("th", { scope: "row" }, name, differs ? h("span", { class: "differs" }, "differs") : null), h("td", {}, first), h("td", {}, second));
+  const isSetting = key.startsWith(SETTING);
+  if (!differs && isSetting) return null;
+  const name = isSetting ? text("compare.setting", { name: key.slice(SETTING.length) }) : key;
+  const note = differs ? h("span", { class: "differs" }, text("compare.differs")) : null;
+  const term = h("th", { scope: "row" }, name, note);
+  const line = h("tr", {}, term, h("td", {}, first), h("td", {}, second));
   mark(line, "data-differs", differs);
   return line;
 }

@@ -1,25 +1,27 @@
-// Gauge: where the plate is, what was read, what that changes, and on.
+// Gauge: where the plate is, the readings, what they change, and the next step.
 
 import { button, h, put, show } from "../base/dom.js";
 import { say } from "../base/announcer.js";
 import { command } from "../frame/commands.js";
-import { fixed, interval, withUnit } from "../base/numbers.js";
+import { bounds, fixed, withUnit } from "../base/numbers.js";
 import { PLATE_LINES, plateAnswers, standsAt } from "../frame/prompt.js";
 import { ReadingForm } from "../records/reading_form.js";
 import { ReadingList } from "../records/reading_list.js";
 import { get, query } from "../base/server.js";
 import { place } from "../base/taps.js";
+import { text } from "../base/text.js";
 
 const OFF = new Set(["paused", "finished", "stopped", "interrupted", "tripped"]);
+const OPEN = new Set(["paused", "interrupted"]);
 
 /** Build the screen. */
-export function gaugeScreen(bench) {
-  const view = build(bench);
+export function gaugeScreen(store) {
+  const view = build(store);
   let isSeen = false;
   let shownFor = "";
 
   const update = async () => {
-    const { status } = bench;
+    const { status } = store;
     if (!isSeen || status === null) return;
     const isReady = status.run_id !== null && OFF.has(status.state);
     show(view.ready, isReady);
@@ -30,22 +32,25 @@ export function gaugeScreen(bench) {
       shownFor = key;
       return away(view, status);
     }
-    put(view.stand, standsAt(status));
-    put(view.estimate, `Estimate ${withUnit(status.depth_mm, 3, "mm")} (${interval(status.depth_low_mm, status.depth_high_mm, 3)}, 95\u00a0% sure) of ${withUnit(status.target_depth_mm, 3, "mm")} wanted.`);
+    put(view.position, standsAt(status));
+    const depth = withUnit(status.depth_mm, 3, "mm");
+    const target = withUnit(status.target_depth_mm, 3, "mm");
+    put(view.estimate, text("gauge.estimate", { depth, target, ...bounds(status) }));
     ceiling(view, status);
-    const key = [status.run_id, status.state, bench.plateIs(), bench.asksForPlate()].join();
+    const key = [status.run_id, status.state, store.plateIs(), store.asksForPlate()].join();
     if (key !== shownFor) {
       shownFor = key;
-      put(view.plateLine, bench.asksForPlate() ? "Lift and rinse the plate: the acid goes on without current." : PLATE_LINES[bench.plateIs()]);
-      place(view.plate, plateAnswers(bench));
+      const isAsked = store.asksForPlate();
+      put(view.plateLine, isAsked ? text("question.lift") : PLATE_LINES[store.plateIs()]);
+      place(view.plate, plateAnswers(store));
       place(view.onward, onward(status));
       view.form.runId = status.run_id;
       return view.list.fetch(status.run_id);
     }
     return undefined;
   };
-  bench.on("status", update);
-  bench.on("plate", update);
+  store.on("status", update);
+  store.on("plate", update);
   return {
     element: view.element,
     enter: () => {
@@ -60,9 +65,9 @@ export function gaugeScreen(bench) {
   };
 }
 
-function build(bench) {
+function build(store) {
   const view = {
-    stand: h("p", { class: "empty-line" }),
+    position: h("p", { class: "empty-line" }),
     estimate: h("p", {}),
     plateLine: h("p", {}),
     plate: h("div", { class: "answers" }),
@@ -72,20 +77,24 @@ function build(bench) {
     latest: h("p", {}),
   };
   view.change = h("section", { class: "change", "aria-labelledby": "change-title" });
-  view.list = new ReadingList((answer) => changed(view, bench, answer));
+  view.list = new ReadingList((answer) => changed(view, store, answer));
   view.form = new ReadingForm((answer) => {
-    changed(view, bench, answer);
-    view.list.fetch(bench.status.run_id);
+    changed(view, store, answer);
+    view.list.fetch(store.status.run_id);
   });
+  const heading = (name) => h("h2", {}, text(`gauge.${name}`));
+  const plate = [view.plateLine, view.plate];
+  const readings = [heading("readings"), view.list.element];
   view.ready = h(
     "div",
     { class: "gauge" },
-    h("div", { class: "gauge-plate" }, view.stand, view.estimate, h("h2", {}, "The plate"), view.plateLine, view.plate),
-    h("div", { class: "gauge-reading" }, h("h2", {}, "A reading"), view.form.element, h("h2", {}, "Readings of this run"), view.list.element),
-    h("div", { class: "gauge-onward" }, view.change, view.ceiling, h("h2", {}, "Go on"), view.onward),
+    h("div", { class: "gauge-plate" }, view.position, view.estimate, heading("plate"), ...plate),
+    h("div", { class: "gauge-reading" }, heading("reading"), view.form.element, ...readings),
+    h("div", { class: "gauge-onward" }, view.change, view.ceiling, heading("next"), view.onward),
   );
   view.other = h("div", { class: "empty" }, view.otherText, view.latest);
-  view.element = h("div", { class: "screen screen-gauge" }, h("h1", {}, "Gauge"), view.ready, view.other);
+  const title = h("h1", {}, text("gauge.heading"));
+  view.element = h("div", { class: "screen screen-gauge" }, title, view.ready, view.other);
   show(view.ready, false);
   show(view.change, false);
   show(view.ceiling, false);
@@ -93,45 +102,72 @@ function build(bench) {
 }
 
 /** Show the estimate before and after a reading. */
-function changed(view, bench, answer) {
-  const row = (name, depth) => h("tr", {}, h("th", { scope: "row" }, name), h("td", {}, withUnit(depth.depth_mm, 3, "mm")), h("td", {}, `${interval(depth.depth_low_mm, depth.depth_high_mm, 3)}`));
-  if (answer.before === null) return;
+function changed(view, store, answer) {
+  const { before, after } = answer;
+  if (before === null) return;
+  const column = (name) => h("th", { scope: "col" }, text(`gauge.${name}_column`));
+  const row = (name, depth) =>
+    h(
+      "tr",
+      {},
+      h("th", { scope: "row" }, text(`gauge.${name}`)),
+      h("td", {}, withUnit(depth.depth_mm, 3, "mm")),
+      h("td", {}, text("gauge.between", bounds(depth))),
+    );
+  const head = h("tr", {}, h("td", {}), column("estimate"), column("between"));
+  const rows = [row("before", before), row("after", after)];
+  const charge = withUnit(answer.target_charge_coulombs, 0, "C");
   view.change.replaceChildren(
-    h("h2", { id: "change-title", tabindex: "-1" }, "What the reading changed"),
-    h("table", {}, h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col" }, "Estimate"), h("th", { scope: "col" }, "95\u00a0% sure"))),
-      h("tbody", {}, row("Before", answer.before), row("After", answer.after))),
-    h("p", {}, `The run stops at ${withUnit(answer.target_charge_coulombs, 0, "C")} now.`),
+    h("h2", { id: "change-title", tabindex: "-1" }, text("gauge.changed")),
+    h("table", {}, h("thead", {}, head), h("tbody", {}, rows)),
+    ...(OPEN.has(store.status.state) ? [h("p", {}, text("gauge.stops_at", { charge }))] : []),
   );
   show(view.change, true);
   view.change.querySelector("h2").focus();
-  say(`Estimate before ${fixed(answer.before.depth_mm, 3)}, after ${fixed(answer.after.depth_mm, 3)} millimetres.`);
+  const [before_mm, after_mm] = [before, after].map(({ depth_mm }) => fixed(depth_mm, 3));
+  say(text("gauge.announcement", { before_mm, after_mm }));
 }
 
-/** A ceiling that comes before the target is raised by a person, or not at all. */
+/** Offer to raise a ceiling that comes before the target. Only a person raises it. */
 function ceiling(view, status) {
-  const isFirst = status.state === "paused" && status.max_charge_coulombs !== null && status.target_charge_coulombs > status.max_charge_coulombs;
+  const { max_charge_coulombs, target_charge_coulombs } = status;
+  const isBounded = status.state === "paused" && max_charge_coulombs !== null;
+  const isFirst = isBounded && target_charge_coulombs > max_charge_coulombs;
   if (isFirst === !view.ceiling.hidden) return;
   show(view.ceiling, isFirst);
+  const charge = withUnit(max_charge_coulombs, 0, "C");
+  const raise = () => command("ceilings", { is_confirmed: true });
   view.ceiling.replaceChildren(
-    h("p", {}, `The ceiling of ${withUnit(status.max_charge_coulombs, 0, "C")} ends the run before its target. Raise it only when the reading is right.`),
-    button("The reading is right: raise the ceilings", () => command("ceilings", { is_confirmed: true }), { class: "wide" }),
+    h("p", {}, text("gauge.ceiling", { charge })),
+    button(text("gauge.raise"), raise, { class: "wide" }),
   );
 }
 
 function onward(status) {
-  if (status.state === "paused" || status.state === "interrupted") {
+  const byCommand = (name) => async () => (await command(name)) && (location.hash = "#now");
+  if (OPEN.has(status.state)) {
+    const finish = () => document.getElementById("stop-form").requestSubmit();
     return [
-      button("Go on etching", async () => (await command("resume")) && (location.hash = "#now"), { class: "primary" }),
-      button("Finish here", () => document.getElementById("stop-form").requestSubmit()),
+      button(text("question.carry_on"), byCommand("resume"), { class: "primary" }),
+      button(text("gauge.finish"), finish),
     ];
   }
-  const clear = async () => (await command("acknowledge")) && (location.hash = "#now");
-  return status.state === "tripped" ? [] : [button("Clear the bench", clear, { class: "primary" }), h("a", { class: "button", href: `#run/${encodeURIComponent(status.run_id)}` }, "The whole run")];
+  if (status.state === "tripped") return [];
+  return [
+    button(text("question.clear"), byCommand("acknowledge"), { class: "primary" }),
+    h("a", { class: "button", href: addressOf(status.run_id) }, text("gauge.whole_run")),
+  ];
 }
+
+const addressOf = (runId) => `#run/${encodeURIComponent(runId)}`;
 
 async function away(view, status) {
   const isOn = status.state === "running" || status.state === "checking";
-  put(view.otherText, isOn ? "The relay is on. Press Pause, then lift, rinse and gauge the plate." : "No run on the bench. A past run can be gauged or weighed from its own page.");
+  put(view.otherText, text(isOn ? "gauge.relay_on" : "gauge.no_run"));
   const { runs } = await get(query("/api/runs", { limit: 1 })).catch(() => ({ runs: [] }));
-  view.latest.replaceChildren(...(isOn ? [] : runs.map((run) => h("a", { class: "button", href: `#run/${encodeURIComponent(run.run_id)}` }, `Latest: ${run.piece || "without a name"}`))));
+  const link = (run) => {
+    const words = text("gauge.latest", { piece: run.piece || text("app.unnamed") });
+    return h("a", { class: "button", href: addressOf(run.run_id) }, words);
+  };
+  view.latest.replaceChildren(...(isOn ? [] : runs.map(link)));
 }

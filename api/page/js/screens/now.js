@@ -1,27 +1,29 @@
-// Now: how deep, how long, all well or not.
+// Now: depth, time left, readings, curves and events of the run on the bench.
 
 import { h, mark, put, show } from "../base/dom.js";
 import { CurveData } from "../pictures/curve_data.js";
 import { Curves } from "../pictures/curves.js";
 import { DepthBar } from "../pictures/depth_bar.js";
 import { EventList } from "../records/event_list.js";
-import { clockwork, fixed, interval, timeOfDay, withUnit } from "../base/numbers.js";
+import { bounds, clockwork, fixed, NONE, timeOfDay, withUnit } from "../base/numbers.js";
 import { Section } from "../pictures/section.js";
 import { plateOf } from "../pictures/section_geometry.js";
 import { get, path, query } from "../base/server.js";
+import { text } from "../base/text.js";
 import { metalOf } from "../base/words.js";
 
 const CURVE_POINTS = 600;
+const OVER = new Set(["finished", "stopped"]);
 
 /** Build the screen. */
-export function nowScreen(bench) {
+export function nowScreen(store) {
   const view = build();
   const data = new CurveData();
   const events = new EventList();
   const curves = new Curves();
   view.curveBox.append(curves.element);
   view.eventBox.append(events.element);
-  events.onnews = () => put(view.newest, events.newest());
+  events.onfetched = () => put(view.newest, events.newest());
   let isSeen = false;
 
   const update = (status) => {
@@ -29,32 +31,37 @@ export function nowScreen(bench) {
     const hasRun = status.run_id !== null && status.depth_mm !== null;
     show(view.empty, !hasRun);
     show(view.run, hasRun);
-    if (hasRun) fill(view, status, bench.papers);
+    if (hasRun) fill(view, status, store.record);
   };
-  const takePapers = async (papers) => {
+  const takeRecord = async (record) => {
     data.clear();
-    if (papers === null) return;
-    view.section.show(plateOf(papers.plan), depthOf(bench.status));
-    const run = { title: "this run", data, targetMm: papers.plan.target_depth_mm, marks: [] };
+    if (record === null) return;
+    view.section.show(plateOf(record.plan), depthOf(store.status));
+    const run = {
+      title: text("run.this_run"),
+      data,
+      targetMm: record.plan.target_depth_mm,
+      marks: [],
+    };
     curves.show([run]);
-    events.follow(papers.run.run_id);
-    await takeCurve(papers.run.run_id, data, bench);
+    events.follow(record.run.run_id);
+    await takeCurve(record.run.run_id, data, store);
     run.marks = events.marks();
     curves.show([run]);
   };
 
-  bench.on("status", (status) => {
+  store.on("status", (status) => {
     update(status);
     if (data.follow(status)) curves.refresh();
   });
-  bench.on("papers", takePapers);
-  bench.on("state", (status) => events.follow(status.run_id));
-  if (bench.papers !== null) takePapers(bench.papers);
+  store.on("record", takeRecord);
+  store.on("state", (status) => events.follow(status.run_id));
+  if (store.record !== null) takeRecord(store.record);
   return {
     element: view.element,
     enter: () => {
       isSeen = true;
-      if (bench.status !== null) update(bench.status);
+      if (store.status !== null) update(store.status);
       curves.refresh();
     },
     leave: () => {
@@ -63,13 +70,13 @@ export function nowScreen(bench) {
   };
 }
 
-/** Fetch the curve so far; what the live status brought meanwhile comes after it. */
-async function takeCurve(runId, data, bench) {
+/** Fetch the curve so far. Points of the live status that are newer stay. */
+async function takeCurve(runId, data, store) {
   try {
     const { points } = await get(query(path("runs", runId, "samples"), { points: CURVE_POINTS }));
-    if (bench.status.run_id === runId) data.take(points);
+    if (store.status.run_id === runId) data.take(points);
   } catch {
-    // The live status goes on drawing; the older part comes with the next visit.
+    // The live status still draws; the older part comes with the next visit.
   }
 }
 
@@ -94,8 +101,8 @@ function build() {
     newest: h("p", { class: "newest" }),
     readings: new Map(),
   };
-  const reading = (name, title) => {
-    const [value, row] = [h("dd", {}), h("div", {}, h("dt", {}, title))];
+  const reading = (name) => {
+    const [value, row] = [h("dd", {}), h("div", {}, h("dt", {}, text(`now.${name}`)))];
     row.append(value);
     view.readings.set(name, { value, row });
     return row;
@@ -103,78 +110,104 @@ function build() {
   view.run = h(
     "div",
     { class: "now" },
-    h("div", {}, h(
-      "section",
-      { class: "now-depth", "aria-label": "Depth and time" },
-      view.piece,
-      h("p", { class: "depth live" }, view.depth, h("span", { class: "depth-unit" }, "mm")),
-      h("div", { class: "live" }, view.between),
-      view.bar.element,
-      view.wanted,
-      h("div", { class: "times live" }, h("p", {}, view.left, view.leftName), h("p", {}, view.ends, view.endsName)),
-    ),
-    h("section", { class: "now-section", "aria-label": "Cross-section of the plate" }, view.section.element),
     h(
-      "section",
-      { class: "now-readings", "aria-label": "Readings" },
+      "div",
+      {},
       h(
-        "dl",
-        { class: "readings live" },
-        reading("current", "Current"), reading("voltage", "Voltage"), reading("density", "Current density"),
-        reading("charge", "Charge"), reading("bath", "Bath"), reading("gauge", "Next gauge stop"),
+        "section",
+        { class: "now-depth", "aria-label": text("now.depth_and_time") },
+        view.piece,
+        h("p", { class: "depth live" }, view.depth, h("span", { class: "depth-unit" }, "mm")),
+        h("div", { class: "live" }, view.between),
+        view.bar.element,
+        view.wanted,
+        h(
+          "div",
+          { class: "times live" },
+          h("p", {}, view.left, view.leftName),
+          h("p", {}, view.ends, view.endsName),
+        ),
       ),
-    )),
-    h("div", {}, h("section", {}, h("h2", {}, "Curves"), view.curveBox),
-      h("section", {}, h("h2", {}, "Events"), view.newest, view.eventBox)),
+      h(
+        "section",
+        { class: "now-section", "aria-label": text("now.section") },
+        view.section.element,
+      ),
+      h(
+        "section",
+        { class: "now-readings", "aria-label": text("now.readings") },
+        h(
+          "dl",
+          { class: "readings live" },
+          ["current", "voltage", "density", "charge", "bath", "next_gauge_stop"].map(reading),
+        ),
+      ),
+    ),
+    h(
+      "div",
+      {},
+      h("section", {}, h("h2", {}, text("now.curves")), view.curveBox),
+      h("section", {}, h("h2", {}, text("now.events")), view.newest, view.eventBox),
+    ),
   );
   view.empty = h(
     "section",
     { class: "empty" },
-    h("p", { class: "empty-line" }, "No run on the bench."),
-    h("p", {}, "Prepare a piece: the plan says charge, time and what may go wrong, and the rig is checked with the relay off."),
-    h("p", {}, h("a", { class: "button primary", href: "#prepare" }, "Prepare a piece")),
+    h("p", { class: "empty-line" }, text("now.no_run")),
+    h("p", {}, text("now.no_run_text")),
+    h("p", {}, h("a", { class: "button primary", href: "#prepare" }, text("now.prepare"))),
   );
-  view.element = h("div", { class: "screen screen-now" }, h("h1", { class: "only-heard" }, "Now"), view.empty, view.run);
+  const heading = h("h1", { class: "only-heard" }, text("now.heading"));
+  view.element = h("div", { class: "screen screen-now" }, heading, view.empty, view.run);
   show(view.run, false);
   show(view.empty, false);
   return view;
 }
 
-function fill(view, status, papers) {
-  put(view.piece, [status.piece ?? "Piece without a name", metalOf(status.metal)].filter(Boolean).join(", "));
+function fill(view, status, record) {
+  const piece = status.piece ?? text("app.unnamed_piece");
+  const metal = metalOf(status.metal);
+  put(view.piece, metal === null ? piece : text("now.piece_and_metal", { piece, metal }));
   put(view.depth, fixed(status.depth_mm, 3));
-  put(view.between, `${interval(status.depth_low_mm, status.depth_high_mm, 3)} mm, 95\u00a0% sure`);
-  put(view.wanted, `of ${withUnit(status.target_depth_mm, 3, "mm")} wanted`);
+  put(view.between, text("now.probably", bounds(status)));
+  put(view.wanted, text("now.target", { depth: withUnit(status.target_depth_mm, 3, "mm") }));
   fillTimes(view, status);
   const depth = depthOf(status);
-  view.bar.show(depth, status.target_depth_mm, papers?.plan.gauge_stops_mm ?? []);
-  if (papers !== null) view.section.show(plateOf(papers.plan), depth);
+  view.bar.show(depth, status.target_depth_mm, record?.plan.gauge_stops_mm ?? []);
+  if (record !== null) view.section.show(plateOf(record.plan), depth);
   set(view, "current", withUnit(status.current_a, 2, "A"));
   set(view, "voltage", withUnit(status.voltage_v, 2, "V"));
   set(view, "density", withUnit(status.current_density_a_per_dm2, 1, "A/dm\u00b2"));
-  set(view, "charge", `${fixed(status.charge_coulombs, 0)} of ${withUnit(status.target_charge_coulombs, 0, "C")}`);
-  set(view, "bath", status.bath_degc === null ? null : withUnit(status.bath_degc, 1, "\u00b0C"));
-  set(view, "gauge", status.next_gauge_stop_mm === null ? null : withUnit(status.next_gauge_stop_mm, 3, "mm"));
+  const target = withUnit(status.target_charge_coulombs, 0, "C");
+  const charge_coulombs = fixed(status.charge_coulombs, 0);
+  set(view, "charge", text("now.charge_of", { charge_coulombs, target }));
+  const { bath_degc, next_gauge_stop_mm } = status;
+  set(view, "bath", bath_degc === null ? null : withUnit(bath_degc, 1, "\u00b0C"));
+  const stop = next_gauge_stop_mm === null ? null : withUnit(next_gauge_stop_mm, 3, "mm");
+  set(view, "next_gauge_stop", stop);
 }
 
 function fillTimes(view, status) {
-  const isOver = status.remaining_s === null;
+  const isOver = status.remaining_s === null || OVER.has(status.state);
+  const isRunning = status.state === "running";
+  const isRehearsal = status.rig === "rehearsal";
+  const left = text(isRunning ? "now.left" : "now.left_when_carried_on");
   put(view.left, clockwork(isOver ? status.on_time_s : status.remaining_s));
-  put(view.leftName, isOver ? "with the relay on" : status.state === "running" ? "left" : "left when resumed");
-  const isOn = status.state === "running" && !isOver;
-  put(view.ends, isOn ? timeOfDay(endOf(status)) : "\u2013");
+  put(view.leftName, isOver ? text("now.etching_time") : left);
+  const isOn = isRunning && !isOver;
+  put(view.ends, isOn ? timeOfDay(endOf(status)) : NONE);
   mark(view.ends.parentNode, "data-absent", !isOn);
-  put(view.endsName, status.rig === "rehearsal" ? "ends, rehearsal\u2019s clock" : "ends");
+  put(view.endsName, text(isRehearsal ? "now.ends_rehearsal" : "now.ends"));
 }
 
-/** Return the time of day of the end. The rehearsal bench has a clock of its own, a real bench has this phone's. */
+/** Return the time of day of the end, by the rehearsal's clock or this phone's. */
 function endOf(status) {
   const now = status.rig === "rehearsal" ? new Date(status.at_utc).getTime() : Date.now();
   return new Date(now + status.remaining_s * 1000);
 }
 
-function set(view, name, text) {
+function set(view, name, words) {
   const { value, row } = view.readings.get(name);
-  mark(row, "data-absent", text === null);
-  put(value, text ?? "\u2013");
+  mark(row, "data-absent", words === null);
+  put(value, words ?? NONE);
 }

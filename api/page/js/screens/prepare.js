@@ -1,4 +1,4 @@
-// Prepare: tell the piece, see the plan change while typing.
+// Prepare: describe the piece, see the plan change while typing.
 
 import { button, h, mark, put } from "../base/dom.js";
 import { say } from "../base/announcer.js";
@@ -6,19 +6,26 @@ import { printed } from "../base/numbers.js";
 import { PlanPanel } from "../prepare/plan_panel.js";
 import { PrepareForm } from "../prepare/form.js";
 import { post, RefusedError } from "../base/server.js";
+import { text } from "../base/text.js";
 
 const AFTER_MS = 250;
 const AGAIN_MS = 2000;
 const BUSY = 503;
 
-/** Where a note about a value is shown, when it has no field of its own name. */
-const BESIDE = { growth_mm2: "artwork", narrow_lines: "artwork", narrowest_open_mm: "artwork", area_uncertainty_fraction: "artwork", bath_volume_l: "bath" };
+/** The field that shows the notes on a value that has none. */
+const BESIDE = {
+  growth_mm2: "artwork",
+  narrow_lines: "artwork",
+  narrowest_open_mm: "artwork",
+  area_uncertainty_fraction: "artwork",
+  bath_volume_l: "bath",
+};
 
-/** Build the screen. shared.draft is what was typed; shared.plan and shared.wish follow. */
-export function prepareScreen(bench, shared) {
+/** Build the screen. It writes shared.draft, shared.plan and shared.request. */
+export function prepareScreen(store, shared) {
   const panel = new PlanPanel();
   const form = new PrepareForm(() => changed());
-  const next = h("a", { class: "button primary wide", href: "#check" }, "Next: check the rig");
+  const next = h("a", { class: "button primary wide", href: "#check" }, text("prepare.next"));
   const problem = h("p", { class: "problem", role: "alert" });
   next.addEventListener("click", async (event) => {
     if (shared.plan !== null) return;
@@ -28,24 +35,34 @@ export function prepareScreen(bench, shared) {
     if (shared.plan !== null) {
       location.hash = "#check";
     } else {
-      put(problem, "There is no plan yet: put right what is marked.");
+      put(problem, text("prepare.no_plan"));
       form.leadToProblem();
     }
   });
+  const onsubmit = (event) => event.preventDefault();
+  const fields = h("form", { class: "prepare-form", novalidate: true, onsubmit }, form.parts);
+  const planned = h(
+    "section",
+    { class: "prepare-plan", "aria-labelledby": "plan-title" },
+    panel.element,
+    problem,
+    next,
+    button(text("prepare.clear"), () => fill(null), { class: "wide" }),
+    panel.warnings,
+  );
   const element = h(
     "div",
     { class: "screen screen-prepare" },
-    h("h1", {}, "Prepare a piece"),
+    h("h1", {}, text("prepare.heading")),
     panel.line,
-    h("div", { class: "prepare" }, h("form", { class: "prepare-form", novalidate: true, onsubmit: (event) => event.preventDefault() }, form.parts),
-      h("section", { class: "prepare-plan", "aria-labelledby": "plan-title" }, panel.element, problem, next, button("Begin with an empty form", () => fill(null), { class: "wide" }), panel.warnings)),
+    h("div", { class: "prepare" }, fields, planned),
   );
   let timer = null;
   let asked = 0;
 
-  /** What was planned before holds no longer, and nothing is started from it. */
+  /** Drop the last plan: nothing must start from it. */
   function changed() {
-    Object.assign(shared, { plan: null, wish: null });
+    Object.assign(shared, { plan: null, request: null });
     asked += 1;
     shared.draft = form.read();
     shared.keep();
@@ -54,37 +71,46 @@ export function prepareScreen(bench, shared) {
   }
 
   async function replan() {
-    const { wish, missing } = form.wish();
+    const { request, missing } = form.request();
     asked += 1;
     const own = asked;
     if (Object.keys(missing).length > 0) {
-      const needed = Object.entries(missing).filter(([, text]) => text !== "needed");
-      lack(needed.map(([field, message]) => ({ field, message })), "Fill in what is missing: the plan follows while you type.");
+      const needed = text("prepare.needed");
+      const wrong = Object.entries(missing).filter(([, message]) => message !== needed);
+      const errors = wrong.map(([field, message]) => ({ field, message }));
+      lack(errors, text("prepare.missing"));
       return;
     }
     try {
-      const plan = await post("/api/plan", wish);
-      if (own === asked) take(plan, wish);
+      const plan = await post("/api/plan", request);
+      if (own === asked) take(plan, request);
     } catch (error) {
       if (own !== asked) return;
       const errors = error instanceof RefusedError ? error.errors : [];
-      lack(errors, errors.length === 0 ? error.message : "Something cannot be done: it is marked beside its field.");
-      if (!(error instanceof RefusedError) || error.status === BUSY) timer = setTimeout(replan, AGAIN_MS);
+      lack(errors, errors.length === 0 ? error.message : text("prepare.marked"));
+      const isPassing = !(error instanceof RefusedError) || error.status === BUSY;
+      if (isPassing) timer = setTimeout(replan, AGAIN_MS);
     }
   }
 
-  function take(plan, wish) {
-    Object.assign(shared, { plan, wish });
+  function take(plan, request) {
+    Object.assign(shared, { plan, request });
     put(problem, "");
-    form.tell(plan.warnings.map(({ field, text }) => ({ field: placed(field), text, kind: "warn" })));
+    const note = (warning) => ({
+      field: placed(warning.field),
+      words: warning.text,
+      kind: "warn",
+    });
+    form.showNotes(plan.warnings.map(note));
     form.offer(plan);
     panel.show(plan);
     mark(next, "aria-disabled", null);
   }
 
   function lack(errors, why) {
-    Object.assign(shared, { plan: null, wish: null });
-    form.tell(errors.map(({ field, message }) => ({ field: placed(field), text: message, kind: "bad" })));
+    Object.assign(shared, { plan: null, request: null });
+    const note = ({ field, message }) => ({ field: placed(field), words: message, kind: "bad" });
+    form.showNotes(errors.map(note));
     panel.lack(why);
     mark(next, "aria-disabled", "true");
     if (errors.length > 0) say(printed(errors[0].message));

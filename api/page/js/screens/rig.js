@@ -1,14 +1,15 @@
-// Rig: sensor, relay, storage, version, address, and who may control.
+// Rig: sensor, relay, logbook, version, address, and the paired phones.
 
 import { button, h, pairs, put } from "../base/dom.js";
 import { attempt } from "../frame/commands.js";
 import { askToPair } from "../frame/pairing.js";
 import { fixed, moment, printed, withUnit } from "../base/numbers.js";
-import { checkLine } from "./check.js";
 import { get, getPatiently, path, post } from "../base/server.js";
+import { text } from "../base/text.js";
+import { checkLine, machineNotes, verdictOf } from "./check.js";
 
 /** Build the screen. */
-export function rigScreen(bench, shared) {
+export function rigScreen(store, shared) {
   const view = {
     now: h("div", {}),
     verdict: h("p", { class: "verdict", role: "status" }),
@@ -18,23 +19,28 @@ export function rigScreen(bench, shared) {
     pairing: h("div", {}),
     paired: h("div", {}),
   };
+  const heading = (name) => h("h2", {}, text(`rig.${name}`));
+  const again = button(text("check.again"), () => fetchCheck(view));
   const element = h(
     "div",
     { class: "screen screen-rig" },
-    h("h1", {}, "Rig"),
-    h("div", { class: "rig" },
-      h("div", {}, h("h2", {}, "Right now"), view.now, h("h2", {}, "Service"), view.health),
-      h("div", {}, h("h2", {}, "Check with the relay off"), view.verdict, view.checks, button("Read again", () => fetchCheck(view)), view.notes),
-      h("div", {}, h("h2", {}, "Phones"), view.pairing, view.paired)),
+    h("h1", {}, text("rig.heading")),
+    h(
+      "div",
+      { class: "rig" },
+      h("div", {}, heading("right_now"), view.now, heading("service"), view.health),
+      h("div", {}, heading("check"), view.verdict, view.checks, again, view.notes),
+      h("div", {}, heading("phones"), view.pairing, view.paired),
+    ),
   );
   let isSeen = false;
-  const show = (status) => showNow(view, status, shared.plan ?? bench.papers?.plan ?? null);
-  bench.on("status", (status) => isSeen && show(status));
+  const show = (status) => showNow(view, status, shared.plan ?? store.record?.plan ?? null);
+  store.on("status", (status) => isSeen && show(status));
   return {
     element,
     enter: () => {
       isSeen = true;
-      if (bench.status !== null) show(bench.status);
+      if (store.status !== null) show(store.status);
       return Promise.all([fetchCheck(view), fetchHealth(view), fetchPairing(view)]);
     },
     leave: () => {
@@ -43,30 +49,48 @@ export function rigScreen(bench, shared) {
   };
 }
 
-/** Show the readings that change; the lines stay, only their values are written anew. */
+/** Return what is read right now, as [term, value] pairs. */
+function readingsOf(status, plan) {
+  const zero_ma = status.zero_offset_a === null ? null : status.zero_offset_a * 1000;
+  const bath = withUnit(status.bath_degc, 1, "\u00b0C");
+  const isSilent = status.sensor_message !== null;
+  const sensor = isSilent ? printed(status.sensor_message) : text("rig.sensor_answers");
+  const values = {
+    sensor,
+    age: withUnit(status.sample_age_s, 2, "s"),
+    current: withUnit(status.current_a, 3, "A"),
+    cell_voltage: withUnit(status.voltage_v, 2, "V"),
+    zero_offset: zero_ma === null ? text("rig.zero_not_measured") : withUnit(zero_ma, 2, "mA"),
+    headroom: headroomOf(plan),
+    relay_output: text(status.relay_on ? "rig.reads_on" : "rig.reads_off"),
+    relay_contact: text(status.relay_welded ? "rig.welded" : "rig.not_welded"),
+    bath: status.bath_degc === null ? text("rig.no_thermometer") : bath,
+  };
+  return Object.entries(values).map(([name, value]) => [text(`rig.${name}`), value]);
+}
+
+function headroomOf(plan) {
+  if (plan === null) return text("rig.headroom_without_plan");
+  return text("rig.headroom_at", { percent: fixed(100 * plan.range_fraction, 0) });
+}
+
+/** Show the readings. The lines stay; only their values change. */
 function showNow(view, status, plan) {
-  const values = [
-    ["Sensor", status.sensor_message === null ? "answers" : printed(status.sensor_message)],
-    ["Age of the newest sample", withUnit(status.sample_age_s, 2, "s")],
-    ["Current", withUnit(status.current_a, 3, "A")],
-    ["Cell voltage", withUnit(status.voltage_v, 2, "V")],
-    ["Zero offset", status.zero_offset_a === null ? "not measured yet" : withUnit(status.zero_offset_a * 1000, 2, "mA")],
-    ["Shunt headroom", plan === null ? "told with a plan" : `over-current limit at ${fixed(100 * plan.range_fraction, 0)}\u00a0% of the range`],
-    ["Relay output", status.relay_on ? "reads on" : "reads off"],
-    ["Relay contact", status.relay_welded ? "WELDED: pull the plug" : "not seen welded"],
-    ["Bath", status.bath_degc === null ? "no thermometer" : withUnit(status.bath_degc, 1, "\u00b0C")],
-  ];
+  const values = readingsOf(status, plan);
   const shown = view.now.querySelectorAll("dd");
-  if (shown.length === values.length) values.forEach(([, value], index) => put(shown[index], value));
-  else view.now.replaceChildren(pairs(values, { class: "pairs live" }));
+  if (shown.length === values.length) {
+    values.forEach(([, value], index) => put(shown[index], value));
+  } else {
+    view.now.replaceChildren(pairs(values, { class: "pairs live" }));
+  }
 }
 
 async function fetchCheck(view) {
   try {
     const check = await getPatiently("/api/rig-check");
-    put(view.verdict, check.passed ? "All that can be checked now is well." : printed(check.message ?? "Something is not well."));
+    put(view.verdict, verdictOf(check));
     view.checks.replaceChildren(...check.items.map(checkLine));
-    view.notes.replaceChildren(...(check.host_notes.length ? [h("h3", {}, "This machine"), h("ul", {}, check.host_notes.map((text) => h("li", {}, text)))] : []));
+    view.notes.replaceChildren(...machineNotes(check, "h3"));
   } catch (error) {
     put(view.verdict, error.message);
   }
@@ -74,20 +98,34 @@ async function fetchCheck(view) {
 
 async function fetchHealth(view) {
   try {
-    const { loop, logbook, rig, version } = await getPatiently("/api/health");
-    view.health.replaceChildren(pairs([
-      ["Control loop", `alive, last pass ${fixed(loop.silent_s, 2)} s ago`],
-      ["Watchdog", loop.watchdog_s === null ? "none waits: only the service has one" : `fed every ${fixed(loop.watchdog_s, 1)} s`],
-      ["Logbook", logbook.message ?? logbook.notice ?? (logbook.ready ? "writes" : "is being checked")],
-      ["Rows waiting to be written", fixed(logbook.waiting, 0)],
-      ["Rows lost", logbook.lost === 0 ? "none" : `${logbook.lost}: ${logbook.lost_note ?? ""}`],
-      ["Bench", rig === "rehearsal" ? "rehearsal, a model" : "real"],
-      ["Version", version],
-      ["This page\u2019s address", location.origin],
-    ]));
+    view.health.replaceChildren(pairs(healthOf(await getPatiently("/api/health"))));
   } catch (error) {
     view.health.replaceChildren(h("p", { class: "problem" }, error.message));
   }
+}
+
+/** Return the health of the service, as [term, value] pairs. */
+function healthOf({ loop, logbook, rig, version }) {
+  const watchdog = text("rig.watchdog_fed", { seconds: fixed(loop.watchdog_s, 1) });
+  const writes = text(logbook.ready ? "rig.logbook_writes" : "rig.logbook_checking");
+  const values = {
+    control_loop: text("rig.loop_alive", { seconds: fixed(loop.silent_s, 2) }),
+    watchdog: loop.watchdog_s === null ? text("rig.no_watchdog") : watchdog,
+    logbook: logbook.message ?? logbook.notice ?? writes,
+    rows_waiting: fixed(logbook.waiting, 0),
+    rows_lost: lostOf(logbook),
+    kind: text(rig === "rehearsal" ? "rig.rehearsal" : "rig.real"),
+    version,
+    address: location.origin,
+  };
+  return Object.entries(values).map(([name, value]) => [text(`rig.${name}`), value]);
+}
+
+function lostOf({ lost, lost_note }) {
+  if (lost === 0) return fixed(0, 0);
+  return lost_note === null
+    ? fixed(lost, 0)
+    : text("rig.lost_because", { lost, reason: lost_note });
 }
 
 async function fetchPairing(view) {
@@ -102,21 +140,27 @@ async function fetchPairing(view) {
 
 function notPaired(view) {
   return [
-    h("p", {}, "This phone looks and stops. Everything else asks once for the PIN that the bench shows."),
-    button("Pair this phone", async () => (await askToPair()) && fetchPairing(view)),
+    h("p", {}, text("rig.not_paired")),
+    button(text("rig.pair"), async () => (await askToPair()) && fetchPairing(view)),
   ];
 }
 
-/** Return what another phone needs: the code with address and PIN. */
+/** Return what another phone needs: the QR code with the address and the PIN. */
 async function invitation() {
   const { pin, addresses, qr_svg } = await get("/api/pairing");
-  const picture = h("img", { class: "qr", alt: `QR code of ${addresses[0]} with the PIN`, width: "220", height: "220" });
+  const spaced = `${pin.slice(0, 3)} ${pin.slice(3)}`;
+  const alt = text("rig.qr", { address: addresses[0] });
+  const picture = h("img", { class: "qr", alt, width: "220", height: "220" });
   picture.src = `data:image/svg+xml,${encodeURIComponent(qr_svg)}`;
   return [
-    h("p", {}, "Another phone on the studio network scans this, or opens the address and gives the PIN."),
+    h("p", {}, text("rig.invitation")),
     picture,
-    h("p", { class: "pin" }, `PIN ${pin.slice(0, 3)} ${pin.slice(3)}`),
-    h("ul", { class: "addresses" }, addresses.map((address) => h("li", {}, address))),
+    h("p", { class: "pin" }, text("rig.pin", { pin: spaced })),
+    h(
+      "ul",
+      { class: "addresses" },
+      addresses.map((address) => h("li", {}, address)),
+    ),
   ];
 }
 
@@ -124,12 +168,22 @@ async function fetchPaired(view, access) {
   if (!access.may_control) return view.paired.replaceChildren();
   const { pairings } = await get("/api/pairings");
   const rows = pairings.map((known) => pairedRow(view, known));
-  return view.paired.replaceChildren(h("h3", {}, "Paired phones"), rows.length === 0 ? h("p", { class: "quiet" }, "None.") : h("ul", { class: "paired" }, rows));
+  const none = h("p", { class: "quiet" }, text("app.none"));
+  const list = rows.length === 0 ? none : h("ul", { class: "paired" }, rows);
+  return view.paired.replaceChildren(h("h3", {}, text("rig.paired")), list);
 }
 
 function pairedRow(view, known) {
   const address = known.is_this_one ? "/api/unpair" : path("pairings", known.pairing_id, "revoke");
   const revoke = async () => (await attempt(() => post(address))) && fetchPairing(view);
-  const name = known.is_this_one ? `${known.name}, this one` : known.name;
-  return h("li", {}, h("span", {}, name), h("span", { class: "quiet" }, `until ${moment(known.expires_at_utc)}`), button("Revoke", revoke, { "aria-label": `Revoke ${name}` }));
+  const name = known.is_this_one ? text("rig.this_one", { name: known.name }) : known.name;
+  const label = text("rig.revoke_this", { name });
+  const until = text("rig.until", { time: moment(known.expires_at_utc) });
+  return h(
+    "li",
+    {},
+    h("span", {}, name),
+    h("span", { class: "quiet" }, until),
+    button(text("rig.revoke"), revoke, { "aria-label": label }),
+  );
 }

@@ -8,22 +8,29 @@ import { printed } from "../base/numbers.js";
 import { planFigures, planLimits } from "../prepare/plan_panel.js";
 import { ReadingForm } from "../records/reading_form.js";
 import { ReadingList } from "../records/reading_list.js";
-import { fetchRun, flatSettings, runFacts, runWish } from "../records/run_papers.js";
+import {
+  fetchRun,
+  flatSettings,
+  reachedDepth,
+  runFacts,
+  runRequest,
+} from "../records/run_record.js";
 import { resultOf } from "./runs.js";
 import { Section } from "../pictures/section.js";
 import { plateOf } from "../pictures/section_geometry.js";
 import { path, query } from "../base/server.js";
+import { text } from "../base/text.js";
 
 /** Build the screen. */
-export function runScreen(bench, shared) {
-  const view = build(shared);
+export function runScreen(store, shared) {
+  const view = build();
   let runId = null;
-  view.form.ontaken = () => view.list.fetch(runId);
+  view.form.onkept = () => view.list.fetch(runId);
 
   async function enter([id]) {
     runId = id ?? "";
-    for (const part of [view.facts, view.links, view.papers]) part.replaceChildren();
-    put(view.title, "A past run");
+    for (const part of [view.facts, view.links, view.record]) part.replaceChildren();
+    put(view.title, text("run.heading"));
     put(view.result, "");
     put(view.problem, "");
     try {
@@ -34,35 +41,39 @@ export function runScreen(bench, shared) {
     }
   }
 
-  async function fill(papers) {
-    const { run, plan, settings } = papers;
+  async function fill(record) {
+    const { run, plan, settings } = record;
     show(view.body, true);
-    put(view.title, run.piece || "Piece without a name");
+    put(view.title, run.piece || text("app.unnamed_piece"));
     put(view.result, resultOf(run));
     put(view.message, printed(run.message));
-    view.section.show(plateOf(plan), { best: run.depth_mm ?? 0, low: run.depth_low_mm, high: run.depth_high_mm });
-    view.facts.replaceChildren(pairs(runFacts(papers)));
+    view.section.show(plateOf(plan), reachedDepth(run));
+    view.facts.replaceChildren(pairs(runFacts(record)));
     view.links.replaceChildren(
-      button("Do this again", () => again(plan), { class: "primary" }),
-      h("a", { class: "button", href: `#sheet/${encodeURIComponent(runId)}` }, "Run sheet to print"),
-      h("a", { class: "button", href: query(path("runs", runId, "samples"), { format: "csv" }), download: true }, "Seconds as CSV"),
-      h("a", { class: "button", href: query(path("runs", runId, "samples"), { format: "json" }), download: true }, "Seconds as JSON"),
-      h("a", { class: "button", href: query(path("runs", runId, "events"), { format: "csv" }), download: true }, "Events as CSV"),
+      button(text("run.again"), () => again(plan), { class: "primary" }),
+      h("a", { class: "button", href: `#sheet/${encodeURIComponent(runId)}` }, text("run.print")),
+      tableLink(runId, "samples", "csv"),
+      tableLink(runId, "samples", "json"),
+      tableLink(runId, "events", "csv"),
     );
-    view.papers.replaceChildren(
-      h("h2", {}, "What was asked for"), pairs(runWish(papers)),
-      h("details", {}, h("summary", {}, "What was planned"), pairs([...planFigures(plan), ...planLimits(plan)])),
-      h("details", {}, h("summary", {}, "Settings in force"), pairs(flatSettings(settings), { class: "pairs names" })),
+    const folded = (name, list) => h("details", {}, h("summary", {}, text(`run.${name}`)), list);
+    const named = pairs(flatSettings(settings), { class: "pairs names" });
+    view.record.replaceChildren(
+      h("h2", {}, text("run.asked_for")),
+      pairs(runRequest(record)),
+      folded("planned", pairs([...planFigures(plan), ...planLimits(plan)])),
+      folded("settings", named),
     );
     view.form.runId = runId;
     view.events.clear(runId);
-    view.curves.show([{ title: run.piece, data: papers.data, targetMm: plan.target_depth_mm, marks: [] }]);
+    const curve = { title: run.piece, data: record.data, targetMm: plan.target_depth_mm };
+    view.curves.show([{ ...curve, marks: [] }]);
     await Promise.all([view.events.fetch(runId), view.list.fetch(runId)]);
-    view.curves.show([{ title: run.piece, data: papers.data, targetMm: plan.target_depth_mm, marks: view.events.marks() }]);
+    view.curves.show([{ ...curve, marks: view.events.marks() }]);
   }
 
   function again(plan) {
-    Object.assign(shared, { draft: draftOf(plan.request), plan: null, wish: null });
+    Object.assign(shared, { draft: draftOf(plan.request), plan: null, request: null });
     shared.keep();
     location.hash = "#prepare";
   }
@@ -70,27 +81,37 @@ export function runScreen(bench, shared) {
   return { element: view.element, enter };
 }
 
+/** Return a link that downloads a table of a run. */
+function tableLink(runId, name, format) {
+  const href = query(path("runs", runId, name), { format });
+  const download = `${runId}-${name}.${format}`;
+  return h("a", { class: "button", href, download }, text(`run.${name}_${format}`));
+}
+
 function build() {
   const view = {
-    title: h("h1", {}, "A past run"),
+    title: h("h1", {}, text("run.heading")),
     result: h("p", { class: "empty-line" }),
     message: h("p", {}),
     problem: h("p", { class: "problem", role: "alert" }),
     facts: h("div", {}),
     links: h("div", { class: "row" }),
-    papers: h("div", {}),
-    section: new Section({ word: "reached" }),
+    record: h("div", {}),
+    section: new Section({ floor: "reached" }),
     curves: new Curves(),
     events: new EventList(),
     list: new ReadingList(() => {}),
     form: new ReadingForm(() => {}),
   };
+  const part = (name, holder = view[name]) => [h("h2", {}, text(`run.${name}`)), holder.element];
+  const result = [view.result, view.message, view.section.element];
+  const summary = h("summary", {}, text("run.add_reading"));
+  const addReading = h("details", {}, summary, view.form.element);
   view.body = h(
     "div",
     { class: "run" },
-    h("div", {}, view.result, view.message, view.section.element, view.facts, view.links, view.papers),
-    h("div", {}, h("h2", {}, "Curves"), view.curves.element, h("h2", {}, "Events"), view.events.element,
-      h("h2", {}, "Readings"), view.list.element, h("details", {}, h("summary", {}, "Add a reading"), view.form.element)),
+    h("div", {}, ...result, view.facts, view.links, view.record),
+    h("div", {}, ...part("curves"), ...part("events"), ...part("readings", view.list), addReading),
   );
   view.element = h("div", { class: "screen screen-run" }, view.title, view.problem, view.body);
   return view;

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
 import { announce, say, sayAtOnce } from "../../../../api/page/js/base/announcer.js";
-import { Bench } from "../../../../api/page/js/frame/status_store.js";
+import { StatusStore } from "../../../../api/page/js/frame/status_store.js";
 import { setPage, textOf } from "../doubles/page_double.js";
 
 const STATUS = {
@@ -10,15 +10,15 @@ const STATUS = {
   run_in_logbook: false, depth_mm: 0, target_depth_mm: 0.25, remaining_s: 600,
 };
 
-let bench;
-const take = (changes) => bench.take({ ...STATUS, ...changes });
+let store;
+const take = (changes) => store.take({ ...STATUS, ...changes });
 const polite = () => textOf("polite");
 const assertive = () => textOf("assertive");
 
 beforeEach(() => {
   setPage("polite", "assertive");
-  bench = new Bench();
-  announce(bench);
+  store = new StatusStore();
+  announce(store);
 });
 
 test("two voices", () => {
@@ -41,14 +41,14 @@ test("a change of state", () => {
   take({ state: "checking" });
   take({});
   assert.equal(polite(), "Running. Etching.");
-  take({ state: "paused", reason: "lost_contact", message: "Is the plate in? 3 cm2" });
+  take({ state: "paused", finding: { title: "Contact lost" }, message: "Is the plate in? 3 cm2" });
   assert.equal(polite(), "Paused. Contact lost. Is the plate in? 3 cm\u00b2");
   assert.equal(assertive(), "");
 });
 
-test("a trip is said at once", () => {
+test("a trip at once", () => {
   take({});
-  take({ state: "tripped", reason: "over_current", message: "3.4 A." });
+  take({ state: "tripped", finding: { title: "Too much current" }, message: "3.4 A." });
   assert.equal(assertive(), "Tripped. Too much current. 3.4 A.");
   assert.equal(polite(), "");
   take({ state: "paused", message: "Acknowledged." });
@@ -56,18 +56,18 @@ test("a trip is said at once", () => {
   assert.equal(polite(), "Paused. Acknowledged.");
 });
 
-test("a trip is said even first", () => {
-  take({ state: "tripped", reason: "bath_hot", message: "71 degC." });
+test("a trip at first sight", () => {
+  take({ state: "tripped", finding: { title: "The bath is hot" }, message: "71 degC." });
   assert.equal(assertive(), "Tripped. The bath is hot. 71 \u00b0C.");
 });
 
 test("one trip after another", () => {
-  take({ state: "tripped", reason: "bath_hot", message: "71." });
-  take({ state: "tripped", reason: "over_time", message: "20 min." });
+  take({ state: "tripped", finding: { title: "The bath is hot" }, message: "71." });
+  take({ state: "tripped", finding: { title: "Time ceiling reached" }, message: "20 min." });
   assert.equal(assertive(), "Tripped. Time ceiling reached. 20 min.");
 });
 
-test("a welded relay is said at once", () => {
+test("a welded relay at once", () => {
   take({});
   take({ state: "stopped", message: "Pull the plug.", relay_welded: true });
   assert.equal(assertive(), "Stopped. Pull the plug.");
@@ -85,7 +85,7 @@ test("each tenth of the depth once", () => {
   assert.equal(polite(), "Depth 0.050 of 0.250 millimetres, 75 seconds left.");
 });
 
-test("a depth that falls is not said again", () => {
+test("no tenth twice", () => {
   take({ depth_mm: 0.101 });
   say("");
   take({ depth_mm: 0.09 });
@@ -100,7 +100,7 @@ test("only a running bench counts", () => {
   assert.equal(polite(), "");
 });
 
-test("a state's tenth is not said twice", () => {
+test("no tenth beside a state", () => {
   take({ state: "paused", depth_mm: 0.13 });
   const said = [];
   const element = document.getElementById("polite");
@@ -116,7 +116,7 @@ test("a state's tenth is not said twice", () => {
   assert.equal(polite(), "Running. Etching.", "the fifth tenth was there with the state");
 });
 
-test("without depth or target nothing is said", () => {
+test("silent without depth or target", () => {
   take({});
   take({ depth_mm: null });
   take({ depth_mm: 0.2, target_depth_mm: null });
@@ -124,27 +124,27 @@ test("without depth or target nothing is said", () => {
   assert.equal(polite(), "");
 });
 
-test("silence is told after ten seconds", () => {
+test("silence after ten seconds", () => {
   take({});
-  bench.look(10_000, false);
+  store.look(10_000, false);
   assert.equal(polite(), "");
-  bench.look(10_001, false);
-  assert.match(polite(), /^No news from the bench for ten seconds/);
+  store.look(10_001, false);
+  assert.match(polite(), /^No word from the bench for ten seconds/);
   say("");
-  bench.look(12_000, false);
+  store.look(12_000, false);
   assert.equal(polite(), "", "once");
-  bench.look(0, true);
-  assert.equal(polite(), "News from the bench again.");
+  store.look(0, true);
+  assert.equal(polite(), "The bench is back.");
   say("");
-  bench.look(0, true);
+  store.look(0, true);
   assert.equal(polite(), "");
-  bench.look(11_000, false);
-  assert.match(polite(), /^No news/);
+  store.look(11_000, false);
+  assert.match(polite(), /^No word/);
 });
 
-test("before the first news there is no silence", () => {
-  bench.look(null, false);
+test("no silence before the first status", () => {
+  store.look(null, false);
   assert.equal(polite(), "");
-  bench.look(20_000, true);
+  store.look(20_000, true);
   assert.equal(polite(), "", "fresh is fresh");
 });

@@ -52,7 +52,7 @@ function written(element, name, action) {
   return count;
 }
 
-test("what stands already is left", () => {
+test("nothing changes without need", () => {
   const element = h("p", { class: "a" });
   assert.equal(written(element, "setAttribute", () => mark(element, "class", "a")), 0);
   assert.equal(written(element, "setAttribute", () => mark(element, "class", "b")), 1);

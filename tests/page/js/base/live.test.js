@@ -45,11 +45,11 @@ let link;
 
 /** Put a page up; fetchStatus: what a question without the stream is answered. */
 function start(fetchStatus = () => new Promise(() => {})) {
-  heard = { statuses: [], news: 0, troubles: [], looks: [] };
+  heard = { statuses: [], beats: 0, troubles: [], looks: [] };
   fetched = 0;
   link = new LiveLink({
     onStatus: (status) => heard.statuses.push(status),
-    onNews: () => (heard.news += 1),
+    onHeartbeat: () => (heard.beats += 1),
     onTrouble: (message) => heard.troubles.push(message),
     onLook: (silentMs, isFresh) => heard.looks.push([silentMs, isFresh]),
     fetchStatus: () => {
@@ -97,7 +97,7 @@ test("old numbers lose their freshness", async () => {
   assert.deepEqual(heard.looks.at(-1), [3001, false]);
 });
 
-test("before the first news nothing is fresh", async () => {
+test("nothing is fresh at first", async () => {
   start();
   await clock.pass(500);
   assert.deepEqual(heard.looks, [[null, false]]);
@@ -109,22 +109,22 @@ test("a look twice a second", async () => {
   assert.equal(heard.looks.length, 4);
 });
 
-test("a heartbeat is news", async () => {
+test("a heartbeat counts", async () => {
   start();
   newest().status({});
   await clock.pass(2900);
   newest().beat(ALIVE);
-  assert.equal(heard.news, 1);
+  assert.equal(heard.beats, 1);
   assert.deepEqual(heard.looks.at(-1), [0, true]);
 });
 
-test("a dead loop is no news", async () => {
+test("a dead loop is trouble", async () => {
   start();
   newest().status({});
   await clock.pass(1000);
   newest().beat({ loop_alive: false, message: "silent for 4.2 s" });
   assert.deepEqual(heard.troubles, ["silent for 4.2 s"]);
-  assert.equal(heard.news, 0);
+  assert.equal(heard.beats, 0);
   assert.deepEqual(heard.looks.at(-1), [1000, true], "its age goes on growing");
 });
 
@@ -141,7 +141,7 @@ test("a silent stream is opened again", async () => {
   assert.equal(fetched, 2, "and it asks without the stream too");
 });
 
-test("patience counts from the last news", async () => {
+test("patience counts from the last word", async () => {
   start();
   await clock.pass(100);
   newest().status({});

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import {
-  clockwork, fixed, interval, moment, NONE, numberIn, printed, spoken, tidy, timeOfDay, withUnit,
+  bounds, clockwork, fixed, moment, NONE, numberIn, printed, spoken, tidy, timeOfDay, withUnit,
 } from "../../../../api/page/js/base/numbers.js";
 
 test("decimals as many as asked", () => {
@@ -18,8 +18,10 @@ test("unknown is a dash", () => {
   for (const unknown of [null, undefined, NaN, Infinity]) assert.equal(fixed(unknown, 2), NONE);
   assert.equal(withUnit(null, 2, "A"), NONE);
   assert.equal(withUnit(2.8, 2, "A"), "2.80\u00a0A");
-  assert.equal(interval(0.199, null, 3), `0.199 to ${NONE}`);
-  assert.equal(interval(0.199, 0.314, 3), "0.199 to 0.314");
+  const half = { depth_low_mm: 0.199, depth_high_mm: null };
+  assert.deepEqual(bounds(half), { low_mm: "0.199", high_mm: NONE });
+  const whole = { depth_low_mm: 0.199, depth_high_mm: 0.314 };
+  assert.deepEqual(bounds(whole), { low_mm: "0.199", high_mm: "0.314" });
 });
 
 test("thousands from five digits", () => {
@@ -43,14 +45,15 @@ test("seconds as a clock", () => {
 
 test("seconds in words", () => {
   assert.equal(spoken(0), "0 seconds");
+  assert.equal(spoken(1.2), "1 second");
   assert.equal(spoken(74.6), "75 seconds");
   assert.equal(spoken(89), "89 seconds");
   assert.equal(spoken(90), "2 minutes");
   assert.equal(spoken(149), "2 minutes");
   assert.equal(spoken(597), "10 minutes");
   assert.equal(spoken(5369), "89 minutes");
-  assert.equal(spoken(5400), "1 hours 30 minutes");
-  assert.equal(spoken(7140), "1 hours 59 minutes");
+  assert.equal(spoken(5400), "1 hour 30 minutes");
+  assert.equal(spoken(7140), "1 hour 59 minutes");
   assert.equal(spoken(7200), "2 hours 0 minutes");
   assert.equal(spoken(9180), "2 hours 33 minutes");
   assert.equal(spoken(null), "an unknown time");

@@ -46,7 +46,7 @@ test("a refusal without words", async () => {
   for (const answer of [new Response("<html>", { status: 500 }), json({}, 500)]) {
     network.answer(answer);
     await assert.rejects(get("/api/x"), (error) => {
-      assert.equal(error.message, "the controller answered 500");
+      assert.equal(error.message, "The controller answered 500.");
       assert.deepEqual([error.status, error.kind, error.errors], [500, "", []]);
       assert.equal(error.surprise, null);
       return true;

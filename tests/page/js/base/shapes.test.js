@@ -6,7 +6,7 @@ import { STATES } from "../../../../api/page/js/base/words.js";
 import { setPage } from "../doubles/page_double.js";
 
 test("no two states look alike", () => {
-  const paths = Object.keys(STATES).map(shapePath);
+  const paths = STATES.map(shapePath);
   assert.equal(new Set(paths).size, paths.length);
   assert.notEqual(shapePath("good"), shapePath("bad"));
   assert.notEqual(shapePath("sound"), shapePath("muted"));

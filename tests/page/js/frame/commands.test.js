@@ -65,7 +65,7 @@ test("another command goes at once", async () => {
   assert.deepEqual(await command(anew()), {});
 });
 
-test("a refusal is told and may be repeated", async () => {
+test("a refusal may be repeated", async () => {
   const name = anew();
   network.answer(problem(409, "conflict", "not while it is running"), json({}));
   assert.equal(await command(name), null);
@@ -90,7 +90,7 @@ test("pairing, then the same again", async () => {
   assert.equal(document.querySelector("dialog[open]"), null);
 });
 
-test("only looking is told", async () => {
+test("an unpaired phone only looks", async () => {
   network.answer(problem(401, "pairing-needed", "pair first"));
   const answer = attempt(() => fetch("/x").then(() => {
     throw Object.assign(new Error("pair first"), { kind: "pairing-needed" });

@@ -1,9 +1,13 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
-import { armStop, stop, tell, untell } from "../../../../api/page/js/frame/stop.js";
+import {
+  armStop, clearAnswer, clearFailure, showAnswer, stop,
+} from "../../../../api/page/js/frame/stop.js";
 import { ClockDouble, settle } from "../doubles/clock_double.js";
-import { json, NetworkDouble, problem, promised, SILENCE, UNREACHABLE } from "../doubles/network_double.js";
+import {
+  json, NetworkDouble, problem, promised, SILENCE, UNREACHABLE,
+} from "../doubles/network_double.js";
 import { fire, setPage, textOf } from "../doubles/page_double.js";
 
 const OFF = { relay_on: false, message: "The relay is off. Stopped by Stop." };
@@ -28,7 +32,7 @@ beforeEach(() => {
   document.getElementById("answer").hidden = true;
 });
 
-test("off is told as off", async () => {
+test("off is shown as off", async () => {
   network.answer(json(OFF));
   stop();
   assert.deepEqual(answer(), { text: "Stopping\u2026", kind: "busy", isShown: true });
@@ -46,7 +50,7 @@ test("off is told as off", async () => {
   assert.equal(answer().isShown, false);
 });
 
-test("on is never told as off", async () => {
+test("on is never shown as off", async () => {
   for (const said of [true, null, undefined]) {
     network.answer(json({ relay_on: said, message: "The relay output still reads on." }));
     await stop();
@@ -111,7 +115,7 @@ test("twenty tries, then it says so", async () => {
   assert.match(answer().text, /Trying again \(19\)\./);
   await clock.pass(1500);
   assert.equal(network.asked.length, 20);
-  assert.match(answer().text, /Given up trying: press Stop to try again\./);
+  assert.match(answer().text, /No more tries: press Stop to try again\./);
   await clock.pass(60_000);
   assert.equal(network.asked.length, 20);
   assertNoSuccess();
@@ -151,19 +155,19 @@ test("the button and its answer", async () => {
 });
 
 test("another command takes a passing answer away", async () => {
-  tell("Taken.", "good");
-  untell();
+  showAnswer("Taken.", "good");
+  clearAnswer();
   assert.equal(answer().isShown, false);
-  tell("Not taken.", "bad", true);
+  showAnswer("Not taken.", "bad", true);
   assert.equal(answer().isShown, true);
-  untell();
+  clearAnswer();
   assert.equal(answer().isShown, false);
 });
 
 test("what Stop has to say stays", async () => {
   for (const kind of ["busy", "bad"]) {
-    tell("Stop did not reach the controller.", kind);
-    untell();
+    showAnswer("Stop did not reach the controller.", kind);
+    clearAnswer();
     assert.equal(answer().isShown, true);
     await clock.pass(60_000);
     assert.equal(answer().isShown, true);
@@ -171,21 +175,33 @@ test("what Stop has to say stays", async () => {
 });
 
 test("a new text is not cut short by an old one", async () => {
-  tell("Done.", "good");
+  showAnswer("Done.", "good");
   await clock.pass(4000);
-  tell("Refused.", "bad");
+  showAnswer("Refused.", "bad");
   await clock.pass(5000);
   assert.equal(answer().isShown, true);
-  tell("Done.", "good");
-  untell();
-  tell("Done again.", "good");
+  showAnswer("Done.", "good");
+  clearAnswer();
+  showAnswer("Done again.", "good");
   await clock.pass(7900);
   assert.equal(answer().isShown, true);
 });
 
 test("a text taken away leaves no timer", async () => {
-  tell("Done.", "good");
+  showAnswer("Done.", "good");
   await clock.pass(4000);
-  untell();
+  clearAnswer();
   assert.equal(clock.timers.size, 0);
+});
+
+test("a failure ends when the bench is back", () => {
+  showAnswer("The controller cannot be reached.", "bad", true);
+  clearFailure();
+  assert.equal(answer().isShown, false);
+  showAnswer("Done.", "good");
+  clearFailure();
+  assert.equal(answer().isShown, true, "what was done stays");
+  showAnswer("Stop did not reach the controller.", "bad");
+  clearFailure();
+  assert.equal(answer().isShown, true, "what Stop could not do stays");
 });

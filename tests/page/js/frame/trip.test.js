@@ -1,20 +1,29 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
-import { Bench } from "../../../../api/page/js/frame/status_store.js";
+import { StatusStore } from "../../../../api/page/js/frame/status_store.js";
 import { keepTrip } from "../../../../api/page/js/frame/trip.js";
 import { ClockDouble, settle } from "../doubles/clock_double.js";
 import { json, NetworkDouble } from "../doubles/network_double.js";
 import { ElementDouble, fire, setPage } from "../doubles/page_double.js";
 
 const STATUS = {
-  state: "running", reason: null, message: "Etching.", relay_welded: false, relay_on: true,
+  state: "running", reason: null, finding: null, message: "Etching.", relay_welded: false,
+  relay_on: true,
   run_id: null, run_in_logbook: false, depth_mm: 0.123, on_time_s: 597,
 };
-const TRIPPED = {
-  ...STATUS, state: "tripped", reason: "over_current", relay_on: false,
-  message: "Too much current_a: 3.412 A, limit 3.000 A. Look at 3 cm2 of bare metal.",
+const FINDING = {
+  reason: "over_current", value: 3.412, limit: 3.0, unit: "A", title: "Too much current",
+  what: "The current is 3.412 A, over the limit of 3.000 A.",
+  advice: "Look at 3 cm2 of bare metal.",
 };
+const TRIPPED = {
+  ...STATUS, state: "tripped", reason: "over_current", relay_on: false, finding: FINDING,
+  message: `${FINDING.what} ${FINDING.advice}`,
+};
+
+const READS_OFF = "The relay output reads off. Lift and rinse the plate: "
+  + "the acid keeps biting with the power off.";
 
 let bench;
 let network;
@@ -31,7 +40,7 @@ beforeEach(() => {
   const screens = new ElementDouble("div");
   screens.setAttribute("class", "under-trip");
   document.body.append(screens);
-  bench = new Bench();
+  bench = new StatusStore();
   keepTrip(bench);
 });
 
@@ -47,27 +56,27 @@ test("a trip tells what, how much, what to do", () => {
   bench.take(TRIPPED);
   assert.equal(trip().hidden, false);
   assert.equal(part("h1").textContent, "Too much current");
-  assert.equal(part(".trip-what").textContent, "Too much the current.");
+  assert.equal(part(".trip-what").textContent, FINDING.what);
   assert.deepEqual(rows(), ["Measured3.412\u00a0A", "Limit3.000\u00a0A"]);
   assert.equal(part(".trip-todo").textContent, "Look at 3 cm\u00b2 of bare metal.");
   assert.equal(part(".quiet").textContent,
-    "The relay output reads off. Depth so far 0.123 mm after 9:57.");
+    `${READS_OFF} Depth so far 0.123 mm after 9:57.`);
   assert.equal(part(".plug").hidden, true);
   assert.notEqual(part(".shape-tripped"), null);
   assert.equal(trip().getAttribute("data-welded"), null);
 });
 
 test("without figures none are shown", () => {
-  bench.take({ ...TRIPPED, message: "Remote I/O error. Look at the wires.", depth_mm: null });
+  bench.take({ ...TRIPPED, finding: { ...FINDING, value: null, limit: null }, depth_mm: null });
   assert.equal(part("dl").hidden, true);
-  assert.equal(part(".quiet").textContent, "The relay output reads off.");
+  assert.equal(part(".quiet").textContent, READS_OFF);
   bench.take(TRIPPED);
   assert.equal(part("dl").hidden, false);
-  bench.take({ ...TRIPPED, message: "The range ends: 12.000 A. Look." });
+  bench.take({ ...TRIPPED, finding: { ...FINDING, value: 12, limit: null } });
   assert.deepEqual(rows(), ["Measured12.000\u00a0A"]);
 });
 
-test("a relay that reads on is told", () => {
+test("a relay that reads on is shown", () => {
   bench.take({ ...TRIPPED, relay_on: true });
   assert.match(part(".quiet").textContent, /^The relay output still reads on\./);
 });
@@ -82,8 +91,10 @@ test("a welded relay says pull", () => {
 });
 
 test("a trip without reason has a title", () => {
-  bench.take({ ...TRIPPED, reason: null });
+  bench.take({ ...TRIPPED, reason: null, finding: null });
   assert.equal(part("h1").textContent, "Tripped");
+  assert.equal(part(".trip-todo").hidden, true);
+  assert.equal(part(".trip-what").textContent, TRIPPED.message.replace("cm2", "cm\u00b2"));
 });
 
 test("the screens are covered and uncovered", () => {

@@ -136,7 +136,7 @@ test("labels as fine as the step", () => {
   assert.deepEqual(labelsOf([2, 2.001]), ["2.000", "2.001"]);
 });
 
-test("times stand under the last", () => {
+test("times below the last panel", () => {
   drawn();
   const under = there().map(({ options }) => options.axes[0].values(null, [0, 2.5]));
   assert.deepEqual(under, [[], [], ["0", "2.5"]]);

@@ -2,7 +2,9 @@ import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
 import { Section } from "../../../../api/page/js/pictures/section.js";
-import { metalPath, openingOf, resistPath, scaleOf } from "../../../../api/page/js/pictures/section_geometry.js";
+import {
+  metalPath, openingOf, resistPath, scaleOf,
+} from "../../../../api/page/js/pictures/section_geometry.js";
 import { setPage } from "../doubles/page_double.js";
 
 const PLATE = {
@@ -93,7 +95,7 @@ test("the scale bar is as long as it says", () => {
   }
 });
 
-test("the numbers stand beside their lines", () => {
+test("numbers beside their lines", () => {
   const { part, number, scale } = drawn();
   assert.equal(part("floor-text").textContent, "0.100 now");
   assert.equal(part("target-text").textContent, "0.250 wanted");
@@ -118,8 +120,8 @@ test("leaders go from the line to its number", () => {
   }
 });
 
-test("the floor has the name it is given", () => {
-  const { part } = drawn(PLATE, DEPTH, WIDTH, { word: "reached" });
+test("the floor has its name", () => {
+  const { part } = drawn(PLATE, DEPTH, WIDTH, { floor: "reached" });
   assert.equal(part("floor-text").textContent, "0.100 reached");
 });
 

@@ -101,7 +101,7 @@ test("a long name is cut", async () => {
   assert.equal(network.asked[0].path, `/api/artworks?name=${"a".repeat(120)}`);
 });
 
-test("a refused file is told beside it", async () => {
+test("a refused file is marked", async () => {
   await choose(problem(422, "artwork-refused", "no true size"));
   assert.equal(picker.note.element.textContent, "No true size.");
   assert.equal(picker.isRefused, true);
@@ -111,13 +111,13 @@ test("a refused file is told beside it", async () => {
   assert.match(picker.note.element.textContent, /^PDF, SVG/);
 });
 
-test("no controller is told above the buttons", async () => {
+test("no controller to be reached", async () => {
   await choose(UNREACHABLE);
   assert.match(textOf("answer-text"), /cannot be reached/);
   assert.deepEqual([picker.isRefused, changes], [false, 0]);
 });
 
-test("the shelf is offered", async () => {
+test("known artworks are offered", async () => {
   network.answer(json({
     artworks: [{ artwork: "a1", name: "reeds.png", area_mm2: 712.3 },
       { artwork: "a2", name: "", area_mm2: 100 }],
@@ -126,8 +126,8 @@ test("the shelf is offered", async () => {
   await picker.fetch();
   const options = picker.before.children.map(({ value, textContent }) => [value, textContent]);
   assert.deepEqual(options, [
-    ["", "choose\u2026"], ["a1", "reeds.png, 7.12 cm\u00b2"],
-    ["a2", "without a name, 1.00 cm\u00b2"],
+    ["", "choose\u2026"], ["a1", "reeds.png, 7.12\u00a0cm\u00b2"],
+    ["a2", "without a name, 1.00\u00a0cm\u00b2"],
   ]);
   assert.equal(picker.before.value, "a2");
   picker.artwork = "a3";
@@ -135,13 +135,13 @@ test("the shelf is offered", async () => {
   assert.equal(picker.before.value, "");
 });
 
-test("an unreachable shelf is empty", async () => {
+test("no list without a controller", async () => {
   network.answer(UNREACHABLE);
   await picker.fetch();
   assert.equal(picker.before.children.length, 1);
 });
 
-test("one from the shelf", async () => {
+test("one of the known artworks", async () => {
   network.answer(measured());
   picker.before.value = "a1";
   fire(picker.before, "change");

@@ -1,7 +1,9 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
-import { draftOf, EMPTY, keepDraft, keptDraft, wishOf } from "../../../../api/page/js/prepare/draft.js";
+import {
+  draftOf, EMPTY, keepDraft, keptDraft, requestOf,
+} from "../../../../api/page/js/prepare/draft.js";
 
 let store;
 
@@ -15,7 +17,7 @@ beforeEach(() => {
 
 const TYPED = { ...EMPTY, area_by: "typed", area_cm2: "7,12", edge_mm: "640", current_a: "2.8" };
 
-const wish = (changes, bath = null) => wishOf({ ...TYPED, ...changes }, bath);
+const request = (changes, bath = null) => requestOf({ ...TYPED, ...changes }, bath);
 
 test("a draft is kept", () => {
   assert.deepEqual(keptDraft(), EMPTY);
@@ -31,13 +33,13 @@ test("an old or spoilt draft", () => {
   assert.deepEqual(keptDraft(), EMPTY);
 });
 
-test("a form becomes a wish", () => {
-  const found = wish({
+test("a form becomes a request", () => {
+  const found = request({
     piece: "  Reed   panel ", bath: "March", thickness: "18", thickness_unit: "gauge",
     sheet_cm2: "15", pieces: "2", sides: "2", other_bare_cm2: "0.3", gauge_stops_mm: [0.188],
   }, { volume_l: 1.5 });
   assert.deepEqual(found.missing, {});
-  const { thickness_mm: thickness, ...rest } = found.wish;
+  const { thickness_mm: thickness, ...rest } = found.request;
   // 0.005 inch x 92^(18/39), to nine digits. Source: ASTM B258, from memory.
   assert.equal(thickness, 1.02368734);
   assert.deepEqual(rest, {
@@ -49,7 +51,7 @@ test("a form becomes a wish", () => {
 });
 
 test("what is left empty is left out", () => {
-  const { wish: found, missing } = wish({ edge_mm: " " });
+  const { request: found, missing } = request({ edge_mm: " " });
   assert.deepEqual(missing, {});
   for (const name of ["thickness_mm", "sheet_mm2", "other_bare_mm2", "edge_mm", "bath",
     "bath_volume_l", "charge_coulombs", "density_a_per_dm2"]) {
@@ -57,27 +59,28 @@ test("what is left empty is left out", () => {
   }
 });
 
-test("what is needed is missed", () => {
-  const { missing } = wish({
+test("missing fields are named", () => {
+  const { missing } = request({
     pieces: "", film_mm: " ", expected_voltage_v: "", depth_mm: "", current_a: "", area_cm2: "",
   });
   const needed = ["pieces", "film_mm", "expected_voltage_v", "depth_mm", "current_a", "area_mm2"];
-  assert.deepEqual(missing, Object.fromEntries(needed.map((name) => [name, "needed"])));
+  assert.deepEqual(missing, Object.fromEntries(needed.map((name) => [name, "Needed."])));
 });
 
-test("what is no number is said", () => {
-  const { missing } = wish({
+test("wrong numbers are named", () => {
+  const { missing } = request({
     pieces: "two", other_bare_cm2: "x", sheet_cm2: "x", thickness: "thin", edge_mm: "long",
   });
   const wrong = ["pieces", "other_bare_mm2", "sheet_mm2", "thickness_mm", "edge_mm"];
-  assert.deepEqual(missing, Object.fromEntries(wrong.map((n) => [n, "this is no number"])));
-  assert.deepEqual(wish({ thickness: "60", thickness_unit: "gauge" }).missing, {
-    thickness_mm: "B&S gauge runs from -3 (0000) to 44",
+  const words = "Not a number: type digits, like 0.25.";
+  assert.deepEqual(missing, Object.fromEntries(wrong.map((n) => [n, words])));
+  assert.deepEqual(request({ thickness: "60", thickness_unit: "gauge" }).missing, {
+    thickness_mm: "B&S gauge runs from -3 (0000) to 44.",
   });
 });
 
 test("the other way of asking", () => {
-  const { wish: found, missing } = wish({
+  const { request: found, missing } = request({
     target_by: "charge", charge_coulombs: "1800", depth_mm: "",
     current_by: "density", density_a_per_dm2: "15", current_a: "",
   });
@@ -85,28 +88,28 @@ test("the other way of asking", () => {
   assert.equal(found.charge_coulombs, 1800);
   assert.equal(found.density_a_per_dm2, 15);
   assert.equal("depth_mm" in found || "current_a" in found, false);
-  assert.deepEqual(wish({ target_by: "charge", current_by: "density" }).missing, {
-    charge_coulombs: "needed", density_a_per_dm2: "needed",
+  assert.deepEqual(request({ target_by: "charge", current_by: "density" }).missing, {
+    charge_coulombs: "Needed.", density_a_per_dm2: "Needed.",
   });
 });
 
 test("an artwork brings its own area", () => {
   const byArtwork = { area_by: "artwork", area_cm2: "9", edge_mm: "9" };
-  assert.deepEqual(wish(byArtwork).missing, { artwork: "choose a file, or type the area" });
-  const kept = wish({ ...byArtwork, artwork: "a1" });
+  assert.deepEqual(request(byArtwork).missing, { artwork: "Choose a file, or type the area." });
+  const kept = request({ ...byArtwork, artwork: "a1" });
   assert.deepEqual(kept.missing, {});
-  assert.equal(kept.wish.artwork, "a1");
-  assert.equal("area_mm2" in kept.wish, false);
-  const measured = wish({ ...byArtwork, measured: { area_mm2: 700, edge_mm: 600 } });
+  assert.equal(kept.request.artwork, "a1");
+  assert.equal("area_mm2" in kept.request, false);
+  const measured = request({ ...byArtwork, measured: { area_mm2: 700, edge_mm: 600 } });
   assert.deepEqual(measured.missing, {});
-  assert.deepEqual([measured.wish.area_mm2, measured.wish.edge_mm], [700, 600]);
-  assert.equal("artwork" in measured.wish, false);
+  assert.deepEqual([measured.request.area_mm2, measured.request.edge_mm], [700, 600]);
+  assert.equal("artwork" in measured.request, false);
 });
 
 test("arithmetic leaves no noise", () => {
-  assert.equal(wish({ area_cm2: "0.07" }).wish.area_mm2, 7);
-  assert.equal(wish({ area_cm2: "7.00000000001" }).wish.area_mm2, 700.000000001);
-  assert.equal(wish({ area_cm2: "7.0000000000012" }).wish.area_mm2, 700, "twelve digits");
+  assert.equal(request({ area_cm2: "0.07" }).request.area_mm2, 7);
+  assert.equal(request({ area_cm2: "7.00000000001" }).request.area_mm2, 700.000000001);
+  assert.equal(request({ area_cm2: "7.0000000000012" }).request.area_mm2, 700, "twelve digits");
 });
 
 const STORED = {
@@ -117,7 +120,7 @@ const STORED = {
   gauge_stops_mm: [0.188], expected_voltage_v: 2.4,
 };
 
-test("a stored wish as a form", () => {
+test("a stored request as a form", () => {
   assert.deepEqual(draftOf(STORED), {
     piece: "Reed panel", metal: "fine-silver", bath: "March", thickness: "1.0236",
     thickness_unit: "mm", sheet_cm2: "15", pieces: "2", sides: "1", film_mm: "0.045",
@@ -130,7 +133,7 @@ test("a stored wish as a form", () => {
 });
 
 test("the form asks for the same again", () => {
-  const { wish: again, missing } = wishOf(draftOf({ ...STORED, thickness_mm: 1.024 }), null);
+  const { request: again, missing } = requestOf(draftOf({ ...STORED, thickness_mm: 1.024 }), null);
   assert.deepEqual(missing, {});
   for (const [name, value] of Object.entries(again)) {
     assert.deepEqual(value, name === "thickness_mm" ? 1.024 : STORED[name], name);

@@ -86,11 +86,11 @@ test("what is written stays as it was", () => {
   assert.deepEqual(given, [0.2, 0.1]);
 });
 
-test("the offered stop", async () => {
+test("the suggested stop", async () => {
   stops.offer([0.0625, 0.2]);
   assert.equal(stops.offered.hidden, false);
-  assert.equal(stops.offered.textContent, "Add the offered stop at 0.063 mm");
-  await tap("Add the offered");
+  assert.equal(stops.offered.textContent, "Add the suggested stop at 0.063 mm");
+  await tap("Add the suggested");
   assert.deepEqual([stops.read(), changes], [[0.0625], 1]);
   stops.offer([]);
   assert.equal(stops.offered.hidden, true);
