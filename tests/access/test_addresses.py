@@ -12,7 +12,7 @@ import pytest
 
 from api.access import addresses
 from api.access.addresses import own_addresses, own_names
-from api.access.front_door import bench_addresses, listening_socket
+from api.access.listening import listening_socket, page_addresses
 from controller.config import ServerSettings
 from controller.errors import RefusedError
 from tests.kits.api_client import WAIT_S
@@ -57,12 +57,12 @@ def test_names_are_the_host_name_and_the_one_of_multicast_dns(
 def test_the_page_is_reached_by_numbers_first_then_by_names(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("api.access.front_door.own_addresses", lambda: ("192.0.2.7",))
-    monkeypatch.setattr("api.access.front_door.own_names", lambda: ("bench", "bench.local"))
-    assert bench_addresses(STUDIO, 8420) == (
+    monkeypatch.setattr("api.access.listening.own_addresses", lambda: ("192.0.2.7",))
+    monkeypatch.setattr("api.access.listening.own_names", lambda: ("bench", "bench.local"))
+    assert page_addresses(STUDIO, 8420) == (
         "http://192.0.2.7:8420/", "http://bench.local:8420/", "http://bench.studio.example:8420/"
     )  # fmt: skip
-    assert bench_addresses(ServerSettings(), 8420) == ("http://127.0.0.1:8420/",)
+    assert page_addresses(ServerSettings(), 8420) == ("http://127.0.0.1:8420/",)
 
 
 def test_loopback_listens_there_and_nowhere_else() -> None:

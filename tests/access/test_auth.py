@@ -66,7 +66,7 @@ def test_the_benchs_token_is_new_at_each_start(access: Access, tmp_path: Path) -
 
 
 def test_a_device_shows_its_cookie_or_its_token(access: Access) -> None:
-    pairing, token = access.book.add("phone")
+    pairing, token = access.store.add("phone")
     for shown in ({"cookie": f"a=b; {COOKIE}={token}"}, {"authorization": f"Bearer {token}"}):
         caller = access.caller(request(**shown))
         assert caller is not None
@@ -78,7 +78,7 @@ def test_a_device_shows_its_cookie_or_its_token(access: Access) -> None:
         f"{COOKIE}={token.swapcase()}",
     ):
         assert access.caller(request(cookie=wrong)) is None
-    access.book.revoke(pairing.pairing_id)
+    access.store.revoke(pairing.pairing_id)
     assert access.caller(request(cookie=f"{COOKIE}={token}")) is None
 
 

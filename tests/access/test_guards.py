@@ -52,7 +52,7 @@ def gets(daemon: Daemon) -> list[str]:
 
 
 def cookie_of(daemon: Daemon, name: str = "phone") -> dict[str, str]:
-    return {"cookie": f"{COOKIE}={daemon.access.book.add(name)[1]}"}
+    return {"cookie": f"{COOKIE}={daemon.access.store.add(name)[1]}"}
 
 
 # --- control ----------------------------------------------------------------------------------------------------------
@@ -150,7 +150,7 @@ def test_a_get_changes_nothing(daemon: Daemon) -> None:
     shown = {"authorization": f"Bearer {daemon.bench_token}"}
     before = (
         daemon.access.pins.pin,
-        daemon.access.book.pairings(),
+        daemon.access.store.pairings(),
         daemon.assembly.supervisor.state,
     )
     for path in [*gets(daemon), "/api/stop", "/api/start", "/api/pairing/new", "/api/unpair"]:
@@ -158,7 +158,7 @@ def test_a_get_changes_nothing(daemon: Daemon) -> None:
             ask(daemon.app, method, path, headers=shown, params={"pin": daemon.access.pins.pin})
     assert (
         daemon.access.pins.pin,
-        daemon.access.book.pairings(),
+        daemon.access.store.pairings(),
         daemon.assembly.supervisor.state,
     ) == before
     assert daemon.rig.gate.standing_request() is None

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
-from api.access.invitation import Invitation, base_addresses
+from api.access.pairing_code import PairingCode, base_addresses
 
-INVITATION = Invitation("012345", base_addresses(("192.0.2.7", "bench.local"), 8420))
+INVITATION = PairingCode("012345", base_addresses(("192.0.2.7", "bench.local"), 8420))
 SVG = "{http://www.w3.org/2000/svg}"
 
 
