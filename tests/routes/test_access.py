@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from api.access.auth import COOKIE
-from api.access.pairing_book import MAX_PAIRINGS
+from api.access.pairing_store import MAX_PAIRINGS
 from tests.kits.api_client import ADDRESSES, SILVER, Daemon, ask, assert_problem
 
 PAGE = {"origin": "http://bench.local:8420"}
@@ -138,7 +138,7 @@ def test_a_browser_that_pairs_again_has_one_pairing(daemon: Daemon) -> None:
     first = paired(daemon)
     again = pair(daemon, name="renamed", cookie=first["cookie"])
     assert again.status_code == 201
-    assert [known.name for known in daemon.access.book.pairings()] == ["renamed"]
+    assert [known.name for known in daemon.access.store.pairings()] == ["renamed"]
     assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=first).status_code == 401
 
 
@@ -185,7 +185,7 @@ def test_a_device_may_leave_and_its_cookie_is_cleared(daemon: Daemon) -> None:
 
 def test_too_many_devices_are_told(daemon: Daemon) -> None:
     for _ in range(MAX_PAIRINGS):
-        daemon.access.book.add("")
+        daemon.access.store.add("")
     assert_problem(pair(daemon), 409, "too-many-pairings")
 
 
@@ -193,12 +193,12 @@ def test_a_revocation_that_cannot_be_saved_is_told(
     daemon: Daemon, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     shown = paired(daemon)
-    pairing_id = daemon.access.book.pairings()[0].pairing_id
+    pairing_id = daemon.access.store.pairings()[0].pairing_id
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("api.access.pairing_book.write_private", full)
+    monkeypatch.setattr("api.access.pairing_store.write_private", full)
     problem = assert_problem(
         ask(daemon.app, "POST", f"/api/pairings/{pairing_id}/revoke", headers=shown),
         503,

@@ -332,7 +332,12 @@ def test_a_card_that_fills_up_in_the_middle_is_told(
         def close(self) -> None:
             pass
 
-    monkeypatch.setattr(Path, "open", lambda *_: Full())
+    real = Path.open
+
+    def opened(path: Path, mode: str = "r", *arguments: Any, **options: Any) -> Any:
+        return Full() if "x" in mode else real(path, mode, *arguments, **options)
+
+    monkeypatch.setattr(Path, "open", opened)
     assert "No space left" in assert_problem(upload(daemon), 507, "no-room")["detail"]
     monkeypatch.undo()
     assert leftovers(daemon, tmp_path) == []
@@ -408,16 +413,16 @@ def test_an_undercut_that_cannot_be_drawn_is_refused(
 
 def test_the_seat_is_given_back_however_it_ends(daemon: Daemon) -> None:
     async def story() -> None:
-        from api.http.context import Seat
+        from api.http.context import Slot
         from api.http.problems import ProblemError
 
-        seat = Seat()
+        slot = Slot()
         for _ in range(2):
-            with pytest.raises(KeyError), seat.taken():
+            with pytest.raises(KeyError), slot.held():
                 raise KeyError
-        with seat.taken(), pytest.raises(ProblemError), seat.taken():
+        with slot.held(), pytest.raises(ProblemError), slot.held():
             pass
-        with seat.taken():
+        with slot.held():
             pass
 
     asyncio.run(story())

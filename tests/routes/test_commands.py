@@ -13,9 +13,10 @@ from typing import Any
 import httpx
 import pytest
 
-from api.http.routes import commands as routes_commands
+from api.http.routes import stop as stop_route
 from controller.messages import OffRequest, RunState
 from controller.running import service
+from controller.texts import text
 from tests.kits.api_client import SILVER, WAIT_S, Daemon, ask, assert_problem
 
 
@@ -30,7 +31,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
 @pytest.fixture
 def patient(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let Stop wait for a loop that a busy machine holds up, so that its answer is the one of a machine that is not."""
-    monkeypatch.setattr(routes_commands, "STOP_WAIT_S", WAIT_S)
+    monkeypatch.setattr(stop_route, "STOP_WAIT_S", WAIT_S)
 
 
 def begin(daemon: Daemon, client: httpx.Client) -> str:
@@ -306,10 +307,9 @@ def test_stop_answers_while_the_loop_is_wedged_and_the_relay_is_off(daemon: Daem
             "running",
             False,
         )
-        assert stopped["message"].startswith(
-            "The relay is off. The control loop has been silent for 10.0 s"
-        )
-        assert routes_commands.STOP_WAIT_S < 1.0, "nobody waits longer for an answer to Stop"
+        assert stopped["message"].startswith(text("http.stop.relay_off"))
+        assert "silent for 10.0 s" in stopped["message"]
+        assert stop_route.STOP_WAIT_S < 1.0, "nobody waits longer for an answer to Stop"
         daemon.watch.until(RunState.STOPPED)
 
 
@@ -319,7 +319,7 @@ def test_stop_of_a_loop_that_lags_says_so(daemon: Daemon) -> None:
         with daemon.sensor.wedged():
             stopped = client.post("/api/stop").json()
         assert (stopped["relay_on"], stopped["loop_alive"]) == (False, True)
-        assert "has not answered yet, it last was running" in stopped["message"]
+        assert text("http.stop.not_answered", state="running") in stopped["message"]
 
 
 def test_stop_is_not_starved_by_commands_that_hang(daemon: Daemon) -> None:
@@ -364,9 +364,7 @@ def test_an_output_that_cannot_be_switched_is_told_without_varnish(
     monkeypatch.setattr(daemon.assembly.service, "stop", broken)
     stopped = ask(daemon.app, "POST", "/api/stop")
     assert stopped.status_code == 200
-    assert stopped.json()["message"].startswith(
-        "PULL THE SUPPLY'S PLUG. The relay output could not be switched or read."
-    )
+    assert stopped.json()["message"].startswith(text("http.stop.relay_unknown"))
     monkeypatch.setattr(daemon.assembly.service, "relay_reads_on", broken)
     assert ask(daemon.app, "POST", "/api/stop").json()["relay_on"] is None
 

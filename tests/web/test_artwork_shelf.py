@@ -183,7 +183,7 @@ def test_a_picture_of_what_is_gone_is_refused(shelf: ArtworkShelf) -> None:
         shelf.picture("3f" * 32, None)
     artwork, _ = upload(shelf, PNG + b"one")
     shutil.rmtree(shelf._files)
-    with pytest.raises(UnknownArtworkError, match="upload it again"):
+    with pytest.raises(UnknownArtworkError, match="Upload it again"):
         shelf.picture(artwork, None)
 
 
@@ -193,5 +193,5 @@ def test_the_logbook_keeps_its_room(shelf: ArtworkShelf, monkeypatch: pytest.Mon
         "api.http.artwork_shelf.shutil.disk_usage", lambda _: usage._replace(free=FREE_BYTES + 1000)
     )
     shelf.discard(shelf.new_file("image/png", 1000))
-    with pytest.raises(NoRoomError, match="300 MB are free, 300 MB are wanted"):
+    with pytest.raises(NoRoomError, match="300 MB are free, and file and logbook need 300 MB"):
         shelf.new_file("image/png", 1001)

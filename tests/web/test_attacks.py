@@ -38,7 +38,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
 
 
 def cookie_of(daemon: Daemon) -> dict[str, str]:
-    return {"cookie": f"{COOKIE}={daemon.access.book.add('phone')[1]}"}
+    return {"cookie": f"{COOKIE}={daemon.access.store.add('phone')[1]}"}
 
 
 def bench_of(daemon: Daemon) -> dict[str, str]:
@@ -290,7 +290,7 @@ def test_nothing_secret_and_nothing_forged_stands_in_the_log(
 def test_a_revoked_device_sees_no_more_where_looking_needs_a_pairing(tmp_path: Path) -> None:
     """Its stream ends with the next message, not with its connection."""
     access = Access(tmp_path, SystemClock(), view_needs_pairing=True)
-    kept, gone = access.book.add("kept")[0], access.book.add("gone")[0]
+    kept, gone = access.store.add("kept")[0], access.store.add("gone")[0]
     feed = LiveFeed(lambda: (_ for _ in ()).throw(AssertionError("not asked here")))
     feed.greeting = lambda: b"greeting"  # type: ignore[method-assign]
 
@@ -303,7 +303,7 @@ def test_a_revoked_device_sees_no_more_where_looking_needs_a_pairing(tmp_path: P
             assert await anext(stream) == b"greeting"
         feed._tell(b"one")
         assert [await anext(stream) for stream in streams.values()] == [b"one", b"one"]
-        access.book.revoke(gone.pairing_id)
+        access.store.revoke(gone.pairing_id)
         feed._tell(b"two")
         assert await anext(streams[kept]) == b"two"
         with pytest.raises(StopAsyncIteration):

@@ -21,7 +21,7 @@ from controller.errors import LoopNotAliveError
 from controller.logbook.health import LogbookHealth
 from controller.messages import RunState
 from tests.kits.api_client import WAIT_S, Daemon, events_of
-from tests.web.test_models import idle
+from tests.running.test_rig_report import idle
 
 HEALTH = LogbookHealth(True, None, None, None, None, 0, None, 0)
 
@@ -201,7 +201,7 @@ def test_a_fault_in_the_status_is_logged_once_and_the_feed_goes_on(
         return str(message["data"]["state"])
 
     assert asyncio.run(story()) == "idle"
-    assert caplog.text.count("the live status failed") == 1
+    assert caplog.text.count("The live status failed") == 1
 
 
 def test_the_end_before_the_beginning_is_an_end() -> None:
@@ -226,11 +226,11 @@ def test_the_end_is_not_put_off_to_the_next_look() -> None:
 
 def test_seats_are_given_back_whatever_happens() -> None:
     feed = LiveFeed(Source(), max_streams=1)
-    with pytest.raises(KeyError), feed.seat():
+    with pytest.raises(KeyError), feed.place():
         raise KeyError
-    with feed.seat():
+    with feed.place():
         assert feed.streams == 1
-        with pytest.raises(ProblemError, match="at most 1"), feed.seat():
+        with pytest.raises(ProblemError, match="1 live streams"), feed.place():
             pass
         assert feed.streams == 1
     assert feed.streams == 0

@@ -11,10 +11,17 @@ import pytest
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
+from api.access.pairing_store import NotSavedError, PairingsFullError, UnknownPairingError
+from api.access.pin_gate import TooManyTriesError
 from api.http import problem_kinds
-from api.http.problems import MEDIA_TYPE, ProblemError, problem_handlers, told_problems
+from api.http.artwork_shelf import NoRoomError
+from api.http.problem_documents import problem_responses
+from api.http.problems import MEDIA_TYPE, ProblemError, problem_handlers
+from controller.artwork.result import MeasureFailedError
 from controller.errors import LoopNotAliveError, RefusedError, WrongStateError
 from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
+from controller.running.plate_readings import ReplacedReadingError, UnknownReadingError
+from controller.texts import CATALOGUE
 from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
 
 KINDS = [kind for kind in vars(problem_kinds).values() if isinstance(kind, problem_kinds.Kind)]
@@ -41,8 +48,17 @@ def answered(error: Exception, path: str = "/api/x") -> tuple[int, dict[str, str
         (WrongStateError("cannot pause while idle"), 409, "wrong-state", {}),
         (LoopNotAliveError("silent for 4.0 s"), 503, "loop-not-alive", {"part": "loop"}),
         (UnknownRunError("there is no run 'x'", field="run_id"), 404, "unknown-run", {}),
+        (UnknownReadingError("no reading 'x'", field="reading_id"), 404, "unknown-reading", {}),
+        (ReplacedReadingError("withdrawn before"), 409, "wrong-state", {}),
+        (TooManyTriesError(16), 429, "too-many-tries", {"retry_after_s": 16}),
+        (PairingsFullError("50 are paired"), 409, "too-many-pairings", {}),
+        (UnknownPairingError("none"), 404, "unknown-pairing", {}),
+        (NotSavedError("full"), 503, "not-saved", {}),
+        (NoRoomError("full"), 507, "no-room", {}),
+        (MeasureFailedError("no memory"), 422, "not-measurable", {}),
+        (HTTPException(400, "There was an error parsing the body"), 400, "broken-json", {}),
         (LogbookUnreadableError("cannot read the logbook"), 503, "logbook-unreadable", {"part": "logbook"}),
-        (ProblemError(problem_kinds.TOO_MANY_STREAMS, "250 are open"), 503, "too-many-streams", {}),
+        (ProblemError(problem_kinds.TOO_MANY_STREAMS, "http.request.too_many_streams", open_streams=250), 503, "too-many-streams", {}),
         (HTTPException(404), 404, "nothing-here", {}),
         (HTTPException(413, "too much"), 413, "too-large", {}),
         (HTTPException(418, "a teapot"), 418, "http-418", {}),
@@ -50,7 +66,7 @@ def answered(error: Exception, path: str = "/api/x") -> tuple[int, dict[str, str
     ],
 )  # fmt: skip
 def test_each_error_becomes_its_problem(
-    error: Exception, status: int, slug: str, extra: dict[str, str]
+    error: Exception, status: int, slug: str, extra: dict[str, Any]
 ) -> None:
     code, headers, problem = answered(error)
     assert code == problem["status"] == status
@@ -59,7 +75,7 @@ def test_each_error_becomes_its_problem(
     assert problem["instance"] == "/api/x"
     assert {"type", "title", "status", "detail", "instance"} <= set(problem)
     assert extra.items() <= problem.items()
-    assert ("retry-after" in headers) == (status == 503)
+    assert ("retry-after" in headers) == (status in (429, 503))
     assert "secret" not in json.dumps(problem)
 
 
@@ -95,8 +111,14 @@ def test_kinds_have_types_of_their_own() -> None:
     )
 
 
+def test_every_kind_has_title() -> None:
+    """The catalogue has a title for each kind, and for nothing else."""
+    titles = {key.removeprefix("title.") for key in CATALOGUE.part("http") if key[:6] == "title."}
+    assert titles == {kind.slug for kind in KINDS}
+
+
 def test_the_document_tells_kinds_of_one_status_together() -> None:
-    told = told_problems(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
+    told = problem_responses(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
     assert set(told) == {503, 500}
     assert set(told[503]["content"]) == {MEDIA_TYPE}
     assert set(told[503]["content"][MEDIA_TYPE]["examples"]) == {
