@@ -40,9 +40,7 @@ def book(path: Path, clock: VirtualClock) -> PairingStore:
     return PairingStore(path, clock)
 
 
-def test_a_paired_device_is_known_by_its_token_also_after_a_restart(
-    book: PairingStore, path: Path, clock: VirtualClock
-) -> None:
+def test_token_survives_restart(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     pairing, token = book.add("phone on the easel")
     _, other = book.add("tablet")
     for known in (book, PairingStore(path, clock)):
@@ -53,9 +51,7 @@ def test_a_paired_device_is_known_by_its_token_also_after_a_restart(
         assert book.of_token(wrong) is None
 
 
-def test_tokens_are_long_random_and_only_their_hash_is_at_rest(
-    book: PairingStore, path: Path
-) -> None:
+def test_token_storage(book: PairingStore, path: Path) -> None:
     tokens = [book.add("")[1] for _ in range(20)]
     assert len(set(tokens)) == 20
     assert all(len(token) == 43 for token in tokens), (
@@ -67,9 +63,7 @@ def test_tokens_are_long_random_and_only_their_hash_is_at_rest(
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
 
 
-def test_a_pairing_ends_after_ninety_days(
-    book: PairingStore, path: Path, clock: VirtualClock
-) -> None:
+def test_pairing_expires(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     pairing, token = book.add("phone")
     assert (
         pairing.expires_at_utc - pairing.paired_at_utc
@@ -84,9 +78,7 @@ def test_a_pairing_ends_after_ninety_days(
     assert book.pairings() == ()
 
 
-def test_a_revoked_device_is_out_at_once_and_for_good(
-    book: PairingStore, path: Path, clock: VirtualClock
-) -> None:
+def test_revoked_at_once(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     gone, gone_token = book.add("lost phone")
     _, token = book.add("phone")
     book.revoke(gone.pairing_id)
@@ -97,9 +89,7 @@ def test_a_revoked_device_is_out_at_once_and_for_good(
         book.revoke(gone.pairing_id)
 
 
-def test_only_so_many_devices_and_those_that_expired_make_room(
-    book: PairingStore, clock: VirtualClock
-) -> None:
+def test_device_limit(book: PairingStore, clock: VirtualClock) -> None:
     for _ in range(MAX_PAIRINGS):
         book.add("")
     with pytest.raises(PairingsFullError, match="50 is the most"):
@@ -119,7 +109,7 @@ def test_only_so_many_devices_and_those_that_expired_make_room(
                                   "expires_at_utc": "2099-01-01T00:00:00"}]}),
     ],
 )  # fmt: skip
-def test_a_damaged_file_pairs_nobody_and_is_set_aside(
+def test_damaged_file(
     path: Path, clock: VirtualClock, text: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     path.write_text(text)
@@ -132,22 +122,21 @@ def test_a_damaged_file_pairs_nobody_and_is_set_aside(
     assert PairingStore(path, clock).of_token(token) is not None
 
 
-def test_a_file_that_others_could_read_is_closed_to_them(
-    book: PairingStore, path: Path, clock: VirtualClock
-) -> None:
+def test_file_mode_repaired(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     book.add("phone")
     path.chmod(0o644)
     assert len(PairingStore(path, clock).pairings()) == 1
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
 
 
-def test_on_a_full_card_a_device_still_pairs_and_a_revocation_says_that_it_may_not_last(
+def test_full_card(
     book: PairingStore,
     path: Path,
     clock: VirtualClock,
     monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
+    """On a full card a device still pairs, and a revocation warns that it may not last."""
     old, old_token = book.add("old phone")
 
     def full(_descriptor: int) -> None:
@@ -182,9 +171,7 @@ class OnSecondEntry:
         self._lock.release()
 
 
-def test_a_device_revoked_while_another_pairs_stays_out(
-    book: PairingStore, path: Path, clock: VirtualClock
-) -> None:
+def test_concurrent_revocation(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     """What was read under one lock is old under the next."""
     stolen, _ = book.add("stolen phone")
     lock = book._lock

@@ -82,7 +82,8 @@ def names(dataclass: type[Any]) -> set[str]:
     return {field.name for field in fields(dataclass)}
 
 
-def test_status_carries_every_field_of_the_snapshot_and_those_that_scripts_rely_on() -> None:
+def test_status_has_all_fields() -> None:
+    """Status has every field of the snapshot, and those that scripts rely on."""
     fixed = {
         "state", "reason", "depth_mm", "depth_low_mm", "depth_high_mm", "target_depth_mm", "charge_coulombs", "current_a",
         "voltage_v", "remaining_s", "relay_on", "rig",
@@ -103,44 +104,44 @@ def test_status_carries_every_field_of_the_snapshot_and_those_that_scripts_rely_
         (artworks_models.LinePlaceAnswer, LinePlace),
     ],
 )
-def test_a_schema_has_the_fields_of_what_it_tells(
-    model: type[BaseModel], dataclass: type[Any]
-) -> None:
+def test_model_matches_dataclass(model: type[BaseModel], dataclass: type[Any]) -> None:
     assert set(model.model_fields) == names(dataclass)
 
 
-def test_an_artwork_is_told_with_all_that_was_measured() -> None:
+def test_artwork_model_is_complete() -> None:
     assert set(artworks_models.MeasureAnswer.model_fields) == names(ArtworkMeasure) | {
         "narrowest_resist_mm",
         "narrowest_open_mm",
     }
 
 
-def test_a_bath_is_told_whole() -> None:
+def test_bath_model_is_complete() -> None:
     known = names(BathSaved) | names(BathState)
     assert set(baths_models.BathAnswer.model_fields) == known - {"bath", "run_id"}
 
 
-def test_a_reading_is_told_whole() -> None:
+def test_reading_model_is_complete() -> None:
     known = names(ReadingTaken) | names(GaugeReading) | names(Weighing)
     assert set(readings_models.KeptReading.model_fields) == (known - {"body"}) | {
         "why", "stands", "replaced_by", "read_depth_mm", "read_error_mm", "evenness_fraction",
     }  # fmt: skip
 
 
-def test_a_listed_run_has_all_but_the_bookkeeping_of_the_logbook() -> None:
+def test_run_model_is_complete() -> None:
+    """A listed run has everything except the logbook's bookkeeping."""
     inside = (names(RunSummary) | names(Progress)) - {"progress", "number", "boot_id", "at_s"}
     assert set(runs_models.RunListed.model_fields) == inside
 
 
-def test_the_logbooks_health_is_told_whole_but_for_its_monotonic_time() -> None:
+def test_health_model_is_complete() -> None:
+    """The logbook's health has everything except its monotonic time."""
     assert set(health_models.LogbookHealthAnswer.model_fields) == names(LogbookHealth) - {
         "failing_since_at_s"
     }
 
 
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
-def test_every_field_says_its_unit_and_an_example_that_fits(model: type[BaseModel]) -> None:
+def test_fields_have_unit_and_example(model: type[BaseModel]) -> None:
     example = {}
     for name, field in model.model_fields.items():
         said, unit = field.description or "", unit_of(name)
@@ -152,7 +153,7 @@ def test_every_field_says_its_unit_and_an_example_that_fits(model: type[BaseMode
     model.model_validate(example)
 
 
-def test_numbers_of_the_document_carry_their_unit_in_the_name() -> None:
+def test_number_names_have_units() -> None:
     """A number without a unit in its name is a count, a ratio or a number of a list: the known ones, and no others."""
     bare = {
         (model.__name__, name)
@@ -181,7 +182,8 @@ def test_numbers_of_the_document_carry_their_unit_in_the_name() -> None:
     }
 
 
-def test_a_plan_is_told_as_the_logbook_and_the_command_line_have_it(tmp_path: Path) -> None:
+def test_plan_is_the_same_everywhere(tmp_path: Path) -> None:
+    """A plan is the same in the API, the logbook and the command line."""
     request = PlanRequest(
         "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0, bath_volume_l=2.0,
         gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3, artwork="ab" * 32,
@@ -216,7 +218,7 @@ def test_a_plan_is_told_as_the_logbook_and_the_command_line_have_it(tmp_path: Pa
         ("narrow_lines", [{"x_mm": 1.0}]), ("narrow_lines", [{"x_mm": 1.0, "y_mm": 1.0, "width_mm": 1.0}] * 201),
     ],
 )  # fmt: skip
-def test_input_is_refused_and_never_bent(name: str, value: object) -> None:
+def test_input_is_never_coerced(name: str, value: object) -> None:
     with pytest.raises(ValidationError):
         plan_request_models.PlanRequestBody.model_validate({**SILVER, name: value})
 
@@ -230,7 +232,7 @@ def test_input_is_refused_and_never_bent(name: str, value: object) -> None:
         ("thickness_mm", 0.01, 100.0),
     ],
 )
-def test_bounds_are_taken_and_what_lies_beyond_is_not(name: str, low: float, high: float) -> None:
+def test_bounds_are_inclusive(name: str, low: float, high: float) -> None:
     for value in (low, high):
         assert (
             getattr(
@@ -262,7 +264,8 @@ def test_rig_check_renders_messages() -> None:
     assert found.host_notes == ("strict_gpiod is not set",)
 
 
-def test_unit_of_reads_the_longest_suffix_and_none_where_there_is_none() -> None:
+def test_unit_of() -> None:
+    """The unit is that of the longest suffix, or None."""
     assert unit_of("current_density_a_per_dm2") == "A/dm2"
     assert unit_of("limits.depth_mm") == "mm"
     assert unit_of("pieces") is None

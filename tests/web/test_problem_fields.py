@@ -50,9 +50,10 @@ def told(name: str, value: object) -> FieldProblem:
         ("stop_policy", "guess", "'best-estimate' or 'never-deeper'", None, "'guess'"),
     ],
 )
-def test_value_and_limit_are_told_with_the_unit(
+def test_value_limit_unit(
     name: str, value: object, limit: str, unit: str | None, echo: str
 ) -> None:
+    """A message has the value and the limit with their unit."""
     problem = told(name, value)
     assert problem == FieldProblem(
         field=name,
@@ -63,7 +64,7 @@ def test_value_and_limit_are_told_with_the_unit(
     )
 
 
-def test_what_is_missing_and_what_is_not_known() -> None:
+def test_missing_and_unknown() -> None:
     missing = field_problem(
         {"type": "missing", "loc": ("body", "area_mm2"), "msg": "", "input": {}}
     )
@@ -73,7 +74,7 @@ def test_what_is_missing_and_what_is_not_known() -> None:
     assert "slip" in slip.message
 
 
-def test_a_place_inside_a_list_is_named() -> None:
+def test_place_in_list() -> None:
     assert told("growth_mm2", [[0.0, 1.0], [0.1, -1.0]]).field == "growth_mm2.1.1"
 
 
@@ -90,9 +91,8 @@ def test_a_place_inside_a_list_is_named() -> None:
         ({}, "kind", "kind is missing. Give it."),
     ],
 )
-def test_a_field_of_a_kind_is_named_without_the_kind(
-    body: dict[str, Any], field: str, message: str
-) -> None:
+def test_variant_not_in_name(body: dict[str, Any], field: str, message: str) -> None:
+    """A field of a variant is named without the variant."""
     with pytest.raises(ValidationError) as caught:
         TypeAdapter(ReadingBody).validate_python(body)
     error = caught.value.errors()[0]
@@ -100,7 +100,8 @@ def test_a_field_of_a_kind_is_named_without_the_kind(
     assert (problem.field, problem.message) == (field, message)
 
 
-def test_a_kind_of_error_that_has_no_words_keeps_the_checkers_own() -> None:
+def test_unknown_error_type() -> None:
+    """An error type without words keeps pydantic's message."""
     problem = field_problem(
         {
             "type": "something_new",
@@ -113,14 +114,14 @@ def test_a_kind_of_error_that_has_no_words_keeps_the_checkers_own() -> None:
     assert problem.place == "query"
 
 
-def test_a_body_that_is_no_object_is_told_as_the_body() -> None:
+def test_body_is_no_object() -> None:
     problem = field_problem(
         {"type": "model_attributes_type", "loc": ("body",), "msg": "", "input": [1]}
     )
     assert problem.message == "body is a list. It must be a JSON object."
 
 
-def test_a_number_that_no_format_holds_is_told_in_words() -> None:
+def test_huge_number() -> None:
     problem = field_problem(
         {"type": "float_type", "loc": ("body", "area_mm2"), "msg": "", "input": 10**400}
     )
