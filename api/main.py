@@ -1,4 +1,7 @@
-"""Composition root: the only module outside hardware/ that sees all three rooms. Builds a rig and puts the daemon around it."""
+"""Composition root: builds a rig and puts the daemon around it.
+
+It is the only module of ``api`` that imports ``hardware``.
+"""
 
 from __future__ import annotations
 
@@ -6,14 +9,13 @@ import os
 import signal
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from controller.artwork.planned import ArtworkFile
 from controller.assembly import Assembly, assemble
 from controller.config import Settings
 from controller.errors import RefusedError
@@ -21,123 +23,50 @@ from controller.logbook.bath_reader import BathReader
 from controller.logbook.health import LogbookHealth
 from controller.logbook.logbook import Logbook, LogbookThread
 from controller.logbook.reader import LogbookReader
-from controller.messages import Snapshot
-from controller.planning.run_plan import RunPlan
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
 from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
-from controller.safety.outbox import Began, OutboxItem
+from controller.running.rig_report import rig_report
+from controller.texts import CATALOGUE
 from hardware.clock import SystemClock
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
+from hardware.plan_rehearsal import PlateHanger, Rehearsal, rehearsal_rig, rehearsal_spec
 from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.faults.kinds import Fault
-from hardware.rehearsal.front_table import FrontTable
-from hardware.rehearsal.plate import artwork_table, measured_table
-from hardware.rehearsal.spec import RehearsalSpec
-from hardware.rig import Rig, build_pi_rig, build_rehearsal_rig, sensor_range_a
+from hardware.rig import Rig, build_pi_rig, sensor_range_a
+
+if TYPE_CHECKING:
+    from fastapi import FastAPI
+
+    from api.access.auth import Access
+    from api.http.server import WebServer
+
+__all__ = [
+    "Daemon",
+    "Rehearsal",
+    "check_rig_directly",
+    "machine_board",
+    "parse_faults",
+    "rehearsal_rig",
+    "rehearsal_spec",
+    "rig_range_a",
+]
 
 GOODBYE_S = 1.0
-"""Time for the server, and again for the logbook, to end after the relay is off, s."""
+"""Longest wait for the server, and again for the logbook, to end after the relay is off, s."""
 
 DIRECT_CHECK_S = 3.0
-"""Time that a rig check without a daemon takes, s: sixteen conversions and a failed try of the sensor."""
+"""Duration of a rig check without a daemon, s: sixteen conversions and one failed read."""
 
 VERSION = version("biteclock")
 
 
-@dataclass(frozen=True, slots=True)
-class Rehearsal:
-    """What the rehearsal bench does that the controller does not know.
-
-    :param supply_v: compliance of the supply in constant current, set point in constant voltage. None: 5 V, or the
-        set point that gives the planned current.
-    :param seed: noise, ripple phase, chip clock and offset.
-    :param bite_factor: metal really removed over Faraday's.
-    :param artwork: the file whose pixels the plate really carries, or None: then what the plan knows of it.
-    :param crowding: how much faster than a wide floor metal goes at the edge of the resist; with ``artwork`` only.
-    :param speed: virtual seconds per real second, or None for as fast as the machine can.
-    """
-
-    supply_v: float | None = None
-    seed: int = 1
-    faults: tuple[Fault, ...] = ()
-    bite_factor: float = 1.0
-    etch_factor: float | None = None
-    ripple_fraction: float = 0.03
-    ripple_hz: float = 100.0
-    artwork: ArtworkFile | None = None
-    crowding: float = 0.0
-    speed: float | None = None
-
-    def __post_init__(self) -> None:
-        if self.crowding != 0.0 and self.artwork is None:
-            raise RefusedError(
-                f"crowding is {self.crowding:g}, which only edges of an artwork can show: give the artwork too",
-                field="crowding",
-            )
-
-
-def rehearsal_spec(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> RehearsalSpec:
-    """Return the bench on which a plan is rehearsed: its plate, its current, and the rehearsal's own truth.
-
-    Blocks for seconds when the rehearsal has an artwork. Raises: RefusedError, MeasureFailedError.
-    """
-    common: dict[str, Any] = {
-        "bite_factor": rehearsal.bite_factor,
-        "ripple_fraction": rehearsal.ripple_fraction,
-        "ripple_hz": rehearsal.ripple_hz,
-        "shunt_ohm": settings.rig.shunt_ohm,
-        "relay_pin": settings.rig.relay_pin,
-        "sensor": settings.rig.sensor,
-        "i2c_address": settings.rig.i2c_address,
-        "seed": rehearsal.seed,
-    }
-    if rehearsal.supply_v is not None:
-        common["supply_v"] = rehearsal.supply_v
-    if plan is None:
-        return RehearsalSpec(**common)
-    request = plan.request
-    copies = request.pieces * request.sides
-    constant_voltage = request.supply_mode == "constant-voltage"
-    etch_factor = (
-        plan.belief.best_etch_factor if rehearsal.etch_factor is None else rehearsal.etch_factor
-    )
-    truth = {"etch_factor": etch_factor, "bite_factor": rehearsal.bite_factor}
-    if rehearsal.artwork is not None:
-        table: FrontTable | None = artwork_table(
-            plan, rehearsal.artwork, crowding=rehearsal.crowding, **truth
-        )
-    else:
-        table = measured_table(plan, **truth)
-    spec = RehearsalSpec(
-        equivalent_g_per_mol=plan.metal.equivalent_weight_g_per_mol,
-        density_g_per_cm3=plan.metal.density_g_per_cm3,
-        area_mm2=plan.total_area_mm2,
-        edge_mm=request.edge_mm * copies,
-        fields=copies,
-        etch_factor=etch_factor,
-        front_table=table,
-        supply_limit_a=None if constant_voltage else plan.current_a,
-        **common,
-    )
-    if constant_voltage and rehearsal.supply_v is None:
-        spec = replace(spec, supply_v=spec.set_point_v(plan.current_a))
-    return spec
-
-
-def rehearsal_rig(plan: RunPlan | None, rehearsal: Rehearsal, settings: Settings) -> Rig:
-    """Return the rehearsal bench for a plan."""
-    return build_rehearsal_rig(
-        settings, rehearsal_spec(plan, rehearsal, settings), rehearsal.faults, rehearsal.speed
-    )
-
-
 def parse_faults(texts: Sequence[str]) -> tuple[Fault, ...]:
-    """Return the faults named as NAME@SECONDS. Raises: RefusedError listing the names."""
+    """Return the faults given as NAME@SECONDS. Raises: RefusedError with the list of names."""
     return tuple(parse_fault(text) for text in texts)
 
 
@@ -156,44 +85,28 @@ def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
     from api.http.models.rig import RigCheck
 
     wakeup_read, _ = os.pipe()
-    rig = (
-        rehearsal_rig(None, Rehearsal(), settings)
-        if rehearse
-        else build_pi_rig(settings, wakeup_read)
-    )
+    rig = _rig(settings, Rehearsal() if rehearse else None, wakeup_read)
     assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "check")
     until_s = rig.clock.monotonic_s() + DIRECT_CHECK_S
     assembly.loop.run(lambda: rig.clock.monotonic_s() >= until_s)
     snapshot = assembly.loop.board.snapshot
     if snapshot is None:
         raise RuntimeError("the loop published nothing")
-    notes = [] if rehearse else [str(note) for note in host_notes(Path.cwd())]
-    report = RigCheck.of(
-        assembly.supervisor.report_check(), snapshot, settings.limits.max_sample_age_s, notes
-    )
-    return report.model_dump(mode="json")
-
-
-class PlateHanger:
-    """Hangs the plate of each new run into the rehearsal cell."""
-
-    def __init__(self, rig: Rig, rehearsal: Rehearsal, settings: Settings) -> None:
-        self._rig = rig
-        self._rehearsal = rehearsal
-        self._settings = settings
-
-    def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
-        """Change the plate when a run begins, before its relay turns on."""
-        for item in outbox:
-            if isinstance(item, Began) and self._rig.model is not None:
-                self._rig.model.hang(rehearsal_spec(item.plan, self._rehearsal, self._settings))
+    check = assembly.supervisor.report_check()
+    report = rig_report(check, snapshot, settings.limits.max_sample_age_s)
+    notes = () if rehearse else [str(note) for note in host_notes(Path.cwd())]
+    return RigCheck.of(report, notes).model_dump(mode="json")
 
 
 class Daemon:
-    """Loop on the calling thread; server, logbook and age watch beside it.
+    """The control loop on the calling thread, with server, logbook and age watch beside it.
 
-    :param rehearsal: None for the real bench.
-    :param state_directory: where a relative logbook path lies, the artworks, the pairings, and the bench's own token.
+    :param rehearsal: None for the real rig.
+    :param state_directory: holds artworks, paired devices, the daemon's own token, and the logbook
+        when its path is relative.
+    :param port: overrides the port in the settings.
+
+    Raises: RefusedError when the rig cannot be opened safely or the port is taken.
     """
 
     def __init__(
@@ -203,101 +116,107 @@ class Daemon:
         state_directory: Path,
         port: int | None = None,
     ) -> None:
+        CATALOGUE.load()
         if rehearsal is None:
             _refuse_another_pin(settings.rig.relay_pin)
         self._wakeup_read, self._wakeup_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
-        self.rig = (
-            build_pi_rig(settings, self._wakeup_read)
-            if rehearsal is None
-            else rehearsal_rig(None, rehearsal, settings)
-        )
+        self.rig = _rig(settings, rehearsal, self._wakeup_read)
+        self._heart = SystemClock()
         self._notifier = ServiceNotifier.from_environment(os.environ)
-        heart = SystemClock()
-        board = Board(heart, self._notifier.alive)
+        self._board = Board(self._heart, self._notifier.alive)
         self.logbook = Logbook(state_directory / settings.logbook.path, self.rig.clock)
         self._logbook_thread = LogbookThread(self.logbook)
+        self._book = LogbookReader(self.logbook.path)
+        self.assembly = self._assembled(settings, rehearsal)
+        # The relay goes off, and is seen to be off, before the web server is imported, which takes
+        # longer than everything else.
+        self.assembly.loop.step()
+        _refuse_relay_on(self.rig, settings.rig.relay_pin)
+        self._server = self._web_server(settings, state_directory, port)
+
+    def _assembled(self, settings: Settings, rehearsal: Rehearsal | None) -> Assembly:
+        """Return the controller with everything that follows its loop."""
+        clock = self.rig.clock
         recorder = RunRecorder()
-        book = LogbookReader(self.logbook.path)
-        followers: list[Any] = [Journal(recorder, self.logbook, self.rig.clock, settings)]
+        followers: list[Any] = [Journal(recorder, self.logbook, clock, settings)]
         if rehearsal is not None:
             followers.append(PlateHanger(self.rig, rehearsal, settings))
-        self.assembly: Assembly = assemble(
+        assembly = assemble(
             self.rig,
             settings,
-            board=board,
+            board=self._board,
             followers=followers,
-            not_ready=lambda: self._restorer.not_ready(),  # noqa: PLW0108 bound late
+            not_ready=lambda: self._restorer.not_ready(),  # noqa: PLW0108 set below
             new_run_id=self.logbook.new_run_id,
-            shelf=BathShelf(self.logbook, BathReader(book), self.rig.clock, settings),
+            shelf=BathShelf(self.logbook, BathReader(self._book), clock, settings),
         )
         self._restorer = Restorer(
-            self.assembly.supervisor,
-            self.logbook,
-            recorder,
-            self.rig.clock,
-            settings,
-            self.rig.range_a,
+            assembly.supervisor, self.logbook, recorder, clock, settings, self.rig.range_a
         )
-        self.assembly.loop.add_follower(self._restorer)
+        assembly.loop.add_follower(self._restorer)
         if settings.logbook.when_full == "trip":
-            self.assembly.loop.add_follower(
-                StoreWatch(self.assembly.supervisor, self.logbook, self.rig.clock)
-            )
-        self.assembly.loop.step()  # off, and seen to be off, before the web server is loaded, which takes longer than all else
-        if self.rig.gate.reads_on():
-            raise RefusedError(
-                f"the relay output {settings.rig.relay_pin} reads on though it was turned off: pull the supply's plug, see what "
-                "else drives that pin",
-                field="relay_pin",
-            )
-        # Planning and rehearsing never load the web server.
+            assembly.loop.add_follower(StoreWatch(assembly.supervisor, self.logbook, clock))
+        return assembly
+
+    def _web_server(self, settings: Settings, state_directory: Path, port: int | None) -> WebServer:
+        """Return the server of page and API, its socket already listening."""
+        # Imported here, so that planning and rehearsing never load the web server.
         from api.access.addresses import own_names
         from api.access.auth import Access
-        from api.access.front_door import bench_addresses, listening_socket
-        from api.access.invitation import Invitation
-        from api.http.application import create_app
-        from api.http.artwork_shelf import ArtworkShelf
-        from api.http.guards.order import bench_guards
-        from api.http.server import BenchServer
+        from api.access.listening import listening_socket, page_addresses
+        from api.access.pairing_code import PairingCode
+        from api.http.guards.order import all_guards
+        from api.http.server import WebServer
 
         self._socket = listening_socket(
             settings.server, settings.server.port if port is None else port
         )
         bound_port = self._socket.getsockname()[1]
         self.address = f"http://127.0.0.1:{bound_port}/"
-        addresses = partial(bench_addresses, settings.server, bound_port)
+        addresses = partial(page_addresses, settings.server, bound_port)
         access = Access(
-            state_directory, heart, view_needs_pairing=settings.server.view_needs_pairing
+            state_directory, self._heart, view_needs_pairing=settings.server.view_needs_pairing
         )
-        self.invitation = Invitation(access.pins.pin, addresses() or (self.address,))
-        self._server = BenchServer(
-            create_app(
-                service=self.assembly.service,
-                board=board,
-                book=book,
-                logbook_health=self._logbook_health,
-                rig_kind=self.rig.kind,
-                version=VERSION,
-                access=access,
-                artworks=ArtworkShelf(state_directory / "artworks", heart),
-                addresses=addresses,
-                guards=bench_guards(access, (*own_names(), *settings.server.hosts)),
-                truth=self.rig.model.truth if self.rig.model is not None else None,
-                watchdog_s=self._notifier.period_s,
-                host_notes=(lambda: [str(note) for note in host_notes(state_directory)])
-                if self.rig.kind == "bench"
-                else tuple,
-            )
+        self.pairing_code = PairingCode(access.pins.pin, addresses() or (self.address,))
+        guards = all_guards(access, (*own_names(), *settings.server.hosts))
+        return WebServer(
+            self._application(access, state_directory, addresses=addresses, guards=guards)
+        )
+
+    def _application(self, access: Access, state_directory: Path, **parts: Any) -> FastAPI:
+        """Return the web application.
+
+        :param parts: further arguments of ``create_app``.
+        """
+        from api.http.application import create_app
+        from api.http.artwork_shelf import ArtworkShelf
+
+        is_real = self.rig.kind == "bench"
+        return create_app(
+            service=self.assembly.service,
+            board=self._board,
+            book=self._book,
+            logbook_health=self._logbook_health,
+            rig_kind=self.rig.kind,
+            version=VERSION,
+            access=access,
+            artworks=ArtworkShelf(state_directory / "artworks", self._heart),
+            truth=None if self.rig.model is None else self.rig.model.truth,
+            watchdog_s=self._notifier.period_s,
+            host_notes=(lambda: [str(note) for note in host_notes(state_directory)])
+            if is_real
+            else tuple,
+            **parts,
         )
 
     def _logbook_health(self) -> LogbookHealth:
-        """Return how the logbook is; ready means that a run that was cut is back, too."""
+        """Return the state of the logbook. It is ready when an interrupted run is restored, too."""
         health = self.logbook.health()
-        is_back = not health.ready or self._restorer.not_ready() is None
-        return health if is_back else replace(health, ready=False)
+        is_restored = not health.ready or self._restorer.not_ready() is None
+        return health if is_restored else replace(health, ready=False)
 
     def run(self) -> None:
-        """Run until a signal says to end. The relay is off before anything else is put away."""
+        """Run until a signal. The relay is off before anything else ends."""
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._on_signal)
         signal.set_wakeup_fd(self._wakeup_write, warn_on_full_buffer=False)
@@ -323,13 +242,23 @@ class Daemon:
         self.assembly.loop.end()
 
 
+def _rig(settings: Settings, rehearsal: Rehearsal | None, wakeup_fd: int) -> Rig:
+    """Return the real rig, or the rehearsal rig when there is a rehearsal."""
+    if rehearsal is None:
+        return build_pi_rig(settings, wakeup_fd)
+    return rehearsal_rig(None, rehearsal, settings)
+
+
+def _refuse_relay_on(rig: Rig, relay_pin: str) -> None:
+    """Raise RefusedError when the relay output reads on after it was turned off."""
+    if rig.gate.reads_on():
+        raise RefusedError("http.startup.relay_reads_on", field="relay_pin", relay_pin=relay_pin)
+
+
 def _refuse_another_pin(relay_pin: str) -> None:
-    """Raise RefusedError when the unit would force off another pin than the configuration's."""
+    """Raise RefusedError when the service would force off another pin than the configured one."""
     unit_pin = os.environ.get("BITECLOCK_RELAY_PIN", relay_pin)
     if unit_pin != relay_pin:
         raise RefusedError(
-            f"rig.relay_pin is {relay_pin} and the service's force-off drives {unit_pin} (BITECLOCK_RELAY_PIN): "
-            "run systemd/install.sh again, it makes them equal",
-            field="relay_pin",
-            limit=unit_pin,
+            "http.startup.another_pin", field="relay_pin", relay_pin=relay_pin, unit_pin=unit_pin
         )

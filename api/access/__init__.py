@@ -1,1 +1,1 @@
-"""Who may control the bench, and under which addresses it is reached."""
+"""Who may control the rig, and the addresses under which a phone reaches it."""

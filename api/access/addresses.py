@@ -12,28 +12,31 @@ SIOCGIFADDR = 0x8915
 
 
 def own_names() -> tuple[str, ...]:
-    """Return the machine's host name, and the one under which multicast DNS (RFC 6762) announces it."""
+    """Return the machine's host name, and its name in multicast DNS (RFC 6762)."""
     name = socket.gethostname().lower()
     short = name.partition(".")[0]
     return tuple(dict.fromkeys((name, short, f"{short}.local")))
 
 
 def own_addresses() -> tuple[str, ...]:
-    """Return the machine's IPv4 addresses, loopback left out; empty when there is no network, or nothing tells its interfaces."""
+    """Return the machine's IPv4 addresses without loopback.
+
+    Empty when there is no network, or when the system does not list its interfaces.
+    """
     found = []
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             interfaces = socket.if_nameindex()
-        except OSError:  # no netlink: a unit that allows fewer kinds of sockets
+        except OSError:  # no netlink: the service's unit allows few kinds of sockets
             return ()
         for _, interface in interfaces:
             try:
-                answer = fcntl.ioctl(
-                    asking, SIOCGIFADDR, struct.pack("256s", interface.encode()[:15])
+                reply = fcntl.ioctl(
+                    probe, SIOCGIFADDR, struct.pack("256s", interface.encode()[:15])
                 )
-            except OSError:  # it has none
+            except OSError:  # the interface has no IPv4 address
                 continue
-            address = ipaddress.IPv4Address(answer[20:24])
+            address = ipaddress.IPv4Address(reply[20:24])
             if not address.is_loopback:
                 found.append(str(address))
     return tuple(found)

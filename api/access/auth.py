@@ -1,4 +1,4 @@
-"""Who may control the bench: devices that were paired with the PIN, and whoever can read the daemon's own files."""
+"""Who may control the rig: devices paired with the PIN, and readers of the daemon's own files."""
 
 from __future__ import annotations
 
@@ -10,16 +10,17 @@ from pathlib import Path
 
 from starlette.requests import HTTPConnection
 
-from api.access.pairing_book import TOKEN_BYTES, Pairing, PairingBook, sha256_of
+from api.access.pairing_store import TOKEN_BYTES, Pairing, PairingStore, sha256_of
 from api.access.pin_gate import PinGate
 from api.access.private_files import write_private
 from controller.ports import Clock
+from controller.texts import text
 
 COOKIE = "biteclock-pairing"
-BENCH_TOKEN_FILE = "bench-token"  # noqa: S105 its name
+BENCH_TOKEN_FILE = "bench-token"  # noqa: S105 a file name
 PAIRINGS_FILE = "pairings.json"
 CALLER = "biteclock.caller"
-"""Where a guard leaves who calls, in the ASGI scope."""
+"""Key of the caller in the ASGI scope. A guard puts it there."""
 
 _log = logging.getLogger("biteclock")
 
@@ -28,21 +29,22 @@ _log = logging.getLogger("biteclock")
 class Caller:
     """Somebody who may control.
 
-    :param pairing: the device; None for the bench itself, by the token in its file.
+    :param pairing: the paired device, or None for a program that has the daemon's own token.
     """
 
     pairing: Pairing | None
 
 
 class Access:
-    """The PIN, the paired devices, and the bench's own token.
+    """The PIN, the paired devices, and the daemon's own token.
 
-    A request from the Pi itself is no proof: every user and program there can send one, and so can a page in a browser. What
-    the file system keeps from them is one: the daemon writes a token into its state directory, new at each start and
-    readable for its own user only, and takes it as ``Authorization: Bearer``. Devices show a cookie, or their token the same way.
+    A request from the Pi itself proves nothing: every user and program there can send one, and so
+    can a web page in a browser. A file that others cannot read does prove something. At each start
+    the daemon writes a new token into its state directory, readable for its own user only, and
+    accepts it as ``Authorization: Bearer``. Devices send a cookie, or their token in that header.
 
     :param state_directory: must exist.
-    :param view_needs_pairing: only those who may control may look.
+    :param view_needs_pairing: whether looking needs a paired device, too.
     """
 
     def __init__(
@@ -50,37 +52,41 @@ class Access:
     ) -> None:
         self.view_needs_pairing = view_needs_pairing
         self.pins = PinGate(clock)
-        self.book = PairingBook(state_directory / PAIRINGS_FILE, clock)
+        self.store = PairingStore(state_directory / PAIRINGS_FILE, clock)
         token = secrets.token_urlsafe(TOKEN_BYTES)
         self._bench_sha256 = sha256_of(token)
         try:
             write_private(state_directory / BENCH_TOKEN_FILE, token)
         except OSError as error:
             _log.warning(
-                "programs on this machine cannot control: %s cannot be written: %s",
-                BENCH_TOKEN_FILE,
-                error.strerror,
+                text(
+                    "http.pairing.token_not_written",
+                    file=BENCH_TOKEN_FILE,
+                    system_message=error.strerror or str(error),
+                )
             )
 
     def caller(self, request: HTTPConnection) -> Caller | None:
-        """Return who may control by what the request shows, or None."""
-        kind, _, shown = request.headers.get("authorization", "").partition(" ")
-        token = shown.strip() if kind.lower() == "bearer" else request.cookies.get(COOKIE, "")
+        """Return the caller whose cookie or token the request carries, or None."""
+        scheme, _, credentials = request.headers.get("authorization", "").partition(" ")
+        token = (
+            credentials.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
+        )
         if not token:
             return None
         if hmac.compare_digest(sha256_of(token), self._bench_sha256):
             return Caller(None)
-        pairing = self.book.of_token(token)
+        pairing = self.store.of_token(token)
         return None if pairing is None else Caller(pairing)
 
     def may_still_view(self, caller: Caller | None) -> bool:
-        """Return whether somebody who was let in may go on looking: a device that was revoked meanwhile may not."""
+        """Return whether a caller may still look. A device revoked in the meantime may not."""
         pairing = None if caller is None else caller.pairing
-        return not self.view_needs_pairing or pairing is None or pairing in self.book.pairings()
+        return not self.view_needs_pairing or pairing is None or pairing in self.store.pairings()
 
 
 def read_bench_token(state_directory: Path) -> str | None:
-    """Return the token of the daemon that runs on a state directory, or None when there is none or it is not for us."""
+    """Return the token of the daemon on a state directory, or None when it cannot be read."""
     try:
         return (state_directory / BENCH_TOKEN_FILE).read_text(encoding="ascii").strip() or None
     except (OSError, UnicodeDecodeError):
@@ -88,6 +94,6 @@ def read_bench_token(state_directory: Path) -> str | None:
 
 
 def caller_of(request: HTTPConnection) -> Caller | None:
-    """Return who a guard found to be calling, or None."""
+    """Return the caller that a guard found, or None."""
     found = request.scope.get(CALLER)
     return found if isinstance(found, Caller) else None

@@ -1,4 +1,4 @@
-"""The PIN that pairs a device, and how fast it may be tried."""
+"""The PIN that pairs a device, and how often it may be tried."""
 
 from __future__ import annotations
 
@@ -10,29 +10,30 @@ from collections.abc import Callable
 
 from controller.errors import BiteclockError
 from controller.ports import Clock
+from controller.texts import Message, text
 
 DIGITS = 6
 DOUBLINGS = 10
 LONGEST_WAIT_S = 600.0
-"""Wait that the tries end up with, s, after ten doublings: 144 tries a day against a million PINs hit one in 19 years on
-average."""
+"""Longest wait between two tries, s, reached after ten doublings.
+
+144 tries a day against a million PINs find one in 19 years on average.
+"""
 
 NEW_PIN_AFTER = 20
-"""Wrong tries after which another PIN is drawn: what was ruled out then counts for nothing."""
+"""Wrong tries after which a new PIN is drawn, so that the PINs already ruled out may recur."""
 
 _log = logging.getLogger("biteclock")
 
 
 class TooManyTriesError(BiteclockError):
-    """The PIN may not be tried yet, right or wrong.
+    """No PIN is accepted yet, right or wrong.
 
-    :param wait_s: for how long, whole s.
+    :param wait_s: time until the next try, whole s.
     """
 
     def __init__(self, wait_s: int) -> None:
-        super().__init__(
-            f"wrong PINs were given, the next try is taken in {wait_s} s: read the PIN at the bench meanwhile"
-        )
+        super().__init__("http.pairing.too_many_tries", wait_s=wait_s)
         self.wait_s = wait_s
 
 
@@ -42,10 +43,13 @@ def draw_pin() -> str:
 
 
 class PinGate:
-    """The present PIN. It is kept in memory only, drawn anew at each start of the daemon, and by ``renew``.
+    """The PIN in force, in memory only.
 
-    After each wrong PIN everybody waits, 1 s at first and twice as long each time up to LONGEST_WAIT_S: for all devices
-    together, since addresses are cheap. A right one ends that.
+    Each start of the daemon draws a new one, and so does ``renew``.
+
+    After a wrong PIN nobody may try for 1 s, and twice as long after each further one, up to
+    LONGEST_WAIT_S. The wait is the same for all devices, because addresses are cheap. The right
+    PIN ends it.
 
     :param draw: returns a PIN.
     """
@@ -58,17 +62,18 @@ class PinGate:
         self._open_at_s: float | None = None
 
     def wait_s(self) -> int:
-        """Return for how long no PIN is taken, whole s; 0 when one is."""
+        """Return the time until a PIN is accepted, whole s. 0 when one is accepted now."""
         if self._open_at_s is None:
             return 0
-        return max(
-            0, math.ceil(round(self._open_at_s - self._clock.monotonic_s(), 6))
-        )  # without the sum's rounding error
+        left_s = round(self._open_at_s - self._clock.monotonic_s(), 6)  # not the rounding error
+        return max(0, math.ceil(left_s))
 
-    def admits(self, pin: str, whom: str) -> bool:
-        """Return whether that is the PIN. Raises: TooManyTriesError, without having looked at it.
+    def admits(self, pin: str, caller: str | None) -> bool:
+        """Return whether a PIN is the right one.
 
-        :param whom: whoever tries, for the log.
+        :param caller: the caller's address for the log, or None when it is not known.
+
+        Raises: TooManyTriesError, without a look at the PIN.
         """
         wait_s = self.wait_s()
         if wait_s > 0:
@@ -80,18 +85,20 @@ class PinGate:
         pause_s = min(2.0 ** min(self._wrong - 1, DOUBLINGS), LONGEST_WAIT_S)
         self._open_at_s = self._clock.monotonic_s() + pause_s
         _log.warning(
-            "%s gave a wrong PIN, the %d. in a row: no PIN is taken for %.0f s",
-            whom,
-            self._wrong,
-            pause_s,
+            text(
+                "http.pairing.wrong_pin_logged",
+                caller=Message("http.pairing.somebody") if caller is None else caller,
+                count=self._wrong,
+                pause_s=pause_s,
+            )
         )
         if self._wrong % NEW_PIN_AFTER == 0:
             self.pin = self._draw()
-            _log.warning("the PIN was tried %d times in vain and is now %s", self._wrong, self.pin)
+            _log.warning(text("http.pairing.new_pin", wrong_tries=self._wrong, pin=self.pin))
         return False
 
     def renew(self) -> None:
-        """Draw another PIN and let it be tried at once, because somebody at the bench asks for it."""
+        """Draw a new PIN, which may be tried at once: a paired device asked for it."""
         self.pin = self._draw()
         self._wrong = 0
         self._open_at_s = None

@@ -1,4 +1,4 @@
-"""Files that nobody but the daemon's own user may read."""
+"""Files that only the daemon's own user may read."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ MODE = 0o600
 
 
 def write_private(path: Path, text: str) -> None:
-    """Put a text in the place of a file, whole or not at all, readable for its owner only. Raises: OSError."""
+    """Replace a file by a text, whole or not at all, readable for its owner only.
+
+    Raises: OSError.
+    """
     new = path.with_name(f".{path.name}-{secrets.token_hex(4)}")
     descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, MODE)
     try:

@@ -162,7 +162,7 @@ def serve(
             f"biteclock serves {daemon.address} on the {daemon.rig.kind} rig. Ctrl-C ends it with the relay off."
         )
         click.echo(
-            daemon.invitation.terminal() if sys.stdout.isatty() else daemon.invitation.text()
+            daemon.pairing_code.terminal() if sys.stdout.isatty() else daemon.pairing_code.text()
         )
     daemon.run()
     click.echo(

@@ -1,4 +1,4 @@
-"""What every answer tells the browser: no frames, no guessed types, no foreign scripts; those of the API are of this moment."""
+"""Headers on every response: no frames, no guessed types, no foreign scripts, no cached status."""
 
 from __future__ import annotations
 
@@ -24,7 +24,10 @@ CONTENT_SECURITY_POLICY = "; ".join(
         "form-action 'self'",
     )
 )
-"""No script or style but the page's own files, none inline; nothing is fetched from elsewhere. Source: W3C CSP level 3."""
+"""Scripts and styles come from the page's own files, never inline, never from elsewhere.
+
+Source: W3C CSP level 3.
+"""
 
 SAFE_HEADERS = MappingProxyType(
     {
@@ -40,41 +43,41 @@ RawHeaders = tuple[tuple[bytes, bytes], ...]
 
 
 def raw_headers(headers: Mapping[str, str]) -> RawHeaders:
-    """Return headers as they go over the wire."""
+    """Return headers in the form of ASGI."""
     return tuple(
         (name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers.items()
     )
 
 
 def with_headers(message: Message, more: RawHeaders) -> Message:
-    """Return a message with such headers as it does not have; only the start of an answer has any."""
+    """Return the start of a response with those headers that it lacks, other messages unchanged."""
     if message["type"] != "http.response.start":
         return message
-    there = list(message["headers"])
-    names = {name.lower() for name, _ in there}
-    return {**message, "headers": [*there, *(pair for pair in more if pair[0] not in names)]}
+    present = list(message["headers"])
+    names = {name.lower() for name, _ in present}
+    return {**message, "headers": [*present, *(pair for pair in more if pair[0] not in names)]}
 
 
 _OF_PAGE = raw_headers(SAFE_HEADERS)
 _OF_API = raw_headers({**SAFE_HEADERS, "Cache-Control": "no-store"})
-"""Nobody keeps an answer of the API, unless it says otherwise itself."""
+"""No response of the API is cached, unless a route says otherwise."""
 
 
 class AnswerHeaders:
-    """Puts the headers on each answer, those of the guards inside it too."""
+    """Puts the headers on each response, including those of the guards."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass a request on and mark its answer."""
+        """Pass a request on and add the headers to its response."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
 
         more = _OF_API if scope["path"].startswith(API_PREFIX + "/") else _OF_PAGE
 
-        async def marked(message: Message) -> None:
+        async def with_more(message: Message) -> None:
             await send(with_headers(message, more))
 
-        await self._app(scope, receive, marked)
+        await self._app(scope, receive, with_more)

@@ -1,4 +1,4 @@
-"""The application: routes, problems, page and live feed put together. No globals; it knows nothing of the hardware."""
+"""The application: routes, problems, page and live feed together. It knows no hardware."""
 
 from __future__ import annotations
 
@@ -18,11 +18,12 @@ from api.http.artwork_shelf import ArtworkShelf
 from api.http.body_limit import BodyLimit
 from api.http.context import AppContext
 from api.http.guards.base import UPLOAD
-from api.http.guards.order import tell_guards
+from api.http.guards.order import document_guards
 from api.http.live import Heartbeat, LiveFeed
+from api.http.models.problem import Problem
 from api.http.models.status import RigKind, Status
 from api.http.page_files import PAGE_DIRECTORY, PageMount
-from api.http.problems import Problem, problem_handlers
+from api.http.problems import problem_handlers
 from api.http.routes.artworks import UPLOAD_BOUNDS
 from api.http.routes.router import api_routes
 from controller.logbook.health import LogbookHealth
@@ -32,29 +33,37 @@ from controller.running.service import BenchService
 
 _DESCRIPTION = """Counts coulombs instead of minutes: electrolytic etching to a depth.
 
-Units stand in the names of all numbers. What is not known is null, never 0. Refusals are problem details (RFC 9457).
-Stop is taken in every state. It is no emergency stop: fit a real one in the supply.
+The name of every number ends in its unit. A value that is not known is null, never 0. Refusals
+are problem details (RFC 9457). Stop works in every state. It is not an emergency stop: fit a real
+one in the supply.
 
-Looking is open on the studio's network, unless the settings say otherwise. Control, which is every POST but Stop, is for paired
-devices: give the PIN that stands in the daemon's terminal or log to /api/pair once."""
+Everybody on the studio's network may look, unless the settings say otherwise. Control, which is
+every POST except Stop, needs a paired device: send the PIN from the daemon's terminal or log to
+/api/pair once."""
 
 _TAGS = [
-    {"name": "status", "description": "How the bench stands, now and live."},
+    {"name": "status", "description": "State of the rig and of the run, now and live."},
     {
         "name": "commands",
-        "description": "Plan, start, pause, resume, acknowledge, stop; lifted, left in, first look.",
+        "description": "Plan, start, pause, resume and stop a run. Report on the plate.",
     },
-    {"name": "readings", "description": "What was gauged and weighed, and what it changed."},
-    {"name": "baths", "description": "What is in each bath, what it carried, what it teaches."},
-    {"name": "artworks", "description": "Upload and measure a file, see what becomes of it."},
+    {"name": "readings", "description": "Gauge readings and weighings, and what they changed."},
+    {
+        "name": "baths",
+        "description": "What is in each bath, its charge, and what its readings show.",
+    },
+    {"name": "artworks", "description": "Upload and measure a file, and see what will be etched."},
     {"name": "logbook", "description": "Past runs."},
-    {"name": "rig", "description": "The rig check, the metals, the rehearsal's truth."},
+    {"name": "rig", "description": "The rig check, the metals, the true values of a rehearsal."},
     {"name": "pairing", "description": "Who may control. Stop needs no pairing."},
 ]
 
 
-class BenchApi(FastAPI):
-    """FastAPI whose document also holds the schemas of problems and heartbeats, which no route names as a model."""
+class DocumentedApi(FastAPI):
+    """FastAPI whose document also has the schemas of problems and heartbeats.
+
+    No route returns them as a model.
+    """
 
     def openapi(self) -> dict[str, Any]:
         """Return the OpenAPI document."""
@@ -66,7 +75,7 @@ class BenchApi(FastAPI):
         for name, schema in extra["$defs"].items():
             document["components"]["schemas"].setdefault(name, schema)
         if "securitySchemes" not in document["components"]:
-            tell_guards(document)
+            document_guards(document)
         return document
 
 
@@ -87,16 +96,19 @@ def create_app(
     guards: Sequence[Middleware] = (),
     page: Path = PAGE_DIRECTORY,
 ) -> FastAPI:
-    """Return the application. Its ``state.live.end()`` ends the live streams; a server that is to end soon calls it first.
+    """Return the application.
 
-    :param access: who may control. ``guards`` hold others off (api.guards.bench_guards).
+    A server that shuts down calls ``state.live.end()`` first, which ends the live streams.
+
+    :param access: who may control. ``guards`` refuse the others (api.http.guards.order).
     :param artworks: where uploaded artworks are kept.
-    :param addresses: returns the base addresses under which a phone reaches the bench.
-    :param truth: returns what really happened on the rehearsal bench (an object or a mapping with the fields of
-        RehearsalTruth); None on a real bench.
-    :param host_notes: returns what is to be known of the machine, for the rig check. May block.
-    :param watchdog_s: the loop's signs of life reach the service manager so often, s; None when nobody waits for them.
-    :param guards: who may ask what; outermost first, before everything here. They must let Stop through.
+    :param addresses: returns the base addresses of the page for a phone.
+    :param truth: returns the true values of the rehearsal rig, as an object or a mapping with the
+        fields of RehearsalTruth; None on a real rig.
+    :param host_notes: returns notes on the machine for the rig check. May block.
+    :param watchdog_s: interval at which the loop feeds the service manager's watchdog, s; None
+        without a watchdog.
+    :param guards: middleware before everything here, outermost first. It must let Stop through.
     :param page: directory of the static page.
     """
 
@@ -129,7 +141,7 @@ def create_app(
             live.end()
             await feeding
 
-    app = BenchApi(
+    app = DocumentedApi(
         title="biteclock",
         version=version,
         description=_DESCRIPTION,

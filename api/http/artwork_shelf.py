@@ -1,4 +1,4 @@
-"""Uploaded artworks: the files, what was measured of them, and pictures of what they become. Calls here block."""
+"""Uploaded artworks: the files, their measurements and their pictures. Calls here block."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure, MeasureFailedError
 from controller.errors import BiteclockError, RefusedError
 from controller.ports import Clock
+from controller.texts import Message, Value, text
 
 SUFFIXES = {
     "image/png": ".png",
@@ -30,31 +31,37 @@ SUFFIXES = {
     "image/svg+xml": ".svg",
     "application/octet-stream": "",
 }
-"""Types that are taken. What a file really is its first bytes tell, not its type: browsers send the last one when unsure."""
+"""Accepted media types. Browsers send the last one when unsure.
+
+The first bytes of a file decide how it is read, not its media type.
+"""
 
 MOST_ARTWORKS = 200
 MOST_BYTES = 1_000_000_000
-"""Artworks and bytes of files that are kept; those used longest ago go first. A card of 16 GB spares so much."""
+"""Most artworks, and most bytes of files. Those used longest ago are removed first.
+
+A card of 16 GB has room for them.
+"""
 
 FREE_BYTES = 300_000_000
-"""Room that must stay free beside a file: the logbook comes first, and warns under 200 MB."""
+"""Bytes that must stay free besides a file. The logbook needs them, and warns below 200 MB."""
 
 _log = logging.getLogger("biteclock")
 
 
 class UnknownArtworkError(RefusedError, LookupError):
-    """There is no such artwork, or no longer."""
+    """There is no such artwork, or it was removed."""
 
 
 class NoRoomError(BiteclockError, OSError):
-    """The file finds no room on the card."""
+    """There is no room for the file on the card."""
 
 
 @dataclass(frozen=True, slots=True)
 class Artwork:
     """A measured file.
 
-    :param artwork: its name: a hash of its bytes, of how it was read, and of the measuring's version.
+    :param artwork: its name: a hash of the file, the options and the version of the measurement.
     :param options: how it was read and how far its growth was measured.
     """
 
@@ -70,8 +77,8 @@ class Artwork:
 class ArtworkShelf:
     """A directory of artworks.
 
-    :param directory: made if it is not there.
-    :param measure: measures a file; in a process of its own.
+    :param directory: created when it is missing.
+    :param measure: measures a file in a separate process.
     """
 
     def __init__(
@@ -84,7 +91,7 @@ class ArtworkShelf:
         most_bytes: int = MOST_BYTES,
     ) -> None:
         self._clock = clock
-        self._measure = _telling_no_paths(measure)
+        self._measure = _without_paths(measure)
         self._most_artworks, self._most_bytes = most_artworks, most_bytes
         self._lock = threading.Lock()
         self._directory = directory
@@ -97,12 +104,13 @@ class ArtworkShelf:
             shutil.rmtree(left, ignore_errors=True)
 
     def new_file(self, media_type: str, expected_bytes: int) -> Path:
-        """Return where an upload is written to. Raises: NoRoomError."""
+        """Return the path to which an upload is written. Raises: NoRoomError."""
         free_bytes = shutil.disk_usage(self._directory).free
         if free_bytes < expected_bytes + FREE_BYTES:
             raise NoRoomError(
-                f"{free_bytes / 1e6:.0f} MB are free, {(expected_bytes + FREE_BYTES) / 1e6:.0f} MB are wanted for file and "
-                "logbook: make room on the card"
+                "http.artwork.no_room",
+                free_mb=free_bytes / 1e6,
+                needed_mb=(expected_bytes + FREE_BYTES) / 1e6,
             )
         return (
             Path(tempfile.mkdtemp(prefix="incoming-", dir=self._directory))
@@ -110,15 +118,18 @@ class ArtworkShelf:
         )
 
     def discard(self, file: Path) -> None:
-        """Remove what ``new_file`` gave and ``put`` did not take."""
+        """Remove a file from ``new_file`` that ``put`` did not keep."""
         shutil.rmtree(file.parent, ignore_errors=True)
 
     def put(
         self, file: Path, name: str, media_type: str, options: MeasureOptions
     ) -> tuple[Artwork, bool]:
-        """Measure an uploaded file unless that was done before; return the artwork and whether it is new.
+        """Measure an uploaded file. Return the artwork, and whether it is new.
 
-        Raises: RefusedError, MeasureFailedError; nothing is kept then.
+        A file that was measured with the same options before is not measured again. After an error
+        nothing is kept.
+
+        Raises: RefusedError, MeasureFailedError.
         """
         artwork = content_key(file, options)
         with suppress(UnknownArtworkError):
@@ -141,30 +152,29 @@ class ArtworkShelf:
         found = _read(entry)
         if found is None:
             raise UnknownArtworkError(
-                f"there is no artwork {artwork[:12]}..., or it was removed to make room: upload the file again",
+                "http.artwork.unknown",
                 field="artwork",
+                artwork=f"{artwork[:12]}...",
             )
         with suppress(OSError):
             os.utime(entry)
         return found
 
     def recent(self, limit: int) -> tuple[Artwork, ...]:
-        """Return the artworks that were used last, the newest first."""
+        """Return the artworks, last used first."""
         return tuple(
             found for entry in self._by_use()[:limit] if (found := _read(entry)) is not None
         )
 
     def picture(self, artwork: str, undercut_mm: float | None) -> Path:
-        """Return a PNG of what will be etched, with the edge after an undercut and the lines that it takes.
+        """Return a PNG of what will be etched, with the undercut's edge and the lost lines.
 
         Raises: UnknownArtworkError, RefusedError, MeasureFailedError.
         """
         found = self.get(artwork)
         file = self._file_of(found)
         if file is None:
-            raise UnknownArtworkError(
-                "the artwork's file is gone: upload it again", field="artwork"
-            )
+            raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
         etch_factor = None if undercut_mm is None else 1.0
         options = replace(
             found.options, depth_mm=undercut_mm, etch_factor=etch_factor, max_undercut_mm=None
@@ -174,7 +184,7 @@ class ArtworkShelf:
         return path
 
     def kept_picture(self, artwork: str, undercut_mm: float | None) -> Path | None:
-        """Return a picture that this process has made before and that needs no measuring, or None."""
+        """Return a picture that this process has already made, or None."""
         path = self._known_pictures.get((artwork, undercut_mm))
         return path if path is not None and path.is_file() else None
 
@@ -202,13 +212,13 @@ class ArtworkShelf:
                 self._entries / f"{found.artwork}.json", json.dumps(table, allow_nan=False)
             )
         except OSError as error:
-            self._prune()  # takes the file that no entry names
+            self._prune()  # removes the file, which no entry names
             raise NoRoomError(
-                f"the artwork cannot be kept: {error.strerror}. Make room on the card"
+                "http.artwork.not_kept", system_message=error.strerror or str(error)
             ) from error
 
     def _prune(self) -> None:
-        """Remove the artworks that were used longest ago, beyond what is kept, and the files that no artwork names."""
+        """Remove the artworks used longest ago beyond the limits, and files without an artwork."""
         kept: set[str] = set()
         total_bytes = 0
         for place, entry in enumerate(self._by_use()):
@@ -227,19 +237,42 @@ class ArtworkShelf:
                 shutil.rmtree(home, ignore_errors=True)
 
 
-def _telling_no_paths(measure: MeasureFunction) -> MeasureFunction:
-    """Return the function with messages that name the file alone: libraries put its whole path into theirs."""
+def _without_paths(measure: MeasureFunction) -> MeasureFunction:
+    """Return the function with messages that contain the file's name, but not its whole path.
 
-    def told(path: Path, options: MeasureOptions, *, preview_path: Path | None) -> ArtworkMeasure:
+    Libraries put the path into their messages.
+    """
+
+    def measure_by_name(
+        path: Path, options: MeasureOptions, *, preview_path: Path | None
+    ) -> ArtworkMeasure:
         try:
             return measure(path, options, preview_path=preview_path)
         except RefusedError as error:
-            message = str(error).replace(str(path.resolve()), path.name)
-            raise RefusedError(message, field=error.field, limit=error.limit) from error
+            message = _named_only(error.message, path)
+            raise RefusedError(
+                message.key, field=error.field, limit=error.limit, **message.values
+            ) from error
         except MeasureFailedError as error:
-            raise MeasureFailedError(str(error).replace(str(path.resolve()), path.name)) from error
+            message = _named_only(error.message, path)
+            raise MeasureFailedError(message.key, **message.values) from error
 
-    return told
+    return measure_by_name
+
+
+def _named_only(message: Message, path: Path) -> Message:
+    """Return a message with the file's name in place of its path."""
+
+    def clean(value: Value) -> Value:
+        if isinstance(value, Message):
+            return _named_only(value, path)
+        if isinstance(value, str | Path):
+            return str(value).replace(str(path.resolve()), path.name)
+        return value
+
+    return Message(
+        str(clean(message.key)), {name: clean(value) for name, value in message.values.items()}
+    )
 
 
 def _read(entry: Path) -> Artwork | None:
@@ -258,5 +291,5 @@ def _read(entry: Path) -> Artwork | None:
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        _log.warning("the artwork %s cannot be read: %s", entry.name, error)
+        _log.warning(text("http.artwork.entry_unreadable", entry=entry.name, reason=str(error)))
         return None

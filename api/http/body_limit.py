@@ -1,4 +1,4 @@
-"""Bounds what a request may send, and for how long."""
+"""Limits the size of a body and the time for it."""
 
 from __future__ import annotations
 
@@ -7,12 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fastapi import HTTPException
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import Message as AsgiMessage
+
+from controller.texts import Message
 
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """Largest body, and the time from the first look at it to its end, s."""
+    """Largest body, and the longest time from the first read to its end, s."""
 
     max_bytes: int
     within_s: float
@@ -24,12 +27,12 @@ lines. At 10 kB/s that is 7 s."""
 
 
 class BodyLimit:
-    """Refuses a body that is too large or too slow once somebody reads it, declared or sent in chunks.
+    """Refuses a body that is too large or too slow, whether its length is declared or not.
 
-    A route that does not read its body, such as Stop, is not touched by it.
+    A body is checked when a route reads it. Stop reads none.
 
-    :param bounds: of all bodies but the ones below.
-    :param others: path -> bounds of what is sent there.
+    :param bounds: for all paths that are not in ``others``.
+    :param others: path -> bounds.
     """
 
     def __init__(
@@ -43,7 +46,10 @@ class BodyLimit:
         self._others = others or {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass a request on, counting. Raises: HTTPException 408 or 413 in the middle of reading."""
+        """Pass a request on and count its body.
+
+        Raises: HTTPException 408 or 413, while the body is read.
+        """
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
@@ -52,9 +58,9 @@ class BodyLimit:
         deadline_s: float | None = None
         is_whole = False
 
-        async def counted() -> Message:
+        async def counted() -> AsgiMessage:
             nonlocal taken, deadline_s, is_whole
-            if is_whole:  # what comes now is the end of the connection, and that may take its time
+            if is_whole:  # the rest is the end of the connection, which has no deadline
                 return await receive()
             if deadline_s is None:
                 declared = _declared_bytes(scope)
@@ -67,7 +73,10 @@ class BodyLimit:
             except TimeoutError:
                 raise HTTPException(
                     408,
-                    f"the body did not end within {bounds.within_s:g} s, {taken} bytes of it came: send it again",
+                    Message(
+                        "http.request.too_slow",
+                        {"limit_s": bounds.within_s, "received_bytes": taken},
+                    ),
                 ) from None
             taken += len(message.get("body", b""))
             if taken > bounds.max_bytes:
@@ -81,11 +90,17 @@ class BodyLimit:
 def _too_large(size_bytes: int, bounds: Bounds) -> HTTPException:
     return HTTPException(
         413,
-        f"the body has {size_bytes} bytes or more, at most {bounds.max_bytes} bytes are taken: send less",
+        Message(
+            "http.request.too_large",
+            {"size_bytes": size_bytes, "limit_bytes": bounds.max_bytes},
+        ),
     )
 
 
 def _declared_bytes(scope: Scope) -> int:
-    """Return the declared length in bytes, 0 when there is none or when it is no number (the server refuses that)."""
+    """Return the declared length in bytes, 0 without one or when it is no number.
+
+    The server refuses a length that is no number.
+    """
     declared = next((value for name, value in scope["headers"] if name == b"content-length"), b"0")
     return int(declared[:18]) if declared.isdigit() else 0

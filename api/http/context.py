@@ -1,4 +1,4 @@
-"""What the routes talk to: the bench, the board, the logbook, and how much of the machine each kind of request may take."""
+"""What the routes use: the services, the logbook, and threads for each kind of request."""
 
 from __future__ import annotations
 
@@ -27,9 +27,10 @@ Result = TypeVar("Result")
 
 
 class Lane:
-    """Calls that block go to a thread, only so many of a kind at once; the others wait without one.
+    """Runs blocking calls of one kind in threads, a few at once. The others wait without a thread.
 
-    Together the lanes take fewer threads than the pool has, so that no kind of request can starve another one.
+    Together the lanes take fewer threads than the pool has, so that no kind of request can starve
+    another.
     """
 
     def __init__(self, width: int) -> None:
@@ -42,19 +43,17 @@ class Lane:
             return await run_in_threadpool(action, *arguments)
 
 
-class Seat:
-    """For one at a time, all others are sent away. Belongs to the server's event loop."""
+class Slot:
+    """A place for one user. Others are refused. Belongs to the server's event loop."""
 
     def __init__(self) -> None:
         self._is_taken = False
 
     @contextmanager
-    def taken(self) -> Iterator[None]:
-        """Hold it meanwhile. Raises: ProblemError when it is taken."""
+    def held(self) -> Iterator[None]:
+        """Hold the place. Raises: ProblemError when it is taken."""
         if self._is_taken:
-            raise ProblemError(
-                MEASURING, "another artwork is being received or measured: ask again in a moment"
-            )
+            raise ProblemError(MEASURING, "http.artwork.busy")
         self._is_taken = True
         try:
             yield
@@ -66,14 +65,15 @@ class Seat:
 class AppContext:
     """Everything that a route may use.
 
-    :param truth: what really happened on the rehearsal bench; None on a real one.
-    :param host_notes: returns what is to be known of the machine, for the rig check.
-    :param addresses: returns the base addresses under which a phone reaches the bench.
-    :param planning: one at a time: it computes for tens of ms and would take the processor from the control loop.
-    :param starting: plans, too.
-    :param commands: wait for the loop's answer.
-    :param reading: reads the logbook, and small files.
-    :param measuring: waits for the process that measures an artwork; ``measurer`` says who may.
+    :param truth: returns the true values of the rehearsal rig; None on a real one.
+    :param host_notes: returns notes on the machine for the rig check.
+    :param addresses: returns the base addresses of the page for a phone.
+    :param planning: one at a time. A plan computes for tens of ms, which the control loop needs.
+    :param starting: plans, then starts.
+    :param commands: waits for the control loop.
+    :param reading: reads the logbook and small files.
+    :param measuring: waits for the process that measures an artwork.
+    :param measurer: held by the request that measures.
     """
 
     service: BenchService
@@ -94,20 +94,18 @@ class AppContext:
     commands: Lane = field(default_factory=lambda: Lane(8))
     reading: Lane = field(default_factory=lambda: Lane(2))
     measuring: Lane = field(default_factory=lambda: Lane(1))
-    measurer: Seat = field(default_factory=Seat)
+    measurer: Slot = field(default_factory=Slot)
 
     @property
     def shelf(self) -> BathShelf:
-        """Baths and readings. Raises: ProblemError where there is no logbook."""
+        """Baths and readings. Raises: ProblemError without a logbook."""
         if self.service.shelf is None:
-            raise ProblemError(
-                LOGBOOK_UNREADABLE, "there is no logbook to keep baths and readings in"
-            )
+            raise ProblemError(LOGBOOK_UNREADABLE, "http.request.no_logbook")
         return self.service.shelf
 
     @property
     def readings(self) -> PlateReadings:
-        """The readings of all runs. Raises: ProblemError where there is no logbook."""
+        """The readings of all runs. Raises: ProblemError without a logbook."""
         if self.service.readings is None:
-            raise ProblemError(LOGBOOK_UNREADABLE, "there is no logbook to keep readings in")
+            raise ProblemError(LOGBOOK_UNREADABLE, "http.request.no_logbook")
         return self.service.readings

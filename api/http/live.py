@@ -1,4 +1,4 @@
-"""Live status for many at once by server-sent events: encoded once, the same bytes to all, the newest only."""
+"""Live status by server-sent events, encoded once for all streams. Slow readers miss some."""
 
 from __future__ import annotations
 
@@ -11,43 +11,47 @@ from typing import Annotated
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from api.http.models.base import NO_UNIT, Answer, said
+from api.http.models.base import NO_UNIT, Answer, described
 from api.http.models.status import Status
 from api.http.problem_kinds import TOO_MANY_STREAMS
 from api.http.problems import ProblemError
 from controller.errors import LoopNotAliveError
+from controller.texts import text
 
 PERIOD_S = 0.25
 """Shortest time between two messages, s: a person reads no faster."""
 
 HEARTBEAT_S = 2.0
-"""Longest time without a message, s: the page greys out after 3."""
+"""Longest time without a message, s. The page greys out after 3."""
 
 RETRY_MS = 1000
 """Time after which a browser connects again, ms."""
 
 MAX_STREAMS = 250
-"""Streams that may be open at once. Each costs a socket and at most one message of memory besides its buffers."""
+"""Most open streams. Each costs a socket and one message of memory besides its buffers."""
 
 _log = logging.getLogger("biteclock")
 
 
 class Heartbeat(Answer):
-    """Sent when there is no newer status. Numbers shown are not live while ``loop_alive`` is false."""
+    """Sent when there is no newer status.
 
-    loop_alive: Annotated[bool, said("Whether the control loop is alive.", NO_UNIT, True)]
+    While ``loop_alive`` is false, the numbers of the last status are not live.
+    """
+
+    loop_alive: Annotated[bool, described("Whether the control loop is alive.", NO_UNIT, True)]
     message: Annotated[
         str | None,
-        said(
+        described(
             "What is wrong and what to do.", NO_UNIT, "the control loop has been silent for 4.2 s"
         ),
     ]
 
 
 class LiveFeed:
-    """The newest message and those who wait for the next one.
+    """The newest message, and the streams that wait for the next one.
 
-    All of it belongs to the server's event loop, but for ``end``, which any thread may call.
+    It belongs to the server's event loop. Only ``end`` may be called from any thread.
 
     :param status: returns the newest status. Raises: LoopNotAliveError.
     """
@@ -75,16 +79,16 @@ class LiveFeed:
         self._loop: asyncio.AbstractEventLoop | None = None
         self.streams = 0
 
-    # --- what is sent -----------------------------------------------------------------------------------------------
+    # --- messages -------------------------------------------------------------------------------
 
     def look(self) -> bytes | None:
-        """Return the message that is due now, or None. Call it once each period."""
+        """Return the message that is due now, or None. Call it once a period."""
         self._looks_left -= 1
         try:
             status = self._status()
         except LoopNotAliveError as error:
-            is_news, self._was_alive = self._was_alive, False
-            return self._heartbeat(str(error)) if is_news or self._looks_left <= 0 else None
+            has_just_failed, self._was_alive = self._was_alive, False
+            return self._heartbeat(str(error)) if has_just_failed or self._looks_left <= 0 else None
         if status.sequence != self._sequence or not self._was_alive:
             self._sequence, self._was_alive = status.sequence, True
             self._looks_left = self._quiet_looks
@@ -92,21 +96,21 @@ class LiveFeed:
         return self._heartbeat(None) if self._looks_left <= 0 else None
 
     def greeting(self) -> bytes:
-        """Return what a new stream gets first: how things stand now."""
+        """Return the first message of a new stream: the status now."""
         retry = f"retry: {RETRY_MS}\n".encode()
         try:
             return retry + _status_message(self._status())
         except LoopNotAliveError as error:
             return retry + _heartbeat_message(str(error))
 
-    def _heartbeat(self, trouble: str | None) -> bytes:
+    def _heartbeat(self, fault: str | None) -> bytes:
         self._looks_left = self._quiet_looks
-        return _heartbeat_message(trouble)
+        return _heartbeat_message(fault)
 
-    # --- the shell around it ----------------------------------------------------------------------------------------
+    # --- streams --------------------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Look each period and wake those who wait, until ``end``."""
+        """Look once a period and wake the streams, until ``end``."""
         self._loop = asyncio.get_running_loop()
         has_failed = False
         while not self._is_ending:
@@ -115,26 +119,24 @@ class LiveFeed:
             except Exception:
                 message = None
                 if not has_failed:
-                    _log.exception(
-                        "the live status failed; pages see it as silence, the bench is not touched by it"
-                    )
+                    _log.exception(text("http.request.live_status_failed"))
                 has_failed = True
             if message is not None:
-                self._tell(message)
+                self._publish(message)
             await self.pause(self._period_s)
         self._ended.set()
         self._next.set()
 
     def end(self) -> None:
-        """End all streams soon. From any thread; before the server is told to end, or it would wait for them."""
+        """End all streams soon. Any thread may call it, before the server shuts down."""
         self._is_ending = True
         if self._loop is not None:
-            with suppress(RuntimeError):  # the loop is closed already: nobody is left to tell
+            with suppress(RuntimeError):  # the loop is closed already, and its streams with it
                 self._loop.call_soon_threadsafe(self._ended.set)
 
     @property
     def is_ending(self) -> bool:
-        """Whether the end was asked for."""
+        """Whether ``end`` was called."""
         return self._is_ending
 
     async def pause(self, seconds: float) -> None:
@@ -143,16 +145,16 @@ class LiveFeed:
             async with asyncio.timeout(seconds):
                 await self._ended.wait()
 
-    def _tell(self, message: bytes) -> None:
+    def _publish(self, message: bytes) -> None:
         self._message = message
         self._number += 1
         waited, self._next = self._next, asyncio.Event()
         waited.set()
 
     async def messages(self, may_go_on: Callable[[], bool] = lambda: True) -> AsyncGenerator[bytes]:
-        """Return the greeting, then each new message. A reader that is slow gets the newest and misses those between.
+        """Return the greeting, then each new message. A slow reader misses some.
 
-        :param may_go_on: asked before each message: whether its reader may still look.
+        :param may_go_on: returns whether the reader may still look. Called before each message.
         """
         seen = self._number
         yield self.greeting()
@@ -166,12 +168,14 @@ class LiveFeed:
             yield self._message
 
     @contextmanager
-    def seat(self) -> Iterator[None]:
-        """Hold one of the places. Raises: ProblemError when all are taken."""
+    def place(self) -> Iterator[None]:
+        """Hold one of the streams. Raises: ProblemError when all are taken."""
         if self.streams >= self._max_streams:
             raise ProblemError(
                 TOO_MANY_STREAMS,
-                f"{self.streams} live streams are open, at most {self._max_streams} may be: close other pages",
+                "http.request.too_many_streams",
+                open_streams=self.streams,
+                most_streams=self._max_streams,
             )
         self.streams += 1
         try:
@@ -181,7 +185,7 @@ class LiveFeed:
 
 
 class LiveResponse(StreamingResponse):
-    """One stream. Its seat is given back however it ends."""
+    """One stream. Its place is free again however it ends."""
 
     media_type = "text/event-stream"
 
@@ -193,8 +197,11 @@ class LiveResponse(StreamingResponse):
         self._feed = feed
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Stream until the client leaves or the feed ends. Raises: ProblemError before anything is sent."""
-        with self._feed.seat():
+        """Stream until the client leaves or the feed ends.
+
+        Raises: ProblemError before anything is sent.
+        """
+        with self._feed.place():
             await super().__call__(scope, receive, send)
 
 
@@ -202,6 +209,6 @@ def _status_message(status: Status) -> bytes:
     return f"id: {status.sequence}\ndata: {status.model_dump_json()}\n\n".encode()
 
 
-def _heartbeat_message(trouble: str | None) -> bytes:
-    heartbeat = Heartbeat(loop_alive=trouble is None, message=trouble)
+def _heartbeat_message(fault: str | None) -> bytes:
+    heartbeat = Heartbeat(loop_alive=fault is None, message=fault)
     return f"event: heartbeat\ndata: {heartbeat.model_dump_json()}\n\n".encode()

@@ -1,4 +1,4 @@
-"""Which methods an address takes."""
+"""The methods that an address takes."""
 
 from __future__ import annotations
 
@@ -15,9 +15,11 @@ PAGE_METHODS = ("GET", "HEAD")
 
 
 def allowed_methods(request: Request) -> str:
-    """Return the methods that the address of a request takes, as Allow wants them; empty for none.
+    """Return the methods that the address of a request takes, for the header Allow. May be empty.
 
-    Source: RFC 9110 section 10.2.1. The framework itself names those of the first route with that path only.
+    The framework itself names only those of the first route with that path.
+
+    Source: RFC 9110 section 10.2.1.
     """
     return ", ".join(method for method in TAKEN if is_taken(request, method))
 

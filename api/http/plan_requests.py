@@ -9,7 +9,7 @@ import math
 from typing import Any
 
 from api.http.artwork_shelf import ArtworkShelf, UnknownArtworkError
-from api.http.models.plan import PlanRequestBody
+from api.http.models.plan_request import PlanRequestBody
 from controller.artwork.planned import request_fields
 from controller.errors import RefusedError
 from controller.planning.json_form import request_from_json
@@ -33,17 +33,14 @@ def request_of(body: PlanRequestBody, artworks: ArtworkShelf) -> PlanRequest:
     growth = values["growth_mm2"]
     if values["area_mm2"] is None:
         if growth is None:
-            raise RefusedError(
-                "area_mm2 is missing in mm2: give it, or measure an artwork and name it",
-                field="area_mm2",
-            )
+            raise RefusedError("http.plan.area_missing", field="area_mm2")
         values["area_mm2"] = growth[0][1]
     elif growth is not None and not math.isclose(values["area_mm2"], growth[0][1], rel_tol=1e-9):
         raise RefusedError(
-            f"area_mm2 is {values['area_mm2']:g} mm2, the growth curve begins at "
-            f"{growth[0][1]:g} mm2: leave one of them out",
+            "http.plan.area_differs",
             field="area_mm2",
-            limit=f"{growth[0][1]:g} mm2",
+            area_mm2=values["area_mm2"],
+            growth_area_mm2=growth[0][1],
         )
     return request_from_json(values)
 

@@ -1,116 +1,85 @@
-"""One value that cannot be used, in words: what it is, its limit with the unit, what to do. Pure."""
+"""Words for a value that cannot be used: the value, its limit with the unit, what to do. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import Any
 
-from api.http.models.base import NO_UNIT, PATTERNS_IN_WORDS, Answer, said, unit_of
+from api.http.models.base import PATTERNS, unit_of
+from api.http.models.problem import FieldProblem
+from controller.errors import BiteclockError
+from controller.texts import Message, Value, text, text_or_none
 
 LONGEST_ECHO = 40
-"""Characters of a refused value that are repeated to those who sent it."""
+"""Characters of a refused value that are repeated to the sender."""
 
+_VARIANTS = frozenset({"gauge", "weighing"})
+"""Names that pydantic adds to a path for the variants of a body. No field has them."""
 
-class FieldProblem(Answer):
-    """One value that cannot be used."""
-
-    field: Annotated[str, said("Name of the value, units included.", NO_UNIT, "depth_mm")]
-    message: Annotated[
-        str,
-        said(
-            "What is wrong and what to do.",
-            NO_UNIT,
-            "depth_mm is -1 mm, it must be above 0 mm: correct it",
-        ),
-    ]
-    limit: Annotated[str | None, said("Its limit, with its unit.", NO_UNIT, "above 0 mm")] = None
-    unit: Annotated[str | None, said("Its unit.", NO_UNIT, "mm")] = None
-    place: Annotated[str, said("Where it stands: body, query or path.", NO_UNIT, "body")]
-
-    @classmethod
-    def of(cls, field: str, message: str, limit: str | None, place: str) -> FieldProblem:
-        """Return the problem of a field; the unit is the one in its name."""
-        return cls(field=field, message=message, limit=limit, unit=unit_of(field), place=place)
-
-
-_TAGS = frozenset({"gauge", "weighing"})
-"""What pydantic puts into a path for the variants of a body, which is no part of its field's name."""
-
-_LIMITS: Mapping[str, str] = {
-    "greater_than": "above {gt:g}{unit}",
-    "greater_than_equal": "at least {ge:g}{unit}",
-    "less_than": "below {lt:g}{unit}",
-    "less_than_equal": "at most {le:g}{unit}",
-    "finite_number": "a finite number{unit_after}",
-    "float_type": "a number{unit_after}",
-    "int_type": "a whole number{unit_after}",
-    "int_parsing": "a whole number{unit_after}",
-    "int_from_float": "a whole number{unit_after}",
-    "string_type": "text",
-    "string_unicode": "text of valid characters",
-    "string_too_long": "at most {max_length} characters",
-    "string_pattern_mismatch": "{words}",
-    "literal_error": "{expected}",
-    "enum": "{expected}",
-    "too_short": "at least {min_length} entries",
-    "too_long": "at most {max_length} entries",
-    "tuple_type": "a list",
-    "model_attributes_type": "a JSON object",
-    "bool_type": "true or false",
-    "bool_parsing": "true or false",
-    "union_tag_invalid": "{expected_tags}",
-    "float_parsing": "a number{unit_after}",
-    "string_too_short": "at least {min_length} characters",
-}
-"""Pydantic's error types in words. Types that are missing here keep pydantic's own message."""
+_JSON_KINDS = {"dict": "object", "list": "list", "bytes": "bytes"}
 
 
 def field_problem(error: Mapping[str, Any]) -> FieldProblem:
     """Return the problem in one of pydantic's errors, whose ``loc`` begins with the place."""
     place, *path = (str(part) for part in error["loc"])
-    field = ".".join(part for part in path if part not in _TAGS) or place
+    field = ".".join(part for part in path if part not in _VARIANTS) or place
     kind, context = error["type"], dict(error.get("ctx", {}))
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         field = context["discriminator"].strip("'")
-    unit = unit_of(field)
-    if kind in ("missing", "union_tag_not_found"):
-        return FieldProblem.of(field, f"{field} is missing{_in(unit)}: give it", None, place)
-    if kind == "extra_forbidden":
-        return FieldProblem.of(
-            field,
-            f"{field} is not known here: leave it out, or look for a slip in its name",
-            None,
-            place,
-        )
-    words = _LIMITS.get(kind)
-    if words is None:
-        return FieldProblem.of(
-            field, f"{field}: {error['msg'].removeprefix('Value error, ')}", None, place
-        )
-    context["words"] = PATTERNS_IN_WORDS.get(context.get("pattern", ""), "text of another form")
-    limit = words.format(unit=f" {unit}" if unit else "", unit_after=_in(unit), **context)
+    limit = _limit(kind, context, unit_of(field))
+    if limit is None:
+        return FieldProblem.of(field, _without_limit(field, kind, error), None, place)
     given = context["tag"] if kind == "union_tag_invalid" else error.get("input")
-    return FieldProblem.of(
-        field, f"{field} is {_echo(given, unit)}, it must be {limit}: correct it", limit, place
+    message = text(
+        "http.field.bad_value", field=field, given=_echo(given, unit_of(field)), limit=limit
     )
+    return FieldProblem.of(field, message, limit, place)
 
 
-def _in(unit: str | None) -> str:
-    return f" in {unit}" if unit else ""
+def _without_limit(field: str, kind: str, error: Mapping[str, Any]) -> str:
+    """Return the sentence for an error that has no limit."""
+    if kind in ("missing", "union_tag_not_found"):
+        unit = unit_of(field)
+        if unit is None:
+            return text("http.field.missing", field=field)
+        return text("http.field.missing_unit", field=field, unit=unit)
+    if kind == "extra_forbidden":
+        return text("http.field.unknown", field=field)
+    raised = error.get("ctx", {}).get("error")
+    if isinstance(raised, BiteclockError):
+        return str(raised)
+    return text("http.field.other", field=field, checker_message=error["msg"])
 
 
-def _echo(value: Any, unit: str | None) -> str:
-    """Return a refused value for the message: bounded, and what is no plain value only by its kind."""
+def _limit(kind: str, context: dict[str, Any], unit: str | None) -> str | None:
+    """Return the limit in words, or None for a kind of error that has none."""
+    values: dict[str, Value] = {
+        **context,
+        "pattern_meaning": Message(
+            f"http.pattern.{PATTERNS.get(context.get('pattern', ''), 'other')}"
+        ),
+    }
+    key = f"http.limit.{kind}"
+    if unit is not None:
+        with_unit = text_or_none(f"{key}.unit", **values, unit=unit)
+        if with_unit is not None:
+            return with_unit
+    return text_or_none(f"{key}.plain", **values) or text_or_none(key, **values)
+
+
+def _echo(value: Any, unit: str | None) -> Message | str:
+    """Return a refused value for the message: short, and only its kind when it is not a scalar."""
     if isinstance(value, bool) or value is None:
         return {True: "true", False: "false", None: "null"}[value]
     if isinstance(value, int | float):
         try:
-            return f"{value:g} {unit}" if unit else f"{value:g}"
+            number = float(value)
         except OverflowError:
-            return "a number that is too large"
+            return Message("http.given.huge_number")
+        if unit is None:
+            return Message("http.given.number", {"number": number})
+        return Message("http.given.number_unit", {"number": number, "unit": unit})
     if isinstance(value, str):
         short = value if len(value) <= LONGEST_ECHO else value[:LONGEST_ECHO] + "..."
         return ascii(short)
-    return {"dict": "an object", "list": "a list", "bytes": "no JSON"}.get(
-        type(value).__name__, "something else"
-    )
+    return Message(f"http.given.{_JSON_KINDS.get(type(value).__name__, 'other')}")

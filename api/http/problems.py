@@ -1,11 +1,12 @@
-"""Problem details for HTTP APIs (RFC 9457): every refusal says what, value and limit with their units, and what to do."""
+"""Problem details for HTTP APIs (RFC 9457): every error becomes the response that explains it."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Coroutine, Mapping, Sequence
+from dataclasses import asdict
 from http import HTTPStatus
-from typing import Annotated, Any
+from typing import Any
 from urllib.parse import quote
 
 from fastapi.exceptions import RequestValidationError
@@ -13,129 +14,94 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from api.access.pairing_store import NotSavedError, PairingsFullError, UnknownPairingError
+from api.access.pin_gate import TooManyTriesError
 from api.http.answer_headers import SAFE_HEADERS
+from api.http.artwork_shelf import NoRoomError
 from api.http.methods import allowed_methods
-from api.http.models.base import NO_UNIT, Answer, said
-from api.http.problem_fields import FieldProblem, field_problem
+from api.http.models.problem import FieldProblem, Problem, Surprise
+from api.http.problem_fields import field_problem
 from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
     FAULT,
     LOGBOOK_UNREADABLE,
     LOOP_NOT_ALIVE,
+    NO_ROOM,
     NOT_JSON,
+    NOT_MEASURABLE,
+    NOT_SAVED,
     NOTHING_HERE,
+    SURPRISING_READING,
     TOO_LARGE,
+    TOO_MANY_PAIRINGS,
+    TOO_MANY_TRIES,
     TOO_SLOW,
+    UNKNOWN_PAIRING,
+    UNKNOWN_READING,
     UNKNOWN_RUN,
     WRONG_METHOD,
     WRONG_STATE,
     Kind,
 )
-from controller.errors import LoopNotAliveError, RefusedError, WrongStateError
+from controller.artwork.result import MeasureFailedError
+from controller.errors import BiteclockError, LoopNotAliveError, RefusedError, WrongStateError
 from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
+from controller.planning.reading_drafts import SurprisingReadingError
+from controller.running.plate_readings import ReplacedReadingError, UnknownReadingError
+from controller.texts import Message, Value, text
 
 MEDIA_TYPE = "application/problem+json"
+
 RETRY_AFTER_S = 2
+"""Time after which a client tries again when the service is not available, s."""
+
+MOST_SENTENCES = 5
+"""Refused values that the detail of a problem names. The list ``errors`` has them all."""
 
 _log = logging.getLogger("biteclock")
-
 
 _OF_STATUS = {
     kind.status: kind
     for kind in (BROKEN_JSON, NOTHING_HERE, WRONG_METHOD, TOO_SLOW, TOO_LARGE, NOT_JSON)
 }
-"""What a bare HTTP error of the framework means here."""
+"""The kind for an HTTP error of the framework."""
 
 
-class Surprise(Answer):
-    """A reading that lies far from the estimate, with the numbers to compare. Confirm it when it is right."""
+class ProblemError(BiteclockError):
+    """A refusal by the API itself.
 
-    read_depth_mm: Annotated[
-        float | None, said("Mean depth that the gauge says; null for a weighing.", "mm", 0.21)
-    ]
-    read_error_mm: Annotated[float | None, said("Standard error of it.", "mm", 0.006)]
-    depth_mm: Annotated[float | None, said("Best estimate before it.", "mm", 0.12)]
-    depth_low_mm: Annotated[
-        float | None, said("Lower end of the estimate's 95 % interval.", "mm", 0.1)
-    ]
-    depth_high_mm: Annotated[
-        float | None, said("Upper end of the estimate's 95 % interval.", "mm", 0.145)
-    ]
-
-
-class Problem(Answer):
-    """Why a request was refused or failed (RFC 9457). Members that do not apply are left out."""
-
-    type: Annotated[
-        str, said("Kind of problem, a stable relative URI.", NO_UNIT, "/problems/bad-value")
-    ]
-    title: Annotated[str, said("The kind in words.", NO_UNIT, "A value cannot be used")]
-    status: Annotated[int, said("HTTP status.", NO_UNIT, 422)]
-    detail: Annotated[
-        str,
-        said(
-            "What is wrong here and what to do.",
-            NO_UNIT,
-            "depth_mm is -1 mm, it must be above 0 mm: correct it",
-        ),
-    ]
-    instance: Annotated[str, said("Path of the request.", NO_UNIT, "/api/plan")]
-    field: Annotated[
-        str | None, said("The first value that cannot be used.", NO_UNIT, "depth_mm")
-    ] = None
-    limit: Annotated[str | None, said("Its limit, with its unit.", NO_UNIT, "above 0 mm")] = None
-    unit: Annotated[str | None, said("Its unit.", NO_UNIT, "mm")] = None
-    part: Annotated[
-        str | None, said("The part of the service that is not well.", NO_UNIT, "loop")
-    ] = None
-    retry_after_s: Annotated[int | None, said("When to try again.", "s", 16)] = None
-    surprise: Annotated[
-        Surprise | None,
-        said(
-            "What a reading says and what was expected.",
-            NO_UNIT,
-            {
-                "read_depth_mm": 0.21,
-                "read_error_mm": 0.006,
-                "depth_mm": 0.12,
-                "depth_low_mm": 0.1,
-                "depth_high_mm": 0.145,
-            },
-        ),
-    ] = None
-    errors: Annotated[
-        tuple[FieldProblem, ...] | None,
-        said(
-            "All values that cannot be used.",
-            NO_UNIT,
-            [
-                {
-                    "field": "depth_mm",
-                    "message": "it must be above 0 mm",
-                    "limit": "above 0 mm",
-                    "unit": "mm",
-                    "place": "body",
-                }
-            ],
-        ),
-    ] = None
-
-
-class ProblemError(Exception):
-    """A refusal that the API itself makes.
-
-    :param extensions: further members of the problem.
+    :param key: key of the problem's detail in the catalogue.
+    :param headers: further headers of the response.
+    :param members: further members of the problem.
+    :param values: what the detail names.
     """
 
-    def __init__(self, kind: Kind, detail: str, **extensions: Any) -> None:
-        super().__init__(detail)
+    def __init__(
+        self,
+        kind: Kind,
+        key: str,
+        /,
+        *,
+        headers: Mapping[str, str] | None = None,
+        members: Mapping[str, Any] | None = None,
+        **values: Value,
+    ) -> None:
+        super().__init__(key, **values)
         self.kind = kind
-        self.extensions = extensions
+        self.headers = headers
+        self.members = members or {}
+
+    @classmethod
+    def of(cls, kind: Kind, message: Message) -> ProblemError:
+        """Return a problem with a message, such as that of another error."""
+        problem = cls(kind, message.key)
+        problem.message = message
+        return problem
 
 
 class ProblemResponse(JSONResponse):
-    """A problem as an answer."""
+    """A response with a problem."""
 
     media_type = MEDIA_TYPE
 
@@ -143,26 +109,29 @@ class ProblemResponse(JSONResponse):
 def problem_response(
     request: Request,
     kind: Kind,
-    detail: str,
+    detail: Message | str,
     *,
     headers: Mapping[str, str] | None = None,
-    **extensions: Any,
+    **members: Any,
 ) -> ProblemResponse:
-    """Return the answer for a problem."""
-    seconds = (
+    """Return the response for a problem.
+
+    :param members: further members of the problem.
+    """
+    wait_s = (
         RETRY_AFTER_S
         if kind.status == HTTPStatus.SERVICE_UNAVAILABLE
-        else extensions.get("retry_after_s")
+        else members.get("retry_after_s")
     )
     problem = Problem(
         type=f"/problems/{kind.slug}",
         title=kind.title,
         status=kind.status,
-        detail=detail,
+        detail=str(detail),
         instance=quote(request.scope["path"]),
-        **extensions,
+        **members,
     )
-    retry = {} if seconds is None else {"Retry-After": str(seconds)}
+    retry = {} if wait_s is None else {"Retry-After": str(wait_s)}
     return ProblemResponse(
         problem.model_dump(mode="json", exclude_none=True),
         status_code=kind.status,
@@ -170,26 +139,48 @@ def problem_response(
     )
 
 
+def _own(request: Request, error: ProblemError) -> ProblemResponse:
+    return problem_response(
+        request, error.kind, error.message, headers=error.headers, **error.members
+    )
+
+
 def _refused(request: Request, error: RefusedError) -> ProblemResponse:
     if error.field is None:
-        return problem_response(request, BAD_VALUE, str(error), limit=error.limit)
+        return problem_response(request, BAD_VALUE, error.message, limit=error.limit)
     place = "query" if error.field in request.query_params else "body"
-    return _bad_values(
-        request, str(error), (FieldProblem.of(error.field, str(error), error.limit, place),)
+    detail = str(error)
+    return _bad_values(request, detail, (FieldProblem.of(error.field, detail, error.limit, place),))
+
+
+def _surprising(request: Request, error: SurprisingReadingError) -> ProblemResponse:
+    return problem_response(
+        request,
+        SURPRISING_READING,
+        error.message,
+        field=error.field,
+        limit=error.limit,
+        surprise=Surprise(**asdict(error.surprise)),
     )
+
+
+def _too_many_tries(request: Request, error: TooManyTriesError) -> ProblemResponse:
+    return problem_response(request, TOO_MANY_TRIES, error.message, retry_after_s=error.wait_s)
 
 
 def _invalid(request: Request, error: RequestValidationError) -> ProblemResponse:
     found = error.errors()
     broken = next((item for item in found if item["type"] == "json_invalid"), None)
     if broken is not None:
-        return problem_response(
-            request,
-            BROKEN_JSON,
-            f"{broken['ctx']['error']} at character {broken['loc'][-1]}: send JSON",
+        detail = text(
+            "http.request.broken_json",
+            parser_message=broken["ctx"]["error"],
+            character=broken["loc"][-1],
         )
+        return problem_response(request, BROKEN_JSON, detail)
     problems = tuple(field_problem(item) for item in found)
-    return _bad_values(request, "; ".join(problem.message for problem in problems[:5]), problems)
+    sentences = " ".join(problem.message for problem in problems[:MOST_SENTENCES])
+    return _bad_values(request, sentences, problems)
 
 
 def _bad_values(request: Request, detail: str, problems: Sequence[FieldProblem]) -> ProblemResponse:
@@ -206,98 +197,82 @@ def _bad_values(request: Request, detail: str, problems: Sequence[FieldProblem])
 
 
 def http_problem(request: Request, error: HTTPException) -> ProblemResponse:
-    """Return the answer for an HTTP error of the framework."""
+    """Return the response for an HTTP error of the framework, or for one that carries a message."""
+    detail: Any = error.detail
     headers = error.headers
-    if error.status_code == HTTPStatus.NOT_FOUND:
-        return problem_response(
-            request,
-            NOTHING_HERE,
-            "nothing is at this address: see /api/openapi.json",
-            headers=headers,
-        )
-    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+    kind = _OF_STATUS.get(error.status_code) or Kind(f"http-{error.status_code}", error.status_code)
+    if isinstance(detail, Message):
+        return problem_response(request, kind, detail, headers=headers)
+    if kind == NOTHING_HERE:
+        detail = text("http.request.nothing_here")
+    elif kind == WRONG_METHOD:
         allowed = allowed_methods(request)
-        detail = f"{request.method} is not taken here: use {allowed}"
-        return problem_response(request, WRONG_METHOD, detail, headers={"Allow": allowed})
-    status = error.status_code
-    kind = _OF_STATUS.get(status) or Kind(f"http-{status}", status, HTTPStatus(status).phrase)
-    return problem_response(request, kind, str(error.detail), headers=headers)
+        detail = text("http.request.wrong_method", method=request.method, allowed=allowed)
+        headers = {"Allow": allowed}
+    elif kind == BROKEN_JSON:
+        detail = text("http.request.unreadable_body")
+    return problem_response(request, kind, str(detail), headers=headers)
 
 
 def _fault(request: Request, error: Exception) -> ProblemResponse:
-    """Tell nothing of what happened inside; the server logs the traceback. It passes no middleware on its way out."""
+    """Reveal nothing of the fault; the server logs the traceback.
+
+    This response passes no middleware, so it brings the headers itself.
+    """
     _log.error(
-        "%s %s failed: %s", request.method, quote(request.scope["path"]), type(error).__name__
+        text(
+            "http.request.fault_logged",
+            method=request.method,
+            path=quote(request.scope["path"]),
+            error_type=type(error).__name__,
+        )
     )
     return problem_response(
         request,
         FAULT,
-        "the program failed on this request, its log says how: look at the bench's state before trying again",
+        text("http.request.fault"),
         headers={**SAFE_HEADERS, "Cache-Control": "no-store"},
     )
 
 
-def _of_kind(kind: Kind, **extensions: Any) -> Callable[[Request, Any], ProblemResponse]:
-    return lambda request, error: problem_response(request, kind, str(error), **extensions)
+def _of_kind(kind: Kind, **members: Any) -> Callable[[Request, Any], ProblemResponse]:
+    return lambda request, error: problem_response(request, kind, error.message, **members)
 
 
 def _without_thread(
-    answer: Callable[[Request, Any], ProblemResponse],
+    respond: Callable[[Request, Any], ProblemResponse],
 ) -> Callable[[Request, Any], Coroutine[Any, Any, Response]]:
-    """Return the handler as a coroutine: plain ones would wait for a free thread of the pool."""
+    """Return the handler as a coroutine. A plain one would wait for a free thread of the pool."""
 
     async def handle(request: Request, error: Any) -> ProblemResponse:
-        return answer(request, error)
+        return respond(request, error)
 
     return handle
 
 
+_RESPONSES: Mapping[type[Exception], Callable[[Request, Any], ProblemResponse]] = {
+    ProblemError: _own,
+    UnknownRunError: _of_kind(UNKNOWN_RUN),
+    UnknownReadingError: _of_kind(UNKNOWN_READING),
+    ReplacedReadingError: _of_kind(WRONG_STATE),
+    SurprisingReadingError: _surprising,
+    RefusedError: _refused,
+    WrongStateError: _of_kind(WRONG_STATE),
+    LoopNotAliveError: _of_kind(LOOP_NOT_ALIVE, part="loop"),
+    LogbookUnreadableError: _of_kind(LOGBOOK_UNREADABLE, part="logbook"),
+    MeasureFailedError: _of_kind(NOT_MEASURABLE),
+    NoRoomError: _of_kind(NO_ROOM),
+    TooManyTriesError: _too_many_tries,
+    PairingsFullError: _of_kind(TOO_MANY_PAIRINGS),
+    UnknownPairingError: _of_kind(UNKNOWN_PAIRING),
+    NotSavedError: _of_kind(NOT_SAVED),
+    RequestValidationError: _invalid,
+    HTTPException: http_problem,
+    Exception: _fault,
+}
+"""What the client gets for each type of error. The closest base class decides."""
+
+
 def problem_handlers() -> dict[Any, Callable[[Request, Any], Coroutine[Any, Any, Response]]]:
-    """Return the exception handlers of the application: what each error becomes for those who asked."""
-    answers: dict[Any, Callable[[Request, Any], ProblemResponse]] = {
-        ProblemError: lambda request, error: problem_response(
-            request, error.kind, str(error), **error.extensions
-        ),
-        UnknownRunError: _of_kind(UNKNOWN_RUN),
-        RefusedError: _refused,
-        WrongStateError: _of_kind(WRONG_STATE),
-        LoopNotAliveError: _of_kind(LOOP_NOT_ALIVE, part="loop"),
-        LogbookUnreadableError: _of_kind(LOGBOOK_UNREADABLE, part="logbook"),
-        RequestValidationError: _invalid,
-        HTTPException: http_problem,
-        Exception: _fault,
-    }
-    return {error: _without_thread(answer) for error, answer in answers.items()}
-
-
-def told_problems(*kinds: Kind) -> dict[int | str, dict[str, Any]]:
-    """Return the OpenAPI responses for these kinds and for a fault. Kinds of one status share an entry."""
-    told: dict[int | str, dict[str, Any]] = {}
-    tell_problems(told, *kinds, FAULT)
-    return told
-
-
-def tell_problems(
-    told: dict[Any, dict[str, Any]], *kinds: Kind, key: type[int] | type[str] = int
-) -> None:
-    """Add these kinds to OpenAPI responses. ``key`` is str in a finished document."""
-    for kind in kinds:
-        entry = told.setdefault(
-            key(kind.status),
-            {
-                "description": "",
-                "content": {
-                    MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}, "examples": {}}
-                },
-            },
-        )
-        entry["description"] = ". ".join(filter(None, (entry["description"], kind.title)))
-        entry["content"][MEDIA_TYPE]["examples"][kind.slug] = {
-            "value": {
-                "type": f"/problems/{kind.slug}",
-                "title": kind.title,
-                "status": kind.status,
-                "detail": "what is wrong here and what to do",
-                "instance": "/api/status",
-            }
-        }
+    """Return the exception handlers of the application."""
+    return {error: _without_thread(response) for error, response in _RESPONSES.items()}

@@ -1,15 +1,10 @@
-"""From a request about readings to the bench's readings and back. Calls here block."""
+"""From a request about readings to the readings of a run and back. Calls here block."""
 
 from __future__ import annotations
 
-from dataclasses import asdict
-
 from api.http.context import AppContext
-from api.http.models.readings import GaugeBody, ReadingList, ReadingResponse, WeighingBody
-from api.http.problem_kinds import SURPRISING_READING, UNKNOWN_READING, WRONG_STATE
-from api.http.problems import ProblemError, Surprise
-from controller.planning.reading_drafts import SurprisingReadingError
-from controller.running.plate_readings import ReplacedReadingError, UnknownReadingError
+from api.http.models.reading_request import GaugeBody, WeighingBody
+from api.http.models.readings import ReadingList, ReadingResponse
 
 
 def list_readings(context: AppContext, run_id: str) -> ReadingList:
@@ -28,24 +23,12 @@ def take_reading(
 ) -> ReadingResponse:
     """Take a reading of the present run or of a past one.
 
-    Raises: UnknownRunError, RefusedError, ProblemError for one that surprises or replaces an
-        unknown one, WrongStateError while the relay may be on.
+    Raises: UnknownRunError; RefusedError; UnknownReadingError for one that it should replace;
+        SurprisingReadingError; WrongStateError while the relay may be on.
     """
-    draft = body.draft()
-    try:
-        outcome = context.readings.take(
-            run_id, draft, replaces=body.replaces, is_confirmed=body.is_confirmed
-        )
-    except UnknownReadingError as error:
-        raise ProblemError(UNKNOWN_READING, str(error)) from error
-    except SurprisingReadingError as error:
-        raise ProblemError(
-            SURPRISING_READING,
-            str(error),
-            field=error.field,
-            limit=error.limit,
-            surprise=Surprise(**asdict(error.surprise)),
-        ) from error
+    outcome = context.readings.take(
+        run_id, body.draft(), replaces=body.replaces, is_confirmed=body.is_confirmed
+    )
     return ReadingResponse.of(outcome)
 
 
@@ -54,12 +37,7 @@ def withdraw_reading(
 ) -> ReadingResponse:
     """Withdraw a reading.
 
-    Raises: UnknownRunError, ProblemError, WrongStateError while the relay may be on.
+    Raises: UnknownRunError; UnknownReadingError; ReplacedReadingError; WrongStateError while the
+        relay may be on.
     """
-    try:
-        outcome = context.readings.withdraw(run_id, reading_id, why)
-    except UnknownReadingError as error:
-        raise ProblemError(UNKNOWN_READING, str(error)) from error
-    except ReplacedReadingError as error:
-        raise ProblemError(WRONG_STATE, str(error)) from error
-    return ReadingResponse.of(outcome)
+    return ReadingResponse.of(context.readings.withdraw(run_id, reading_id, why))

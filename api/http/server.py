@@ -1,4 +1,4 @@
-"""The web server around the application: answers without delay, and ends at once though streams are open."""
+"""The web server: it answers without delay and ends at once, even with open streams."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from api.http.bounded_protocol import BoundedProtocol
 from api.http.live import LiveFeed
 
 GRACE_S = 1
-"""Longest time that the end waits for answers under way, s. Live streams end at once."""
+"""Longest time that the shutdown waits for unfinished responses, s. Live streams end at once."""
 
 
-class BenchServer(uvicorn.Server):
-    """Run it in any thread with its listening sockets; set ``should_exit`` to end it.
+class WebServer(uvicorn.Server):
+    """Runs in any thread with its listening sockets. Set ``should_exit`` to end it.
 
-    No header tells it where a request comes from: X-Forwarded-For is anybody's word. uvicorn's own limit of concurrency is
-    left alone, since it would refuse Stop as well: see LoadGuard and BoundedProtocol.
+    It does not trust X-Forwarded-For, which anybody can send. uvicorn's own limit on concurrency is
+    off, because it would refuse Stop as well. LoadGuard and BoundedProtocol have limits instead.
     """
 
     def __init__(self, app: FastAPI) -> None:
@@ -38,16 +38,17 @@ class BenchServer(uvicorn.Server):
         self._live: LiveFeed = app.state.live
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Send small answers at once, then as uvicorn does.
+        """Set TCP_NODELAY, then start as uvicorn does.
 
-        asyncio does so only for sockets that were made for TCP by name; others cost 40 ms an answer (Nagle's algorithm
-        against delayed acknowledgement). Linux hands the option on to each accepted connection.
+        asyncio sets it only on sockets that were created with the protocol number of TCP. Without
+        it Nagle's algorithm and delayed acknowledgement cost 40 ms a response. On Linux each
+        accepted connection inherits the option.
         """
         for listener in sockets or ():
             listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         await super().startup(sockets)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """End the streams, then as uvicorn does: it would wait for them first."""
+        """End the live streams, for which uvicorn would wait, then shut down as it does."""
         self._live.end()
         await super().shutdown(sockets)

@@ -1,4 +1,4 @@
-"""Long tables as JSON or CSV in small chunks: each is read when the client has taken the one before."""
+"""Long tables as JSON or CSV in small chunks, each read when the client has taken the last one."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _JSON = "application/json"
 
 
 def json_pieces(run_id: str, key: str, chunks: Iterable[Sequence[Any]]) -> Iterator[str]:
-    """Return ``{"run_id": ..., key: [rows]}`` in pieces, one for each chunk of rows (dataclasses)."""
+    """Return ``{"run_id": ..., key: [rows]}`` in pieces, one for each chunk of dataclass rows."""
     yield f'{{"run_id":{json.dumps(run_id)},"{key}":['
     separator = ""
     for chunk in chunks:
@@ -43,10 +43,10 @@ def table_response(
 ) -> StreamingResponse:
     """Return the table of a run as a stream.
 
-    An error in the middle breaks the connection off, so that half a table cannot be taken for a whole one.
+    An error in the middle closes the connection, so that nobody takes half a table for a whole one.
 
-    :param lane: in which each piece is made.
-    :param key: what the rows are called, in JSON and in the name of the file.
+    :param lane: makes each piece.
+    :param key: name of the rows, in JSON and in the name of the file.
     """
     if kind == "csv":
         name = "".join(

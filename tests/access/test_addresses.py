@@ -12,7 +12,7 @@ import pytest
 
 from api.access import addresses
 from api.access.addresses import own_addresses, own_names
-from api.access.front_door import bench_addresses, listening_socket
+from api.access.listening import listening_socket, page_addresses
 from controller.config import ServerSettings
 from controller.errors import RefusedError
 from tests.kits.api_client import WAIT_S
@@ -30,7 +30,7 @@ def kernel_addresses() -> set[str]:
     return found
 
 
-def test_addresses_are_those_that_the_kernel_has_without_loopback() -> None:
+def test_addresses_match_kernel() -> None:
     local = {
         address for address in kernel_addresses() if not ipaddress.ip_address(address).is_loopback
     }
@@ -47,25 +47,23 @@ def test_addresses_are_those_that_the_kernel_has_without_loopback() -> None:
         ("bench.local", ("bench.local", "bench")),
     ],
 )
-def test_names_are_the_host_name_and_the_one_of_multicast_dns(
-    monkeypatch: pytest.MonkeyPatch, hostname: str, names: tuple[str, ...]
-) -> None:
+def test_own_names(monkeypatch: pytest.MonkeyPatch, hostname: str, names: tuple[str, ...]) -> None:
     monkeypatch.setattr(addresses.socket, "gethostname", lambda: hostname)
     assert own_names() == names
 
 
-def test_the_page_is_reached_by_numbers_first_then_by_names(
+def test_numbers_before_names(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("api.access.front_door.own_addresses", lambda: ("192.0.2.7",))
-    monkeypatch.setattr("api.access.front_door.own_names", lambda: ("bench", "bench.local"))
-    assert bench_addresses(STUDIO, 8420) == (
+    monkeypatch.setattr("api.access.listening.own_addresses", lambda: ("192.0.2.7",))
+    monkeypatch.setattr("api.access.listening.own_names", lambda: ("bench", "bench.local"))
+    assert page_addresses(STUDIO, 8420) == (
         "http://192.0.2.7:8420/", "http://bench.local:8420/", "http://bench.studio.example:8420/"
     )  # fmt: skip
-    assert bench_addresses(ServerSettings(), 8420) == ("http://127.0.0.1:8420/",)
+    assert page_addresses(ServerSettings(), 8420) == ("http://127.0.0.1:8420/",)
 
 
-def test_loopback_listens_there_and_nowhere_else() -> None:
+def test_loopback_only() -> None:
     with listening_socket(ServerSettings(), 0) as listener:
         assert listener.getsockname()[0] == "127.0.0.1"
         port = listener.getsockname()[1]
@@ -74,7 +72,7 @@ def test_loopback_listens_there_and_nowhere_else() -> None:
                 socket.create_connection((address, port), timeout=WAIT_S)
 
 
-def test_the_studio_network_is_reached_by_both_families() -> None:
+def test_ipv4_and_ipv6() -> None:
     with listening_socket(STUDIO, 0) as listener:
         port = listener.getsockname()[1]
         with socket.create_connection(("127.0.0.1", port), timeout=WAIT_S):
@@ -87,7 +85,7 @@ def test_the_studio_network_is_reached_by_both_families() -> None:
 
 
 @pytest.mark.parametrize("server", [ServerSettings(), STUDIO])
-def test_a_taken_port_is_told(server: ServerSettings) -> None:
+def test_taken_port(server: ServerSettings) -> None:
     with listening_socket(server, 0) as taken:
         port = taken.getsockname()[1]
         with pytest.raises(RefusedError, match=f"port {port}: Address already in use") as caught:
@@ -95,7 +93,7 @@ def test_a_taken_port_is_told(server: ServerSettings) -> None:
     assert caught.value.field == "port"
 
 
-def test_no_netlink_is_no_address_and_no_failure(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_netlink(monkeypatch: pytest.MonkeyPatch) -> None:
     """What a service sees whose unit does not allow AF_NETLINK: a daemon that only lacks an address must start."""
 
     def refuse() -> None:

@@ -34,12 +34,13 @@ def access(tmp_path: Path) -> Access:
     return Access(tmp_path, VirtualClock())
 
 
-def test_nothing_shown_is_nobody_also_from_the_machine_itself(access: Access) -> None:
+def test_no_credentials(access: Access) -> None:
+    """A request without credentials is anonymous, also from the Pi itself."""
     assert access.caller(request()) is None
     assert access.caller(request(x_forwarded_for="127.0.0.1", forwarded="for=127.0.0.1")) is None
 
 
-def test_the_token_in_the_state_directory_is_the_bench(access: Access, tmp_path: Path) -> None:
+def test_own_token(access: Access, tmp_path: Path) -> None:
     token = read_bench_token(tmp_path)
     assert token is not None
     assert stat.S_IMODE((tmp_path / "bench-token").stat().st_mode) == 0o600
@@ -58,15 +59,15 @@ def test_the_token_in_the_state_directory_is_the_bench(access: Access, tmp_path:
         assert access.caller(request(authorization=wrong)) is None
 
 
-def test_the_benchs_token_is_new_at_each_start(access: Access, tmp_path: Path) -> None:
+def test_new_token_each_start(access: Access, tmp_path: Path) -> None:
     old = read_bench_token(tmp_path)
     again = Access(tmp_path, VirtualClock())
     assert read_bench_token(tmp_path) != old
     assert again.caller(request(authorization=f"Bearer {old}")) is None
 
 
-def test_a_device_shows_its_cookie_or_its_token(access: Access) -> None:
-    pairing, token = access.book.add("phone")
+def test_cookie_or_token(access: Access) -> None:
+    pairing, token = access.store.add("phone")
     for shown in ({"cookie": f"a=b; {COOKIE}={token}"}, {"authorization": f"Bearer {token}"}):
         caller = access.caller(request(**shown))
         assert caller is not None
@@ -78,13 +79,15 @@ def test_a_device_shows_its_cookie_or_its_token(access: Access) -> None:
         f"{COOKIE}={token.swapcase()}",
     ):
         assert access.caller(request(cookie=wrong)) is None
-    access.book.revoke(pairing.pairing_id)
+    access.store.revoke(pairing.pairing_id)
     assert access.caller(request(cookie=f"{COOKIE}={token}")) is None
 
 
-def test_without_room_for_its_token_the_daemon_starts_and_says_so(
+def test_token_not_written(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
+    """Without room for its token the daemon starts and logs a warning."""
+
     def full(_path: Path, _text: str) -> None:
         raise OSError(28, "No space left on device")
 

@@ -44,7 +44,7 @@ async def asked(guard: LoadGuard, path: str, method: str = "GET") -> int | None:
     return sent[0]["status"] if sent else None
 
 
-def test_too_many_are_refused_and_the_next_is_taken_when_one_is_done() -> None:
+def test_too_many_requests() -> None:
     async def story() -> None:
         app = Held()
         guard = LoadGuard(app, most=3)
@@ -62,7 +62,7 @@ def test_too_many_are_refused_and_the_next_is_taken_when_one_is_done() -> None:
     asyncio.run(story())
 
 
-def test_stop_and_live_streams_do_not_count() -> None:
+def test_stop_and_streams_uncounted() -> None:
     async def story() -> None:
         app = Held()
         guard = LoadGuard(app, most=0)
@@ -79,7 +79,7 @@ def test_stop_and_live_streams_do_not_count() -> None:
     asyncio.run(story())
 
 
-def test_a_request_that_fails_gives_its_place_back() -> None:
+def test_failed_request_frees_place() -> None:
     async def broken(*_: Any) -> None:
         raise KeyError
 

@@ -31,16 +31,14 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
         ("/", "GET, HEAD"),
     ],
 )
-def test_a_method_that_nothing_takes_is_told_with_those_that_are(
-    daemon: Daemon, method: str, path: str, allow: str
-) -> None:
+def test_unknown_methods(daemon: Daemon, method: str, path: str, allow: str) -> None:
     answer = ask(daemon.app, method, path)
     assert_problem(answer, 405, "wrong-method")
     assert answer.headers["allow"] == allow
     assert answer.headers["x-content-type-options"] == "nosniff"
 
 
-def test_post_where_only_get_is_taken_is_no_question_of_pairing(daemon: Daemon) -> None:
+def test_wrong_method_before_pairing(daemon: Daemon) -> None:
     for path in ("/api/status", "/api/access", "/"):
         assert ask(daemon.app, "GET", path).status_code == 200, (
             "what is known to be taken is known of this method only"
@@ -48,19 +46,20 @@ def test_post_where_only_get_is_taken_is_no_question_of_pairing(daemon: Daemon) 
         assert_problem(ask(daemon.app, "POST", path), 405, "wrong-method")
 
 
-def test_an_address_where_nothing_is_tells_strangers_nothing(daemon: Daemon) -> None:
+def test_unknown_address(daemon: Daemon) -> None:
     assert_problem(ask(daemon.app, "DELETE", "/api/nothing"), 401, "pairing-needed")
     paired = {"authorization": f"Bearer {daemon.bench_token}"}
     assert_problem(ask(daemon.app, "DELETE", "/api/nothing", headers=paired), 404, "nothing-here")
 
 
-def test_a_foreign_name_is_refused_first(daemon: Daemon) -> None:
+def test_host_comes_first(daemon: Daemon) -> None:
     assert_problem(
         ask(daemon.app, "PUT", "/api/baths", headers={"host": "evil.example"}), 421, "unknown-host"
     )
 
 
-def test_what_is_kept_of_strangers_addresses_is_bounded_and_does_not_keep_others_out() -> None:
+def test_memory_is_bounded() -> None:
+    """The memory of addresses is bounded, and nobody can fill it for others."""
     guard = MethodGuard()
 
     def ask_for(path: str) -> None:

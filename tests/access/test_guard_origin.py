@@ -29,7 +29,7 @@ def refused(
 @pytest.mark.parametrize(
     "origin", ["http://bench.local:8420", "https://bench.local:8420", "http://BENCH.local:8420"]
 )
-def test_the_benchs_own_page_passes(origin: str) -> None:
+def test_own_page_passes(origin: str) -> None:
     assert refused(origin=origin, content_type="application/json", content_length="2") is None
     assert refused(origin=origin, cookie=f"{COOKIE}=x") is None
 
@@ -42,15 +42,15 @@ def test_the_benchs_own_page_passes(origin: str) -> None:
         "http://[", "chrome-extension://bench.local:8420", "http://192.0.2.7:8420",
     ],
 )  # fmt: skip
-def test_every_other_page_is_refused(origin: str) -> None:
+def test_other_pages_refused(origin: str) -> None:
     assert refused(origin=origin, content_type="application/json") == 403
 
 
-def test_an_empty_host_is_nobodys_origin() -> None:
+def test_empty_host() -> None:
     assert refused(host="", origin="http://") == 403
 
 
-def test_a_program_needs_no_origin_but_a_paired_browser_does() -> None:
+def test_program_without_origin() -> None:
     assert refused(content_type="application/json") is None
     assert refused(authorization="Bearer x") is None
     assert refused(cookie="other=1") is None
@@ -58,12 +58,12 @@ def test_a_program_needs_no_origin_but_a_paired_browser_does() -> None:
 
 
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "POST", "BREW"])
-def test_every_method_that_is_not_safe_is_looked_at(method: str) -> None:
+def test_unsafe_methods_checked(method: str) -> None:
     assert refused(method, origin="http://elsewhere.example") == 403
 
 
 @pytest.mark.parametrize("method", ["GET", "HEAD"])
-def test_looking_is_not_its_business(method: str) -> None:
+def test_safe_methods_pass(method: str) -> None:
     assert refused(method, origin="http://elsewhere.example", content_type="text/plain") is None
 
 
@@ -71,12 +71,12 @@ def test_looking_is_not_its_business(method: str) -> None:
     "kind",
     ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x", "json"],
 )
-def test_a_body_that_a_form_can_send_is_refused_also_when_it_is_empty(kind: str) -> None:
+def test_form_bodies_refused(kind: str) -> None:
     assert refused(content_type=kind) == 415
     assert refused(content_type=kind, content_length="5") == 415
 
 
-def test_a_body_of_no_type_is_refused_and_no_body_needs_none() -> None:
+def test_untyped_body() -> None:
     assert refused(content_length="5") == 415
     assert refused(transfer_encoding="chunked") == 415
     assert refused(content_length="0") is None
@@ -84,7 +84,7 @@ def test_a_body_of_no_type_is_refused_and_no_body_needs_none() -> None:
     assert refused(content_type="Application/JSON ; charset=utf-8", content_length="5") is None
 
 
-def test_an_artwork_has_a_type_of_its_own_and_nothing_else_has() -> None:
+def test_artwork_type() -> None:
     assert refused(path="/api/artworks", content_type="image/png", content_length="5") is None
     assert (
         refused(path="/api/artworks", content_type="image/png", origin="http://elsewhere.example")

@@ -52,15 +52,16 @@ def gets(daemon: Daemon) -> list[str]:
 
 
 def cookie_of(daemon: Daemon, name: str = "phone") -> dict[str, str]:
-    return {"cookie": f"{COOKIE}={daemon.access.book.add(name)[1]}"}
+    return {"cookie": f"{COOKIE}={daemon.access.store.add(name)[1]}"}
 
 
 # --- control ----------------------------------------------------------------------------------------------------------
 
 
-def test_nothing_but_stop_and_pairing_changes_anything_for_those_who_are_not_paired(
+def test_unpaired_changes_nothing(
     daemon: Daemon,
 ) -> None:
+    """A client that is not paired can only stop and pair."""
     assert len(posts(daemon)) >= 15
     for path in posts(daemon):
         for shown in (
@@ -75,7 +76,7 @@ def test_nothing_but_stop_and_pairing_changes_anything_for_those_who_are_not_pai
             assert answer.headers["www-authenticate"].startswith("Bearer")
 
 
-def test_a_paired_browser_and_the_bench_itself_may(daemon: Daemon) -> None:
+def test_paired_may_control(daemon: Daemon) -> None:
     for shown in ({**cookie_of(daemon), **PAGE}, {"authorization": f"Bearer {daemon.bench_token}"}):
         assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
         for path in set(posts(daemon)) - {"/api/unpair"} - WAIT_FOR_THE_LOOP:
@@ -89,7 +90,7 @@ def test_a_paired_browser_and_the_bench_itself_may(daemon: Daemon) -> None:
             assert answer.status_code not in (401, 403, 421), path
 
 
-def test_being_on_the_pi_is_no_right_to_control(daemon: Daemon) -> None:
+def test_local_caller_is_refused(daemon: Daemon) -> None:
     """The test client is 127.0.0.1, as any program and any page in a browser there is."""
     for headers in (
         {"host": "127.0.0.1:8420"},
@@ -113,7 +114,7 @@ def test_being_on_the_pi_is_no_right_to_control(daemon: Daemon) -> None:
         ({**PAGE, "content-type": "text/plain"}, 415, "not-json"),
     ],
 )
-def test_a_paired_phone_does_not_carry_the_commands_of_foreign_pages(
+def test_cross_site_refused(
     daemon: Daemon, headers: dict[str, str], status: int, slug: str
 ) -> None:
     cookie = cookie_of(daemon)
@@ -122,7 +123,7 @@ def test_a_paired_phone_does_not_carry_the_commands_of_foreign_pages(
     assert daemon.assembly.supervisor.run is None
 
 
-def test_the_order_is_host_then_origin_then_pairing(daemon: Daemon) -> None:
+def test_guard_order(daemon: Daemon) -> None:
     """Those who come under a foreign name are told nothing of origins and pairings."""
     everything_wrong = {
         "host": "elsewhere.example",
@@ -139,18 +140,18 @@ def test_the_order_is_host_then_origin_then_pairing(daemon: Daemon) -> None:
 # --- looking ----------------------------------------------------------------------------------------------------------
 
 
-def test_looking_is_open_but_for_the_pin_and_the_list_of_devices(daemon: Daemon) -> None:
+def test_open_views(daemon: Daemon) -> None:
     for path in gets(daemon):
         expected = path in ("/api/pairing", "/api/pairings")
         assert (ask(daemon.app, "GET", path).status_code == 401) is expected, path
 
 
-def test_a_get_changes_nothing(daemon: Daemon) -> None:
+def test_get_changes_nothing(daemon: Daemon) -> None:
     """RFC 9110 section 9.2.1: safe methods."""
     shown = {"authorization": f"Bearer {daemon.bench_token}"}
     before = (
         daemon.access.pins.pin,
-        daemon.access.book.pairings(),
+        daemon.access.store.pairings(),
         daemon.assembly.supervisor.state,
     )
     for path in [*gets(daemon), "/api/stop", "/api/start", "/api/pairing/new", "/api/unpair"]:
@@ -158,13 +159,13 @@ def test_a_get_changes_nothing(daemon: Daemon) -> None:
             ask(daemon.app, method, path, headers=shown, params={"pin": daemon.access.pins.pin})
     assert (
         daemon.access.pins.pin,
-        daemon.access.book.pairings(),
+        daemon.access.store.pairings(),
         daemon.assembly.supervisor.state,
     ) == before
     assert daemon.rig.gate.standing_request() is None
 
 
-def test_looking_may_need_pairing_too_but_not_on_the_pi_and_not_for_the_page(
+def test_view_needs_pairing(
     tmp_path: Path,
 ) -> None:
     daemon = Daemon(tmp_path, guarded=True, tables={"server": {"view_needs_pairing": True}})
@@ -204,7 +205,7 @@ def test_looking_may_need_pairing_too_but_not_on_the_pi_and_not_for_the_page(
         {"headers": {"content-length": "99999999999"}}, {"client": ("192.0.2.30", 1)},
     ],
 )  # fmt: skip
-def test_stop_passes_every_guard(daemon: Daemon, request_: dict[str, Any]) -> None:
+def test_stop_passes_guards(daemon: Daemon, request_: dict[str, Any]) -> None:
     answer = ask(daemon.app, "POST", "/api/stop", **request_)
     assert answer.status_code == 200
     assert answer.json()["relay_on"] is False
@@ -213,7 +214,7 @@ def test_stop_passes_every_guard(daemon: Daemon, request_: dict[str, Any]) -> No
     assert standing[0] is OffRequest.STOP
 
 
-def test_stop_is_taken_while_the_pin_is_not(daemon: Daemon) -> None:
+def test_stop_during_pin_wait(daemon: Daemon) -> None:
     wrong = "000000" if daemon.access.pins.pin != "000000" else "111111"
     for _ in range(3):
         ask(daemon.app, "POST", "/api/pair", json={"pin": wrong}, headers=PAGE)
@@ -225,7 +226,7 @@ def test_stop_is_taken_while_the_pin_is_not(daemon: Daemon) -> None:
 @pytest.mark.parametrize(
     "path", ["/api/stop/", "/api/Stop", "//api/stop", "/api/stop%00", "/api/stop;x"]
 )
-def test_what_only_looks_like_stop_is_not_let_through(daemon: Daemon, path: str) -> None:
+def test_stop_lookalikes(daemon: Daemon, path: str) -> None:
     answer = ask(daemon.app, "POST", path, json=SILVER)
     assert answer.status_code in (401, 404, 405)
     assert daemon.rig.gate.standing_request() is None

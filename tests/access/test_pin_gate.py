@@ -18,13 +18,13 @@ def gate(*pins: str) -> tuple[PinGate, VirtualClock]:
     return PinGate(clock, lambda: next(drawn)), clock
 
 
-def test_pins_are_six_digits_and_not_the_same() -> None:
+def test_pin_format() -> None:
     drawn = {draw_pin() for _ in range(200)}
     assert all(len(pin) == 6 and pin.isdigit() for pin in drawn)
     assert len(drawn) > 190, "of a million, 200 draws repeat hardly ever"
 
 
-def test_the_right_pin_is_taken_and_another_one_is_not() -> None:
+def test_right_and_wrong_pin() -> None:
     pins, _ = gate()
     assert pins.wait_s() == 0
     assert pins.admits("271828", WHOM)
@@ -34,7 +34,7 @@ def test_the_right_pin_is_taken_and_another_one_is_not() -> None:
 
 
 @pytest.mark.parametrize("start_s", [13562.42857142857, 50000.0])
-def test_the_wait_doubles_with_each_wrong_pin_up_to_ten_minutes(start_s: float) -> None:
+def test_wait_doubles(start_s: float) -> None:
     """From the first start the sum of time and wait, less the time, is a hair over 600 s in binary floating point."""
     clock = VirtualClock(start_s=start_s)
     pins = PinGate(clock, lambda: "271828")
@@ -48,7 +48,7 @@ def test_the_wait_doubles_with_each_wrong_pin_up_to_ten_minutes(start_s: float) 
     assert LONGEST_WAIT_S == 600.0
 
 
-def test_during_the_wait_no_pin_is_looked_at_not_even_the_right_one() -> None:
+def test_no_pin_during_wait() -> None:
     pins, clock = gate()
     pins.admits("000000", WHOM)
     clock.advance(0.9)
@@ -59,7 +59,7 @@ def test_during_the_wait_no_pin_is_looked_at_not_even_the_right_one() -> None:
     assert pins.admits("271828", WHOM)
 
 
-def test_a_refused_try_does_not_lengthen_the_wait() -> None:
+def test_refused_try_adds_nothing() -> None:
     pins, clock = gate()
     pins.admits("000000", WHOM)
     for _ in range(50):
@@ -69,7 +69,7 @@ def test_a_refused_try_does_not_lengthen_the_wait() -> None:
     assert pins.admits("271828", WHOM)
 
 
-def test_a_right_pin_ends_the_waits() -> None:
+def test_right_pin_ends_wait() -> None:
     pins, clock = gate()
     for _ in range(5):
         pins.admits("000000", WHOM)
@@ -79,7 +79,7 @@ def test_a_right_pin_ends_the_waits() -> None:
     assert pins.wait_s() == 1
 
 
-def test_after_twenty_wrong_ones_another_pin_is_drawn_and_told_in_the_log(
+def test_new_pin_after_twenty(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     pins, clock = gate("271828", "314159")
@@ -94,7 +94,7 @@ def test_after_twenty_wrong_ones_another_pin_is_drawn_and_told_in_the_log(
     assert not pins.admits("271828", WHOM)
 
 
-def test_a_month_of_guessing_all_day_has_less_than_half_a_percent_of_a_chance() -> None:
+def test_month_of_guessing() -> None:
     """Each try hits one PIN in a million; a month is 30 days of 86 400 s."""
     clock, month_s, tries = VirtualClock(), 30 * 86_400.0, 0
     pins = PinGate(clock, itertools.cycle(("271828", "314159")).__next__)
@@ -106,7 +106,7 @@ def test_a_month_of_guessing_all_day_has_less_than_half_a_percent_of_a_chance() 
     assert tries / 1e6 < 0.005
 
 
-def test_somebody_at_the_bench_may_draw_another_pin_and_pair_at_once() -> None:
+def test_renewed_pin() -> None:
     pins, _ = gate("271828", "314159")
     pins.admits("000000", WHOM)
     pins.renew()

@@ -11,7 +11,7 @@ import pytest
 from api.access.private_files import write_private
 
 
-def test_the_file_is_for_its_owner_only_whatever_the_umask(tmp_path: Path) -> None:
+def test_owner_only(tmp_path: Path) -> None:
     before = os.umask(0)
     try:
         write_private(tmp_path / "secret", "one")
@@ -21,7 +21,7 @@ def test_the_file_is_for_its_owner_only_whatever_the_umask(tmp_path: Path) -> No
     assert (tmp_path / "secret").read_text() == "one"
 
 
-def test_a_file_that_was_open_to_others_is_replaced_not_filled(tmp_path: Path) -> None:
+def test_open_file_is_replaced(tmp_path: Path) -> None:
     path = tmp_path / "secret"
     path.write_text("old")
     path.chmod(0o644)
@@ -30,9 +30,7 @@ def test_a_file_that_was_open_to_others_is_replaced_not_filled(tmp_path: Path) -
     assert path.read_text() == "new"
 
 
-def test_what_cannot_be_written_leaves_the_old_file_and_nothing_else(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_failed_write_keeps_old(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_private(tmp_path / "secret", "old")
 
     def full(_descriptor: int) -> None:

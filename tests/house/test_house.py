@@ -52,6 +52,8 @@ WITHOUT_UNIT = {
     "Finding.limit": "its unit stands beside it",
     "CheckItem.value": "its unit stands beside it",
     "CheckItem.limit": "its unit stands beside it",
+    "RigLine.value": "its unit stands beside it",
+    "RigLine.limit": "its unit stands beside it",
     "MeasuredGrowth.pairs": "(s_mm, area_mm2), as its docstring says",
     "ReliefTable.pairs": "(depth_mm, volume_mm3), as its docstring says",
     "DepthTable.best": "(charge_coulombs, depth_mm), as its docstring says",

@@ -17,8 +17,8 @@ import httpx
 from api.access.auth import BENCH_TOKEN_FILE, Access
 from api.http.application import create_app
 from api.http.artwork_shelf import ArtworkShelf
-from api.http.guards.order import bench_guards
-from api.http.server import BenchServer
+from api.http.guards.order import all_guards
+from api.http.server import WebServer
 from controller.artwork.client import measure as measure_in_process
 from controller.assembly import Assembly, assemble
 from controller.config import parse_settings
@@ -181,7 +181,7 @@ class Daemon:
             "access": self.access,
             "artworks": self.artworks,
             "addresses": lambda: ADDRESSES,
-            "guards": bench_guards(self.access, ("bench.local", "bench")) if guarded else (),
+            "guards": all_guards(self.access, ("bench.local", "bench")) if guarded else (),
             "truth": self.rig.model.truth if self.rig.model is not None else None,
         }
         self.app = create_app(**{**known, **app})
@@ -220,7 +220,7 @@ def serve(app: Any) -> Iterator[str]:
     """Serve an application in a thread meanwhile; gives its address."""
     listener = socket.create_server(("127.0.0.1", 0))
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"
-    server = BenchServer(app)
+    server = WebServer(app)
     thread = threading.Thread(
         target=server.run, kwargs={"sockets": [listener]}, name="http", daemon=True
     )

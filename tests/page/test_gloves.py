@@ -179,8 +179,8 @@ def test_strange_names(browser: Browser, bench: PageBench) -> None:
 @pytest.mark.parametrize(
     ("text", "shown"),
     [
-        ("-3", "The current is -3 A, it must be at least 0.001 A"),
-        ("999999999999", "it must be at most 1000 A"),
+        ("-3", "The current is -3 A. It must be at least 0.001 A"),
+        ("999999999999", "It must be at most 1000 A"),
         ("0", "The current is 0 A"),
         ("0x10", "Not a number: type digits, like 0.25."),
         ("1e3", "Not a number: type digits, like 0.25."),

@@ -131,5 +131,5 @@ def test_a_taken_port_is_told_in_one_line(tmp_path: Path) -> None:
             capture_output=True, text=True, cwd=ROOT, check=False,
         )  # fmt: skip
     assert result.returncode == 2
-    assert f"cannot listen on 127.0.0.1 port {port}: Address already in use" in result.stderr
+    assert f"Cannot listen on 127.0.0.1 port {port}: Address already in use" in result.stderr
     assert "Traceback" not in result.stderr

@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from api.access.auth import COOKIE
-from api.access.pairing_book import MAX_PAIRINGS
+from api.access.pairing_store import MAX_PAIRINGS
 from tests.kits.api_client import ADDRESSES, SILVER, Daemon, ask, assert_problem
 
 PAGE = {"origin": "http://bench.local:8420"}
@@ -50,7 +50,8 @@ def bench(daemon: Daemon) -> dict[str, str]:
     return {"authorization": f"Bearer {daemon.bench_token}"}
 
 
-def test_the_pin_pairs_once_and_control_is_open_from_then_on(daemon: Daemon) -> None:
+def test_pin_pairs_device(daemon: Daemon) -> None:
+    """The PIN pairs a device, which may control from then on."""
     assert ask(daemon.app, "GET", "/api/access").json() == {
         "may_view": True, "may_control": False, "pairing": None, "pin_wait_s": 0
     }  # fmt: skip
@@ -64,7 +65,7 @@ def test_the_pin_pairs_once_and_control_is_open_from_then_on(daemon: Daemon) -> 
     assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
 
 
-def test_the_cookie_is_out_of_reach_of_scripts_and_of_other_sites(daemon: Daemon) -> None:
+def test_cookie_attributes(daemon: Daemon) -> None:
     """RFC 6265 section 5.2 and the SameSite attribute of its successor (draft-ietf-httpbis-rfc6265bis)."""
     cookie = morsel(pair(daemon))
     assert cookie["httponly"] is True
@@ -75,7 +76,7 @@ def test_the_cookie_is_out_of_reach_of_scripts_and_of_other_sites(daemon: Daemon
 
 
 @pytest.mark.parametrize("form", ["{} {}", " {}{} ", "{}  {}"])
-def test_spaces_in_the_pin_do_not_count(daemon: Daemon, form: str) -> None:
+def test_pin_with_spaces(daemon: Daemon, form: str) -> None:
     pin = daemon.access.pins.pin
     assert pair(daemon, form.format(pin[:3], pin[3:])).status_code == 201
 
@@ -92,12 +93,14 @@ def test_spaces_in_the_pin_do_not_count(daemon: Daemon, form: str) -> None:
         "123-456",
     ],
 )
-def test_what_is_no_pin_is_no_try(daemon: Daemon, pin: str) -> None:
+def test_malformed_pin(daemon: Daemon, pin: str) -> None:
+    """A malformed PIN does not count as a try."""
     assert assert_problem(pair(daemon, pin), 422, "bad-value")["field"] == "pin"
     assert daemon.access.pins.wait_s() == 0
 
 
-def test_a_wrong_pin_is_told_with_the_wait_and_sets_no_cookie(daemon: Daemon) -> None:
+def test_wrong_pin(daemon: Daemon) -> None:
+    """A wrong PIN gets the wait and no cookie."""
     answer = pair(daemon, wrong_pin(daemon))
     problem = assert_problem(answer, 403, "wrong-pin")
     assert (problem["retry_after_s"], answer.headers["retry-after"]) == (1, "1")
@@ -111,7 +114,7 @@ def test_a_wrong_pin_is_told_with_the_wait_and_sets_no_cookie(daemon: Daemon) ->
     assert pair(daemon).status_code == 201
 
 
-def test_tries_from_many_addresses_wait_together(daemon: Daemon) -> None:
+def test_wait_is_shared(daemon: Daemon) -> None:
     body = {"pin": wrong_pin(daemon)}
     statuses = [
         ask(
@@ -127,22 +130,22 @@ def test_tries_from_many_addresses_wait_together(daemon: Daemon) -> None:
     assert statuses == [403] + [429] * 19
 
 
-def test_a_foreign_page_cannot_try_pins(daemon: Daemon) -> None:
+def test_foreign_page_cannot_pair(daemon: Daemon) -> None:
     assert_problem(
         pair(daemon, wrong_pin(daemon), origin="http://elsewhere.example"), 403, "foreign-origin"
     )
     assert daemon.access.pins.wait_s() == 0
 
 
-def test_a_browser_that_pairs_again_has_one_pairing(daemon: Daemon) -> None:
+def test_pairing_twice(daemon: Daemon) -> None:
     first = paired(daemon)
     again = pair(daemon, name="renamed", cookie=first["cookie"])
     assert again.status_code == 201
-    assert [known.name for known in daemon.access.book.pairings()] == ["renamed"]
+    assert [known.name for known in daemon.access.store.pairings()] == ["renamed"]
     assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=first).status_code == 401
 
 
-def test_the_list_names_devices_and_tells_nothing_of_their_tokens(daemon: Daemon) -> None:
+def test_list_has_no_tokens(daemon: Daemon) -> None:
     one, two = paired(daemon, "phone"), paired(daemon, "tablet")
     answer = ask(daemon.app, "GET", "/api/pairings", headers=two)
     listed = answer.json()["pairings"]
@@ -154,7 +157,7 @@ def test_the_list_names_devices_and_tells_nothing_of_their_tokens(daemon: Daemon
     assert one["cookie"].split("=")[1] not in answer.text
 
 
-def test_a_revoked_device_is_out_and_may_still_stop(daemon: Daemon) -> None:
+def test_revoked_device_may_stop(daemon: Daemon) -> None:
     lost, kept = paired(daemon, "lost phone"), paired(daemon, "tablet")
     pairing_id = ask(daemon.app, "GET", "/api/access", headers=lost).json()["pairing"]["pairing_id"]
     left = ask(daemon.app, "POST", f"/api/pairings/{pairing_id}/revoke", headers=kept).json()[
@@ -172,7 +175,7 @@ def test_a_revoked_device_is_out_and_may_still_stop(daemon: Daemon) -> None:
     )
 
 
-def test_a_device_may_leave_and_its_cookie_is_cleared(daemon: Daemon) -> None:
+def test_unpair_device(daemon: Daemon) -> None:
     shown = paired(daemon)
     answer = ask(daemon.app, "POST", "/api/unpair", headers=shown)
     assert answer.json()["may_control"] is False
@@ -183,22 +186,20 @@ def test_a_device_may_leave_and_its_cookie_is_cleared(daemon: Daemon) -> None:
     )
 
 
-def test_too_many_devices_are_told(daemon: Daemon) -> None:
+def test_too_many_devices(daemon: Daemon) -> None:
     for _ in range(MAX_PAIRINGS):
-        daemon.access.book.add("")
+        daemon.access.store.add("")
     assert_problem(pair(daemon), 409, "too-many-pairings")
 
 
-def test_a_revocation_that_cannot_be_saved_is_told(
-    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_unsaved_revocation(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     shown = paired(daemon)
-    pairing_id = daemon.access.book.pairings()[0].pairing_id
+    pairing_id = daemon.access.store.pairings()[0].pairing_id
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("api.access.pairing_book.write_private", full)
+    monkeypatch.setattr("api.access.pairing_store.write_private", full)
     problem = assert_problem(
         ask(daemon.app, "POST", f"/api/pairings/{pairing_id}/revoke", headers=shown),
         503,
@@ -207,7 +208,8 @@ def test_a_revocation_that_cannot_be_saved_is_told(
     assert "No space left" in problem["detail"]
 
 
-def test_the_invitation_is_for_those_who_may_control(daemon: Daemon) -> None:
+def test_code_needs_pairing(daemon: Daemon) -> None:
+    """The pairing code is only for devices that may control."""
     pin = daemon.access.pins.pin
     for headers in ({}, {"host": "127.0.0.1:8420"}, PAGE):
         answer = ask(daemon.app, "GET", "/api/pairing", headers=headers)
@@ -218,7 +220,7 @@ def test_the_invitation_is_for_those_who_may_control(daemon: Daemon) -> None:
     assert ElementTree.fromstring(told["qr_svg"]).tag == "{http://www.w3.org/2000/svg}svg"
 
 
-def test_the_code_leads_to_the_address_that_works_for_the_one_who_asks(daemon: Daemon) -> None:
+def test_code_uses_own_address(daemon: Daemon) -> None:
     """The PIN stands in the fragment, which is never sent (RFC 3986 section 3.5)."""
     pin = daemon.access.pins.pin
     by_name = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
@@ -230,7 +232,8 @@ def test_the_code_leads_to_the_address_that_works_for_the_one_who_asks(daemon: D
     assert here["url"] == f"{ADDRESSES[0]}#pin={pin}"
 
 
-def test_a_new_pin_ends_the_wait_and_leaves_the_paired_ones_alone(daemon: Daemon) -> None:
+def test_new_pin(daemon: Daemon) -> None:
+    """A new PIN ends the wait and leaves paired devices alone."""
     shown = paired(daemon)
     old = daemon.access.pins.pin
     pair(daemon, wrong_pin(daemon))
@@ -242,7 +245,7 @@ def test_a_new_pin_ends_the_wait_and_leaves_the_paired_ones_alone(daemon: Daemon
         assert_problem(pair(daemon, old), 403, "wrong-pin")
 
 
-def test_without_guards_nobody_may_control_the_pairing(tmp_path: Path) -> None:
+def test_pairing_without_guards(tmp_path: Path) -> None:
     """The routes look for themselves: an application put together without its guards gives nothing away."""
     daemon = Daemon(tmp_path)
     for asked in (

@@ -53,7 +53,7 @@ def leftovers(daemon: Daemon, tmp_path: Path) -> list[Path]:
 # --- with the real measuring ------------------------------------------------------------------------------------------
 
 
-def test_a_drawing_is_measured_in_a_process_of_its_own_and_planned_from(tmp_path: Path) -> None:
+def test_upload_and_plan(tmp_path: Path) -> None:
     """A disc of 5 mm radius: area pi r2 = 78.54 mm2, edge 2 pi r = 31.42 mm. Its plan is that of a disc typed in."""
     daemon = Daemon(tmp_path)
     content = svg('<circle cx="25" cy="15" r="5"/>')
@@ -92,7 +92,7 @@ def test_a_drawing_is_measured_in_a_process_of_its_own_and_planned_from(tmp_path
     assert picture.content.startswith(PNG)
 
 
-def test_lines_that_a_plan_loses_are_found_in_the_stored_measurement(tmp_path: Path) -> None:
+def test_lost_lines_from_storage(tmp_path: Path) -> None:
     """Between two bars stands 0.4 mm of resist; 0.25 mm deep at an etch factor of 0.77 undercuts 0.32 mm from each side."""
     daemon = Daemon(tmp_path)
     content = pdf(["10 5 5 15 re f 15.4 5 5 15 re f"], 30.0, 25.0)
@@ -117,9 +117,7 @@ def test_lines_that_a_plan_loses_are_found_in_the_stored_measurement(tmp_path: P
         (svg('<rect width="5" height="5"/>', size="", box='viewBox="0 0 5 5"'), "image/svg+xml", "width_mm"),
     ],
 )  # fmt: skip
-def test_what_cannot_be_measured_is_refused_with_the_reason(
-    tmp_path: Path, content: bytes, kind: str, field: str
-) -> None:
+def test_unmeasurable_files(tmp_path: Path, content: bytes, kind: str, field: str) -> None:
     daemon = Daemon(tmp_path)
     problem = assert_problem(upload(daemon, content, {"content-type": kind}), 422, "bad-value")
     assert problem["field"] == field
@@ -131,7 +129,7 @@ def test_what_cannot_be_measured_is_refused_with_the_reason(
 # --- what is sent -----------------------------------------------------------------------------------------------------
 
 
-def test_options_stand_in_the_address(daemon: Daemon, measuring: Measuring) -> None:
+def test_options_in_query(daemon: Daemon, measuring: Measuring) -> None:
     query = {
         "dpi": "1200",
         "page": "2",
@@ -157,9 +155,7 @@ def test_options_stand_in_the_address(daemon: Daemon, measuring: Measuring) -> N
     assert measuring.read == [PNG]
 
 
-def test_a_deep_target_is_measured_farther_from_the_edges(
-    daemon: Daemon, measuring: Measuring
-) -> None:
+def test_deep_target_measures_further(daemon: Daemon, measuring: Measuring) -> None:
     upload(daemon, dpi=600, depth_mm=0.8)
     assert measuring.asked[0].reach_mm == 3.0
     assert measuring.asked[0].undercut_mm == 3.0
@@ -175,7 +171,7 @@ def test_a_deep_target_is_measured_farther_from_the_edges(
         ({"name": "x" * 121}, "name"), ({"resolution": 600}, "resolution"), ({"depth_mm": 11}, "depth_mm"),
     ],
 )  # fmt: skip
-def test_options_that_cannot_be_are_refused_before_anything_is_received(
+def test_bad_options_refused_first(
     daemon: Daemon, measuring: Measuring, query: dict[str, Any], field: str
 ) -> None:
     problem = assert_problem(upload(daemon, **query), 422, "bad-value")
@@ -186,7 +182,7 @@ def test_options_that_cannot_be_are_refused_before_anything_is_received(
 @pytest.mark.parametrize(
     "kind", ["text/plain", "application/json", "multipart/form-data; boundary=x", "image/gif", ""]
 )
-def test_other_types_are_refused(daemon: Daemon, kind: str) -> None:
+def test_other_types_refused(daemon: Daemon, kind: str) -> None:
     answer = upload(daemon, PNG, {"content-type": kind})
     assert "image/png" in assert_problem(answer, 415, "no-artwork-type")["detail"]
 
@@ -194,11 +190,11 @@ def test_other_types_are_refused(daemon: Daemon, kind: str) -> None:
 @pytest.mark.parametrize(
     "kind", ["image/png", "IMAGE/TIFF", "image/jpeg; q=1", "application/octet-stream"]
 )
-def test_those_types_are_taken(daemon: Daemon, kind: str) -> None:
+def test_accepted_types(daemon: Daemon, kind: str) -> None:
     assert upload(daemon, PNG, {"content-type": kind}).status_code == 201
 
 
-def test_a_large_file_is_never_in_memory(daemon: Daemon, measuring: Measuring) -> None:
+def test_large_file_memory(daemon: Daemon, measuring: Measuring) -> None:
     async def pieces() -> AsyncIterator[bytes]:
         for _ in range(600):
             yield bytes(64_000)
@@ -220,9 +216,7 @@ def test_a_large_file_is_never_in_memory(daemon: Daemon, measuring: Measuring) -
     assert peak_bytes < 8_000_000, "of 38 400 000 that were sent"
 
 
-def test_a_file_beyond_the_limit_is_refused_declared_or_not(
-    tmp_path: Path, measuring: Measuring, monkeypatch: Any
-) -> None:
+def test_file_too_large(tmp_path: Path, measuring: Measuring, monkeypatch: Any) -> None:
     monkeypatch.setattr("api.http.application.UPLOAD_BOUNDS", Bounds(1000, 5.0))
     daemon = Daemon(tmp_path, measure=measuring)
 
@@ -237,9 +231,7 @@ def test_a_file_beyond_the_limit_is_refused_declared_or_not(
     assert routes_artworks.UPLOAD_BOUNDS.max_bytes == 64_000_000
 
 
-def test_a_file_that_does_not_come_in_time_is_refused_and_leaves_nothing(
-    tmp_path: Path, measuring: Measuring, monkeypatch: Any
-) -> None:
+def test_slow_file(tmp_path: Path, measuring: Measuring, monkeypatch: Any) -> None:
     monkeypatch.setattr("api.http.application.UPLOAD_BOUNDS", Bounds(1000, 0.1))
     daemon = Daemon(tmp_path, measure=measuring)
     daemon.step()
@@ -257,7 +249,7 @@ def test_a_file_that_does_not_come_in_time_is_refused_and_leaves_nothing(
     assert leftovers(daemon, tmp_path) == []
 
 
-def test_a_phone_that_leaves_in_the_middle_frees_its_place(daemon: Daemon, tmp_path: Path) -> None:
+def test_client_leaves(daemon: Daemon, tmp_path: Path) -> None:
     with daemon.served() as client:
         with socket.create_connection(
             (client.base_url.host, client.base_url.port or 0), WAIT_S
@@ -272,9 +264,8 @@ def test_a_phone_that_leaves_in_the_middle_frees_its_place(daemon: Daemon, tmp_p
     assert leftovers(daemon, tmp_path) == []
 
 
-def test_one_is_measured_at_a_time_and_the_bench_answers_meanwhile(
-    daemon: Daemon, measuring: Measuring
-) -> None:
+def test_one_measurement_at_once(daemon: Daemon, measuring: Measuring) -> None:
+    """One artwork is measured at a time, and the API answers meanwhile."""
     measuring.go.clear()
     answers: list[httpx.Response] = []
     with daemon.served() as client:
@@ -299,9 +290,7 @@ def test_one_is_measured_at_a_time_and_the_bench_answers_meanwhile(
 # --- what fails -------------------------------------------------------------------------------------------------------
 
 
-def test_a_measuring_that_fails_is_told_and_frees_its_place(
-    daemon: Daemon, measuring: Measuring, tmp_path: Path
-) -> None:
+def test_failed_measurement(daemon: Daemon, measuring: Measuring, tmp_path: Path) -> None:
     measuring.error = MeasureFailedError(
         "measuring artwork.png took longer than 180 s: save the artwork at 600 dpi"
     )
@@ -312,9 +301,7 @@ def test_a_measuring_that_fails_is_told_and_frees_its_place(
     assert upload(daemon).status_code == 201
 
 
-def test_without_room_nothing_is_taken(
-    daemon: Daemon, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
+def test_no_room_for_file(daemon: Daemon, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     def full(*_: object) -> Path:
         raise NoRoomError("12 MB are free, 364 MB are wanted: make room")
 
@@ -322,9 +309,7 @@ def test_without_room_nothing_is_taken(
     assert_problem(upload(daemon), 507, "no-room")
 
 
-def test_a_card_that_fills_up_in_the_middle_is_told(
-    daemon: Daemon, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
+def test_card_fills_up(daemon: Daemon, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     class Full:
         def write(self, _piece: bytes) -> int:
             raise OSError(28, "No space left on device")
@@ -332,7 +317,12 @@ def test_a_card_that_fills_up_in_the_middle_is_told(
         def close(self) -> None:
             pass
 
-    monkeypatch.setattr(Path, "open", lambda *_: Full())
+    real = Path.open
+
+    def opened(path: Path, mode: str = "r", *arguments: Any, **options: Any) -> Any:
+        return Full() if "x" in mode else real(path, mode, *arguments, **options)
+
+    monkeypatch.setattr(Path, "open", opened)
     assert "No space left" in assert_problem(upload(daemon), 507, "no-room")["detail"]
     monkeypatch.undo()
     assert leftovers(daemon, tmp_path) == []
@@ -341,7 +331,7 @@ def test_a_card_that_fills_up_in_the_middle_is_told(
 # --- list and picture -------------------------------------------------------------------------------------------------
 
 
-def test_artworks_are_listed_and_told(daemon: Daemon) -> None:
+def test_list_and_get(daemon: Daemon) -> None:
     told = upload(daemon, name="fern.png").json()
     (listed,) = ask(daemon.app, "GET", "/api/artworks").json()["artworks"]
     assert listed == {
@@ -355,12 +345,12 @@ def test_artworks_are_listed_and_told(daemon: Daemon) -> None:
 @pytest.mark.parametrize(
     "name", ["x", "../../etc/passwd", "%2e%2e", "3F" * 32, "3f" * 31, "3f" * 33, "3f" * 32 + "%0a"]
 )
-def test_a_name_that_is_no_hash_is_refused(daemon: Daemon, name: str) -> None:
+def test_name_is_no_hash(daemon: Daemon, name: str) -> None:
     for path in (f"/api/artworks/{name}", f"/api/artworks/{name}/preview.png"):
         assert ask(daemon.app, "GET", path).status_code in (404, 422)
 
 
-def test_an_unknown_artwork_is_told(daemon: Daemon) -> None:
+def test_unknown_artwork(daemon: Daemon) -> None:
     for path in (f"/api/artworks/{'3f' * 32}", f"/api/artworks/{'3f' * 32}/preview.png"):
         assert_problem(ask(daemon.app, "GET", path), 404, "unknown-artwork")
     problem = assert_problem(
@@ -376,7 +366,7 @@ def test_an_unknown_artwork_is_told(daemon: Daemon) -> None:
         ("depth_mm=0.0001&etch_factor=20", b"0.01"),
     ],
 )  # fmt: skip
-def test_the_picture_shows_the_undercut_in_steps(
+def test_picture_in_steps(
     daemon: Daemon, measuring: Measuring, query: str, undercut: bytes
 ) -> None:
     artwork = upload(daemon).json()["artwork"]
@@ -396,9 +386,7 @@ def test_the_picture_shows_the_undercut_in_steps(
         ("x=1", "x"),
     ],
 )
-def test_an_undercut_that_cannot_be_drawn_is_refused(
-    daemon: Daemon, query: str, field: str
-) -> None:
+def test_impossible_undercut(daemon: Daemon, query: str, field: str) -> None:
     artwork = upload(daemon).json()["artwork"]
     problem = assert_problem(
         ask(daemon.app, "GET", f"/api/artworks/{artwork}/preview.png?{query}"), 422, "bad-value"
@@ -406,18 +394,18 @@ def test_an_undercut_that_cannot_be_drawn_is_refused(
     assert problem["field"] == field
 
 
-def test_the_seat_is_given_back_however_it_ends(daemon: Daemon) -> None:
+def test_slot_is_freed(daemon: Daemon) -> None:
     async def story() -> None:
-        from api.http.context import Seat
+        from api.http.context import Slot
         from api.http.problems import ProblemError
 
-        seat = Seat()
+        slot = Slot()
         for _ in range(2):
-            with pytest.raises(KeyError), seat.taken():
+            with pytest.raises(KeyError), slot.held():
                 raise KeyError
-        with seat.taken(), pytest.raises(ProblemError), seat.taken():
+        with slot.held(), pytest.raises(ProblemError), slot.held():
             pass
-        with seat.taken():
+        with slot.held():
             pass
 
     asyncio.run(story())

@@ -52,7 +52,7 @@ def a_run(daemon: Daemon, run_id: str, charge_coulombs: float = 1800.0) -> None:
     daemon.logbook.work()
 
 
-def test_a_new_bath_knows_the_priors_only(daemon: Daemon) -> None:
+def test_new_bath_has_priors(daemon: Daemon) -> None:
     """Priors: bite factor 1.00, 0.10 from bath to bath and 0.05 from run to run, 1 % of the shunt; common practice, no source."""
     answer = save(daemon)
     assert answer.status_code == 200
@@ -72,7 +72,7 @@ def test_a_new_bath_knows_the_priors_only(daemon: Daemon) -> None:
     assert ask(daemon.app, "GET", "/api/baths").json() == {"baths": [bath]}
 
 
-def test_what_it_has_carried_and_dissolved(daemon: Daemon) -> None:
+def test_charge_and_metal(daemon: Daemon) -> None:
     """Twice 1800 C are 1 Ah; silver dissolves at 1.118 mg/C (electrochemical equivalent, a textbook value): 4.02 g."""
     save(daemon)
     a_run(daemon, "r1")
@@ -82,7 +82,7 @@ def test_what_it_has_carried_and_dissolved(daemon: Daemon) -> None:
     assert bath["dissolved_g"] == pytest.approx(3600 * 1.118e-3, rel=1e-3)
 
 
-def test_a_reading_of_a_past_run_teaches_the_bath(daemon: Daemon) -> None:
+def test_past_reading_teaches_bath(daemon: Daemon) -> None:
     save(daemon)
     a_run(daemon, "r1")
     before = get(daemon, "tank 1").json()
@@ -98,9 +98,10 @@ def test_a_reading_of_a_past_run_teaches_the_bath(daemon: Daemon) -> None:
     assert after["bite_factor_sd"] < before["bite_factor_sd"]
 
 
-def test_the_newest_description_holds_and_a_retired_one_is_no_bath_for_a_plan(
+def test_newest_description(
     daemon: Daemon,
 ) -> None:
+    """The newest description is valid, and a plan cannot use a retired bath."""
     save(daemon)
     assert (
         ask(daemon.app, "POST", "/api/plan", json={**SILVER, "bath": "tank 1"}).status_code == 200
@@ -125,7 +126,7 @@ def test_the_newest_description_holds_and_a_retired_one_is_no_bath_for_a_plan(
         "a\u0301", "...", "a//b", "+", "&=;",
     ],
 )  # fmt: skip
-def test_names_come_back_as_they_were_given(daemon: Daemon, name: str) -> None:
+def test_names_round_trip(daemon: Daemon, name: str) -> None:
     assert save(daemon, name=name).json()["name"] == name
     answer = get(daemon, name)
     assert answer.status_code == 200
@@ -149,17 +150,17 @@ def test_names_come_back_as_they_were_given(daemon: Daemon, name: str) -> None:
         ({"note": "a\x1b[2J"}, "note"), ({"is_retired": 1}, "is_retired"), ({"colour": "blue"}, "colour"),
     ],
 )  # fmt: skip
-def test_what_is_no_bath_is_refused(daemon: Daemon, changes: dict[str, Any], field: str) -> None:
+def test_bad_bath_is_refused(daemon: Daemon, changes: dict[str, Any], field: str) -> None:
     assert assert_problem(save(daemon, **changes), 422, "bad-value")["field"] == field
 
 
-def test_a_bath_keeps_its_metal(daemon: Daemon) -> None:
+def test_bath_keeps_metal(daemon: Daemon) -> None:
     save(daemon)
     problem = assert_problem(save(daemon, metal="copper"), 422, "bad-value")
     assert (problem["field"], problem["limit"]) == ("metal", "fine-silver")
 
 
-def test_an_unknown_bath_is_told(daemon: Daemon) -> None:
+def test_unknown_bath(daemon: Daemon) -> None:
     assert_problem(get(daemon, "never"), 404, "unknown-bath")
     assert assert_problem(get(daemon, "a\x00b"), 422, "bad-value")["field"] == "name"
     assert (

@@ -13,9 +13,10 @@ from typing import Any
 import httpx
 import pytest
 
-from api.http.routes import commands as routes_commands
+from api.http.routes import stop as stop_route
 from controller.messages import OffRequest, RunState
 from controller.running import service
+from controller.texts import text
 from tests.kits.api_client import SILVER, WAIT_S, Daemon, ask, assert_problem
 
 
@@ -30,7 +31,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
 @pytest.fixture
 def patient(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let Stop wait for a loop that a busy machine holds up, so that its answer is the one of a machine that is not."""
-    monkeypatch.setattr(routes_commands, "STOP_WAIT_S", WAIT_S)
+    monkeypatch.setattr(stop_route, "STOP_WAIT_S", WAIT_S)
 
 
 def begin(daemon: Daemon, client: httpx.Client) -> str:
@@ -40,7 +41,7 @@ def begin(daemon: Daemon, client: httpx.Client) -> str:
     return str(answer.json()["run_id"])
 
 
-def test_a_plan_reproduces_common_practice(daemon: Daemon) -> None:
+def test_common_practice(daemon: Daemon) -> None:
     """3 A for about 10 min is a quarter of a millimetre over 7.67 cm2 of fine silver (common practice, no source); 2.01 g."""
     plan = ask(daemon.app, "POST", "/api/plan", json=SILVER).json()
     assert plan["charge_coulombs"] == pytest.approx(1800.0, rel=2e-3)
@@ -50,7 +51,7 @@ def test_a_plan_reproduces_common_practice(daemon: Daemon) -> None:
     assert {warning["field"] for warning in plan["warnings"]} == {"edge_mm", "current_a"}
 
 
-def test_a_plan_can_be_planned_again_from_its_own_request(daemon: Daemon) -> None:
+def test_plan_again(daemon: Daemon) -> None:
     wish = {
         **SILVER,
         "growth_mm2": [[0.0, 767.0], [0.4, 900.0]],
@@ -62,9 +63,10 @@ def test_a_plan_can_be_planned_again_from_its_own_request(daemon: Daemon) -> Non
     assert ask(daemon.app, "POST", "/api/plan", json=plan["request"]).json() == plan
 
 
-def test_extremes_within_the_bounds_give_a_plan_or_a_reason_and_never_a_fault(
+def test_extremes_never_fault(
     daemon: Daemon,
 ) -> None:
+    """Extreme values give a plan or a refusal, and never a fault."""
     for area_mm2 in (0.01, 1e6):
         for depth_mm in (1e-4, 10.0):
             for current in (
@@ -86,7 +88,7 @@ def test_extremes_within_the_bounds_give_a_plan_or_a_reason_and_never_a_fault(
 
 
 @pytest.mark.usefixtures("patient")
-def test_a_run_from_start_to_acknowledge(daemon: Daemon) -> None:
+def test_whole_run(daemon: Daemon) -> None:
     with daemon.looping(), daemon.served() as client:
         answer = client.post("/api/start", json=SILVER)
         assert answer.status_code == 202
@@ -120,7 +122,7 @@ def test_a_run_from_start_to_acknowledge(daemon: Daemon) -> None:
 
 
 @pytest.mark.parametrize("command", ["pause", "resume", "acknowledge"])
-def test_a_command_in_the_wrong_state_says_what_is_possible(daemon: Daemon, command: str) -> None:
+def test_wrong_state(daemon: Daemon, command: str) -> None:
     with daemon.looping(), daemon.served() as client:
         problem = assert_problem(client.post(f"/api/{command}"), 409, "wrong-state")
     assert problem["detail"] == (
@@ -128,9 +130,10 @@ def test_a_command_in_the_wrong_state_says_what_is_possible(daemon: Daemon, comm
     )
 
 
-def test_start_is_refused_while_a_run_is_on_and_while_the_logbook_is_checked(
+def test_start_is_refused(
     daemon: Daemon,
 ) -> None:
+    """Start is refused during a run and while the logbook is checked."""
     with daemon.looping(), daemon.served() as client:
         daemon.why_not_ready = "the logbook is being checked: wait a moment"
         assert (
@@ -142,18 +145,14 @@ def test_start_is_refused_while_a_run_is_on_and_while_the_logbook_is_checked(
         assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")
 
 
-def test_a_command_to_a_loop_that_does_not_answer_is_given_up(
-    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_silent_loop_times_out(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing runs the loop here; the service's patience of 3 s is shortened."""
     monkeypatch.setattr(service, "ANSWER_S", 0.05)
     answer = ask(daemon.app, "POST", "/api/pause")
     assert "did not answer" in assert_problem(answer, 503, "loop-not-alive")["detail"]
 
 
-def test_stop_holds_back_a_start_that_is_still_being_planned(
-    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_stop_prevents_start(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     """Somebody presses Stop after the tap on Start and before anything happens: nothing must start any more."""
     plan = daemon.assembly.service.plan
 
@@ -171,7 +170,7 @@ def test_stop_holds_back_a_start_that_is_still_being_planned(
     assert daemon.assembly.supervisor.run is None
 
 
-def test_a_refused_start_leaves_the_relay_alone(daemon: Daemon) -> None:
+def test_refused_start_keeps_relay(daemon: Daemon) -> None:
     assert_problem(
         ask(daemon.app, "POST", "/api/start", json={**SILVER, "current_a": 100.0}), 422, "bad-value"
     )
@@ -187,7 +186,7 @@ def until(client: httpx.Client, condition: Any) -> dict[str, Any]:
             return status
 
 
-def test_a_paused_plate_hangs_in_the_bath_until_somebody_says_that_it_is_lifted(
+def test_paused_plate_soaks(
     daemon: Daemon,
 ) -> None:
     """Off-time in the bath widens the upper bound of the depth only: four times 0.05 um/min for silver (common practice)."""
@@ -218,9 +217,8 @@ def test_a_paused_plate_hangs_in_the_bath_until_somebody_says_that_it_is_lifted(
 
 
 @pytest.mark.parametrize(("is_well", "state"), [(True, "running"), (False, "paused")])
-def test_the_first_look_is_due_after_half_a_minute_and_a_bad_one_pauses(
-    daemon: Daemon, is_well: bool, state: str
-) -> None:
+def test_first_look(daemon: Daemon, is_well: bool, state: str) -> None:
+    """The first look is due after half a minute, and a bad one pauses."""
     with daemon.looping(), daemon.served() as client:
         begin(daemon, client)
         assert client.get("/api/status").json()["first_look_due"] is False
@@ -240,7 +238,7 @@ def test_the_first_look_is_due_after_half_a_minute_and_a_bad_one_pauses(
         assert client.get("/api/status").json()["first_look_due"] is False
 
 
-def test_what_needs_a_run_is_refused_without_one(daemon: Daemon) -> None:
+def test_no_run(daemon: Daemon) -> None:
     with daemon.looping(), daemon.served() as client:
         for path, body in (
             ("lifted", {}),
@@ -251,7 +249,7 @@ def test_what_needs_a_run_is_refused_without_one(daemon: Daemon) -> None:
             assert_problem(client.post(f"/api/{path}", json=body), 409, "wrong-state")
 
 
-def test_gauge_stops_and_ceiling_of_a_run_are_told(daemon: Daemon) -> None:
+def test_gauge_stops_and_ceiling(daemon: Daemon) -> None:
     with daemon.looping(), daemon.served() as client:
         client.post("/api/start", json={**SILVER, "gauge_stops_mm": [0.004, 0.2]})
         daemon.watch.until(RunState.RUNNING)
@@ -276,7 +274,7 @@ def test_gauge_stops_and_ceiling_of_a_run_are_told(daemon: Daemon) -> None:
         {"params": {"why": "because"}},
     ],
 )  # fmt: skip
-def test_stop_takes_whatever_it_is_sent(daemon: Daemon, request_: dict[str, Any]) -> None:
+def test_stop_takes_any_body(daemon: Daemon, request_: dict[str, Any]) -> None:
     answer = ask(daemon.app, "POST", "/api/stop", **request_)
     assert answer.status_code == 200
     assert answer.json() == {
@@ -284,12 +282,12 @@ def test_stop_takes_whatever_it_is_sent(daemon: Daemon, request_: dict[str, Any]
     }  # fmt: skip
 
 
-def test_stop_answers_before_the_loop_has_ever_told_anything(tmp_path: Path) -> None:
+def test_stop_before_first_snapshot(tmp_path: Path) -> None:
     stopped = ask(Daemon(tmp_path).app, "POST", "/api/stop").json()
     assert (stopped["state"], stopped["relay_on"], stopped["loop_alive"]) == (None, False, False)
 
 
-def test_stop_answers_while_the_loop_is_wedged_and_the_relay_is_off(daemon: Daemon) -> None:
+def test_stop_with_wedged_loop(daemon: Daemon) -> None:
     """A sensor that blocks holds the loop; the relay is switched off past it."""
     with daemon.looping(), daemon.served() as client:
         begin(daemon, client)
@@ -308,23 +306,22 @@ def test_stop_answers_while_the_loop_is_wedged_and_the_relay_is_off(daemon: Daem
             "running",
             False,
         )
-        assert stopped["message"].startswith(
-            "The relay is off. The control loop has been silent for 10.0 s"
-        )
-        assert routes_commands.STOP_WAIT_S < 1.0, "nobody waits longer for an answer to Stop"
+        assert stopped["message"].startswith(text("http.stop.relay_off"))
+        assert "silent for 10.0 s" in stopped["message"]
+        assert stop_route.STOP_WAIT_S < 1.0, "nobody waits longer for an answer to Stop"
         daemon.watch.until(RunState.STOPPED)
 
 
-def test_stop_of_a_loop_that_lags_says_so(daemon: Daemon) -> None:
+def test_stop_with_lagging_loop(daemon: Daemon) -> None:
     with daemon.looping(), daemon.served() as client:
         begin(daemon, client)
         with daemon.sensor.wedged():
             stopped = client.post("/api/stop").json()
         assert (stopped["relay_on"], stopped["loop_alive"]) == (False, True)
-        assert "has not answered yet, it last was running" in stopped["message"]
+        assert text("http.stop.not_answered", state="running") in stopped["message"]
 
 
-def test_stop_is_not_starved_by_commands_that_hang(daemon: Daemon) -> None:
+def test_stop_is_not_starved(daemon: Daemon) -> None:
     """Sixty commands wait for a wedged loop, forty threads are all that the server has."""
     with daemon.looping(), daemon.served() as client, ExitStack() as waiting:
         begin(daemon, client)
@@ -350,37 +347,33 @@ def test_stop_is_not_starved_by_commands_that_hang(daemon: Daemon) -> None:
 
 
 @pytest.mark.usefixtures("patient")
-def test_stop_ends_a_paused_run_and_answers_that(daemon: Daemon) -> None:
+def test_stop_ends_paused_run(daemon: Daemon) -> None:
     with daemon.looping(), daemon.served() as client:
         begin(daemon, client)
         client.post("/api/pause")
         assert client.post("/api/stop").json()["state"] == "stopped"
 
 
-def test_an_output_that_cannot_be_switched_is_told_without_varnish(
-    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_output_cannot_be_switched(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(*_: object) -> None:
         raise OSError("the pin is gone")
 
     monkeypatch.setattr(daemon.assembly.service, "stop", broken)
     stopped = ask(daemon.app, "POST", "/api/stop")
     assert stopped.status_code == 200
-    assert stopped.json()["message"].startswith(
-        "PULL THE SUPPLY'S PLUG. The relay output could not be switched or read."
-    )
+    assert stopped.json()["message"].startswith(text("http.stop.relay_unknown"))
     monkeypatch.setattr(daemon.assembly.service, "relay_reads_on", broken)
     assert ask(daemon.app, "POST", "/api/stop").json()["relay_on"] is None
 
 
-def test_an_output_that_stays_on_is_told(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_output_stays_on(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(daemon.assembly.service, "relay_reads_on", lambda: True)
     stopped = ask(daemon.app, "POST", "/api/stop").json()
     assert stopped["relay_on"] is True
     assert stopped["message"].startswith("PULL THE SUPPLY'S PLUG.")
 
 
-def test_a_welded_contact_is_told_by_stop_too(tmp_path: Path) -> None:
+def test_stop_reports_welded_contact(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, faults=("relay_welded@5",))
     daemon.step()
     with daemon.looping(), daemon.served() as client:
@@ -396,7 +389,7 @@ def test_a_welded_contact_is_told_by_stop_too(tmp_path: Path) -> None:
     daemon.close()
 
 
-def test_stop_puts_a_welded_relay_before_everything_else(daemon: Daemon) -> None:
+def test_welded_relay_comes_first(daemon: Daemon) -> None:
     assert daemon.board.snapshot is not None
     daemon.board.snapshot = replace(
         daemon.board.snapshot, relay_welded=True, message="Target depth reached."
@@ -404,7 +397,7 @@ def test_stop_puts_a_welded_relay_before_everything_else(daemon: Daemon) -> None
     assert "PULL THE SUPPLY'S PLUG" in ask(daemon.app, "POST", "/api/stop").json()["message"]
 
 
-def test_stop_is_the_request_named_stop(daemon: Daemon) -> None:
+def test_stop_request_reason(daemon: Daemon) -> None:
     ask(daemon.app, "POST", "/api/stop")
     standing = daemon.rig.gate.standing_request()
     assert standing is not None

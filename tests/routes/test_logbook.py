@@ -41,11 +41,11 @@ def rows(answer: httpx.Response) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(answer.text, newline="")))
 
 
-def test_an_empty_logbook_has_an_empty_list(app: Any) -> None:
+def test_empty_logbook(app: Any) -> None:
     assert get(app, "/api/runs") == {"runs": [], "next_before": None}
 
 
-def test_runs_come_newest_first_part_by_part(app: Any, desk: ManualLogbook) -> None:
+def test_runs_in_parts(app: Any, desk: ManualLogbook) -> None:
     for name in ("r1", "r2", "r3"):
         desk.begin(name)
     first = get(app, "/api/runs?limit=2")
@@ -55,7 +55,7 @@ def test_runs_come_newest_first_part_by_part(app: Any, desk: ManualLogbook) -> N
     assert second["next_before"] is None
 
 
-def test_a_run_is_listed_with_what_it_came_to(app: Any, desk: ManualLogbook) -> None:
+def test_listed_run(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(
         changed(
@@ -81,14 +81,14 @@ def test_a_run_is_listed_with_what_it_came_to(app: Any, desk: ManualLogbook) -> 
     assert {"at_s", "boot_id", "number"}.isdisjoint(run)
 
 
-def test_search_finds_words_and_nothing_else(app: Any, desk: ManualLogbook) -> None:
+def test_search_words(app: Any, desk: ManualLogbook) -> None:
     desk.begin("r1", piece="fern brooch")
     desk.begin("r2", piece="moth pendant")
     assert [run["run_id"] for run in get(app, "/api/runs?search=FERN%20silver")["runs"]] == ["r1"]
     assert get(app, "/api/runs?search=%25")["runs"] == []
 
 
-def test_one_run_with_its_plan_and_settings(app: Any, desk: ManualLogbook) -> None:
+def test_run_with_plan(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     told = get(app, "/api/runs/r1")
     assert told["run"]["run_id"] == "r1"
@@ -107,14 +107,14 @@ def test_one_run_with_its_plan_and_settings(app: Any, desk: ManualLogbook) -> No
         "/raw-samples",
     ],
 )
-def test_an_unknown_run_is_told_before_anything_is_streamed(app: Any, path: str) -> None:
+def test_unknown_run(app: Any, path: str) -> None:
     assert_problem(ask(app, "GET", f"/api/runs/never{path}"), 404, "unknown-run")
 
 
 @pytest.mark.parametrize(
     "name", ["%00", "%F0%9F%94%A5", "..%2f..%2fetc", "x'%20OR%201=1--", "r1%0a"]
 )
-def test_strange_names_are_unknown_runs_or_nothing(app: Any, name: str) -> None:
+def test_strange_run_names(app: Any, name: str) -> None:
     assert ask(app, "GET", f"/api/runs/{name}").status_code == 404
 
 
@@ -128,11 +128,11 @@ def test_strange_names_are_unknown_runs_or_nothing(app: Any, name: str) -> None:
         ("runs/" + "x" * 101, "run_id"),
     ],
 )  # fmt: skip
-def test_bad_questions_are_refused(app: Any, query: str, field: str) -> None:
+def test_bad_queries(app: Any, query: str, field: str) -> None:
     assert assert_problem(ask(app, "GET", f"/api/{query}"), 422, "bad-value")["field"] == field
 
 
-def test_events_come_in_order_part_by_part(app: Any, desk: ManualLogbook) -> None:
+def test_events_in_parts(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(*(note(f"look {index}", data={"depth_mm": 0.1}) for index in range(5)))
     first = get(app, "/api/runs/r1/events?limit=3")
@@ -143,7 +143,7 @@ def test_events_come_in_order_part_by_part(app: Any, desk: ManualLogbook) -> Non
     assert second["next_after"] is None
 
 
-def test_events_as_csv_hold_all_of_them_and_no_formula(app: Any, desk: ManualLogbook) -> None:
+def test_events_as_csv(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(*(note(f"look {index}") for index in range(1200)), note('=HYPERLINK("http://x")'))
     told = rows(ask(app, "GET", "/api/runs/r1/events?format=csv"))
@@ -151,7 +151,7 @@ def test_events_as_csv_hold_all_of_them_and_no_formula(app: Any, desk: ManualLog
     assert told[-1]["text"] == '\'=HYPERLINK("http://x")'
 
 
-def test_seconds_are_the_same_in_json_and_csv(app: Any, desk: ManualLogbook) -> None:
+def test_samples_in_both_formats(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(*(mean(second, 3.0 + second / 1000.0) for second in range(1200)))
     told = get(app, "/api/runs/r1/samples")
@@ -170,7 +170,7 @@ def test_seconds_are_the_same_in_json_and_csv(app: Any, desk: ManualLogbook) -> 
     ]
 
 
-def test_the_reduced_curve_keeps_the_extremes(app: Any, desk: ManualLogbook) -> None:
+def test_reduced_curve(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(
         *(
@@ -186,14 +186,14 @@ def test_the_reduced_curve_keeps_the_extremes(app: Any, desk: ManualLogbook) -> 
     assert len(rows(ask(app, "GET", "/api/runs/r1/samples?points=20&format=csv"))) == 20
 
 
-def test_a_curve_that_is_shorter_than_asked_is_told_as_it_is(app: Any, desk: ManualLogbook) -> None:
+def test_short_curve(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     assert get(app, "/api/runs/r1/samples?points=20") == {"run_id": "r1", "points": []}
     desk.write(mean(0), mean(1))
     assert len(get(app, "/api/runs/r1/samples?points=20")["points"]) == 2
 
 
-def test_raw_samples_come_whole(app: Any, desk: ManualLogbook) -> None:
+def test_raw_samples(app: Any, desk: ManualLogbook) -> None:
     desk.begin()
     desk.write(raws(700))
     told = get(app, "/api/runs/r1/raw-samples")["samples"]
@@ -210,14 +210,15 @@ def test_raw_samples_come_whole(app: Any, desk: ManualLogbook) -> None:
     assert [float(row["elapsed_s"]) for row in table] == [row["elapsed_s"] for row in told]
 
 
-def test_a_logbook_that_is_not_there_is_told(tmp_path: Path) -> None:
+def test_missing_logbook(tmp_path: Path) -> None:
     app = Daemon(tmp_path, book=LogbookReader(tmp_path / "gone.sqlite")).app
     for path in ("/api/runs", "/api/runs/r1", "/api/runs/r1/samples", "/api/runs/r1/events"):
         problem = assert_problem(ask(app, "GET", path), 503, "logbook-unreadable")
         assert problem["part"] == "logbook"
 
 
-def test_the_run_on_the_bench_is_in_the_book_and_can_be_done_again(tmp_path: Path) -> None:
+def test_present_run_is_listed(tmp_path: Path) -> None:
+    """The present run is in the logbook and can be planned again."""
     daemon = Daemon(tmp_path)
     daemon.step()
     with daemon.looping(), daemon.served() as client:
@@ -243,7 +244,7 @@ def test_the_run_on_the_bench_is_in_the_book_and_can_be_done_again(tmp_path: Pat
     daemon.close()
 
 
-def test_the_status_tells_from_when_on_a_run_can_be_asked_for(tmp_path: Path) -> None:
+def test_run_in_logbook(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path)
     daemon.step()
     with daemon.looping(), daemon.served() as client:

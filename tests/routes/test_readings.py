@@ -91,7 +91,7 @@ def readings(daemon: Daemon, run_id: str = "r1") -> list[dict[str, Any]]:
 # --- the present run --------------------------------------------------------------------------------------------------
 
 
-def test_a_gauge_reading_moves_depth_and_stopping_charge(daemon: Daemon) -> None:
+def test_gauge_reading(daemon: Daemon) -> None:
     with paused(daemon) as (client, run_id, before):
         deeper_mm = 1.08 * before["depth_mm"]
         answer = client.post(
@@ -122,9 +122,10 @@ def test_a_gauge_reading_moves_depth_and_stopping_charge(daemon: Daemon) -> None
         assert status["depth_mm"] == pytest.approx(told["after"]["depth_mm"], rel=1e-3)
 
 
-def test_a_shallow_reading_may_put_the_target_behind_the_ceiling_which_a_person_raises(
+def test_ceiling_before_target(
     daemon: Daemon,
 ) -> None:
+    """After a shallow reading the ceiling may come first; a person raises it."""
     with paused(daemon) as (client, run_id, before):
         shallow_mm = 0.70 * before["depth_mm"]
         body = gauge(
@@ -153,9 +154,10 @@ def test_a_shallow_reading_may_put_the_target_behind_the_ceiling_which_a_person_
         )
 
 
-def test_a_surprising_reading_is_asked_about_with_the_numbers_and_kept_when_confirmed(
+def test_surprising_reading(
     daemon: Daemon,
 ) -> None:
+    """A surprising reading is refused with its numbers and kept when confirmed."""
     with paused(daemon) as (client, run_id, before):
         body = gauge(*[2.0 * before["depth_mm"]] * 3)
         problem = assert_problem(
@@ -185,7 +187,7 @@ def test_a_surprising_reading_is_asked_about_with_the_numbers_and_kept_when_conf
         )
 
 
-def test_a_reading_can_be_corrected_and_withdrawn_and_the_history_stays(daemon: Daemon) -> None:
+def test_corrected_and_withdrawn(daemon: Daemon) -> None:
     with paused(daemon) as (client, run_id, before):
         path, depth_mm = f"/api/runs/{run_id}/readings", before["depth_mm"]
         first = client.post(path, json=gauge(1.10 * depth_mm, 1.11 * depth_mm)).json()
@@ -223,7 +225,7 @@ def test_a_reading_can_be_corrected_and_withdrawn_and_the_history_stays(daemon: 
         )
 
 
-def test_no_reading_while_the_relay_may_be_on(daemon: Daemon) -> None:
+def test_no_reading_with_relay_on(daemon: Daemon) -> None:
     with daemon.looping(), daemon.served() as client:
         run_id = client.post("/api/start", json={**SILVER, "bath": "tank 1"}).json()["run_id"]
         daemon.watch.until(RunState.RUNNING)
@@ -235,7 +237,7 @@ def test_no_reading_while_the_relay_may_be_on(daemon: Daemon) -> None:
         assert client.get("/api/status").json()["state"] == "running"
 
 
-def test_the_present_run_knows_its_film(daemon: Daemon) -> None:
+def test_film_of_present_run(daemon: Daemon) -> None:
     """A film of 0.075 mm (common practice, no source) comes off a reading from the resist's top, not the usual 0.045 mm."""
     with daemon.looping(), daemon.served() as client:
         body = {**SILVER, "bath": "tank 1", "film_mm": 0.075}
@@ -254,7 +256,7 @@ def test_the_present_run_knows_its_film(daemon: Daemon) -> None:
         assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(depth_mm))
 
 
-def test_the_charge_that_a_person_gives_counts(daemon: Daemon) -> None:
+def test_given_charge_counts(daemon: Daemon) -> None:
     """Gauged at half the present charge: the depth then says the same of the bath as twice the depth now."""
     with paused(daemon) as (client, run_id, before):
         half = 0.5 * before["charge_coulombs"]
@@ -267,7 +269,7 @@ def test_the_charge_that_a_person_gives_counts(daemon: Daemon) -> None:
 # --- past runs --------------------------------------------------------------------------------------------------------
 
 
-def test_a_weighing_of_a_past_run_teaches_its_bath(daemon: Daemon, client: httpx.Client) -> None:
+def test_past_weighing_teaches_bath(daemon: Daemon, client: httpx.Client) -> None:
     past(daemon)
     lost_g = round(0.95 * 1800 * SILVER_G_PER_COULOMB, 2)
     answer = of_past(client, {"kind": "weighing", "before_g": 24.31, "after_g": 24.31 - lost_g})
@@ -280,9 +282,7 @@ def test_a_weighing_of_a_past_run_teaches_its_bath(daemon: Daemon, client: httpx
     assert readings(daemon) == [told["reading"]]
 
 
-def test_a_slip_of_the_pen_on_a_past_run_is_asked_about_too(
-    daemon: Daemon, client: httpx.Client
-) -> None:
+def test_surprise_on_past_run(daemon: Daemon, client: httpx.Client) -> None:
     """20.1 g for 2.01 g would teach the bath a bite factor of ten for ever."""
     past(daemon)
     body = {"kind": "weighing", "before_g": 40.0, "after_g": 19.9}
@@ -304,7 +304,7 @@ def test_a_slip_of_the_pen_on_a_past_run_is_asked_about_too(
         ({"kind": "withdrawn", "why": "x"}, "kind"),
     ],
 )  # fmt: skip
-def test_what_is_no_reading_is_refused_and_not_kept(
+def test_bad_readings(
     daemon: Daemon, client: httpx.Client, body: dict[str, Any], field: str
 ) -> None:
     past(daemon)
@@ -312,9 +312,7 @@ def test_what_is_no_reading_is_refused_and_not_kept(
     assert readings(daemon) == []
 
 
-def test_a_run_that_took_no_charge_has_nothing_to_gauge(
-    daemon: Daemon, client: httpx.Client
-) -> None:
+def test_run_without_charge(daemon: Daemon, client: httpx.Client) -> None:
     daemon.logbook.put(began("r2"))
     daemon.logbook.put(changed("r2", RunState.STOPPED, 0.0))
     daemon.logbook.work()
@@ -324,7 +322,7 @@ def test_a_run_that_took_no_charge_has_nothing_to_gauge(
     )
 
 
-def test_a_charge_that_a_person_gives_for_a_past_run(daemon: Daemon, client: httpx.Client) -> None:
+def test_given_charge_past_run(daemon: Daemon, client: httpx.Client) -> None:
     past(daemon)
     assert of_past(client, gauge(0.125, charge_coulombs=900.0)).status_code == 201
     assert [one["charge_coulombs"] for one in readings(daemon)] == [900.0], (
@@ -332,9 +330,7 @@ def test_a_charge_that_a_person_gives_for_a_past_run(daemon: Daemon, client: htt
     )
 
 
-def test_film_and_place_are_taken_out_of_what_was_read(
-    daemon: Daemon, client: httpx.Client
-) -> None:
+def test_film_and_place_correction(daemon: Daemon, client: httpx.Client) -> None:
     """Dry film is 0.045 mm, edges run 1.15 times deeper (common practice, no source)."""
     past(daemon)
     assert of_past(client, gauge(0.290, 0.300, from_resist_top=True)).status_code == 201
@@ -345,9 +341,7 @@ def test_film_and_place_are_taken_out_of_what_was_read(
     assert edge["evenness_fraction"] is None, "one spot tells nothing of it"
 
 
-def test_the_film_that_comes_off_is_the_one_of_the_run(
-    daemon: Daemon, client: httpx.Client
-) -> None:
+def test_film_of_the_run(daemon: Daemon, client: httpx.Client) -> None:
     """A thick dry film of 0.075 mm (common practice, no source) under 0.325 mm leaves 0.25 mm."""
     past(daemon, film_mm=0.075)
     assert of_past(client, gauge(0.325, from_resist_top=True)).status_code == 201
@@ -355,7 +349,7 @@ def test_the_film_that_comes_off_is_the_one_of_the_run(
     assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(0.25))
 
 
-def test_an_unknown_run_has_no_readings(client: httpx.Client) -> None:
+def test_readings_of_unknown_run(client: httpx.Client) -> None:
     assert_problem(client.get("/api/runs/never/readings"), 404, "unknown-run")
     assert_problem(of_past(client, gauge(0.1), "never"), 404, "unknown-run")
     assert_problem(
@@ -363,13 +357,13 @@ def test_an_unknown_run_has_no_readings(client: httpx.Client) -> None:
     )
 
 
-def test_the_list_is_told_while_the_loop_is_silent(daemon: Daemon) -> None:
+def test_list_with_silent_loop(daemon: Daemon) -> None:
     past(daemon)
     daemon.heart.now_s += 100.0
     assert readings(daemon) == []
 
 
-def test_what_is_kept_is_what_the_learning_takes(daemon: Daemon, client: httpx.Client) -> None:
+def test_stored_equals_learned(daemon: Daemon, client: httpx.Client) -> None:
     past(daemon)
     of_past(client, gauge(0.25, 0.251, place="centre"))
     (kept,) = daemon.shelf.readings("r1")

@@ -11,7 +11,7 @@ from controller.physics.faraday import METALS
 from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
 
 
-def test_the_rig_check_reads_a_sound_rehearsal_bench(tmp_path: Path) -> None:
+def test_sound_rig(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, host_notes=lambda: ["strict_gpiod is not set: see the wiring page"])
     daemon.step()
     with daemon.looping(), daemon.served() as client:
@@ -28,7 +28,8 @@ def test_the_rig_check_reads_a_sound_rehearsal_bench(tmp_path: Path) -> None:
     daemon.close()
 
 
-def test_the_rig_check_in_a_run_does_not_pass_old_readings_for_new(tmp_path: Path) -> None:
+def test_check_during_run(tmp_path: Path) -> None:
+    """Old readings do not pass for new ones during a run."""
     daemon = Daemon(tmp_path)
     daemon.step()
     with daemon.looping(), daemon.served() as client:
@@ -42,7 +43,7 @@ def test_the_rig_check_in_a_run_does_not_pass_old_readings_for_new(tmp_path: Pat
     daemon.close()
 
 
-def test_a_welded_relay_is_found_by_the_check(tmp_path: Path) -> None:
+def test_check_finds_welded_relay(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, faults=("relay_welded@0",))
     daemon.step(60)
     with daemon.looping(), daemon.served() as client:
@@ -54,7 +55,7 @@ def test_a_welded_relay_is_found_by_the_check(tmp_path: Path) -> None:
     daemon.close()
 
 
-def test_metals_carry_the_users_own_figures(tmp_path: Path) -> None:
+def test_own_metal_figures(tmp_path: Path) -> None:
     tables = {"metals": {"copper": {"density_g_per_cm3": 8.9, "etch_factor": 1.5}}}
     metals = {
         metal["name"]: metal
@@ -74,7 +75,7 @@ def test_metals_carry_the_users_own_figures(tmp_path: Path) -> None:
     assert metals["copper-1"]["density_g_per_cm3"] == 8.96
 
 
-def test_silvers_electrochemical_equivalent(tmp_path: Path) -> None:
+def test_silver_equivalent(tmp_path: Path) -> None:
     """1.118 mg/C for silver: the international ampere's definition of 1908, 0.00111800 g in a second."""
     metals = ask(Daemon(tmp_path).app, "GET", "/api/metals").json()["metals"]
     silver = next(metal for metal in metals if metal["name"] == "fine-silver")
@@ -83,7 +84,7 @@ def test_silvers_electrochemical_equivalent(tmp_path: Path) -> None:
     )  # mg/C
 
 
-def test_the_rehearsal_tells_its_truth(tmp_path: Path) -> None:
+def test_rehearsal_truth(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path)
     daemon.step()
     with daemon.looping(), daemon.served() as client:
@@ -98,12 +99,12 @@ def test_the_rehearsal_tells_its_truth(tmp_path: Path) -> None:
     daemon.close()
 
 
-def test_a_real_bench_knows_no_truth(tmp_path: Path) -> None:
+def test_real_rig_has_no_truth(tmp_path: Path) -> None:
     app = Daemon(tmp_path, truth=None, rig_kind="bench").app
     assert_problem(ask(app, "GET", "/api/rehearsal"), 404, "no-rehearsal")
 
 
-def test_a_truth_may_come_as_a_mapping(tmp_path: Path) -> None:
+def test_truth_as_mapping(tmp_path: Path) -> None:
     values = {
         "charge_coulombs": 1.0, "cell_charge_coulombs": 1.0, "depth_mm": 0.1, "deepest_mm": 0.1, "volume_mm3": 1.0,
         "mass_g": 0.01, "heat_j": 3.0, "bath_degc": 20.0, "relay_on": False, "contact_closed": False,

@@ -19,7 +19,7 @@ def daemon(tmp_path: Path) -> Daemon:
     return daemon
 
 
-def test_an_idle_bench_knows_its_readings_and_nothing_of_a_run(daemon: Daemon) -> None:
+def test_idle_status(daemon: Daemon) -> None:
     answer = ask(daemon.app, "GET", "/api/status")
     assert answer.status_code == 200
     assert answer.headers["cache-control"] == "no-store"
@@ -45,7 +45,7 @@ def test_an_idle_bench_knows_its_readings_and_nothing_of_a_run(daemon: Daemon) -
     assert (status["logbook_ready"], status["logbook_message"]) == (True, None)
 
 
-def test_a_run_shows_its_numbers(daemon: Daemon) -> None:
+def test_running_status(daemon: Daemon) -> None:
     """3 A for about 10 s is 30 C; over 767 mm2 of silver that is 4.2 um by Faraday (F 96485 C/mol, 107.87 g/mol, 10.5 g/cm3)."""
     with daemon.looping(), daemon.served() as client:
         run_id = client.post("/api/start", json={**SILVER, "piece": "fern brooch"}).json()["run_id"]
@@ -69,7 +69,7 @@ def test_a_run_shows_its_numbers(daemon: Daemon) -> None:
 
 
 @pytest.mark.parametrize("path", ["/api/status", "/api/health"])
-def test_a_silent_loop_is_a_503_and_no_old_number(daemon: Daemon, path: str) -> None:
+def test_silent_loop(daemon: Daemon, path: str) -> None:
     daemon.heart.now_s += 2.9
     assert ask(daemon.app, "GET", path).status_code == 200
     daemon.heart.now_s += 0.2
@@ -81,11 +81,11 @@ def test_a_silent_loop_is_a_503_and_no_old_number(daemon: Daemon, path: str) -> 
     assert "depth_mm" not in answer.text
 
 
-def test_before_the_first_pass_there_is_no_status(tmp_path: Path) -> None:
+def test_no_status_yet(tmp_path: Path) -> None:
     assert_problem(ask(Daemon(tmp_path).app, "GET", "/api/status"), 503, "loop-not-alive")
 
 
-def test_health_tells_of_each_part(daemon: Daemon) -> None:
+def test_health_parts(daemon: Daemon) -> None:
     daemon.heart.now_s += 0.5
     health = ask(daemon.app, "GET", "/api/health").json()
     assert health["loop"] == {"alive": True, "silent_s": 0.5, "watchdog_s": None}
@@ -95,7 +95,7 @@ def test_health_tells_of_each_part(daemon: Daemon) -> None:
     assert (health["rig"], health["version"]) == ("rehearsal", "1.2.3")
 
 
-def test_a_failing_logbook_is_told_and_is_no_failure_of_the_service(tmp_path: Path) -> None:
+def test_failing_logbook(tmp_path: Path) -> None:
     def failing() -> LogbookHealth:
         return LogbookHealth(
             True, 5.0, None, "no room is left: free space", "set aside", 12, "no room", 40

@@ -35,9 +35,10 @@ def policy_of(answer: Any) -> dict[str, list[str]]:
         ("GET", "/api/openapi.json", 200, {}),
     ],
 )  # fmt: skip
-def test_every_answer_is_safe_to_show(
+def test_safe_headers(
     app: Any, method: str, path: str, status: int, headers: dict[str, str]
 ) -> None:
+    """Every response has the headers that keep foreign content out."""
     answer = ask(app, method, path, headers=headers)
     assert answer.status_code == status
     policy = policy_of(answer)
@@ -64,7 +65,7 @@ def test_every_answer_is_safe_to_show(
     )
 
 
-def test_the_page_has_no_script_or_style_of_its_own_in_its_markup() -> None:
+def test_no_inline_script_or_style() -> None:
     """What the policy forbids would be dead; found here before a browser finds it."""
     page = ROOT / "api" / "page" / "index.html"
     text = page.read_text(encoding="utf-8")

@@ -72,17 +72,19 @@ def operations(document: Any) -> list[tuple[str, str, Any]]:
     ]
 
 
-def test_the_document_is_valid_openapi(document: Any) -> None:
+def test_document_is_valid(document: Any) -> None:
     """Against the schema of the OpenAPI Initiative, as openapi-spec-validator carries it."""
     assert document["openapi"].startswith("3.1")
     OpenAPIV31SpecValidator(document).validate()
 
 
-def test_the_routes_are_those_and_no_others(document: Any) -> None:
+def test_route_list(document: Any) -> None:
+    """The API has these routes and no others."""
     assert {(method, path) for method, path, _ in operations(document)} == ROUTES
 
 
-def test_every_operation_has_name_tag_summary_and_its_problems(document: Any) -> None:
+def test_operations_are_documented(document: Any) -> None:
+    """Every operation has a name, a tag, a summary and its problems."""
     names = [told["operationId"] for _, _, told in operations(document)]
     assert sorted(names) == sorted(STATUSES)
     tags = {tag["name"] for tag in document["tags"]}
@@ -101,7 +103,8 @@ def test_every_operation_has_name_tag_summary_and_its_problems(document: Any) ->
             assert list(response["content"]) == [MEDIA_TYPE] or int(status) < 400
 
 
-def test_the_document_tells_what_must_be_shown(document: Any) -> None:
+def test_document_names_credentials(document: Any) -> None:
+    """The document says which operations need a paired device."""
     schemes = document["components"]["securitySchemes"]
     assert (schemes["pairing"]["in"], schemes["token"]["scheme"]) == ("cookie", "bearer")
     for method, path, told in operations(document):
@@ -111,7 +114,8 @@ def test_the_document_tells_what_must_be_shown(document: Any) -> None:
             assert ({} in told["security"]) is (method == "get"), path
 
 
-def test_every_field_of_every_schema_has_unit_and_example(document: Any) -> None:
+def test_schemas_have_units(document: Any) -> None:
+    """Every field of every schema has a unit and an example."""
     schemas = document["components"]["schemas"]
     assert {"Problem", "FieldProblem", "Status", "Heartbeat", "PlanRequestBody"} <= set(schemas)
     for name, schema in schemas.items():
@@ -123,7 +127,8 @@ def test_every_field_of_every_schema_has_unit_and_example(document: Any) -> None
             assert told["examples"], (name, field)
 
 
-def test_every_parameter_has_unit_and_example(document: Any) -> None:
+def test_parameters_have_units(document: Any) -> None:
+    """Every parameter has a unit and an example."""
     for _, _, told in operations(document):
         for parameter in told.get("parameters", ()):
             unit = unit_of(parameter["name"])
@@ -135,7 +140,8 @@ def test_every_parameter_has_unit_and_example(document: Any) -> None:
             ]
 
 
-def test_bounds_of_what_people_send_stand_in_the_document(document: Any) -> None:
+def test_document_has_bounds(document: Any) -> None:
+    """The bounds of what people send are in the document."""
     body = document["components"]["schemas"]["PlanRequestBody"]
     assert body["additionalProperties"] is False
     assert set(body["required"]) == {"metal"}
@@ -144,13 +150,14 @@ def test_bounds_of_what_people_send_stand_in_the_document(document: Any) -> None
     assert body["properties"]["piece"]["maxLength"] == 80
 
 
-def test_nothing_is_loaded_from_elsewhere(tmp_path: Path) -> None:
+def test_nothing_loaded_from_elsewhere(tmp_path: Path) -> None:
     """The studio's network may have no way out: no document viewer that fetches its scripts."""
     for path in ("/docs", "/redoc", "/openapi.json"):
         assert ask(Daemon(tmp_path / path[1:]).app, "GET", path).status_code == 404
 
 
-def test_guards_stand_before_everything_in_their_order(tmp_path: Path) -> None:
+def test_guards_come_first(tmp_path: Path) -> None:
+    """The guards come before everything else, in their order."""
     seen: list[str] = []
 
     class Guard:
@@ -173,7 +180,7 @@ def test_guards_stand_before_everything_in_their_order(tmp_path: Path) -> None:
     assert ask(app, "POST", "/api/stop").status_code == 200
 
 
-def test_two_applications_share_nothing(tmp_path: Path) -> None:
+def test_applications_share_nothing(tmp_path: Path) -> None:
     one, two = Daemon(tmp_path / "one"), Daemon(tmp_path / "two")
     one.step()
     assert ask(one.app, "GET", "/api/status").status_code == 200

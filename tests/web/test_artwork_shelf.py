@@ -48,9 +48,8 @@ def aged(shelf: ArtworkShelf, artwork: str, seconds: float) -> None:
     os.utime(entry, ns=(at_ns, at_ns))
 
 
-def test_the_same_file_read_the_same_way_is_measured_once(
-    shelf: ArtworkShelf, measuring: Measuring, tmp_path: Path
-) -> None:
+def test_same_file_measured_once(shelf: ArtworkShelf, measuring: Measuring, tmp_path: Path) -> None:
+    """The same file with the same options is measured once."""
     first, is_new = upload(shelf, PNG + b"one")
     assert is_new
     assert upload(shelf, PNG + b"one") == (first, False)
@@ -65,7 +64,8 @@ def test_the_same_file_read_the_same_way_is_measured_once(
     assert upload(again, PNG + b"one") == (first, False)
 
 
-def test_names_are_hashes_and_files_are_private(shelf: ArtworkShelf, tmp_path: Path) -> None:
+def test_names_and_modes(shelf: ArtworkShelf, tmp_path: Path) -> None:
+    """Names are hashes and files are private."""
     artwork, _ = upload(shelf, PNG + b"one")
     assert len(artwork) == 64
     assert set(artwork) <= set("0123456789abcdef")
@@ -74,9 +74,7 @@ def test_names_are_hashes_and_files_are_private(shelf: ArtworkShelf, tmp_path: P
     assert len(files) == 2, "the file and what was measured of it"
 
 
-def test_what_fails_leaves_nothing(
-    shelf: ArtworkShelf, measuring: Measuring, tmp_path: Path
-) -> None:
+def test_failure_leaves_nothing(shelf: ArtworkShelf, measuring: Measuring, tmp_path: Path) -> None:
     measuring.error = MeasureFailedError("longer than 180 s")
     with pytest.raises(MeasureFailedError):
         upload(shelf, PNG + b"one")
@@ -86,9 +84,11 @@ def test_what_fails_leaves_nothing(
 
 
 @pytest.mark.parametrize("kind", [RefusedError, MeasureFailedError])
-def test_messages_name_the_file_and_not_where_it_lies(
+def test_messages_hide_paths(
     shelf: ArtworkShelf, measuring: Measuring, tmp_path: Path, kind: type[Exception]
 ) -> None:
+    """Messages contain the file's name and not its path."""
+
     def measure(
         path: Path, options: MeasureOptions, *, preview_path: Path | None
     ) -> ArtworkMeasure:
@@ -99,16 +99,15 @@ def test_messages_name_the_file_and_not_where_it_lies(
         upload(shelf, PNG)
 
 
-def test_what_a_killed_daemon_left_is_cleared_at_the_next_start(
-    shelf: ArtworkShelf, tmp_path: Path
-) -> None:
+def test_leftovers_are_cleared(shelf: ArtworkShelf, tmp_path: Path) -> None:
+    """The next start clears what a killed daemon left."""
     shelf.new_file("image/png", 5).write_bytes(b"half")
     assert list((tmp_path / "artworks").glob("incoming-*"))
     ArtworkShelf(tmp_path / "artworks", VirtualClock())
     assert not list((tmp_path / "artworks").glob("incoming-*"))
 
 
-def test_the_list_is_by_use(shelf: ArtworkShelf) -> None:
+def test_list_by_use(shelf: ArtworkShelf) -> None:
     names = [upload(shelf, PNG + content)[0] for content in (b"one", b"two", b"three")]
     for age, artwork in enumerate(reversed(names)):
         aged(shelf, artwork, 100.0 + age)
@@ -117,9 +116,8 @@ def test_the_list_is_by_use(shelf: ArtworkShelf) -> None:
     assert [found.artwork for found in shelf.recent(2)] == [names[0], names[2]]
 
 
-def test_beyond_the_number_kept_those_used_longest_ago_go_with_their_files(
-    tmp_path: Path, measuring: Measuring
-) -> None:
+def test_oldest_removed_by_number(tmp_path: Path, measuring: Measuring) -> None:
+    """Beyond the number of artworks those used longest ago go, with their files."""
     shelf = ArtworkShelf(tmp_path, VirtualClock(), measure=measuring, most_artworks=2)
     one, two = (upload(shelf, PNG + content)[0] for content in (b"one", b"two"))
     aged(shelf, one, 50.0)
@@ -131,7 +129,8 @@ def test_beyond_the_number_kept_those_used_longest_ago_go_with_their_files(
         shelf.get(two)
 
 
-def test_a_file_stays_while_an_artwork_names_it(tmp_path: Path, measuring: Measuring) -> None:
+def test_shared_file_stays(tmp_path: Path, measuring: Measuring) -> None:
+    """A file stays while an artwork names it."""
     shelf = ArtworkShelf(tmp_path, VirtualClock(), measure=measuring, most_artworks=1)
     old = upload(shelf, PNG + b"one", MeasureOptions(dpi=300.0))[0]
     aged(shelf, old, 50.0)
@@ -140,9 +139,8 @@ def test_a_file_stays_while_an_artwork_names_it(tmp_path: Path, measuring: Measu
     assert shelf.picture(new, None).read_bytes().startswith(PNG)
 
 
-def test_beyond_the_bytes_kept_those_used_longest_ago_go_but_never_the_newest(
-    tmp_path: Path, measuring: Measuring
-) -> None:
+def test_oldest_removed_by_size(tmp_path: Path, measuring: Measuring) -> None:
+    """Beyond the bytes those used longest ago go, and never the newest."""
     shelf = ArtworkShelf(tmp_path, VirtualClock(), measure=measuring, most_bytes=50)
     one = upload(shelf, PNG + b"x" * 30)[0]
     aged(shelf, one, 50.0)
@@ -153,7 +151,7 @@ def test_beyond_the_bytes_kept_those_used_longest_ago_go_but_never_the_newest(
     assert [found.artwork for found in shelf.recent(10)] == [large]
 
 
-def test_a_damaged_entry_counts_as_none(shelf: ArtworkShelf) -> None:
+def test_damaged_entry_is_ignored(shelf: ArtworkShelf) -> None:
     artwork, _ = upload(shelf, PNG + b"one")
     for text in ("", "{}", "[]", '{"measure": {}}', "\x00"):
         (shelf._entries / f"{artwork}.json").write_text(text)
@@ -163,9 +161,7 @@ def test_a_damaged_entry_counts_as_none(shelf: ArtworkShelf) -> None:
     assert upload(shelf, PNG + b"one") == (artwork, True)
 
 
-def test_pictures_are_made_from_the_file_once_for_each_undercut(
-    shelf: ArtworkShelf, measuring: Measuring
-) -> None:
+def test_one_picture_per_undercut(shelf: ArtworkShelf, measuring: Measuring) -> None:
     artwork, _ = upload(shelf, PNG + b"one")
     assert shelf.kept_picture(artwork, 0.2) is None
     path = shelf.picture(artwork, 0.2)
@@ -178,20 +174,21 @@ def test_pictures_are_made_from_the_file_once_for_each_undercut(
     assert shelf.kept_picture(artwork, 0.2) is None
 
 
-def test_a_picture_of_what_is_gone_is_refused(shelf: ArtworkShelf) -> None:
+def test_no_picture_of_missing_file(shelf: ArtworkShelf) -> None:
     with pytest.raises(UnknownArtworkError):
         shelf.picture("3f" * 32, None)
     artwork, _ = upload(shelf, PNG + b"one")
     shutil.rmtree(shelf._files)
-    with pytest.raises(UnknownArtworkError, match="upload it again"):
+    with pytest.raises(UnknownArtworkError, match="Upload it again"):
         shelf.picture(artwork, None)
 
 
-def test_the_logbook_keeps_its_room(shelf: ArtworkShelf, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_room_for_logbook(shelf: ArtworkShelf, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An upload must leave room for the logbook."""
     usage = shutil.disk_usage("/")
     monkeypatch.setattr(
         "api.http.artwork_shelf.shutil.disk_usage", lambda _: usage._replace(free=FREE_BYTES + 1000)
     )
     shelf.discard(shelf.new_file("image/png", 1000))
-    with pytest.raises(NoRoomError, match="300 MB are free, 300 MB are wanted"):
+    with pytest.raises(NoRoomError, match="300 MB are free, and file and logbook need 300 MB"):
         shelf.new_file("image/png", 1001)

@@ -38,7 +38,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
 
 
 def cookie_of(daemon: Daemon) -> dict[str, str]:
-    return {"cookie": f"{COOKIE}={daemon.access.book.add('phone')[1]}"}
+    return {"cookie": f"{COOKIE}={daemon.access.store.add('phone')[1]}"}
 
 
 def bench_of(daemon: Daemon) -> dict[str, str]:
@@ -70,9 +70,7 @@ def bench_of(daemon: Daemon) -> dict[str, str]:
         ),
     ],
 )
-def test_a_name_that_was_turned_to_the_benchs_address_gets_nothing_with_or_without_a_pairing(
-    daemon: Daemon, host: str
-) -> None:
+def test_dns_rebinding_gets_nothing(daemon: Daemon, host: str) -> None:
     """DNS rebinding: the browser thinks that the attacker's page and the bench are one origin."""
     for shown in ({}, cookie_of(daemon)):
         headers = {"host": host, "origin": f"http://{host}", **shown}
@@ -110,9 +108,7 @@ def test_a_name_that_was_turned_to_the_benchs_address_gets_nothing_with_or_witho
         "application/json",
     ],
 )
-def test_a_page_cannot_send_commands_with_the_phones_cookie(
-    daemon: Daemon, origin: str | None, kind: str
-) -> None:
+def test_foreign_page_cannot_command(daemon: Daemon, origin: str | None, kind: str) -> None:
     """A form, and fetch() in mode no-cors, send the cookie and these three types; with JSON the browser would ask first."""
     headers = {
         **cookie_of(daemon),
@@ -124,7 +120,7 @@ def test_a_page_cannot_send_commands_with_the_phones_cookie(
         assert_problem(answer, 403, "foreign-origin")
 
 
-def test_a_browser_is_never_told_that_another_page_may_read(daemon: Daemon) -> None:
+def test_no_cors(daemon: Daemon) -> None:
     """Without Access-Control-Allow-Origin a preflight fails and answers stay closed. Source: WHATWG Fetch, CORS protocol."""
     asked = {"origin": "http://evil.example", "access-control-request-method": "POST"}
     for method, path in (("OPTIONS", "/api/start"), ("GET", "/api/status"), ("POST", "/api/stop")):
@@ -133,7 +129,8 @@ def test_a_browser_is_never_told_that_another_page_may_read(daemon: Daemon) -> N
     assert ask(daemon.app, "OPTIONS", "/api/start", headers=asked).status_code == 405
 
 
-def test_the_worst_that_a_foreign_page_can_do_is_to_open_the_relay(daemon: Daemon) -> None:
+def test_foreign_page_can_only_stop(daemon: Daemon) -> None:
+    """The worst that a foreign page can do is to open the relay."""
     answer = ask(
         daemon.app,
         "POST",
@@ -147,7 +144,8 @@ def test_the_worst_that_a_foreign_page_can_do_is_to_open_the_relay(daemon: Daemo
 SCRIPT = '<script>alert(1)</script>"><img src=x onerror=alert(1)>'
 
 
-def test_user_text_comes_back_as_json_that_no_browser_takes_for_a_page(daemon: Daemon) -> None:
+def test_user_text_is_never_html(daemon: Daemon) -> None:
+    """User text comes back as JSON that no browser shows as a page."""
     answers = [
         ask(daemon.app, "GET", f"/api/{SCRIPT}"),
         ask(daemon.app, "GET", f"/{SCRIPT}"),
@@ -178,7 +176,7 @@ def test_user_text_comes_back_as_json_that_no_browser_takes_for_a_page(daemon: D
         assert "unsafe" not in policy
 
 
-def test_an_uploaded_file_is_never_served_again(daemon: Daemon) -> None:
+def test_uploads_are_not_served(daemon: Daemon) -> None:
     """An SVG with a script in it would run in the bench's own origin."""
     document = ask(daemon.app, "GET", "/api/openapi.json").json()
     answers = [
@@ -194,7 +192,7 @@ def test_an_uploaded_file_is_never_served_again(daemon: Daemon) -> None:
 # --- from a machine on the network ------------------------------------------------------------------------------------
 
 
-def test_a_thousand_addresses_guess_no_faster_than_one(daemon: Daemon) -> None:
+def test_guessing_from_many_addresses(daemon: Daemon) -> None:
     """IPv4, IPv6 of one network and of many: after the first wrong PIN nobody is heard until the wait is over."""
     wrong = "000000" if daemon.access.pins.pin != "000000" else "000001"
     addresses = [f"10.0.{n // 250}.{n % 250 + 1}" for n in range(50)]
@@ -251,9 +249,10 @@ def test_no_path_leads_out(daemon: Daemon, path: str) -> None:
     assert b"root:" not in answer
 
 
-def test_nothing_secret_and_nothing_forged_stands_in_the_log(
+def test_log_has_no_secrets(
     daemon: Daemon, caplog: pytest.LogCaptureFixture, tmp_path: Path
 ) -> None:
+    """The log has no secret and no forged line."""
     caplog.set_level(logging.DEBUG)
     pairing = ask(
         daemon.app,
@@ -287,10 +286,10 @@ def test_nothing_secret_and_nothing_forged_stands_in_the_log(
     assert not [message for message in ours if "\n" in message]
 
 
-def test_a_revoked_device_sees_no_more_where_looking_needs_a_pairing(tmp_path: Path) -> None:
+def test_revoked_device_sees_nothing(tmp_path: Path) -> None:
     """Its stream ends with the next message, not with its connection."""
     access = Access(tmp_path, SystemClock(), view_needs_pairing=True)
-    kept, gone = access.book.add("kept")[0], access.book.add("gone")[0]
+    kept, gone = access.store.add("kept")[0], access.store.add("gone")[0]
     feed = LiveFeed(lambda: (_ for _ in ()).throw(AssertionError("not asked here")))
     feed.greeting = lambda: b"greeting"  # type: ignore[method-assign]
 
@@ -301,10 +300,10 @@ def test_a_revoked_device_sees_no_more_where_looking_needs_a_pairing(tmp_path: P
         }
         for stream in streams.values():
             assert await anext(stream) == b"greeting"
-        feed._tell(b"one")
+        feed._publish(b"one")
         assert [await anext(stream) for stream in streams.values()] == [b"one", b"one"]
-        access.book.revoke(gone.pairing_id)
-        feed._tell(b"two")
+        access.store.revoke(gone.pairing_id)
+        feed._publish(b"two")
         assert await anext(streams[kept]) == b"two"
         with pytest.raises(StopAsyncIteration):
             await anext(streams[gone])
@@ -314,9 +313,7 @@ def test_a_revoked_device_sees_no_more_where_looking_needs_a_pairing(tmp_path: P
     assert Access(tmp_path, SystemClock()).may_still_view(Caller(gone)), "looking is open here"
 
 
-def test_a_client_that_takes_nothing_of_an_answer_loses_its_place(
-    daemon: Daemon, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_stalled_reader_is_dropped(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     """Hundreds of answers are asked for on one connection and none is read; thirty seconds are shortened."""
     monkeypatch.setattr(bounded_protocol, "STALL_S", 0.2)
     lost, forget = threading.Event(), bounded_protocol.BoundedProtocol.connection_lost
@@ -338,17 +335,19 @@ def test_a_client_that_takes_nothing_of_an_answer_loses_its_place(
 
 
 @pytest.mark.parametrize("text", ["bronze;=1+1", "a\t=cmd|' /C calc'!A0", 'quote ";=1+1', "x|=1"])
-def test_no_cell_of_a_table_hides_another_for_spreadsheets_that_separate_otherwise(
+def test_separators_stay_in_cells(
     text: str,
 ) -> None:
+    """No cell becomes two in a spreadsheet with another separator."""
     event = StoredEvent(1, "2031-03-04T10:00:00Z", 0.0, "note", text, None)
     line = "".join(csv_lines([[event]], StoredEvent)).split("\r\n")[1]
     assert '"' + text.replace('"', '""') + '"' in line
 
 
-def test_everything_in_the_state_directory_is_the_daemons_own_whatever_the_umask(
+def test_state_directory_is_private(
     tmp_path: Path,
 ) -> None:
+    """Everything in the state directory is private, whatever the umask."""
     before = os.umask(0)
     try:
         with serving(tmp_path, 30.0) as process:
@@ -410,7 +409,8 @@ BOMBS: dict[str, tuple[str, bytes]] = {
 
 
 @pytest.mark.parametrize("name", BOMBS)
-def test_a_bomb_is_refused_and_the_bench_goes_on(daemon: Daemon, name: str, tmp_path: Path) -> None:
+def test_image_bomb_is_refused(daemon: Daemon, name: str, tmp_path: Path) -> None:
+    """An image bomb is refused, and the daemon keeps running."""
     kind, content = BOMBS[name]
     answer = ask(
         daemon.app, "POST", "/api/artworks", content=content, params={"dpi": 600.0} if name == "png" else {},
@@ -423,7 +423,7 @@ def test_a_bomb_is_refused_and_the_bench_goes_on(daemon: Daemon, name: str, tmp_
     assert ask(daemon.app, "GET", "/api/status").status_code == 200
 
 
-def test_names_of_files_lead_nowhere(tmp_path: Path) -> None:
+def test_file_names_lead_nowhere(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path / "state", guarded=True, measure=Measuring())
     before = set(tmp_path.rglob("*"))
     answer: Any = ask(

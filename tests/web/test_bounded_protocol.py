@@ -70,14 +70,14 @@ def status_of(connection: socket.socket) -> bytes:
 
 @pytest.mark.usefixtures("impatient")
 @pytest.mark.parametrize("said", [b"", b"G", HEAD, HEAD + b"X-Slow: a\r\nX-"])
-def test_a_head_that_does_not_come_in_time_ends_the_connection(port: int, said: bytes) -> None:
+def test_slow_head_ends_connection(port: int, said: bytes) -> None:
     with connect(port) as connection:
         connection.sendall(said)
         assert is_gone(connection)
 
 
 @pytest.mark.usefixtures("impatient")
-def test_a_trickle_does_not_count_as_progress(port: int) -> None:
+def test_trickle_is_no_progress(port: int) -> None:
     with connect(port) as connection:
         connection.settimeout(0.05)
         for sign in HEAD:
@@ -93,7 +93,8 @@ def test_a_trickle_does_not_count_as_progress(port: int) -> None:
 
 
 @pytest.mark.usefixtures("impatient")
-def test_the_second_request_of_a_connection_has_no_more_time_than_the_first(port: int) -> None:
+def test_second_request_same_time(port: int) -> None:
+    """The second request of a connection has no more time than the first."""
     with connect(port) as connection:
         connection.sendall(HEAD + b"\r\n")
         assert status_of(connection) == b"200"
@@ -102,7 +103,8 @@ def test_the_second_request_of_a_connection_has_no_more_time_than_the_first(port
 
 
 @pytest.mark.usefixtures("impatient")
-def test_a_body_that_goes_on_after_its_answer_ends_the_connection(port: int) -> None:
+def test_endless_body_ends_connection(port: int) -> None:
+    """A body that continues after its response ends the connection."""
     with connect(port) as connection:
         connection.sendall(
             b"POST /api/stop HTTP/1.1\r\nHost: x\r\nContent-Length: 1000000\r\n\r\nabc"
@@ -112,9 +114,8 @@ def test_a_body_that_goes_on_after_its_answer_ends_the_connection(port: int) -> 
 
 
 @pytest.mark.usefixtures("impatient")
-def test_a_stream_and_an_answer_that_takes_its_time_are_left_alone(
-    port: int, daemon: Daemon
-) -> None:
+def test_slow_responses_stay(port: int, daemon: Daemon) -> None:
+    """A stream and a slow response are left alone."""
     with connect(port) as stream:
         stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: bench.local\r\n\r\n")
         got = b""
@@ -123,9 +124,7 @@ def test_a_stream_and_an_answer_that_takes_its_time_are_left_alone(
         assert got.startswith(b"HTTP/1.1 200")
 
 
-def test_a_flood_of_idle_connections_leaves_room_for_stop(
-    port: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_stop_despite_idle_flood(port: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """The oldest goes at once: no time-out, which here comes after an hour, has to make room."""
     monkeypatch.setattr(bounded_protocol, "MAX_CONNECTIONS", 60)
     monkeypatch.setattr(bounded_protocol, "HEAD_S", 3600.0)
@@ -145,7 +144,7 @@ def test_a_flood_of_idle_connections_leaves_room_for_stop(
             assert stream.recv(65536), "streams stay"
 
 
-def test_when_all_are_busy_the_new_one_goes(port: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_busy_server_drops_newest(port: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bounded_protocol, "MAX_CONNECTIONS", 5)
     with ExitStack() as stack:
         for _ in range(5):

@@ -35,7 +35,8 @@ class Gauge:
         return value
 
 
-def test_a_lane_takes_as_many_as_it_is_wide_and_every_call_its_turn() -> None:
+def test_lane_width() -> None:
+    """A lane runs as many calls at once as it is wide, and every call in turn."""
     gauge = Gauge()
 
     async def story() -> list[int]:
@@ -46,7 +47,7 @@ def test_a_lane_takes_as_many_as_it_is_wide_and_every_call_its_turn() -> None:
     assert gauge.most == 2
 
 
-def test_a_call_that_fails_gives_its_place_back() -> None:
+def test_failed_call_frees_place() -> None:
     def fail() -> None:
         raise KeyError
 
@@ -60,7 +61,8 @@ def test_a_call_that_fails_gives_its_place_back() -> None:
     assert asyncio.run(story()) == "done"
 
 
-def test_the_lanes_together_leave_the_pool_room() -> None:
+def test_lanes_leave_room() -> None:
+    """All lanes together leave threads in the pool."""
     lanes = [
         field.default_factory()
         for field in AppContext.__dataclass_fields__.values()

@@ -8,7 +8,7 @@ from api.http.live import MAX_STREAMS
 from tests.proofs.flood import STOPS, STREAMS, flooded
 
 
-def test_a_flood_neither_keeps_stop_out_nor_ends_the_loop(tmp_path: Path) -> None:
+def test_stop_and_loop_survive_flood(tmp_path: Path) -> None:
     """What it does to the times is measured by hand: a busy machine is slow for other reasons, too."""
     seen = flooded(tmp_path / "state")
     assert len(seen.stop_s) == STOPS

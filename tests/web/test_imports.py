@@ -34,15 +34,16 @@ def loaded_after(script: str, *arguments: str) -> set[str]:
     "module",
     ["api.main", "api.http.application", "api.http.routes.router", "api.http.guards.order"],
 )
-def test_the_modules_of_the_daemon_load_nothing_heavy(module: str) -> None:
+def test_modules_load_nothing_heavy(module: str) -> None:
     assert loaded_after(f"import {module}") & HEAVY == set()
 
 
-def test_a_daemon_that_is_put_together_has_loaded_nothing_heavy(tmp_path: Path) -> None:
+def test_daemon_loads_nothing_heavy(tmp_path: Path) -> None:
     loaded = loaded_after(DAEMON, str(tmp_path))
     assert {"fastapi", "uvicorn", "segno"} <= loaded
     assert loaded & HEAVY == set()
 
 
-def test_the_check_sees_a_heavy_import() -> None:
+def test_check_can_fail() -> None:
+    """The check sees a heavy import."""
     assert loaded_after("import controller.artwork.measuring.measure") & HEAVY == {"numpy", "PIL"}

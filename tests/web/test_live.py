@@ -21,7 +21,7 @@ from controller.errors import LoopNotAliveError
 from controller.logbook.health import LogbookHealth
 from controller.messages import RunState
 from tests.kits.api_client import WAIT_S, Daemon, events_of
-from tests.web.test_models import idle
+from tests.running.test_rig_report import idle
 
 HEALTH = LogbookHealth(True, None, None, None, None, 0, None, 0)
 
@@ -50,7 +50,7 @@ def parsed(message: bytes | None) -> dict[str, Any]:
     return {**fields, "data": json.loads(fields["data"])}
 
 
-def test_a_newer_snapshot_is_sent_once() -> None:
+def test_snapshot_sent_once() -> None:
     source = Source()
     feed = LiveFeed(source)
     message = parsed(feed.look())
@@ -62,7 +62,8 @@ def test_a_newer_snapshot_is_sent_once() -> None:
     assert parsed(feed.look())["id"] == "5"
 
 
-def test_without_news_a_heartbeat_comes_every_two_seconds() -> None:
+def test_heartbeat_without_changes() -> None:
+    """Without a newer status a heartbeat comes every two seconds."""
     feed = LiveFeed(Source(), period_s=0.25, heartbeat_s=2.0)
     feed.look()
     sent = [index for index in range(1, 25) if feed.look() is not None]
@@ -82,9 +83,9 @@ class TimedFeed(LiveFeed):
         self._now_s = 0.0
         self.sent_at_s: list[float] = []
 
-    def _tell(self, message: bytes) -> None:
+    def _publish(self, message: bytes) -> None:
         self.sent_at_s.append(self._now_s)
-        super()._tell(message)
+        super()._publish(message)
 
     async def pause(self, seconds: float) -> None:
         self._now_s += seconds
@@ -97,7 +98,7 @@ class TimedFeed(LiveFeed):
         return [later - before for before, later in itertools.pairwise(self.sent_at_s)]
 
 
-def test_live_status_comes_four_times_a_second() -> None:
+def test_status_rate() -> None:
     """A person reads no faster, however much happens."""
     intervals_s = TimedFeed(is_busy=True).intervals_s()
     assert len(intervals_s) > 200
@@ -111,7 +112,7 @@ def test_heartbeats_come_in_time() -> None:
     assert max(intervals_s) <= 2.0
 
 
-def test_a_heartbeat_is_no_status_and_has_no_id() -> None:
+def test_heartbeat_has_no_id() -> None:
     feed = LiveFeed(Source(), period_s=1.0, heartbeat_s=1.0)
     feed.look()
     assert parsed(feed.look()) == {
@@ -120,7 +121,8 @@ def test_a_heartbeat_is_no_status_and_has_no_id() -> None:
     }
 
 
-def test_a_silent_loop_is_told_at_once_and_again_and_its_return_too() -> None:
+def test_silent_loop_is_reported() -> None:
+    """A silent loop is reported at once and again, and so is its return."""
     source = Source()
     feed = LiveFeed(source)
     feed.look()
@@ -134,13 +136,16 @@ def test_a_silent_loop_is_told_at_once_and_again_and_its_return_too() -> None:
     )
 
 
-def test_the_greeting_sets_the_browsers_retry_and_shows_how_things_stand() -> None:
+def test_first_message() -> None:
+    """The greeting sets the browser's retry time and has the status."""
     greeting = parsed(LiveFeed(Source()).greeting())
     assert greeting["retry"] == "1000"
     assert greeting["data"]["state"] == "idle"
 
 
-def test_a_slow_reader_gets_the_newest_and_misses_those_between() -> None:
+def test_slow_reader_skips() -> None:
+    """A slow reader gets the newest message and misses those between."""
+
     async def story() -> list[str]:
         source = Source()
         feed = LiveFeed(source, period_s=0.001)
@@ -162,7 +167,7 @@ def test_a_slow_reader_gets_the_newest_and_misses_those_between() -> None:
     assert asyncio.run(story()) == ["9", "12"]
 
 
-def test_all_streams_get_the_very_same_bytes() -> None:
+def test_streams_share_bytes() -> None:
     async def story() -> tuple[bytes, bytes]:
         source = Source()
         feed = LiveFeed(source, period_s=0.001)
@@ -181,9 +186,11 @@ def test_all_streams_get_the_very_same_bytes() -> None:
     assert first is second
 
 
-def test_a_fault_in_the_status_is_logged_once_and_the_feed_goes_on(
+def test_status_fault_logged_once(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
+    """A fault in the status is logged once, and the feed continues."""
+
     async def story() -> str:
         source = Source()
         source.broken = True
@@ -201,16 +208,18 @@ def test_a_fault_in_the_status_is_logged_once_and_the_feed_goes_on(
         return str(message["data"]["state"])
 
     assert asyncio.run(story()) == "idle"
-    assert caplog.text.count("the live status failed") == 1
+    assert caplog.text.count("The live status failed") == 1
 
 
-def test_the_end_before_the_beginning_is_an_end() -> None:
+def test_end_before_start() -> None:
     feed = LiveFeed(Source())
     feed.end()
     asyncio.run(asyncio.wait_for(feed.run(), WAIT_S))
 
 
-def test_the_end_is_not_put_off_to_the_next_look() -> None:
+def test_end_is_immediate() -> None:
+    """The end does not wait for the next look."""
+
     async def story() -> None:
         feed = LiveFeed(Source(), period_s=600.0)
         feeding = asyncio.create_task(feed.run())
@@ -224,13 +233,13 @@ def test_the_end_is_not_put_off_to_the_next_look() -> None:
     asyncio.run(story())
 
 
-def test_seats_are_given_back_whatever_happens() -> None:
+def test_places_are_freed() -> None:
     feed = LiveFeed(Source(), max_streams=1)
-    with pytest.raises(KeyError), feed.seat():
+    with pytest.raises(KeyError), feed.place():
         raise KeyError
-    with feed.seat():
+    with feed.place():
         assert feed.streams == 1
-        with pytest.raises(ProblemError, match="at most 1"), feed.seat():
+        with pytest.raises(ProblemError, match="1 live streams"), feed.place():
             pass
         assert feed.streams == 1
     assert feed.streams == 0
@@ -247,7 +256,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
     daemon.close()
 
 
-def test_live_status_comes_in_order(daemon: Daemon) -> None:
+def test_status_in_order(daemon: Daemon) -> None:
     with daemon.looping(), daemon.served() as client, client.stream("GET", "/api/events") as answer:
         assert answer.headers["content-type"].startswith("text/event-stream")
         assert answer.headers["cache-control"] == "no-cache"
@@ -255,7 +264,7 @@ def test_live_status_comes_in_order(daemon: Daemon) -> None:
     assert sequences == sorted(set(sequences))
 
 
-def test_a_heartbeat_comes_while_nothing_happens(daemon: Daemon) -> None:
+def test_heartbeat_while_idle(daemon: Daemon) -> None:
     with daemon.served() as client, client.stream("GET", "/api/events") as answer:
         events = events_of(answer)
         assert next(events)["data"]["state"] == "idle"
@@ -263,7 +272,7 @@ def test_a_heartbeat_comes_while_nothing_happens(daemon: Daemon) -> None:
     assert heartbeat["data"]["loop_alive"] is True
 
 
-def test_a_loop_that_fell_silent_is_told_on_the_stream(daemon: Daemon) -> None:
+def test_stream_reports_silent_loop(daemon: Daemon) -> None:
     with daemon.served() as client, client.stream("GET", "/api/events") as answer:
         events = events_of(answer)
         next(events)
@@ -286,7 +295,8 @@ def connected(client: httpx.Client) -> socket.socket:
     return stream
 
 
-def test_streams_are_bounded_cleaned_up_and_never_in_the_way_of_stop(daemon: Daemon) -> None:
+def test_streams_are_bounded(daemon: Daemon) -> None:
+    """Streams are bounded and cleaned up, and never delay Stop."""
     live: LiveFeed = daemon.app.state.live
     with daemon.looping(), daemon.served() as client:
         with ExitStack() as streams:

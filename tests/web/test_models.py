@@ -12,17 +12,23 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel, ValidationError
 
-from api.http import live, problem_fields, problems
+from api.http import live
 from api.http.artwork_shelf import ArtworkShelf
-from api.http.models import access as schemas_access
-from api.http.models import artworks as schemas_artworks
-from api.http.models import baths as schemas_baths
-from api.http.models import metals as schemas_metals
-from api.http.models import plan as schemas_plan
-from api.http.models import readings as schemas_readings
-from api.http.models import rig as schemas_rig
-from api.http.models import runs as schemas_runs
-from api.http.models import status as schemas_status
+from api.http.models import access as access_models
+from api.http.models import artwork_request as artwork_request_models
+from api.http.models import artworks as artworks_models
+from api.http.models import baths as baths_models
+from api.http.models import commands as commands_models
+from api.http.models import health as health_models
+from api.http.models import metals as metals_models
+from api.http.models import plan as plan_models
+from api.http.models import plan_request as plan_request_models
+from api.http.models import problem as problem_models
+from api.http.models import reading_request as reading_request_models
+from api.http.models import readings as readings_models
+from api.http.models import rig as rig_models
+from api.http.models import runs as runs_models
+from api.http.models import status as status_models
 from api.http.models.base import NO_UNIT, Answer, RequestModel, unit_of
 from api.http.plan_requests import request_of
 from controller.artwork.result import ArtworkMeasure, LinePlace
@@ -30,31 +36,38 @@ from controller.config import Settings
 from controller.logbook.entries import BathSaved, Progress, RawSample, ReadingTaken
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
-from controller.messages import (
-    Finding,
-    RunState,
-    Sample,
-    Snapshot,
-    TripReason,
-    advice_for,
-)
+from controller.messages import Finding, RunState, Snapshot, TripReason
 from controller.physics.learning import GaugeReading, Weighing
 from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
 from controller.planning.request import NarrowLine, PlanRequest
 from controller.recording.baths import BathState
-from controller.safety.checks import CheckReport, check_rig
-from controller.texts import Message
+from controller.running.rig_report import RigLine, RigReport
+from controller.texts import Message, text
 from hardware.clock import SystemClock
 from hardware.rehearsal.spec import RehearsalTruth
 from tests.kits.api_client import SILVER
-from tests.recording.test_recorder import snap
+from tests.running.test_rig_report import idle
 
 MODULES = (
-    live, problem_fields, problems, schemas_access, schemas_artworks, schemas_baths, schemas_metals, schemas_plan,
-    schemas_readings, schemas_rig, schemas_runs, schemas_status,
-)  # fmt: skip
-BASES = (Answer, RequestModel, schemas_readings._ReadingBody)
+    live,
+    access_models,
+    artwork_request_models,
+    artworks_models,
+    baths_models,
+    commands_models,
+    health_models,
+    metals_models,
+    plan_models,
+    plan_request_models,
+    problem_models,
+    reading_request_models,
+    readings_models,
+    rig_models,
+    runs_models,
+    status_models,
+)
+BASES = (Answer, RequestModel, reading_request_models._ReadingBody)
 MODELS = sorted(
     {
         thing
@@ -70,65 +83,66 @@ def names(dataclass: type[Any]) -> set[str]:
     return {field.name for field in fields(dataclass)}
 
 
-def test_status_carries_every_field_of_the_snapshot_and_those_that_scripts_rely_on() -> None:
+def test_status_has_all_fields() -> None:
+    """Status has every field of the snapshot, and those that scripts rely on."""
     fixed = {
         "state", "reason", "depth_mm", "depth_low_mm", "depth_high_mm", "target_depth_mm", "charge_coulombs", "current_a",
         "voltage_v", "remaining_s", "relay_on", "rig",
     }  # fmt: skip
-    assert names(Snapshot) | fixed <= set(schemas_status.Status.model_fields)
+    assert names(Snapshot) | fixed <= set(status_models.Status.model_fields)
 
 
 @pytest.mark.parametrize(
     ("model", "dataclass"),
     [
-        (schemas_plan.PlanRequestBody, PlanRequest),
-        (schemas_runs.SecondTold, MeanSample),
-        (schemas_runs.PointTold, CurvePoint),
-        (schemas_runs.RawTold, RawSample),
-        (schemas_runs.EventTold, StoredEvent),
-        (schemas_rig.RehearsalTruth, RehearsalTruth),
-        (schemas_plan.NarrowLineBody, NarrowLine),
-        (schemas_artworks.LinePlaceTold, LinePlace),
+        (plan_request_models.PlanRequestBody, PlanRequest),
+        (runs_models.SecondTold, MeanSample),
+        (runs_models.PointTold, CurvePoint),
+        (runs_models.RawTold, RawSample),
+        (runs_models.EventTold, StoredEvent),
+        (rig_models.RehearsalTruth, RehearsalTruth),
+        (plan_request_models.NarrowLineBody, NarrowLine),
+        (artworks_models.LinePlaceAnswer, LinePlace),
     ],
 )
-def test_a_schema_has_the_fields_of_what_it_tells(
-    model: type[BaseModel], dataclass: type[Any]
-) -> None:
+def test_model_matches_dataclass(model: type[BaseModel], dataclass: type[Any]) -> None:
     assert set(model.model_fields) == names(dataclass)
 
 
-def test_an_artwork_is_told_with_all_that_was_measured() -> None:
-    assert set(schemas_artworks.MeasureTold.model_fields) == names(ArtworkMeasure) | {
+def test_artwork_model_is_complete() -> None:
+    assert set(artworks_models.MeasureAnswer.model_fields) == names(ArtworkMeasure) | {
         "narrowest_resist_mm",
         "narrowest_open_mm",
     }
 
 
-def test_a_bath_is_told_whole() -> None:
+def test_bath_model_is_complete() -> None:
     known = names(BathSaved) | names(BathState)
-    assert set(schemas_baths.BathTold.model_fields) == known - {"bath", "run_id"}
+    assert set(baths_models.BathAnswer.model_fields) == known - {"bath", "run_id"}
 
 
-def test_a_reading_is_told_whole() -> None:
+def test_reading_model_is_complete() -> None:
     known = names(ReadingTaken) | names(GaugeReading) | names(Weighing)
-    assert set(schemas_readings.KeptReading.model_fields) == (known - {"body"}) | {
+    assert set(readings_models.KeptReading.model_fields) == (known - {"body"}) | {
         "why", "stands", "replaced_by", "read_depth_mm", "read_error_mm", "evenness_fraction",
     }  # fmt: skip
 
 
-def test_a_listed_run_has_all_but_the_bookkeeping_of_the_logbook() -> None:
+def test_run_model_is_complete() -> None:
+    """A listed run has everything except the logbook's bookkeeping."""
     inside = (names(RunSummary) | names(Progress)) - {"progress", "number", "boot_id", "at_s"}
-    assert set(schemas_runs.RunListed.model_fields) == inside | {"reason_title"}
+    assert set(runs_models.RunListed.model_fields) == inside | {"reason_title"}
 
 
-def test_the_logbooks_health_is_told_whole_but_for_its_monotonic_time() -> None:
-    assert set(schemas_status.LogbookHealthAnswer.model_fields) == names(LogbookHealth) - {
+def test_health_model_is_complete() -> None:
+    """The logbook's health has everything except its monotonic time."""
+    assert set(health_models.LogbookHealthAnswer.model_fields) == names(LogbookHealth) - {
         "failing_since_at_s"
     }
 
 
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
-def test_every_field_says_its_unit_and_an_example_that_fits(model: type[BaseModel]) -> None:
+def test_fields_have_unit_and_example(model: type[BaseModel]) -> None:
     example = {}
     for name, field in model.model_fields.items():
         said, unit = field.description or "", unit_of(name)
@@ -140,7 +154,7 @@ def test_every_field_says_its_unit_and_an_example_that_fits(model: type[BaseMode
     model.model_validate(example)
 
 
-def test_numbers_of_the_document_carry_their_unit_in_the_name() -> None:
+def test_number_names_have_units() -> None:
     """A number without a unit in its name is a count, a ratio or a number of a list: the known ones, and no others."""
     bare = {
         (model.__name__, name)
@@ -169,21 +183,22 @@ def test_numbers_of_the_document_carry_their_unit_in_the_name() -> None:
     }
 
 
-def test_a_plan_is_told_as_the_logbook_and_the_command_line_have_it(tmp_path: Path) -> None:
+def test_plan_is_the_same_everywhere(tmp_path: Path) -> None:
+    """A plan is the same in the API, the logbook and the command line."""
     request = PlanRequest(
         "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0, bath_volume_l=2.0,
         gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3, artwork="ab" * 32,
         growth_mm2=((0.0, 500.0), (0.2, 560.0), (1.0, 700.0)), stop_policy="never-deeper", piece="fern",
     )  # fmt: skip
     plan = make_plan(request, Settings(), 16.0)
-    told = schemas_plan.PlanAnswer.of(plan)
+    told = plan_models.PlanAnswer.of(plan)
     assert told.charge_coulombs == plan.charge_coulombs
     assert told.current_density_a_per_dm2 == pytest.approx(
         1.0 / 0.05
     )  # 1 A over 500 mm2 = 0.05 dm2
     assert request_of(told.request, ArtworkShelf(tmp_path, SystemClock())) == plan.request
     kept = plan_to_json(plan)
-    assert set(kept) - set(schemas_plan.PlanAnswer.model_fields) == {"believed"}, (
+    assert set(kept) - set(plan_models.PlanAnswer.model_fields) == {"believed"}, (
         "which the logbook keeps"
     )
     del kept["believed"]
@@ -204,9 +219,9 @@ def test_a_plan_is_told_as_the_logbook_and_the_command_line_have_it(tmp_path: Pa
         ("narrow_lines", [{"x_mm": 1.0}]), ("narrow_lines", [{"x_mm": 1.0, "y_mm": 1.0, "width_mm": 1.0}] * 201),
     ],
 )  # fmt: skip
-def test_input_is_refused_and_never_bent(name: str, value: object) -> None:
+def test_input_is_never_coerced(name: str, value: object) -> None:
     with pytest.raises(ValidationError):
-        schemas_plan.PlanRequestBody.model_validate({**SILVER, name: value})
+        plan_request_models.PlanRequestBody.model_validate({**SILVER, name: value})
 
 
 @pytest.mark.parametrize(
@@ -218,87 +233,40 @@ def test_input_is_refused_and_never_bent(name: str, value: object) -> None:
         ("thickness_mm", 0.01, 100.0),
     ],
 )
-def test_bounds_are_taken_and_what_lies_beyond_is_not(name: str, low: float, high: float) -> None:
+def test_bounds_are_inclusive(name: str, low: float, high: float) -> None:
     for value in (low, high):
         assert (
-            getattr(schemas_plan.PlanRequestBody.model_validate({**SILVER, name: value}), name)
+            getattr(
+                plan_request_models.PlanRequestBody.model_validate({**SILVER, name: value}), name
+            )
             == value
         )
     for value in (low * 0.999, high * 1.001):
         with pytest.raises(ValidationError):
-            schemas_plan.PlanRequestBody.model_validate({**SILVER, name: value})
+            plan_request_models.PlanRequestBody.model_validate({**SILVER, name: value})
 
 
-def report(current_a: float = 0.001, voltage_v: float = 0.2) -> CheckReport:
-    settings = Settings()
-    return check_rig(
-        [Sample(float(i), current_a, voltage_v) for i in range(16)],
-        settings.limits,
-        settings.max_zero_offset_a,
+def test_rig_check_renders_messages() -> None:
+    """The response has sentences where the report has messages."""
+    report = RigReport(
+        passed=False,
+        message=Message("rig_check.too_few"),
+        reason=None,
+        lines=(RigLine("sensor", True, 0.02, 1.0, "s", Message("rig_check.note.sensor_age")),),
+        proven=(),
+        zero_offset_a=None,
+        relay_on=False,
     )
+    found = rig_models.RigCheck.of(report, ("strict_gpiod is not set",))
+    assert found.message == text("rig_check.too_few")
+    assert found.items[0].note == "age of the newest reading"
+    assert len(found.not_proven) == 3
+    assert any("welded" in line for line in found.not_proven)
+    assert found.host_notes == ("strict_gpiod is not set",)
 
 
-def idle(**known: Any) -> Snapshot:
-    values: dict[str, Any] = {
-        "sample_age_s": 0.05,
-        "relay_on": False,
-        "relay_welded": False,
-        "first_look_due": False,
-        "in_bath_without_current": False,
-        "warnings": (),
-        "sequence": 1,
-    } | known
-    return snap(values.pop("state", RunState.IDLE), 0.0, **values)
-
-
-def rig_check(found: CheckReport | None, snapshot: Snapshot) -> schemas_rig.RigCheck:
-    return schemas_rig.RigCheck.of(found, snapshot, 1.0, ("strict_gpiod is not set",))
-
-
-def test_a_sound_rig_passes_and_says_what_is_not_proven() -> None:
-    told = rig_check(report(), idle())
-    assert told.passed
-    assert told.message is None
-    assert len(told.proven) == 2
-    assert any("welded" in line for line in told.not_proven)
-    assert told.host_notes == ("strict_gpiod is not set",)
-    assert [item.name for item in told.items] == [
-        "sensor",
-        "relay output",
-        "zero offset",
-        "cell voltage",
-    ]
-
-
-@pytest.mark.parametrize(
-    ("found", "snapshot", "words"),
-    [
-        (None, idle(), "too few readings"),
-        (report(), idle(state=RunState.RUNNING, relay_on=True), "running"),
-        (report(), idle(sample_age_s=7.0), "sent nothing"),
-        (report(), idle(sample_age_s=None), "sent nothing"),
-        (report(), idle(sensor_message=Message("Check the sensor's four wires.")), "four wires"),
-        (report(), idle(relay_on=True), "reads on outside a run"),
-        (report(current_a=1.0), idle(), "PULL THE SUPPLY'S PLUG"),
-        (report(current_a=0.012), idle(), "the sensor reads 0.0120 A"),
-        (report(voltage_v=3.0), idle(), "PULL THE SUPPLY'S PLUG"),
-        (
-            report(),
-            idle(relay_welded=True, message=advice_for(TripReason.RELAY_WELDED)),
-            "PULL THE SUPPLY'S PLUG",
-        ),
-    ],
-)
-def test_a_rig_that_is_not_sound_proves_nothing(
-    found: CheckReport | None, snapshot: Snapshot, words: str
-) -> None:
-    told = rig_check(found, snapshot)
-    assert not told.passed
-    assert words in (told.message or "")
-    assert told.proven == ()
-
-
-def test_unit_of_reads_the_longest_suffix_and_none_where_there_is_none() -> None:
+def test_unit_of() -> None:
+    """The unit is that of the longest suffix, or None."""
     assert unit_of("current_density_a_per_dm2") == "A/dm2"
     assert unit_of("limits.depth_mm") == "mm"
     assert unit_of("pieces") is None
@@ -317,7 +285,7 @@ def test_status_has_values_and_sentences() -> None:
         sensor_message=finding.advice,
         warnings=(warning,),
     )
-    status = schemas_status.Status.of(
+    status = status_models.Status.of(
         snapshot, LogbookHealth(True, None, None, None, None, 0, None, 0), "rehearsal", "1"
     )
     assert status.finding is not None
@@ -332,10 +300,10 @@ def test_status_has_values_and_sentences() -> None:
     }
     assert status.message == f"{status.finding.what} {status.finding.advice}"
     assert (status.sensor_message, status.warnings) == (str(finding.advice), (str(warning),))
-    command = schemas_status.CommandAnswer.model_validate(snapshot)
+    command = commands_models.CommandAnswer.model_validate(snapshot)
     assert command.message == status.message
     assert (
-        schemas_status.Status.of(
+        status_models.Status.of(
             idle(), LogbookHealth(True, None, None, None, None, 0, None, 0), "bench", "1"
         ).finding
         is None

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from pydantic import TypeAdapter, ValidationError
+from pydantic_core.core_schema import ErrorType
 
-from api.http.models.plan import PlanRequestBody
-from api.http.models.readings import ReadingBody
-from api.http.problem_fields import FieldProblem, field_problem
+from api.http.models.commands import CeilingsBody
+from api.http.models.plan_request import PlanRequestBody
+from api.http.models.problem import FieldProblem
+from api.http.models.reading_request import ReadingBody
+from api.http.problem_fields import field_problem
+from controller.texts import CATALOGUE, text
 from tests.kits.api_client import SILVER
 
 
@@ -46,30 +50,31 @@ def told(name: str, value: object) -> FieldProblem:
         ("stop_policy", "guess", "'best-estimate' or 'never-deeper'", None, "'guess'"),
     ],
 )
-def test_value_and_limit_are_told_with_the_unit(
+def test_value_limit_unit(
     name: str, value: object, limit: str, unit: str | None, echo: str
 ) -> None:
+    """A message has the value and the limit with their unit."""
     problem = told(name, value)
     assert problem == FieldProblem(
         field=name,
-        message=f"{name} is {echo}, it must be {limit}: correct it",
+        message=f"{name} is {echo}. It must be {limit}.",
         limit=limit,
         unit=unit,
         place="body",
     )
 
 
-def test_what_is_missing_and_what_is_not_known() -> None:
+def test_missing_and_unknown() -> None:
     missing = field_problem(
         {"type": "missing", "loc": ("body", "area_mm2"), "msg": "", "input": {}}
     )
-    assert missing.message == "area_mm2 is missing in mm2: give it"
+    assert missing.message == "area_mm2 is missing. Give it in mm2."
     slip = told("depth", 0.25)
     assert (slip.field, slip.unit, slip.limit) == ("depth", None, None)
     assert "slip" in slip.message
 
 
-def test_a_place_inside_a_list_is_named() -> None:
+def test_place_in_list() -> None:
     assert told("growth_mm2", [[0.0, 1.0], [0.1, -1.0]]).field == "growth_mm2.1.1"
 
 
@@ -79,16 +84,15 @@ def test_a_place_inside_a_list_is_named() -> None:
         (
             {"kind": "gauge", "spots_mm": [0.1, -1]},
             "spots_mm.1",
-            "spots_mm.1 is -1, it must be above 0: correct it",
+            "spots_mm.1 is -1. It must be above 0.",
         ),
-        ({"kind": "gauge"}, "spots_mm", "spots_mm is missing in mm: give it"),
-        ({"kind": "smell"}, "kind", "kind is 'smell', it must be 'gauge', 'weighing': correct it"),
-        ({}, "kind", "kind is missing: give it"),
+        ({"kind": "gauge"}, "spots_mm", "spots_mm is missing. Give it in mm."),
+        ({"kind": "smell"}, "kind", "kind is 'smell'. It must be 'gauge', 'weighing'."),
+        ({}, "kind", "kind is missing. Give it."),
     ],
 )
-def test_a_field_of_a_kind_is_named_without_the_kind(
-    body: dict[str, Any], field: str, message: str
-) -> None:
+def test_variant_not_in_name(body: dict[str, Any], field: str, message: str) -> None:
+    """A field of a variant is named without the variant."""
     with pytest.raises(ValidationError) as caught:
         TypeAdapter(ReadingBody).validate_python(body)
     error = caught.value.errors()[0]
@@ -96,7 +100,8 @@ def test_a_field_of_a_kind_is_named_without_the_kind(
     assert (problem.field, problem.message) == (field, message)
 
 
-def test_a_kind_of_error_that_has_no_words_keeps_the_checkers_own() -> None:
+def test_unknown_error_type() -> None:
+    """An error type without words keeps pydantic's message."""
     problem = field_problem(
         {
             "type": "something_new",
@@ -109,15 +114,33 @@ def test_a_kind_of_error_that_has_no_words_keeps_the_checkers_own() -> None:
     assert problem.place == "query"
 
 
-def test_a_body_that_is_no_object_is_told_as_the_body() -> None:
+def test_body_is_no_object() -> None:
     problem = field_problem(
         {"type": "model_attributes_type", "loc": ("body",), "msg": "", "input": [1]}
     )
-    assert problem.message == "body is a list, it must be a JSON object: correct it"
+    assert problem.message == "body is a list. It must be a JSON object."
 
 
-def test_a_number_that_no_format_holds_is_told_in_words() -> None:
+def test_huge_number() -> None:
     problem = field_problem(
         {"type": "float_type", "loc": ("body", "area_mm2"), "msg": "", "input": 10**400}
     )
     assert "too large" in problem.message
+
+
+def test_limits_are_known_errors() -> None:
+    """Every limit in the catalogue is for an error type that pydantic has."""
+    known = set(get_args(ErrorType))
+    kinds = {key.split(".")[1] for key in CATALOGUE.part("http") if key.startswith("limit.")}
+    assert kinds
+    assert kinds <= known
+
+
+def test_own_validators_speak() -> None:
+    """A validator of ours raises an error with a key, and its sentence is the message."""
+    with pytest.raises(ValidationError) as caught:
+        CeilingsBody.model_validate({"is_confirmed": 1})
+    error = caught.value.errors()[0]
+    problem = field_problem({**error, "loc": ("body", *error["loc"])})
+    assert problem.message == text("http.command.ceilings_unconfirmed")
+    assert problem.field == "is_confirmed"

@@ -11,10 +11,17 @@ import pytest
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
+from api.access.pairing_store import NotSavedError, PairingsFullError, UnknownPairingError
+from api.access.pin_gate import TooManyTriesError
 from api.http import problem_kinds
-from api.http.problems import MEDIA_TYPE, ProblemError, problem_handlers, told_problems
+from api.http.artwork_shelf import NoRoomError
+from api.http.problem_documents import problem_responses
+from api.http.problems import MEDIA_TYPE, ProblemError, problem_handlers
+from controller.artwork.result import MeasureFailedError
 from controller.errors import LoopNotAliveError, RefusedError, WrongStateError
 from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
+from controller.running.plate_readings import ReplacedReadingError, UnknownReadingError
+from controller.texts import CATALOGUE
 from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
 
 KINDS = [kind for kind in vars(problem_kinds).values() if isinstance(kind, problem_kinds.Kind)]
@@ -41,16 +48,25 @@ def answered(error: Exception, path: str = "/api/x") -> tuple[int, dict[str, str
         (WrongStateError("cannot pause while idle"), 409, "wrong-state", {}),
         (LoopNotAliveError("silent for 4.0 s"), 503, "loop-not-alive", {"part": "loop"}),
         (UnknownRunError("there is no run 'x'", field="run_id"), 404, "unknown-run", {}),
+        (UnknownReadingError("no reading 'x'", field="reading_id"), 404, "unknown-reading", {}),
+        (ReplacedReadingError("withdrawn before"), 409, "wrong-state", {}),
+        (TooManyTriesError(16), 429, "too-many-tries", {"retry_after_s": 16}),
+        (PairingsFullError("50 are paired"), 409, "too-many-pairings", {}),
+        (UnknownPairingError("none"), 404, "unknown-pairing", {}),
+        (NotSavedError("full"), 503, "not-saved", {}),
+        (NoRoomError("full"), 507, "no-room", {}),
+        (MeasureFailedError("no memory"), 422, "not-measurable", {}),
+        (HTTPException(400, "There was an error parsing the body"), 400, "broken-json", {}),
         (LogbookUnreadableError("cannot read the logbook"), 503, "logbook-unreadable", {"part": "logbook"}),
-        (ProblemError(problem_kinds.TOO_MANY_STREAMS, "250 are open"), 503, "too-many-streams", {}),
+        (ProblemError(problem_kinds.TOO_MANY_STREAMS, "http.request.too_many_streams", open_streams=250), 503, "too-many-streams", {}),
         (HTTPException(404), 404, "nothing-here", {}),
         (HTTPException(413, "too much"), 413, "too-large", {}),
         (HTTPException(418, "a teapot"), 418, "http-418", {}),
         (ZeroDivisionError("secret"), 500, "fault", {}),
     ],
 )  # fmt: skip
-def test_each_error_becomes_its_problem(
-    error: Exception, status: int, slug: str, extra: dict[str, str]
+def test_error_becomes_problem(
+    error: Exception, status: int, slug: str, extra: dict[str, Any]
 ) -> None:
     code, headers, problem = answered(error)
     assert code == problem["status"] == status
@@ -59,11 +75,11 @@ def test_each_error_becomes_its_problem(
     assert problem["instance"] == "/api/x"
     assert {"type", "title", "status", "detail", "instance"} <= set(problem)
     assert extra.items() <= problem.items()
-    assert ("retry-after" in headers) == (status == 503)
+    assert ("retry-after" in headers) == (status in (429, 503))
     assert "secret" not in json.dumps(problem)
 
 
-def test_a_refusal_of_one_value_is_also_in_the_list() -> None:
+def test_refusal_is_in_list() -> None:
     _, _, problem = answered(
         RefusedError("current_a is 20 A", field="current_a", limit="at most 10 A")
     )
@@ -78,7 +94,7 @@ def test_a_refusal_of_one_value_is_also_in_the_list() -> None:
     ]
 
 
-def test_the_instance_is_a_uri_whatever_the_path_was() -> None:
+def test_instance_is_a_uri() -> None:
     """RFC 3986 section 2: ASCII only, others percent-encoded."""
     assert (
         answered(HTTPException(404), "/api/runs/\u00fc\n ")[2]["instance"]
@@ -86,7 +102,7 @@ def test_the_instance_is_a_uri_whatever_the_path_was() -> None:
     )
 
 
-def test_kinds_have_types_of_their_own() -> None:
+def test_kinds_are_distinct() -> None:
     assert (
         len({kind.slug for kind in KINDS})
         == len({kind.title for kind in KINDS})
@@ -95,8 +111,14 @@ def test_kinds_have_types_of_their_own() -> None:
     )
 
 
-def test_the_document_tells_kinds_of_one_status_together() -> None:
-    told = told_problems(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
+def test_every_kind_has_title() -> None:
+    """The catalogue has a title for each kind, and for nothing else."""
+    titles = {key.removeprefix("title.") for key in CATALOGUE.part("http") if key[:6] == "title."}
+    assert titles == {kind.slug for kind in KINDS}
+
+
+def test_kinds_share_status_entry() -> None:
+    told = problem_responses(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
     assert set(told) == {503, 500}
     assert set(told[503]["content"]) == {MEDIA_TYPE}
     assert set(told[503]["content"][MEDIA_TYPE]["examples"]) == {
@@ -130,7 +152,7 @@ JSON = {"content-type": "application/json"}
         (b" " * 96_001, 413, "too-large"),
     ],
 )
-def test_bodies_that_are_no_wish(app: Any, content: bytes, status: int, slug: str) -> None:
+def test_unusable_bodies(app: Any, content: bytes, status: int, slug: str) -> None:
     assert_problem(ask(app, "POST", "/api/plan", content=content, headers=JSON), status, slug)
 
 
@@ -138,13 +160,13 @@ def test_bodies_that_are_no_wish(app: Any, content: bytes, status: int, slug: st
     "kind",
     ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x", ""],
 )
-def test_a_body_of_another_type_is_refused(app: Any, kind: str) -> None:
+def test_other_body_type(app: Any, kind: str) -> None:
     for path in ("/api/plan", "/api/start"):
         answer = ask(app, "POST", path, content=json.dumps(SILVER), headers={"content-type": kind})
         assert_problem(answer, 415, "not-json")
 
 
-def test_all_bad_values_are_told_at_once(app: Any) -> None:
+def test_all_bad_values_listed(app: Any) -> None:
     answer = ask(
         app, "POST", "/api/plan", json={**SILVER, "depth_mm": -1, "current_a": 1e9, "colour": "red"}
     )
@@ -157,7 +179,8 @@ def test_all_bad_values_are_told_at_once(app: Any) -> None:
     )
 
 
-def test_what_the_plan_refuses_comes_with_field_limit_and_unit(app: Any) -> None:
+def test_plan_refusal_members(app: Any) -> None:
+    """A refusal by the planner has field, limit and unit."""
     problem = assert_problem(
         ask(app, "POST", "/api/plan", json={**SILVER, "depth_mm": 1.3}), 422, "bad-value"
     )
@@ -180,9 +203,7 @@ def test_what_the_plan_refuses_comes_with_field_limit_and_unit(app: Any) -> None
         ("POST", "/", {"GET", "HEAD"}),
     ],
 )
-def test_a_wrong_method_is_told_with_the_right_one(
-    app: Any, method: str, path: str, allow: set[str]
-) -> None:
+def test_wrong_method(app: Any, method: str, path: str, allow: set[str]) -> None:
     """RFC 9110 section 15.5.6: 405 carries Allow."""
     answer = ask(app, method, path)
     assert_problem(answer, 405, "wrong-method")
@@ -192,13 +213,11 @@ def test_a_wrong_method_is_told_with_the_right_one(
 @pytest.mark.parametrize(
     "path", ["/api/nothing", "/api", "/api/", "/nothing.js", "/api/stop/", "/../pyproject.toml"]
 )
-def test_nothing_is_there(app: Any, path: str) -> None:
+def test_nothing_here(app: Any, path: str) -> None:
     assert_problem(ask(app, "GET", path), 404, "nothing-here")
 
 
-def test_a_fault_tells_nothing_of_the_inside(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_fault_reveals_nothing(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     def broken() -> object:
         raise ZeroDivisionError("secret of /home")
 

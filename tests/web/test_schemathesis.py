@@ -83,7 +83,8 @@ def validated(daemon: Daemon, **config: Any) -> Counter[str]:
     return statuses
 
 
-def test_strangers_get_what_the_document_says(daemon: Daemon) -> None:
+def test_unpaired_conforms(daemon: Daemon) -> None:
+    """A client that is not paired gets what the document says."""
     statuses = validated(daemon)
     changed = [
         answer
@@ -93,7 +94,8 @@ def test_strangers_get_what_the_document_says(daemon: Daemon) -> None:
     assert changed == ["POST /api/stop 200"], "the document's own example is no PIN"
 
 
-def test_those_who_control_get_what_the_document_says(daemon: Daemon) -> None:
+def test_paired_conforms(daemon: Daemon) -> None:
+    """A paired client gets what the document says."""
     statuses = validated(daemon, auth={"openapi": {"token": {"bearer": daemon.bench_token}}})
     assert {"POST /api/plan 200", "POST /api/start 202", "POST /api/baths 200"} <= set(statuses), (
         "nothing got past the door"

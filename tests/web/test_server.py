@@ -23,9 +23,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
     daemon.close()
 
 
-def test_the_end_does_not_wait_for_open_streams(
-    daemon: Daemon, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_end_ignores_open_streams(daemon: Daemon, caplog: pytest.LogCaptureFixture) -> None:
     """uvicorn alone waits for them until its own time-out and then cuts them off."""
     caplog.set_level(logging.INFO)
     with httpx.Client(timeout=WAIT_S) as client:
@@ -41,7 +39,8 @@ def test_the_end_does_not_wait_for_open_streams(
     assert daemon.app.state.live.streams == 0
 
 
-def test_any_thread_may_end_the_streams_and_the_rest_goes_on(daemon: Daemon) -> None:
+def test_streams_end_alone(daemon: Daemon) -> None:
+    """Any thread may end the streams, and the rest continues."""
     with daemon.served() as client, client.stream("GET", "/api/events") as answer:
         events = events_of(answer)
         next(events)
@@ -51,7 +50,7 @@ def test_any_thread_may_end_the_streams_and_the_rest_goes_on(daemon: Daemon) -> 
         assert client.post("/api/stop").status_code == 200
 
 
-def test_small_answers_are_not_held_back(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_delay(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     """An answer goes out as head and body: without TCP_NODELAY it took 44 ms, with it 1 ms."""
     options: list[int] = []
     made = BoundedProtocol.connection_made

@@ -46,7 +46,7 @@ class Book:
             yield rows(index * CHUNK_ROWS, CHUNK_ROWS)
 
 
-def test_json_pieces_make_one_document() -> None:
+def test_json_is_one_document() -> None:
     told = json.loads("".join(json_pieces('r"1', "samples", [rows(0, 2), [], rows(2, 1)])))
     assert told["run_id"] == 'r"1'
     assert [row["elapsed_s"] for row in told["samples"]] == [0, 1, 2]
@@ -54,13 +54,13 @@ def test_json_pieces_make_one_document() -> None:
     assert json.loads("".join(json_pieces("r1", "samples", []))) == {"run_id": "r1", "samples": []}
 
 
-def test_a_number_that_is_none_is_never_sent() -> None:
+def test_nan_is_never_sent() -> None:
     with pytest.raises(ValueError, match="JSON compliant"):
         list(json_pieces("r1", "samples", [[RawSample(0.0, float("nan"), 0.0, False, True)]]))
 
 
 @pytest.mark.parametrize("kind", ["json", "csv"])
-def test_a_chunk_is_made_only_when_the_one_before_is_sent(kind: Any) -> None:
+def test_chunks_on_demand(kind: Any) -> None:
     book = Book(chunks=6)
     made_when_sent: list[int] = []
     sizes: list[int] = []
@@ -83,7 +83,7 @@ def test_a_chunk_is_made_only_when_the_one_before_is_sent(kind: Any) -> None:
     assert max(sizes) < 100_000
 
 
-def test_the_name_of_the_file_holds_nothing_but_plain_signs() -> None:
+def test_plain_file_name() -> None:
     response = table_response(Lane(1), "csv", '../r"1\r\n\u00fc', "samples", [], MeanSample)
     assert (
         response.headers["content-disposition"] == 'attachment; filename="biteclock-r1-samples.csv"'
@@ -91,7 +91,7 @@ def test_the_name_of_the_file_holds_nothing_but_plain_signs() -> None:
     assert response.headers["content-type"] == "text/csv; charset=utf-8; header=present"
 
 
-def test_a_long_run_is_chunked_on_the_wire(tmp_path: Path) -> None:
+def test_long_run_is_chunked(tmp_path: Path) -> None:
     """RFC 9112 section 7.1. Both forms hold every second."""
     desk = ManualLogbook(tmp_path / "book.sqlite")
     desk.begin()
@@ -115,7 +115,7 @@ def test_a_long_run_is_chunked_on_the_wire(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", ["json", "csv"])
-def test_an_error_in_the_middle_breaks_the_connection_off(tmp_path: Path, kind: str) -> None:
+def test_error_closes_connection(tmp_path: Path, kind: str) -> None:
     daemon = Daemon(tmp_path, book=Book(chunks=3, fails_at=2))
     with daemon.served() as client, pytest.raises(httpx.RemoteProtocolError):
         client.get(f"/api/runs/r1/samples?format={kind}")

@@ -1,1 +1,1 @@
-"""What each request must pass before it reaches a route."""
+"""The checks that each request passes before it reaches a route."""

@@ -1,16 +1,20 @@
-"""What stands before the routes: who may ask, from where, and how much at once. Stop passes it all.
+"""The checks before the routes: who may ask, from where, and how much at once. Stop passes all.
 
-On the studio's network are the people of the studio, their guests, and whatever runs on their devices; on the Pi other users
-and programs. All of them may look (a setting) and stop. What they cannot do:
+The people of the studio, their guests and their devices are on the studio's network. Other users
+and programs may be on the Pi. All of them may stop a run and, unless a setting says otherwise,
+look at it. They cannot:
 
-- control without having been shown the PIN at the bench (ControlGuard); being on the Pi itself is no proof of anything;
-- let a web page that somebody opens on a paired phone, or on the Pi, give commands: its origin is another one (OriginGuard),
-  and under a name of its own that it turns to the bench's address it is not known here (HostGuard);
-- hold the bench up with requests that never end, or with too many of them (LoadGuard, BodyLimit, BoundedProtocol).
+- control without the PIN from the daemon's terminal or log (ControlGuard). Being on the Pi itself
+  proves nothing.
+- let a foreign web page in a paired browser give commands. Its origin differs (OriginGuard). A
+  page that turns its own name to the Pi's address is refused by that name (HostGuard).
+- block the daemon with requests that never end, or with too many of them (LoadGuard, BodyLimit,
+  BoundedProtocol).
 
-What is not held off: one who listens on the network reads everything, cookies included, since the bench speaks plain HTTP;
-one who floods the network itself; one with the daemon's own or the administrator's rights on the Pi. Stop can be pressed by
-anybody, on purpose: the worst that does is to open the relay.
+These are not kept out: somebody who listens on the network reads everything, cookies included,
+because the daemon speaks plain HTTP; somebody may flood the network itself; somebody may have the
+rights of the daemon's user or of root on the Pi. Anybody may press Stop, on purpose. The worst
+that does is to open the relay.
 """
 
 from __future__ import annotations
@@ -29,24 +33,26 @@ ACCESS = "/api/access"
 UPLOAD = "/api/artworks"
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
-"""They change nothing. Source: RFC 9110 section 9.2.1; OPTIONS is taken nowhere here."""
+"""Methods that change nothing. Source: RFC 9110 section 9.2.1. No address here takes OPTIONS."""
 
 
 def is_stop(scope: Scope) -> bool:
-    """Return whether a request is Stop, which no guard holds up."""
+    """Return whether a request is Stop, which no guard delays."""
     return bool(scope["method"] == "POST" and scope["path"] == STOP)
 
 
 class Guard(ABC):
-    """One rule: lets a request pass or answers it with a problem."""
+    """One rule. It lets a request pass or answers it with a problem."""
 
     @abstractmethod
     def refusal(self, request: Request) -> Response | None:
-        """Return the answer to a request that may not pass, or None."""
+        """Return the response to a request that may not pass, or None."""
 
 
 class GuardRow:
-    """The middleware that asks the guards in their order; the first refusal is the answer. Stop is exempt here, for all of them.
+    """The middleware that asks the guards in order. The first refusal is the response.
+
+    Stop passes without a question to any of them.
 
     :param guards: in the order in which they are asked.
     """
@@ -56,7 +62,7 @@ class GuardRow:
         self._guards = tuple(guards)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass a request on, or answer it."""
+        """Pass a request on, or refuse it."""
         if scope["type"] == "http" and not is_stop(scope):
             request = Request(scope)
             for guard in self._guards:

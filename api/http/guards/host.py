@@ -1,4 +1,4 @@
-"""The bench answers to its own names only: a foreign name that is turned to its address (DNS rebinding) gets nothing."""
+"""Only the machine's own names are answered, which keeps DNS rebinding out."""
 
 from __future__ import annotations
 
@@ -13,18 +13,22 @@ from starlette.responses import Response
 from api.http.guards.base import Guard
 from api.http.problem_kinds import UNKNOWN_HOST
 from api.http.problems import problem_response
+from controller.texts import Message
 
 _HOST = re.compile(
     r"(?P<name>\[[0-9a-f:.]{2,45}\]|[a-z0-9_.-]{1,253})(:[0-9]{1,5})?", re.IGNORECASE
 )
-"""Host = uri-host [ ":" port ], RFC 9110 section 7.2: a name, an IPv4 address, or an IPv6 address in brackets."""
+"""Host = uri-host [ ":" port ]: a name, an IPv4 address, or an IPv6 address in brackets.
+
+Source: RFC 9110 section 7.2.
+"""
 
 
 class HostGuard(Guard):
-    """Refuses what was sent to another name.
+    """Refuses requests that were sent to another name.
 
-    An address is taken when it is loopback or the one at which the request arrived, so that addresses which change (DHCP) need
-    no setting.
+    Loopback addresses pass, and so does the address at which the request arrived. An address that
+    changes (DHCP) therefore needs no setting.
 
     :param names: host names without port.
     """
@@ -33,17 +37,17 @@ class HostGuard(Guard):
         self._names = frozenset(name.lower() for name in names) | {"localhost"}
 
     def refusal(self, request: Request) -> Response | None:
-        """Refuse a Host that is not the bench."""
+        """Refuse a request for another host."""
         host = request.headers.get("host", "")
         match = _HOST.fullmatch(host)
         if match is not None and self._is_known(match["name"].lower(), request):
             return None
-        told = f"{host[:60]!a}" if host else "no host"
-        return problem_response(
-            request,
-            UNKNOWN_HOST,
-            f"the request names {told} as the bench: use its own name or address, or add the name to server.hosts",
+        detail = (
+            Message("http.guard.unknown_host", {"host": ascii(host[:60])})
+            if host
+            else Message("http.guard.no_host")
         )
+        return problem_response(request, UNKNOWN_HOST, detail)
 
     def _is_known(self, name: str, request: Request) -> bool:
         if name in self._names:
@@ -57,7 +61,7 @@ class HostGuard(Guard):
 
 @lru_cache(maxsize=64)
 def address_in(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
-    """Return the IP address in a text, IPv4 where it is one in the clothes of IPv6, or None."""
+    """Return the IP address in a text, or None. IPv4-mapped IPv6 addresses are unwrapped."""
     try:
         address = ipaddress.ip_address(text)
     except ValueError:

@@ -1,4 +1,4 @@
-"""So many requests at once and no more: those that wait hold memory and connections that Stop may need."""
+"""A limit on requests at once: waiting ones hold memory and connections that Stop may need."""
 
 from __future__ import annotations
 
@@ -8,24 +8,28 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from api.http.guards.base import LIVE, is_stop
 from api.http.problem_kinds import TOO_BUSY
 from api.http.problems import problem_response
+from controller.texts import Message
 
-MAX_UNDER_WAY = 100
-"""Requests that may be under way: many times what the phones of a studio ask. Live streams have a limit of their own."""
+MOST_REQUESTS = 100
+"""Most requests at once: many times what the phones of a studio send.
+
+Live streams have a separate limit.
+"""
 
 
 class LoadGuard:
-    """Refuses what is too much. Stop and the live streams do not count.
+    """Refuses requests beyond the limit. Stop and the live streams do not count.
 
-    :param most: requests under way.
+    :param most: most requests at once.
     """
 
-    def __init__(self, app: ASGIApp, most: int = MAX_UNDER_WAY) -> None:
+    def __init__(self, app: ASGIApp, most: int = MOST_REQUESTS) -> None:
         self._app = app
         self._most = most
         self.under_way = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass a request on, or answer it."""
+        """Pass a request on, or refuse it."""
         if scope["type"] != "http" or is_stop(scope) or scope["path"] == LIVE:
             await self._app(scope, receive, send)
             return
@@ -33,7 +37,10 @@ class LoadGuard:
             refused = problem_response(
                 Request(scope),
                 TOO_BUSY,
-                f"{self.under_way} requests are under way, at most {self._most} may be: ask again",
+                Message(
+                    "http.request.too_busy",
+                    {"active_requests": self.under_way, "most_requests": self._most},
+                ),
             )
             await refused(scope, receive, send)
             return

@@ -1,4 +1,4 @@
-"""A method that an address does not take is refused at the door, also to those who are not paired: no PIN would help them."""
+"""A method that an address does not take is refused first: no PIN would help."""
 
 from __future__ import annotations
 
@@ -11,21 +11,24 @@ from api.http.methods import allowed_methods, is_taken
 from api.http.problems import http_problem
 
 MOST_KNOWN = 256
-"""Addresses that are known to be taken without going through all routes again: those of the API, and some runs. Then it begins
-anew, so that nobody fills it with what is never asked for again."""
+"""Most addresses remembered as valid: those of the API, and some runs.
+
+They save a search through all routes. A full memory is emptied, so that nobody can fill it with
+addresses that are never used again.
+"""
 
 LONGEST_KNOWN = 100
-"""Longest address kept, characters: anybody may ask for one of 100 kB, and what is kept stays as long as the daemon."""
+"""Longest address remembered, characters. Anybody may send an address of 100 kB."""
 
 
 class MethodGuard(Guard):
-    """Refuses TRACE, PUT, DELETE and what else somebody thinks of, where there is something to be asked otherwise."""
+    """Refuses TRACE, PUT, DELETE and the like where an address takes another method."""
 
     def __init__(self) -> None:
         self._taken: set[tuple[str, str]] = set()
 
     def refusal(self, request: Request) -> Response | None:
-        """Refuse a method that is not taken at an address that takes another one."""
+        """Refuse a method when the address takes only others."""
         asked = (request.method, request.scope["path"])
         if asked in self._taken:
             return None

@@ -1,4 +1,4 @@
-"""The guards in their order, and what of them stands in the document."""
+"""The guards in their order, and their part of the OpenAPI document."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from api.http.guards.host import HostGuard
 from api.http.guards.load import LoadGuard
 from api.http.guards.method import MethodGuard
 from api.http.guards.origin import OriginGuard
+from api.http.problem_documents import add_problem_responses
 from api.http.problem_kinds import (
     FOREIGN_ORIGIN,
     NOT_JSON,
@@ -22,7 +23,6 @@ from api.http.problem_kinds import (
     UNKNOWN_HOST,
     Kind,
 )
-from api.http.problems import tell_problems
 
 _SCHEMES = {
     "pairing": {
@@ -34,15 +34,15 @@ _SCHEMES = {
     "token": {
         "type": "http",
         "scheme": "bearer",
-        "description": "The token in the daemon's state directory, or a paired device's own.",
+        "description": "The token in the daemon's state directory, or the one of a paired device.",
     },
 }
 
 
-def bench_guards(access: Access, names: Iterable[str]) -> tuple[Middleware, ...]:
+def all_guards(access: Access, names: Iterable[str]) -> tuple[Middleware, ...]:
     """Return the guards of the daemon, outermost first.
 
-    :param names: host names under which the bench is known, without port.
+    :param names: host names of the machine, without port.
     """
     return (
         Middleware(LoadGuard),
@@ -52,18 +52,18 @@ def bench_guards(access: Access, names: Iterable[str]) -> tuple[Middleware, ...]
     )
 
 
-def tell_guards(document: dict[str, Any]) -> None:
-    """Put the guards' refusals, and what they want to be shown, into the OpenAPI document. Stop has none of them."""
+def document_guards(document: dict[str, Any]) -> None:
+    """Put the guards' refusals and credentials into the OpenAPI document. Stop has none."""
     document["components"]["securitySchemes"] = _SCHEMES
     for path, methods in document["paths"].items():
         for method, operation in methods.items():
             if path == STOP:
                 continue
             is_safe = method == "get"
-            tell_problems(operation["responses"], *_kinds(path, is_safe=is_safe), key=str)
+            add_problem_responses(operation["responses"], *_kinds(path, is_safe=is_safe), key=str)
             if path not in (ACCESS, PAIR):
-                shown: list[dict[str, list[str]]] = [{"pairing": []}, {"token": []}]
-                operation["security"] = [{}, *shown] if is_safe else shown
+                credentials: list[dict[str, list[str]]] = [{"pairing": []}, {"token": []}]
+                operation["security"] = [{}, *credentials] if is_safe else credentials
 
 
 def _kinds(path: str, *, is_safe: bool) -> tuple[Kind, ...]:

@@ -1,4 +1,4 @@
-"""Commands come from the bench's own page or from a program, never from another page in somebody's browser."""
+"""Commands come from the controller's own page or from a program, never from a foreign page."""
 
 from __future__ import annotations
 
@@ -11,17 +11,20 @@ from api.access.auth import COOKIE
 from api.http.guards.base import SAFE_METHODS, UPLOAD, Guard
 from api.http.problem_kinds import FOREIGN_ORIGIN, NOT_JSON
 from api.http.problems import problem_response
+from controller.texts import Message
 
 
 class OriginGuard(Guard):
-    """Refuses unsafe requests of another origin, and bodies that a plain form could send.
+    """Refuses unsafe requests from another origin, and bodies that a plain form could send.
 
-    Browsers put an Origin on every such request; it must name the host that was asked. A program without a cookie may leave it
-    out. Source: RFC 6454; OWASP, cross-site request forgery (from memory).
+    Browsers put an Origin on every such request. It must name the host of the request. A program
+    without a cookie may leave it out.
+
+    Source: RFC 6454; OWASP, cross-site request forgery (from memory).
     """
 
     def refusal(self, request: Request) -> Response | None:
-        """Refuse what may come from a foreign page."""
+        """Refuse a request that may come from a foreign page."""
         if request.method in SAFE_METHODS:
             return None
         origin = request.headers.get("origin")
@@ -29,13 +32,13 @@ class OriginGuard(Guard):
             return problem_response(
                 request,
                 FOREIGN_ORIGIN,
-                f"the request comes from {origin[:60]!a}: use the bench's own page",
+                Message("http.guard.foreign_origin", {"origin": ascii(origin[:60])}),
             )
         if origin is None and COOKIE in request.cookies:
             return problem_response(
                 request,
                 FOREIGN_ORIGIN,
-                "a paired browser says where a request comes from (Origin), this one does not",
+                Message("http.guard.no_origin"),
             )
         kind = media_type(request)
         if (
@@ -43,17 +46,23 @@ class OriginGuard(Guard):
             and kind != "application/json"
             and (kind or has_body(request))
         ):
-            return problem_response(
-                request,
-                NOT_JSON,
-                f"the body is {kind or 'of no type'}: send it as application/json",
-            )
+            return problem_response(request, NOT_JSON, not_json(kind))
         return None
 
 
 def media_type(request: Request) -> str:
-    """Return the type of the body without parameters, in lower case; empty when none is told."""
+    """Return the type of the body without parameters, in lower case. Empty without a type."""
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
+
+
+def not_json(kind: str) -> Message:
+    """Return the refusal of a body that is not JSON.
+
+    :param kind: as from ``media_type``.
+    """
+    if not kind:
+        return Message("http.request.not_json_untyped")
+    return Message("http.request.not_json", {"media_type": kind})
 
 
 def has_body(request: Request) -> bool:
@@ -64,7 +73,10 @@ def has_body(request: Request) -> bool:
 
 
 def _is_same(origin: str, host: str) -> bool:
-    """Return whether an origin is the page at a host. ``null``, as sandboxed pages and files have it, is not."""
+    """Return whether an origin is the page at a host.
+
+    ``null``, the origin of sandboxed pages and of files, is not.
+    """
     try:
         parts = urlsplit(origin)
     except ValueError:

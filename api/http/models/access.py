@@ -1,4 +1,4 @@
-"""Pairing: who may control, and how a device comes to it."""
+"""Pairing: who may control, and what a new device needs."""
 
 from __future__ import annotations
 
@@ -7,18 +7,26 @@ from datetime import datetime
 from typing import Annotated
 
 from api.access.auth import Caller
-from api.access.invitation import Invitation
-from api.access.pairing_book import Pairing
-from api.http.models.base import NO_UNIT, PIN, PLAIN_TEXT, Answer, RequestModel, example_of, said
+from api.access.pairing_code import PairingCode
+from api.access.pairing_store import Pairing
+from api.http.models.base import (
+    NO_UNIT,
+    PIN,
+    PLAIN_TEXT,
+    Answer,
+    RequestModel,
+    described,
+    example_of,
+)
 
 
 class PairBody(RequestModel):
-    """The PIN that stands at the bench."""
+    """The PIN from the daemon's terminal or log."""
 
     pin: Annotated[
         str,
-        said(
-            "Six digits; spaces between them do not count.",
+        described(
+            "Six digits. Spaces between them are ignored.",
             NO_UNIT,
             "123456",
             max_length=20,
@@ -27,7 +35,7 @@ class PairBody(RequestModel):
     ]
     name: Annotated[
         str,
-        said(
+        described(
             "Name of the device, for the list.",
             NO_UNIT,
             "phone on the easel",
@@ -37,21 +45,21 @@ class PairBody(RequestModel):
     ] = ""
 
 
-class PairingTold(Answer):
+class PairingAnswer(Answer):
     """A paired device."""
 
-    pairing_id: Annotated[str, said("Name of the pairing.", NO_UNIT, "5f0c77a1d2e3")]
-    name: Annotated[str, said("Name of the device.", NO_UNIT, "phone on the easel")]
+    pairing_id: Annotated[str, described("Name of the pairing.", NO_UNIT, "5f0c77a1d2e3")]
+    name: Annotated[str, described("Name of the device.", NO_UNIT, "phone on the easel")]
     paired_at_utc: Annotated[
-        datetime, said("Wall time of the pairing, a label.", NO_UNIT, "2026-03-14T08:40:00Z")
+        datetime, described("Wall time of the pairing, a label.", NO_UNIT, "2026-03-14T08:40:00Z")
     ]
     expires_at_utc: Annotated[
-        datetime, said("Wall time at which it ends.", NO_UNIT, "2026-06-12T08:40:00Z")
+        datetime, described("Wall time at which it ends.", NO_UNIT, "2026-06-12T08:40:00Z")
     ]
-    is_this_one: Annotated[bool, said("Whether it is the device that asks.", NO_UNIT, True)]
+    is_this_one: Annotated[bool, described("Whether this device sent the request.", NO_UNIT, True)]
 
     @classmethod
-    def of(cls, pairing: Pairing, caller: Caller | None) -> PairingTold:
+    def of(cls, pairing: Pairing, caller: Caller | None) -> PairingAnswer:
         """Return a pairing."""
         known = {name: getattr(pairing, name) for name in cls.model_fields if name != "is_this_one"}
         own = None if caller is None or caller.pairing is None else caller.pairing.pairing_id
@@ -62,38 +70,42 @@ class PairingList(Answer):
     """The paired devices."""
 
     pairings: Annotated[
-        tuple[PairingTold, ...], said("Oldest first.", NO_UNIT, [example_of(PairingTold)])
+        tuple[PairingAnswer, ...], described("Oldest first.", NO_UNIT, [example_of(PairingAnswer)])
     ]
 
     @classmethod
     def of(cls, pairings: Iterable[Pairing], caller: Caller | None) -> PairingList:
         """Return the list."""
-        return cls(pairings=tuple(PairingTold.of(pairing, caller) for pairing in pairings))
+        return cls(pairings=tuple(PairingAnswer.of(pairing, caller) for pairing in pairings))
 
 
 class AccessAnswer(Answer):
-    """What this device may do. Stop it always may."""
+    """What this device may do. Everybody may stop."""
 
-    may_view: Annotated[bool, said("Whether it may look.", NO_UNIT, True)]
-    may_control: Annotated[bool, said("Whether it may control.", NO_UNIT, True)]
+    may_view: Annotated[bool, described("Whether it may look.", NO_UNIT, True)]
+    may_control: Annotated[bool, described("Whether it may control.", NO_UNIT, True)]
     pairing: Annotated[
-        PairingTold | None,
-        said(
-            "Its pairing; null when it has none, or is the bench itself.",
+        PairingAnswer | None,
+        described(
+            "Its pairing; null without one, and for a program with the daemon's own token.",
             NO_UNIT,
-            example_of(PairingTold),
+            example_of(PairingAnswer),
         ),
     ]
-    pin_wait_s: Annotated[int, said("Time until a PIN is taken again; 0 when one is.", "s", 0)]
+    pin_wait_s: Annotated[
+        int, described("Time until a PIN is accepted again; 0 when one is accepted now.", "s", 0)
+    ]
 
 
-class InvitationAnswer(Answer):
-    """How another device is paired."""
+class PairingCodeAnswer(Answer):
+    """What another device needs to be paired."""
 
-    pin: Annotated[str, said("The PIN; new at each start of the daemon.", NO_UNIT, "123456")]
+    pin: Annotated[
+        str, described("The PIN. Each start of the daemon draws a new one.", NO_UNIT, "123456")
+    ]
     addresses: Annotated[
         tuple[str, ...],
-        said(
+        described(
             "Addresses of the page, the one in the code first.",
             NO_UNIT,
             ["http://192.168.1.20:8420/"],
@@ -101,7 +113,7 @@ class InvitationAnswer(Answer):
     ]
     url: Annotated[
         str,
-        said(
+        described(
             "That address with the PIN in its fragment.",
             NO_UNIT,
             "http://192.168.1.20:8420/#pin=123456",
@@ -109,15 +121,15 @@ class InvitationAnswer(Answer):
     ]
     qr_svg: Annotated[
         str,
-        said("The same as a QR code, an SVG image without a size of its own.", NO_UNIT, "<svg/>"),
+        described("The same as a QR code, an SVG image without a size.", NO_UNIT, "<svg/>"),
     ]
 
     @classmethod
-    def of(cls, invitation: Invitation) -> InvitationAnswer:
-        """Return an invitation."""
+    def of(cls, code: PairingCode) -> PairingCodeAnswer:
+        """Return a pairing code."""
         return cls(
-            pin=invitation.pin,
-            addresses=invitation.addresses,
-            url=invitation.url,
-            qr_svg=invitation.svg(),
+            pin=code.pin,
+            addresses=code.addresses,
+            url=code.url,
+            qr_svg=code.svg(),
         )

@@ -1,4 +1,4 @@
-"""What all schemas share: strict input, units in names and descriptions, an example for every field."""
+"""What all models share: strict input, a unit and an example for every field."""
 
 from __future__ import annotations
 
@@ -35,8 +35,10 @@ _UNIT_OF_SUFFIX = (
 )
 
 PLAIN_TEXT = r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]*$"
-"""Text without control characters, line separators and marks that turn the direction of writing (Unicode categories Cc, Zl,
-Zp and the bidirectional formatting characters of UAX 9)."""
+"""Text without control characters, line separators and marks that change the direction of writing.
+
+Unicode categories Cc, Zl and Zp, and the bidirectional formatting characters of UAX 9.
+"""
 
 NAME = r"^[a-z0-9-]+$"
 
@@ -44,13 +46,10 @@ HASH = r"^[0-9a-f]{64}$"
 
 PIN = r"^ *[0-9](?: *[0-9]){5} *$"
 
-PATTERNS_IN_WORDS = {
-    PIN: "six digits",
-    HASH: "64 digits 0 to 9 and a to f",
-    PLAIN_TEXT: "text without control characters and line ends",
-    NAME: "lower-case letters, digits and hyphens",
-}
-"""For those who sent something else."""
+DAY = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
+
+PATTERNS = {PIN: "pin", HASH: "hash", PLAIN_TEXT: "plain_text", NAME: "name", DAY: "day"}
+"""Pattern -> its key under ``http.pattern`` in the catalogue, for a text that does not match."""
 
 
 def unit_of(name: str) -> str | None:
@@ -58,33 +57,37 @@ def unit_of(name: str) -> str | None:
     return next((unit for suffix, unit in _UNIT_OF_SUFFIX if name.endswith(suffix)), None)
 
 
-def said(text: str, unit: str, example: Any, **rules: Any) -> Any:
+def described(text: str, unit: str, example: Any, **rules: Any) -> Any:
     """Return a field's description with its unit, its example and its bounds.
 
     :param unit: as in ``unit_of``, or NO_UNIT.
     :param rules: pydantic's own (gt, ge, lt, le, max_length, pattern ...).
     """
-    told = "No unit." if unit == NO_UNIT else f"Unit: {unit}."
-    return Field(description=f"{text} {told}", examples=[example], **rules)
+    unit_sentence = "No unit." if unit == NO_UNIT else f"Unit: {unit}."
+    return Field(description=f"{text} {unit_sentence}", examples=[example], **rules)
+
+
+said = described
+"""The same, for the models of runs, which still use this name."""
 
 
 def number(text: str, unit: str, example: float, **rules: Any) -> Any:
-    """Return ``said`` for a number that people send: no text, no true or false, nothing that is not finite."""
-    return said(text, unit, example, strict=True, allow_inf_nan=False, **rules)
+    """Return ``described`` for a finite number in a request. Text, true and false are refused."""
+    return described(text, unit, example, strict=True, allow_inf_nan=False, **rules)
 
 
 class RequestModel(BaseModel):
-    """Body or query of a request: unknown keys are refused."""
+    """Body or query of a request. Unknown keys are refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class Answer(BaseModel):
-    """Body of a response: null where a value is not known."""
+    """Body of a response. A value that is not known is null."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", from_attributes=True)
 
 
 def example_of(model: type[BaseModel]) -> dict[str, Any]:
-    """Return an example of a schema, made of the examples of its fields."""
+    """Return an example of a model, made of the examples of its fields."""
     return {name: field.examples[0] for name, field in model.model_fields.items() if field.examples}

@@ -1,4 +1,4 @@
-"""Baths: how a person describes one, and what has become of it."""
+"""Baths: their description, the charge they carried, and what their readings show."""
 
 from __future__ import annotations
 
@@ -9,26 +9,26 @@ from typing import Annotated
 from pydantic import field_validator
 
 from api.http.models.base import (
+    DAY,
     NAME,
     NO_UNIT,
     PLAIN_TEXT,
     Answer,
     RequestModel,
+    described,
     example_of,
     number,
-    said,
 )
+from controller.errors import RefusedError
 from controller.recording.baths import MAX_NAME, BathState
-
-DAY = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 
 
 class BathBody(RequestModel):
-    """A bath, new or known: the newest description of a name holds."""
+    """A bath, new or known. The newest description of a name is valid."""
 
     name: Annotated[
         str,
-        said(
+        described(
             "Name of the bath.",
             NO_UNIT,
             "silver bath of March",
@@ -39,7 +39,7 @@ class BathBody(RequestModel):
     ]
     metal: Annotated[
         str,
-        said(
+        described(
             "The one metal that it etches, see /api/metals.",
             NO_UNIT,
             "fine-silver",
@@ -49,7 +49,7 @@ class BathBody(RequestModel):
     ]
     acid: Annotated[
         str,
-        said(
+        described(
             "Acid and strength.",
             NO_UNIT,
             "nitric acid, 1 part in 10",
@@ -58,63 +58,76 @@ class BathBody(RequestModel):
         ),
     ] = ""
     volume_l: Annotated[
-        float | None, number("Volume; null when not told.", "L", 1.0, gt=0.0, le=1e4)
+        float | None, number("Volume; null when not known.", "L", 1.0, gt=0.0, le=1e4)
     ] = None
     made_up_on: Annotated[
         str | None,
-        said("Day on which it was made up (ISO 8601).", NO_UNIT, "2026-03-01", pattern=DAY),
+        described("Day on which it was made up (ISO 8601).", NO_UNIT, "2026-03-01", pattern=DAY),
     ] = None
     note: Annotated[
-        str, said("Anything else.", NO_UNIT, "topped up twice", max_length=500, pattern=PLAIN_TEXT)
+        str,
+        described("Anything else.", NO_UNIT, "topped up twice", max_length=500, pattern=PLAIN_TEXT),
     ] = ""
     is_retired: Annotated[
-        bool, said("Spent: kept for its history and offered no more.", NO_UNIT, False, strict=True)
+        bool,
+        described(
+            "Spent: kept for its history, and no longer offered.", NO_UNIT, False, strict=True
+        ),
     ] = False
 
     @field_validator("name")
     @classmethod
-    def _can_stand_in_an_address(cls, name: str) -> str:
+    def _refuse_dots(cls, name: str) -> str:
+        """Refuse a name that a browser would resolve as a part of an address."""
         if name.strip() in (".", ".."):
-            raise ValueError(
-                "a name of dots only means another address to a browser: choose a word"
-            )
+            raise RefusedError("http.bath.dots", field="name")
         return name
 
 
-class BathTold(Answer):
-    """A bath and what has become of it."""
+class BathAnswer(Answer):
+    """A bath, its charge so far, and what its readings show."""
 
-    name: Annotated[str, said("Name of the bath.", NO_UNIT, "silver bath of March")]
-    metal: Annotated[str, said("The one metal that it etches.", NO_UNIT, "fine-silver")]
-    acid: Annotated[str, said("Acid and strength.", NO_UNIT, "nitric acid, 1 part in 10")]
-    volume_l: Annotated[float | None, said("Volume; null when not told.", "L", 1.0)]
+    name: Annotated[str, described("Name of the bath.", NO_UNIT, "silver bath of March")]
+    metal: Annotated[str, described("The one metal that it etches.", NO_UNIT, "fine-silver")]
+    acid: Annotated[str, described("Acid and strength.", NO_UNIT, "nitric acid, 1 part in 10")]
+    volume_l: Annotated[float | None, described("Volume; null when not known.", "L", 1.0)]
     made_up_on: Annotated[
-        str | None, said("Day on which it was made up (ISO 8601).", NO_UNIT, "2026-03-01")
+        str | None, described("Day on which it was made up (ISO 8601).", NO_UNIT, "2026-03-01")
     ]
-    note: Annotated[str, said("Anything else.", NO_UNIT, "topped up twice")]
-    is_retired: Annotated[bool, said("Spent: offered no more.", NO_UNIT, False)]
+    note: Annotated[str, described("Anything else.", NO_UNIT, "topped up twice")]
+    is_retired: Annotated[bool, described("Spent: no longer offered.", NO_UNIT, False)]
     saved_at_utc: Annotated[
-        datetime, said("Wall time of this description, a label.", NO_UNIT, "2026-03-01T08:00:00Z")
+        datetime,
+        described("Wall time of this description, a label.", NO_UNIT, "2026-03-01T08:00:00Z"),
     ]
-    runs: Annotated[int, said("Runs that it has seen.", NO_UNIT, 4)]
-    charge_ah: Annotated[float, said("Charge that they carried.", "Ah", 1.98)]
+    runs: Annotated[int, described("Runs in this bath.", NO_UNIT, 4)]
+    charge_ah: Annotated[float, described("Charge of these runs.", "Ah", 1.98)]
     dissolved_g: Annotated[
-        float, said("Metal that went into it, by Faraday at the learned bite factor.", "g", 7.94)
+        float,
+        described(
+            "Metal dissolved in it, by Faraday's law with the learned bite factor.", "g", 7.94
+        ),
     ]
-    readings: Annotated[int, said("Gauge readings and weighings that stand.", NO_UNIT, 5)]
+    readings: Annotated[int, described("Gauge readings and weighings that count.", NO_UNIT, 5)]
     bite_factor: Annotated[
         float,
-        said("Metal really removed over Faraday's, best estimate for the next run.", NO_UNIT, 0.97),
+        described(
+            "Metal removed over Faraday's prediction, best estimate for the next run.",
+            NO_UNIT,
+            0.97,
+        ),
     ]
-    bite_factor_sd: Annotated[float, said("Standard deviation of its logarithm.", NO_UNIT, 0.058)]
+    bite_factor_sd: Annotated[
+        float, described("Standard deviation of its logarithm.", NO_UNIT, 0.058)
+    ]
     etch_factor: Annotated[
-        float, said("Depth over undercut per side, best estimate.", NO_UNIT, 1.2)
+        float, described("Depth over undercut per side, best estimate.", NO_UNIT, 1.2)
     ]
-    etch_factor_low: Annotated[float, said("Its 10 % point.", NO_UNIT, 0.81)]
-    etch_factor_high: Annotated[float, said("Its 90 % point.", NO_UNIT, 1.79)]
+    etch_factor_low: Annotated[float, described("Its 10 % point.", NO_UNIT, 0.81)]
+    etch_factor_high: Annotated[float, described("Its 90 % point.", NO_UNIT, 1.79)]
 
     @classmethod
-    def of(cls, state: BathState) -> BathTold:
+    def of(cls, state: BathState) -> BathAnswer:
         """Return a bath."""
         values = asdict(state)
         bath = values.pop("bath")
@@ -126,5 +139,6 @@ class BathList(Answer):
     """The baths, newest first."""
 
     baths: Annotated[
-        tuple[BathTold, ...], said("The baths, retired ones too.", NO_UNIT, [example_of(BathTold)])
+        tuple[BathAnswer, ...],
+        described("The baths, retired ones too.", NO_UNIT, [example_of(BathAnswer)]),
     ]

@@ -1,77 +1,81 @@
-"""The metals and what is known beforehand about etching them."""
+"""The metals and the prior figures for etching them."""
 
 from __future__ import annotations
 
 from typing import Annotated
 
-from api.http.models.base import NO_UNIT, Answer, said
+from api.http.models.base import NO_UNIT, Answer, described
 from controller.physics.faraday import Metal
 
 
 class MetalPart(Answer):
     """One element of an alloy as it dissolves."""
 
-    element: Annotated[str, said("Symbol.", NO_UNIT, "Ag")]
-    electrons: Annotated[int, said("Electrons per atom.", NO_UNIT, 1)]
-    mass_fraction: Annotated[float, said("Share of the alloy's mass.", NO_UNIT, 0.925)]
+    element: Annotated[str, described("Symbol.", NO_UNIT, "Ag")]
+    electrons: Annotated[int, described("Electrons per atom.", NO_UNIT, 1)]
+    mass_fraction: Annotated[float, described("Share of the alloy's mass.", NO_UNIT, 0.925)]
 
 
 class OtherDensity(Answer):
     """Another published density."""
 
-    density_g_per_cm3: Annotated[float, said("Density.", "g/cm3", 10.4)]
-    source: Annotated[str, said("Where it comes from.", NO_UNIT, "a jewellers' table")]
+    density_g_per_cm3: Annotated[float, described("Density.", "g/cm3", 10.4)]
+    source: Annotated[str, described("Where it comes from.", NO_UNIT, "a jewellers' table")]
 
 
 class MetalAnswer(Answer):
-    """A sheet metal and what is known beforehand about etching it, the user's own figures taken in."""
+    """A sheet metal and the prior figures for etching it. The user's own figures override them."""
 
-    name: Annotated[str, said("Name, lower case with hyphens.", NO_UNIT, "sterling-silver")]
-    title: Annotated[str, said("Name for a person.", NO_UNIT, "sterling silver 925")]
+    name: Annotated[str, described("Name, lower case with hyphens.", NO_UNIT, "sterling-silver")]
+    title: Annotated[str, described("Name for a person.", NO_UNIT, "sterling silver 925")]
     parts: Annotated[
         tuple[MetalPart, ...],
-        said(
+        described(
             "What it is made of.",
             NO_UNIT,
             [{"element": "Ag", "electrons": 1, "mass_fraction": 0.925}],
         ),
     ]
-    density_g_per_cm3: Annotated[float, said("Density.", "g/cm3", 10.36)]
+    density_g_per_cm3: Annotated[float, described("Density.", "g/cm3", 10.36)]
     density_source: Annotated[
-        str, said("Where the density comes from.", NO_UNIT, "given by the user")
+        str, described("Where the density comes from.", NO_UNIT, "given by the user")
     ]
     other_densities: Annotated[
         tuple[OtherDensity, ...],
-        said(
+        described(
             "Other published densities.",
             NO_UNIT,
             [{"density_g_per_cm3": 10.4, "source": "a jewellers' table"}],
         ),
     ]
     equivalent_weight_g_per_mol: Annotated[
-        float, said("Mass dissolved per mole of electrons.", "g/mol", 91.4)
+        float, described("Mass dissolved per mole of electrons.", "g/mol", 91.4)
     ]
     mm3_per_coulomb: Annotated[
-        float, said("Volume removed per coulomb at bite factor 1.", "mm3/C", 0.0914)
+        float, described("Volume removed per coulomb at bite factor 1.", "mm3/C", 0.0914)
     ]
-    etch_factor: Annotated[float, said("Median of depth over undercut per side.", NO_UNIT, 1.2)]
-    etch_factor_sd: Annotated[float, said("Standard deviation of its logarithm.", NO_UNIT, 0.35)]
+    etch_factor: Annotated[
+        float, described("Median of depth over undercut per side.", NO_UNIT, 1.2)
+    ]
+    etch_factor_sd: Annotated[
+        float, described("Standard deviation of its logarithm.", NO_UNIT, 0.35)
+    ]
     bath_sd: Annotated[
-        float, said("Standard deviation of ln(bite factor) from bath to bath.", NO_UNIT, 0.1)
+        float, described("Standard deviation of ln(bite factor) from bath to bath.", NO_UNIT, 0.1)
     ]
     run_sd: Annotated[
-        float, said("Standard deviation of ln(bite factor) from run to run.", NO_UNIT, 0.05)
+        float, described("Standard deviation of ln(bite factor) from run to run.", NO_UNIT, 0.05)
     ]
     soak_um_per_min: Annotated[
         float,
-        said(
+        described(
             "Attack by the bath without current, a guess within a factor of four.", "um/min", 0.05
         ),
     ]
     not_in_nitric_because: Annotated[
         str | None,
-        said(
-            "Why it does not belong into a dilute nitric bath, or null.", NO_UNIT, "it passivates"
+        described(
+            "Why it must not be etched in dilute nitric acid, or null.", NO_UNIT, "it passivates"
         ),
     ]
 
@@ -93,8 +97,8 @@ class MetalList(Answer):
 
     metals: Annotated[
         tuple[MetalAnswer, ...],
-        said(
-            "In the order to offer them.",
+        described(
+            "In the order in which to offer them.",
             NO_UNIT,
             [
                 {

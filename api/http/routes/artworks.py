@@ -1,8 +1,10 @@
-"""Artworks: upload and measure a file, look at what becomes of it."""
+"""Artworks: upload and measure a file, and see what will be etched."""
 
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path as FilePath
 from typing import Annotated, Any
 
@@ -13,14 +15,14 @@ from api.http.artwork_shelf import SUFFIXES, Artwork, NoRoomError, UnknownArtwor
 from api.http.body_limit import Bounds
 from api.http.context import AppContext
 from api.http.guards.origin import media_type
+from api.http.models.artwork_request import PreviewQuery, UploadQuery
 from api.http.models.artworks import (
+    ArtworkAnswer,
     ArtworkList,
     ArtworkListed,
-    ArtworkTold,
-    PreviewQuery,
-    UploadQuery,
 )
 from api.http.models.base import HASH
+from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,
     MEASURING,
@@ -31,17 +33,20 @@ from api.http.problem_kinds import (
     TOO_SLOW,
     UNKNOWN_ARTWORK,
 )
-from api.http.problems import ProblemError, told_problems
+from api.http.problems import ProblemError
 from controller.artwork.options import MeasureOptions
-from controller.artwork.result import MeasureFailedError
+from controller.texts import Message
 
 UPLOAD_BOUNDS = Bounds(64_000_000, 120.0)
-"""An A4 page at 1200 dpi is 5 MB as a black and white PNG and 20 to 60 MB in grey; over a poor wireless network 1 MB/s."""
+"""An A4 page at 1200 dpi is 5 MB as a black and white PNG and 20 to 60 MB in grey.
+
+A poor wireless network carries 1 MB/s.
+"""
 
 UNDERCUT_STEP_MM = 0.01
-"""Undercuts are drawn in steps of this: finer than a pixel of the picture, and few pictures to keep."""
+"""Step of the undercuts that are drawn: finer than a pixel, and few pictures to keep."""
 
-_FOREVER = {"Cache-Control": "private, max-age=86400"}
+_CACHED = {"Cache-Control": "private, max-age=86400"}
 
 ArtworkId = Annotated[
     str, Path(description="Name of the artwork. No unit.", examples=["3f" * 32], pattern=HASH)
@@ -56,7 +61,7 @@ _FILE: dict[str, Any] = {
 }
 _PNG: dict[int | str, dict[str, Any]] = {
     200: {
-        "description": "The picture: what will be etched, the undercut's edge, and the lines that it takes.",
+        "description": "The picture: what will be etched, the undercut's edge, and the lost lines.",
         "content": {"image/png": {"schema": {"type": "string", "format": "binary"}}},
     }
 }
@@ -75,37 +80,35 @@ def artwork_routes(context: AppContext) -> APIRouter:
         openapi_extra=_FILE,
         responses={
             200: {
-                "model": ArtworkTold,
+                "model": ArtworkAnswer,
                 "description": "The same file was measured the same way before.",
             },
-            **told_problems(
+            **problem_responses(
                 NO_ARTWORK_TYPE, BAD_VALUE, TOO_LARGE, TOO_SLOW, NOT_MEASURABLE, MEASURING, NO_ROOM
             ),
         },
     )
     async def upload(
         request: Request, query: Annotated[UploadQuery, Query()], response: Response
-    ) -> ArtworkTold:
-        """One at a time. Measuring takes a second for a brooch and some ten for an A4 page, in a process of its own."""
+    ) -> ArtworkAnswer:
+        """One at a time, in a separate process: a second for a brooch, ten for an A4 page."""
         kind = media_type(request)
         if kind not in SUFFIXES:
-            raise ProblemError(
-                NO_ARTWORK_TYPE, f"the body is {kind or 'of no type'}: send {', '.join(SUFFIXES)}"
-            )
+            raise _wrong_type(kind)
         options = query.options()
-        with context.measurer.taken():
+        with context.measurer.held():
             found, is_new = await _received_and_measured(
                 context, request, kind, query.name, options
             )
         response.status_code = 201 if is_new else 200
         response.headers["Location"] = f"/api/artworks/{found.artwork}"
-        return ArtworkTold.of(found)
+        return ArtworkAnswer.of(found)
 
     @router.get(
         "/api/artworks",
         operation_id="listArtworks",
         summary="Artworks, those used last first",
-        responses=told_problems(BAD_VALUE),
+        responses=problem_responses(BAD_VALUE),
     )
     async def list_artworks(
         limit: Annotated[
@@ -113,7 +116,7 @@ def artwork_routes(context: AppContext) -> APIRouter:
             Query(description="Most artworks in the answer. No unit.", examples=[20], ge=1, le=50),
         ] = 20,
     ) -> ArtworkList:
-        """Those that were used longest ago are removed when room is needed."""
+        """The artworks used longest ago are removed when room is needed."""
         found = await context.reading.run(shelf.recent, limit)
         return ArtworkList(artworks=tuple(ArtworkListed.of(artwork) for artwork in found))
 
@@ -121,75 +124,85 @@ def artwork_routes(context: AppContext) -> APIRouter:
         "/api/artworks/{artwork}",
         operation_id="getArtwork",
         summary="One artwork with all that was measured of it",
-        responses=told_problems(BAD_VALUE, UNKNOWN_ARTWORK),
+        responses=problem_responses(BAD_VALUE, UNKNOWN_ARTWORK),
     )
-    async def get_artwork(artwork: ArtworkId) -> ArtworkTold:
+    async def get_artwork(artwork: ArtworkId) -> ArtworkAnswer:
         """Name it as artwork in a plan."""
-        try:
-            return ArtworkTold.of(await context.reading.run(shelf.get, artwork))
-        except UnknownArtworkError as error:
-            raise ProblemError(UNKNOWN_ARTWORK, str(error)) from error
+        with _unknown_is_404():
+            return ArtworkAnswer.of(await context.reading.run(shelf.get, artwork))
 
     @router.get(
         "/api/artworks/{artwork}/preview.png",
         operation_id="previewArtwork",
         summary="A picture of what will be etched",
         response_class=Response,
-        responses={**_PNG, **told_problems(BAD_VALUE, UNKNOWN_ARTWORK, NOT_MEASURABLE, MEASURING)},
+        responses={
+            **_PNG,
+            **problem_responses(BAD_VALUE, UNKNOWN_ARTWORK, NOT_MEASURABLE, MEASURING),
+        },
     )
     async def preview(artwork: ArtworkId, query: Annotated[PreviewQuery, Query()]) -> Response:
-        """Undercuts in steps of 0.01 mm. A new picture takes as long as measuring does, a known one comes at once."""
+        """The undercut is drawn in steps of 0.01 mm. A new picture takes as long as measuring."""
         undercut_mm = _undercut_mm(query)
         path = shelf.kept_picture(artwork, undercut_mm)
         if path is None:
-            with context.measurer.taken():
-                path = await _drawn(context, artwork, undercut_mm)
+            with context.measurer.held(), _unknown_is_404():
+                path = await context.measuring.run(shelf.picture, artwork, undercut_mm)
         return Response(
-            await context.reading.run(path.read_bytes), media_type="image/png", headers=_FOREVER
+            await context.reading.run(path.read_bytes), media_type="image/png", headers=_CACHED
         )
 
     return router
 
 
 def _undercut_mm(query: PreviewQuery) -> float | None:
-    """Return the undercut to draw, mm. Raises: RefusedError for one that cannot be."""
+    """Return the undercut to draw, mm. Raises: RefusedError for an impossible one."""
     undercut_mm = MeasureOptions(depth_mm=query.depth_mm, etch_factor=query.etch_factor).undercut_mm
     if undercut_mm is None:
         return None
     return max(UNDERCUT_STEP_MM, round(undercut_mm / UNDERCUT_STEP_MM) * UNDERCUT_STEP_MM)
 
 
-async def _drawn(context: AppContext, artwork: str, undercut_mm: float | None) -> FilePath:
+def _wrong_type(kind: str) -> ProblemError:
+    """Return the refusal of a media type. ``kind`` is empty when there is none."""
+    accepted_types = ", ".join(SUFFIXES)
+    if not kind:
+        return ProblemError(NO_ARTWORK_TYPE, "http.artwork.untyped", accepted_types=accepted_types)
+    return ProblemError(
+        NO_ARTWORK_TYPE,
+        "http.artwork.wrong_type",
+        media_type=kind,
+        accepted_types=accepted_types,
+    )
+
+
+@contextmanager
+def _unknown_is_404() -> Iterator[None]:
+    """Turn an unknown artwork into 404. In a plan it is a value that cannot be used (422)."""
     try:
-        return await context.measuring.run(context.artworks.picture, artwork, undercut_mm)
+        yield
     except UnknownArtworkError as error:
-        raise ProblemError(UNKNOWN_ARTWORK, str(error)) from error
-    except MeasureFailedError as error:
-        raise ProblemError(NOT_MEASURABLE, str(error)) from error
+        raise ProblemError.of(UNKNOWN_ARTWORK, error.message) from error
 
 
 async def _received_and_measured(
     context: AppContext, request: Request, kind: str, name: str, options: MeasureOptions
 ) -> tuple[Artwork, bool]:
-    """Take the body into a file, piece by piece, and have it measured."""
+    """Write the body into a file, piece by piece, and measure it."""
     file = None
     try:
         file = await context.measuring.run(context.artworks.new_file, kind, UPLOAD_BOUNDS.max_bytes)
         await _received(context, request, file)
         return await context.measuring.run(context.artworks.put, file, name, kind, options)
-    except MeasureFailedError as error:
-        raise ProblemError(NOT_MEASURABLE, str(error)) from error
-    except NoRoomError as error:
-        raise ProblemError(NO_ROOM, str(error)) from error
     except ClientDisconnect as error:
-        raise HTTPException(400, "the file did not come whole: send it again") from error
+        raise HTTPException(400, Message("http.artwork.cut_off")) from error
     finally:
         if file is not None:
             await asyncio.shield(context.measuring.run(context.artworks.discard, file))
 
 
 async def _received(context: AppContext, request: Request, file: FilePath) -> None:
-    """Write the body as it comes: never the whole of it in memory. Raises: NoRoomError."""
+    """Write the body as it arrives, never all of it in memory. Raises: NoRoomError."""
     try:
         out = await context.measuring.run(file.open, "xb")
         try:
@@ -200,5 +213,5 @@ async def _received(context: AppContext, request: Request, file: FilePath) -> No
             await context.measuring.run(out.close)
     except OSError as error:
         raise NoRoomError(
-            f"the file cannot be written: {error.strerror or error}. Make room on the card"
+            "http.artwork.not_written", system_message=error.strerror or str(error)
         ) from error

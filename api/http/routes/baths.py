@@ -1,4 +1,4 @@
-"""The baths: what is in each, and what it has taught."""
+"""The baths: what is in each, and what its readings show."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from fastapi import APIRouter, Path
 
 from api.http.context import AppContext
 from api.http.models.base import PLAIN_TEXT
-from api.http.models.baths import BathBody, BathList, BathTold
+from api.http.models.baths import BathAnswer, BathBody, BathList
+from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
@@ -18,7 +19,7 @@ from api.http.problem_kinds import (
     TOO_SLOW,
     UNKNOWN_BATH,
 )
-from api.http.problems import ProblemError, told_problems
+from api.http.problems import ProblemError
 from controller.errors import RefusedError
 from controller.recording.baths import MAX_NAME, BathState
 
@@ -42,34 +43,34 @@ def bath_routes(context: AppContext) -> APIRouter:
         "/api/baths",
         operation_id="listBaths",
         summary="The baths, newest first",
-        responses=told_problems(LOGBOOK_UNREADABLE),
+        responses=problem_responses(LOGBOOK_UNREADABLE),
     )
     async def list_baths() -> BathList:
-        """With what each has carried and what its readings teach."""
+        """With the charge of each bath and what its readings show."""
         states = await context.reading.run(_all_states, context)
-        return BathList(baths=tuple(BathTold.of(state) for state in states))
+        return BathList(baths=tuple(BathAnswer.of(state) for state in states))
 
     @router.get(
         "/api/baths/{name:path}",
         operation_id="getBath",
         summary="One bath",
-        responses=told_problems(LOGBOOK_UNREADABLE, BAD_VALUE, UNKNOWN_BATH),
+        responses=problem_responses(LOGBOOK_UNREADABLE, BAD_VALUE, UNKNOWN_BATH),
     )
-    async def get_bath(name: BathName) -> BathTold:
-        """With what it has carried and what its readings teach."""
-        return BathTold.of(await context.reading.run(_state, context, name))
+    async def get_bath(name: BathName) -> BathAnswer:
+        """With its charge and what its readings show."""
+        return BathAnswer.of(await context.reading.run(_state, context, name))
 
     @router.post(
         "/api/baths",
         operation_id="saveBath",
         summary="Describe a bath, new or known, or retire it",
-        responses=told_problems(
+        responses=problem_responses(
             LOGBOOK_UNREADABLE, BAD_VALUE, BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON
         ),
     )
-    async def save_bath(body: BathBody) -> BathTold:
-        """The newest description of a name holds; its metal stays."""
-        return BathTold.of(await context.reading.run(_save, context, body))
+    async def save_bath(body: BathBody) -> BathAnswer:
+        """The newest description of a name is valid. The metal of a bath cannot change."""
+        return BathAnswer.of(await context.reading.run(_save, context, body))
 
     return router
 
@@ -84,7 +85,7 @@ def _state(context: AppContext, name: str) -> BathState:
     except RefusedError as error:
         if error.field != "bath":
             raise
-        raise ProblemError(UNKNOWN_BATH, str(error)) from error
+        raise ProblemError.of(UNKNOWN_BATH, error.message) from error
 
 
 def _save(context: AppContext, body: BathBody) -> BathState:

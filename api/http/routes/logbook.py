@@ -1,4 +1,4 @@
-"""What the logbook holds."""
+"""The runs in the logbook."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ from api.http.models.runs import (
     RunTold,
     SecondList,
 )
+from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import BAD_VALUE, LOGBOOK_UNREADABLE, UNKNOWN_RUN
-from api.http.problems import told_problems
 from api.http.table_stream import Format, table_response
 from controller.logbook.entries import RawSample
 from controller.logbook.reader import CurvePoint, LogbookReader, MeanSample, StoredEvent
@@ -61,7 +61,7 @@ def book_routes(context: AppContext) -> APIRouter:
         "/api/runs",
         operation_id="listRuns",
         summary="List runs, newest first",
-        responses=told_problems(*_OF_A_RUN),
+        responses=problem_responses(*_OF_A_RUN),
     )
     async def list_runs(
         limit: Annotated[
@@ -85,7 +85,7 @@ def book_routes(context: AppContext) -> APIRouter:
             ),
         ] = "",
     ) -> RunList:
-        """Part by part: give next_before as before."""
+        """One part at a time. Give next_before as before to get the next part."""
         page = await reading.run(book.list_runs, limit, before, search)
         return RunList(
             runs=tuple(RunListed.of(run) for run in page.runs), next_before=page.next_before
@@ -95,7 +95,7 @@ def book_routes(context: AppContext) -> APIRouter:
         "/api/runs/{run_id}",
         operation_id="getRun",
         summary="One run with its plan and settings",
-        responses=told_problems(*_OF_A_RUN),
+        responses=problem_responses(*_OF_A_RUN),
     )
     async def get_run(run_id: RunId) -> RunTold:
         """The plan's request can be planned and started again."""
@@ -107,7 +107,7 @@ def book_routes(context: AppContext) -> APIRouter:
         summary="What happened in a run, oldest first",
         responses={
             **_or_csv(EventList, "number,at_utc,on_time_s,kind,text,data\r\n"),
-            **told_problems(*_OF_A_RUN),
+            **problem_responses(*_OF_A_RUN),
         },
     )
     async def list_events(
@@ -126,16 +126,16 @@ def book_routes(context: AppContext) -> APIRouter:
             ),
         ] = EVENTS_AT_ONCE,
     ) -> Response:
-        """JSON part by part, CSV as a whole."""
+        """JSON in parts, CSV as a whole."""
         if format == "csv":
             chunks = await reading.run(_all_events, book, run_id, after)
             return table_response(reading, format, run_id, "events", chunks, StoredEvent)
         found = await reading.run(book.events, run_id, after, limit)
-        told = EventList(
+        part = EventList(
             events=tuple(EventTold.model_validate(event) for event in found),
             next_after=found[-1].number if len(found) == limit else None,
         )
-        return Response(told.model_dump_json(), media_type="application/json")
+        return Response(part.model_dump_json(), media_type="application/json")
 
     @router.get(
         "/api/runs/{run_id}/samples",
@@ -146,7 +146,7 @@ def book_routes(context: AppContext) -> APIRouter:
                 SecondList | PointList,
                 "elapsed_s,on_time_s,current_a,voltage_v,charge_coulombs,depth_mm,bath_degc\r\n",
             ),
-            **told_problems(*_OF_A_RUN),
+            **problem_responses(*_OF_A_RUN),
         },
     )
     async def list_samples(
@@ -162,7 +162,7 @@ def book_routes(context: AppContext) -> APIRouter:
             ),
         ] = None,
     ) -> Response:
-        """Without points all seconds come, as samples; with them as points. Streamed."""
+        """Without points: every second, as samples. With points: a reduced curve. Streamed."""
         if points is not None:
             curve = await reading.run(book.curve, run_id, points)
             return table_response(reading, format, run_id, "points", (curve,), CurvePoint)
@@ -176,7 +176,7 @@ def book_routes(context: AppContext) -> APIRouter:
         summary="The sensor's conversions around the trips of a run",
         responses={
             **_or_csv(RawList, "elapsed_s,current_a,voltage_v,saturated,averaged\r\n"),
-            **told_problems(*_OF_A_RUN),
+            **problem_responses(*_OF_A_RUN),
         },
     )
     async def list_raw_samples(run_id: RunId, format: As = "json") -> Response:
@@ -194,7 +194,7 @@ def book_routes(context: AppContext) -> APIRouter:
 
 
 def _all_events(book: LogbookReader, run_id: str, after: int) -> Iterator[Sequence[StoredEvent]]:
-    """Return all events of a run in chunks; the first one is read now, so that an unknown run is told at once."""
+    """Return all events of a run in chunks. Raises: UnknownRunError, before the first chunk."""
     first = book.events(run_id, after, EVENTS_AT_ONCE)
 
     def chunks() -> Iterator[Sequence[StoredEvent]]:

@@ -7,7 +7,9 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Path
 
 from api.http.context import AppContext
-from api.http.models.readings import ReadingBody, ReadingList, ReadingResponse, WithdrawalBody
+from api.http.models.reading_request import ReadingBody, WithdrawalBody
+from api.http.models.readings import ReadingList, ReadingResponse
+from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
@@ -21,7 +23,6 @@ from api.http.problem_kinds import (
     UNKNOWN_RUN,
     WRONG_STATE,
 )
-from api.http.problems import told_problems
 from api.http.reading_requests import list_readings, take_reading, withdraw_reading
 from api.http.routes.logbook import RunId
 
@@ -49,38 +50,38 @@ def reading_routes(context: AppContext) -> APIRouter:
     @router.get(
         "/api/runs/{run_id}/readings",
         operation_id="listReadings",
-        summary="What was gauged and weighed on a run, with its history",
-        responses=told_problems(*_OF_A_RUN),
+        summary="The readings of a run, with their corrections",
+        responses=problem_responses(*_OF_A_RUN),
     )
     async def readings(run_id: RunId) -> ReadingList:
-        """Corrected and withdrawn ones too: stands tells which count."""
+        """Corrected and withdrawn readings are listed, too. stands is true for those that count."""
         return await context.reading.run(list_readings, context, run_id)
 
     @router.post(
         "/api/runs/{run_id}/readings",
         operation_id="takeReading",
-        summary="Tell what was gauged or weighed",
+        summary="Record a gauge reading or a weighing",
         status_code=201,
-        responses=told_problems(*_CHANGING, SURPRISING_READING),
+        responses=problem_responses(*_CHANGING, SURPRISING_READING),
     )
     async def take(run_id: RunId, body: Annotated[ReadingBody, Body()]) -> ReadingResponse:
-        """Of the present run with the relay off, or of a past one.
+        """For the present run with the relay off, or for a past one.
 
-        One that lies more than 3 standard deviations from what was expected is answered with surprising-reading: send it again
-        with is_confirmed when it is right.
+        A reading more than 3 standard deviations from the expected value gets surprising-reading.
+        Send it again with is_confirmed when it is right.
         """
         return await context.commands.run(take_reading, context, run_id, body)
 
     @router.post(
         "/api/runs/{run_id}/readings/{reading_id}/withdraw",
         operation_id="withdrawReading",
-        summary="Say that a reading does not stand",
-        responses=told_problems(*_CHANGING),
+        summary="Withdraw a reading",
+        responses=problem_responses(*_CHANGING),
     )
     async def withdraw(
         run_id: RunId, reading_id: ReadingId, body: WithdrawalBody
     ) -> ReadingResponse:
-        """It stays in the list with the reason, and counts no more."""
+        """It stays in the list with the reason, and no longer counts."""
         return await context.commands.run(withdraw_reading, context, run_id, reading_id, body.why)
 
     return router

@@ -1,4 +1,4 @@
-"""The rig check, the metals, and the rehearsal's truth."""
+"""The rig check, the metals, and the true values of a rehearsal."""
 
 from __future__ import annotations
 
@@ -7,41 +7,40 @@ from fastapi import APIRouter
 from api.http.context import AppContext
 from api.http.models.metals import MetalAnswer, MetalList
 from api.http.models.rig import RehearsalTruth, RigCheck
+from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import LOOP_NOT_ALIVE, NO_REHEARSAL
-from api.http.problems import ProblemError, told_problems
+from api.http.problems import ProblemError
 from controller.config import MetalSettings
 from controller.physics.faraday import METALS, metal_named
+from controller.running.rig_report import rig_report
 
 
 def rig_routes(context: AppContext) -> APIRouter:
-    """Return the routes that tell of the rig and of what hangs on it."""
+    """Return the routes of the rig."""
     router = APIRouter(tags=["rig"])
 
     @router.get(
         "/api/rig-check",
         operation_id="rigCheck",
         summary="Check the rig with the relay off",
-        responses=told_problems(LOOP_NOT_ALIVE),
+        responses=problem_responses(LOOP_NOT_ALIVE),
     )
     async def rig_check() -> RigCheck:
-        """Never switches anything on. Says what the readings prove and what they cannot."""
-        report = await context.commands.run(context.service.check)
+        """It never switches anything on. It says what the readings prove and what they cannot."""
+        check = await context.commands.run(context.service.check)
         notes = await context.reading.run(context.host_notes)
-        return RigCheck.of(
-            report,
-            context.service.snapshot(),
-            context.service.settings.limits.max_sample_age_s,
-            notes,
-        )
+        limits = context.service.settings.limits
+        report = rig_report(check, context.service.snapshot(), limits.max_sample_age_s)
+        return RigCheck.of(report, notes)
 
     @router.get(
         "/api/metals",
         operation_id="metals",
         summary="The metals that a plan can name",
-        responses=told_problems(),
+        responses=problem_responses(),
     )
     async def metals() -> MetalList:
-        """The user's own densities and etch factors are taken in."""
+        """The user's own densities and etch factors override the built-in ones."""
         own = context.service.settings.metals
         none = MetalSettings()
         known = (
@@ -55,15 +54,13 @@ def rig_routes(context: AppContext) -> APIRouter:
     @router.get(
         "/api/rehearsal",
         operation_id="rehearsal",
-        summary="What really happened on the rehearsal bench",
-        responses=told_problems(NO_REHEARSAL),
+        summary="The true values of the rehearsal rig",
+        responses=problem_responses(NO_REHEARSAL),
     )
     async def rehearsal() -> RehearsalTruth:
-        """On a real bench nobody knows: 404."""
+        """On a real rig nobody knows them: 404."""
         if context.truth is None:
-            raise ProblemError(
-                NO_REHEARSAL, "only the rehearsal bench knows the truth: gauge the plate"
-            )
+            raise ProblemError(NO_REHEARSAL, "http.request.no_rehearsal")
         return RehearsalTruth.model_validate(await context.reading.run(context.truth))
 
     return router

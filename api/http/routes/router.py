@@ -13,13 +13,18 @@ from api.http.routes.logbook import book_routes
 from api.http.routes.readings import reading_routes
 from api.http.routes.rig import rig_routes
 from api.http.routes.status import status_routes
+from api.http.routes.stop import stop_routes
 
 
 def api_routes(context: AppContext) -> list[BaseRoute]:
-    """Return the routes one by one, in the order of the document; an included router would be matched anew at each request."""
+    """Return the routes one by one, in the order of the document.
+
+    An included router would be searched again at each request.
+    """
     routers = (
         status_routes(context),
         command_routes(context),
+        stop_routes(context),
         reading_routes(context),
         bath_routes(context),
         artwork_routes(context),

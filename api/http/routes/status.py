@@ -1,4 +1,4 @@
-"""How the bench stands: status, health, live events. None of them waits for the loop or takes a thread."""
+"""Status, health and live events. None of them waits for the loop or takes a thread."""
 
 from __future__ import annotations
 
@@ -9,23 +9,17 @@ from starlette.responses import StreamingResponse
 from api.access.auth import caller_of
 from api.http.context import AppContext
 from api.http.live import LiveResponse
-from api.http.models.status import (
-    Health,
-    LogbookHealthAnswer,
-    LoopHealth,
-    SensorHealth,
-    Status,
-    rendered,
-)
+from api.http.models.health import Health, LogbookHealthAnswer, LoopHealth, SensorHealth
+from api.http.models.status import Status, rendered
+from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import LOOP_NOT_ALIVE, TOO_MANY_STREAMS
-from api.http.problems import told_problems
 from controller.logbook.health import LogbookHealth
 from controller.messages import Snapshot
 
 _STREAM = {
-    "description": "Unnamed events (data: a Status, id: its sequence) at most four times a second. When there is no newer "
-    "status, events named heartbeat (data: a Heartbeat) every two seconds: numbers shown are not live while its loop_alive is "
-    "false.",
+    "description": "Unnamed events (data: a Status, id: its sequence) at most four times a second. "
+    "Without a newer status, an event named heartbeat (data: a Heartbeat) every two seconds. While "
+    "its loop_alive is false, the numbers of the last status are not live.",
     "content": {
         "text/event-stream": {
             "schema": {"type": "string"},
@@ -36,16 +30,19 @@ _STREAM = {
 
 
 class NewestStatus:
-    """The body of the newest status, made once for each snapshot however many ask. Belongs to the server's event loop."""
+    """The body of the newest status, encoded once for each snapshot.
+
+    Belongs to the server's event loop.
+    """
 
     def __init__(self, context: AppContext) -> None:
-        self._desk = context
+        self._context = context
         self._of: tuple[Snapshot, LogbookHealth] | None = None
         self._body = b""
 
     def body(self) -> bytes:
         """Return the status as JSON. Raises: LoopNotAliveError."""
-        context = self._desk
+        context = self._context
         snapshot, health = context.service.snapshot(), context.logbook_health()
         if self._of is None or self._of[0] is not snapshot or self._of[1] != health:
             status = Status.of(snapshot, health, context.rig_kind, context.version)
@@ -54,7 +51,7 @@ class NewestStatus:
 
 
 def status_routes(context: AppContext) -> APIRouter:
-    """Return the routes that tell how the bench stands."""
+    """Return the routes of status, health and live events."""
     router = APIRouter(tags=["status"])
 
     newest = NewestStatus(context)
@@ -62,22 +59,22 @@ def status_routes(context: AppContext) -> APIRouter:
     @router.get(
         "/api/status",
         operation_id="status",
-        summary="The bench as it stands",
+        summary="The state of rig and run now",
         response_model=Status,
-        responses=told_problems(LOOP_NOT_ALIVE),
+        responses=problem_responses(LOOP_NOT_ALIVE),
     )
     async def status() -> Response:
-        """An old number is never shown as live: when the loop is silent the answer is 503."""
+        """An old number is never shown as live. With a silent loop the response is 503."""
         return Response(newest.body(), media_type="application/json")
 
     @router.get(
         "/api/health",
         operation_id="health",
-        summary="How the parts of the service are",
-        responses=told_problems(LOOP_NOT_ALIVE),
+        summary="Whether the parts of the controller work",
+        responses=problem_responses(LOOP_NOT_ALIVE),
     )
     async def health() -> Health:
-        """200 while the control loop is alive; a logbook or sensor that fails is told in the body."""
+        """200 while the control loop is alive. The body reports a failing logbook or sensor."""
         snapshot = context.service.snapshot()
         return Health(
             loop=LoopHealth(
@@ -96,10 +93,10 @@ def status_routes(context: AppContext) -> APIRouter:
         operation_id="liveEvents",
         summary="Live status as server-sent events",
         response_class=StreamingResponse,
-        responses={200: _STREAM, **told_problems(TOO_MANY_STREAMS)},
+        responses={200: _STREAM, **problem_responses(TOO_MANY_STREAMS)},
     )
     async def events(request: Request) -> Response:
-        """One stream a page: browsers open at most six to a host."""
+        """One stream for each page. Browsers open at most six to a host."""
         caller = caller_of(request)
         return LiveResponse(context.live, lambda: context.access.may_still_view(caller))
 

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
-from api.access.invitation import Invitation, base_addresses
+from api.access.pairing_code import PairingCode, base_addresses
 
-INVITATION = Invitation("012345", base_addresses(("192.0.2.7", "bench.local"), 8420))
+INVITATION = PairingCode("012345", base_addresses(("192.0.2.7", "bench.local"), 8420))
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def test_addresses_are_those_of_the_page() -> None:
+def test_page_addresses() -> None:
     assert INVITATION.addresses == ("http://192.0.2.7:8420/", "http://bench.local:8420/")
 
 
-def test_the_pin_stands_in_the_fragment_of_the_first_address() -> None:
+def test_pin_in_fragment() -> None:
     assert INVITATION.url == "http://192.0.2.7:8420/#pin=012345"
 
 
-def test_the_svg_scales_and_has_no_style_that_the_page_would_refuse() -> None:
+def test_svg_code() -> None:
     image = ElementTree.fromstring(INVITATION.svg())
     assert image.tag == f"{SVG}svg"
     assert image.get("width") is None
@@ -30,7 +30,7 @@ def test_the_svg_scales_and_has_no_style_that_the_page_would_refuse() -> None:
     assert {part.tag for part in image.iter()} == {f"{SVG}svg", f"{SVG}path"}
 
 
-def test_the_terminal_shows_code_addresses_and_pin() -> None:
+def test_terminal_text() -> None:
     text = INVITATION.terminal()
     assert text.splitlines()[-1] == "and give the PIN 012 345."
     assert "  http://192.0.2.7:8420/\n  http://bench.local:8420/\n" in text

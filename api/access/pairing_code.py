@@ -1,4 +1,4 @@
-"""How a phone is invited: the PIN, the addresses, and both together as a QR code."""
+"""What pairs a phone: the PIN, the addresses, and a QR code of both."""
 
 from __future__ import annotations
 
@@ -8,13 +8,15 @@ from dataclasses import dataclass
 
 import segno
 
+from controller.texts import text
+
 
 @dataclass(frozen=True, slots=True)
-class Invitation:
-    """What somebody at the bench is shown.
+class PairingCode:
+    """The PIN with the addresses at which it can be given.
 
     :param pin: six digits.
-    :param addresses: base addresses, such as http://192.168.1.20:8420/, the one for the code first.
+    :param addresses: base addresses, such as http://192.168.1.20:8420/. The first is in the code.
     """
 
     pin: str
@@ -22,11 +24,14 @@ class Invitation:
 
     @property
     def url(self) -> str:
-        """Address with the PIN in its fragment, which a browser keeps to itself and never sends. Source: RFC 3986 section 3.5."""
+        """Address with the PIN in its fragment, which a browser never sends.
+
+        Source: RFC 3986 section 3.5.
+        """
         return f"{self.addresses[0]}#pin={self.pin}"
 
     def svg(self) -> str:
-        """Return the QR code of ``url`` as SVG, black on white so that it can be read in a dark page, too."""
+        """Return the QR code of ``url`` as SVG, black on white so that a dark page works, too."""
         page = io.BytesIO()
         self._code().save(
             page,
@@ -42,19 +47,19 @@ class Invitation:
         return page.getvalue().decode()
 
     def terminal(self) -> str:
-        """Return what the daemon prints: PIN, addresses and QR code."""
+        """Return PIN, addresses and QR code for a terminal."""
         code = io.StringIO()
         self._code().terminal(code, border=2, compact=True)
-        return f"{code.getvalue()}Scan the code, or: {self.text()}"
+        return text("http.pairing.scan", qr_code=code.getvalue(), instructions=self.text())
 
     def text(self) -> str:
-        """Return PIN and addresses, for a journal."""
+        """Return PIN and addresses without the code, for a journal."""
         addresses = "\n".join(f"  {address}" for address in self.addresses)
-        return f"To pair a phone, open\n{addresses}\nand give the PIN {self.spaced_pin}."
+        return text("http.pairing.instructions", addresses=addresses, pin=self.spaced_pin)
 
     @property
     def spaced_pin(self) -> str:
-        """PIN in two halves, as people read it."""
+        """The PIN in two halves, as people read it."""
         return f"{self.pin[:3]} {self.pin[3:]}"
 
     def _code(self) -> segno.QRCode:

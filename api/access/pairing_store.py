@@ -1,4 +1,4 @@
-"""The paired devices: who they are, until when, and how their tokens are known again. Kept in a file of the daemon's own."""
+"""The paired devices, in a file that only the daemon's user may read."""
 
 from __future__ import annotations
 
@@ -16,34 +16,35 @@ from typing import Any
 from api.access.private_files import MODE, write_private
 from controller.errors import BiteclockError
 from controller.ports import Clock
+from controller.texts import text
 
 LIFE_S = 90 * 86_400
-"""How long a pairing lasts, s: a season, then the PIN is asked for again."""
+"""How long a pairing lasts, s: a season. After that the page asks for the PIN again."""
 
 MAX_PAIRINGS = 50
 """More devices than a studio has."""
 
 TOKEN_BYTES = 32
-"""Random bytes of a token: nobody guesses 256 bits, so a plain hash of it may be stored."""
+"""Random bytes of a token. Nobody guesses 256 bits, so a plain hash of it may be stored."""
 
 _log = logging.getLogger("biteclock")
 
 
 class PairingsFullError(BiteclockError):
-    """No more device can be paired."""
+    """The list of paired devices is full."""
 
 
 class UnknownPairingError(BiteclockError, LookupError):
-    """There is no such pairing."""
+    """There is no such paired device."""
 
 
 class NotSavedError(BiteclockError, OSError):
-    """A change holds until the daemon ends and could not be saved for longer."""
+    """A change could not be saved. It holds until the daemon ends."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pairing:
-    """A paired device. Only the hash of its token is known."""
+    """A paired device. Only the hash of its token is stored."""
 
     pairing_id: str
     name: str
@@ -52,8 +53,10 @@ class Pairing:
     expires_at_utc: datetime
 
 
-class PairingBook:
-    """The paired devices, newest last. Safe from any thread; ``add`` and ``revoke`` wait for the disk.
+class PairingStore:
+    """The paired devices, newest last.
+
+    Safe from any thread. ``add`` and ``revoke`` wait for the disk.
 
     :param path: the file; its directory must exist.
     """
@@ -65,13 +68,13 @@ class PairingBook:
         self._pairings = _loaded(path)
 
     def pairings(self) -> tuple[Pairing, ...]:
-        """Return those that have not expired."""
+        """Return the devices whose pairing has not expired."""
         now_utc = self._clock.utc_now()
         with self._lock:
             return tuple(pairing for pairing in self._pairings if pairing.expires_at_utc > now_utc)
 
     def of_token(self, token: str) -> Pairing | None:
-        """Return the pairing that a token belongs to, or None."""
+        """Return the pairing to which a token belongs, or None."""
         wanted, found = sha256_of(token), None
         for pairing in self.pairings():
             if hmac.compare_digest(wanted, pairing.token_sha256):
@@ -79,9 +82,12 @@ class PairingBook:
         return found
 
     def add(self, name: str) -> tuple[Pairing, str]:
-        """Pair a device; return the pairing and its token, which is told this once. Raises: PairingsFullError.
+        """Pair a device. Return the pairing and its token, which is not stored.
 
-        It holds also when it cannot be saved, until the daemon ends: somebody may have to act at the bench now.
+        The pairing also holds when it cannot be saved, until the daemon ends: a person may have to
+        act now.
+
+        Raises: PairingsFullError.
         """
         token, now_utc = secrets.token_urlsafe(TOKEN_BYTES), self._clock.utc_now()
         pairing = Pairing(
@@ -94,36 +100,38 @@ class PairingBook:
         with self._lock:
             present = tuple(known for known in self._pairings if known.expires_at_utc > now_utc)
             if len(present) >= MAX_PAIRINGS:
-                raise PairingsFullError(
-                    f"{len(present)} devices are paired, at most {MAX_PAIRINGS} may be: revoke those that are gone"
-                )
+                raise PairingsFullError("http.pairing.full", paired=len(present), most=MAX_PAIRINGS)
             self._pairings = (*present, pairing)
             try:
                 self._save()
             except OSError as error:
                 _log.warning(
-                    "%s is paired until the daemon ends; %s cannot be written: %s",
-                    name,
-                    self._path,
-                    error.strerror,
+                    text(
+                        "http.pairing.not_kept",
+                        name=name,
+                        path=self._path,
+                        system_message=error.strerror or str(error),
+                    )
                 )
         return pairing, token
 
     def revoke(self, pairing_id: str) -> None:
-        """End a pairing now. Raises: UnknownPairingError, NotSavedError when it would be back after a restart."""
+        """End a pairing now.
+
+        Raises: UnknownPairingError; NotSavedError when a restart would bring it back.
+        """
         with self._lock:
             rest = tuple(pairing for pairing in self._pairings if pairing.pairing_id != pairing_id)
             if len(rest) == len(self._pairings):
-                raise UnknownPairingError(
-                    f"there is no pairing {pairing_id!r}: look at the list again"
-                )
+                raise UnknownPairingError("http.pairing.unknown", pairing_id=ascii(pairing_id))
             self._pairings = rest
             try:
                 self._save()
             except OSError as error:
                 raise NotSavedError(
-                    f"the pairing is revoked until the daemon ends, but {self._path} cannot be written ({error.strerror}): "
-                    "make room, then revoke it again or delete the file"
+                    "http.pairing.not_saved",
+                    path=self._path,
+                    system_message=error.strerror or str(error),
                 ) from error
 
     def _save(self) -> None:
@@ -139,31 +147,28 @@ class PairingBook:
 
 
 def sha256_of(token: str) -> str:
-    """Return the hash under which a token is known."""
+    """Return the hash of a token, as stored."""
     return hashlib.sha256(token.encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def _loaded(path: Path) -> tuple[Pairing, ...]:
-    """Return the pairings in a file, none when there is none. A damaged file is set aside: devices pair again."""
+    """Return the pairings in a file. Without a file there are none; a damaged one is renamed."""
     try:
-        text = path.read_text(encoding="utf-8")
+        stored = path.read_text(encoding="utf-8")
         path.chmod(MODE)
     except FileNotFoundError:
         return ()
     except (OSError, UnicodeDecodeError) as error:
-        _log.warning("%s cannot be read, every device has to pair again: %s", path, error)
+        _log.warning(text("http.pairing.file_unreadable", path=path, reason=str(error)))
         return ()
     try:
-        return tuple(_pairing(row) for row in json.loads(text)["pairings"])
+        return tuple(_pairing(row) for row in json.loads(stored)["pairings"])
     except (ValueError, KeyError, TypeError) as error:
-        aside = path.with_suffix(".damaged")
+        renamed = path.with_suffix(".damaged")
         _log.warning(
-            "%s is damaged and set aside as %s, every device has to pair again: %s",
-            path,
-            aside.name,
-            error,
+            text("http.pairing.file_damaged", path=path, renamed=renamed.name, reason=str(error))
         )
-        path.replace(aside)
+        path.replace(renamed)
         return ()
 
 
@@ -175,9 +180,9 @@ def _pairing(row: dict[str, Any]) -> Pairing:
         paired_at_utc=datetime.fromisoformat(row["paired_at_utc"]),
         expires_at_utc=datetime.fromisoformat(row["expires_at_utc"]),
     )
-    texts = (pairing.pairing_id, pairing.name, pairing.token_sha256)
-    if not all(isinstance(text, str) for text in texts) or not pairing.token_sha256.isascii():
-        raise ValueError("a text is none")
+    strings = (pairing.pairing_id, pairing.name, pairing.token_sha256)
+    if not all(isinstance(it, str) for it in strings) or not pairing.token_sha256.isascii():
+        raise ValueError("not a string")
     if pairing.paired_at_utc.tzinfo is None or pairing.expires_at_utc.tzinfo is None:
         raise ValueError("a time has no zone")
     return pairing

@@ -14,12 +14,12 @@ from typing import Any
 
 import pytest
 
-from api.access.pairing_book import (
+from api.access.pairing_store import (
     LIFE_S,
     MAX_PAIRINGS,
     NotSavedError,
-    PairingBook,
     PairingsFullError,
+    PairingStore,
     UnknownPairingError,
 )
 from hardware.clock import VirtualClock
@@ -36,16 +36,14 @@ def path(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def book(path: Path, clock: VirtualClock) -> PairingBook:
-    return PairingBook(path, clock)
+def book(path: Path, clock: VirtualClock) -> PairingStore:
+    return PairingStore(path, clock)
 
 
-def test_a_paired_device_is_known_by_its_token_also_after_a_restart(
-    book: PairingBook, path: Path, clock: VirtualClock
-) -> None:
+def test_token_survives_restart(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     pairing, token = book.add("phone on the easel")
     _, other = book.add("tablet")
-    for known in (book, PairingBook(path, clock)):
+    for known in (book, PairingStore(path, clock)):
         assert known.of_token(token) == pairing
         assert known.of_token(other) != pairing
         assert [p.name for p in known.pairings()] == ["phone on the easel", "tablet"]
@@ -53,9 +51,7 @@ def test_a_paired_device_is_known_by_its_token_also_after_a_restart(
         assert book.of_token(wrong) is None
 
 
-def test_tokens_are_long_random_and_only_their_hash_is_at_rest(
-    book: PairingBook, path: Path
-) -> None:
+def test_token_storage(book: PairingStore, path: Path) -> None:
     tokens = [book.add("")[1] for _ in range(20)]
     assert len(set(tokens)) == 20
     assert all(len(token) == 43 for token in tokens), (
@@ -67,9 +63,7 @@ def test_tokens_are_long_random_and_only_their_hash_is_at_rest(
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
 
 
-def test_a_pairing_ends_after_ninety_days(
-    book: PairingBook, path: Path, clock: VirtualClock
-) -> None:
+def test_pairing_expires(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     pairing, token = book.add("phone")
     assert (
         pairing.expires_at_utc - pairing.paired_at_utc
@@ -80,29 +74,25 @@ def test_a_pairing_ends_after_ninety_days(
     assert book.of_token(token) is not None
     clock.advance(1)
     assert book.of_token(token) is None
-    assert PairingBook(path, clock).of_token(token) is None
+    assert PairingStore(path, clock).of_token(token) is None
     assert book.pairings() == ()
 
 
-def test_a_revoked_device_is_out_at_once_and_for_good(
-    book: PairingBook, path: Path, clock: VirtualClock
-) -> None:
+def test_revoked_at_once(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     gone, gone_token = book.add("lost phone")
     _, token = book.add("phone")
     book.revoke(gone.pairing_id)
-    for known in (book, PairingBook(path, clock)):
+    for known in (book, PairingStore(path, clock)):
         assert known.of_token(gone_token) is None
         assert known.of_token(token) is not None
     with pytest.raises(UnknownPairingError):
         book.revoke(gone.pairing_id)
 
 
-def test_only_so_many_devices_and_those_that_expired_make_room(
-    book: PairingBook, clock: VirtualClock
-) -> None:
+def test_device_limit(book: PairingStore, clock: VirtualClock) -> None:
     for _ in range(MAX_PAIRINGS):
         book.add("")
-    with pytest.raises(PairingsFullError, match="at most 50"):
+    with pytest.raises(PairingsFullError, match="50 is the most"):
         book.add("one more")
     clock.advance(LIFE_S)
     book.add("one more")
@@ -119,35 +109,34 @@ def test_only_so_many_devices_and_those_that_expired_make_room(
                                   "expires_at_utc": "2099-01-01T00:00:00"}]}),
     ],
 )  # fmt: skip
-def test_a_damaged_file_pairs_nobody_and_is_set_aside(
+def test_damaged_file(
     path: Path, clock: VirtualClock, text: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     path.write_text(text)
     with caplog.at_level(logging.WARNING, "biteclock"):
-        book = PairingBook(path, clock)
+        book = PairingStore(path, clock)
     assert book.pairings() == ()
-    assert "set aside as pairings.damaged" in caplog.text
+    assert "renamed to pairings.damaged" in caplog.text
     assert path.with_suffix(".damaged").read_text() == text
     _, token = book.add("phone")
-    assert PairingBook(path, clock).of_token(token) is not None
+    assert PairingStore(path, clock).of_token(token) is not None
 
 
-def test_a_file_that_others_could_read_is_closed_to_them(
-    book: PairingBook, path: Path, clock: VirtualClock
-) -> None:
+def test_file_mode_repaired(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     book.add("phone")
     path.chmod(0o644)
-    assert len(PairingBook(path, clock).pairings()) == 1
+    assert len(PairingStore(path, clock).pairings()) == 1
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
 
 
-def test_on_a_full_card_a_device_still_pairs_and_a_revocation_says_that_it_may_not_last(
-    book: PairingBook,
+def test_full_card(
+    book: PairingStore,
     path: Path,
     clock: VirtualClock,
     monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
+    """On a full card a device still pairs, and a revocation warns that it may not last."""
     old, old_token = book.add("old phone")
 
     def full(_descriptor: int) -> None:
@@ -157,11 +146,11 @@ def test_on_a_full_card_a_device_still_pairs_and_a_revocation_says_that_it_may_n
     with caplog.at_level(logging.WARNING, "biteclock"):
         _, token = book.add("new phone")
     assert book.of_token(token) is not None
-    assert "until the daemon ends" in caplog.text
+    assert "until the controller ends" in caplog.text
     with pytest.raises(NotSavedError, match="No space left on device"):
         book.revoke(old.pairing_id)
     assert book.of_token(old_token) is None
-    assert PairingBook(path, clock).of_token(old_token) is not None, (
+    assert PairingStore(path, clock).of_token(old_token) is not None, (
         "which is what the message says"
     )
 
@@ -182,9 +171,7 @@ class OnSecondEntry:
         self._lock.release()
 
 
-def test_a_device_revoked_while_another_pairs_stays_out(
-    book: PairingBook, path: Path, clock: VirtualClock
-) -> None:
+def test_concurrent_revocation(book: PairingStore, path: Path, clock: VirtualClock) -> None:
     """What was read under one lock is old under the next."""
     stolen, _ = book.add("stolen phone")
     lock = book._lock
@@ -197,4 +184,4 @@ def test_a_device_revoked_while_another_pairs_stays_out(
     if between.entries == 1:
         book.revoke(stolen.pairing_id)
     assert [pairing.name for pairing in book.pairings()] == ["new phone"]
-    assert [pairing.name for pairing in PairingBook(path, clock).pairings()] == ["new phone"]
+    assert [pairing.name for pairing in PairingStore(path, clock).pairings()] == ["new phone"]

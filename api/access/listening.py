@@ -1,11 +1,11 @@
-"""Where page and API listen, and the addresses under which they are reached."""
+"""The socket of page and API, and the addresses that lead to it."""
 
 from __future__ import annotations
 
 import socket
 
 from api.access.addresses import own_addresses, own_names
-from api.access.invitation import base_addresses
+from api.access.pairing_code import base_addresses
 from controller.config import ServerSettings
 from controller.errors import RefusedError
 
@@ -14,9 +14,12 @@ LOOPBACK = "127.0.0.1"
 
 
 def listening_socket(server: ServerSettings, port: int) -> socket.socket:
-    """Return the listening socket, for IPv4 and IPv6 on the studio's network, where phones look up a .local name in both.
+    """Return the listening socket.
+
+    On the studio's network it takes IPv4 and IPv6, because phones look up a .local name in both.
 
     :param port: 0 takes a free one.
+
     Raises: RefusedError when the port is taken.
     """
     host = LOOPBACK if server.listen == "loopback" else ""
@@ -27,15 +30,21 @@ def listening_socket(server: ServerSettings, port: int) -> socket.socket:
             (host, port), family=socket.AF_INET6, backlog=BACKLOG, dualstack_ipv6=True
         )
     except OSError as error:
+        reason = error.strerror or str(error)
+        if not host:
+            raise RefusedError(
+                "http.startup.port_taken_network", field="port", port=port, system_message=reason
+            ) from error
         raise RefusedError(
-            f"cannot listen on {host or 'the network,'} port {port}: {error.strerror}. Is another biteclock running? "
-            "Give another --port",
-            field="port",
+            "http.startup.port_taken", field="port", host=host, port=port, system_message=reason
         ) from error
 
 
-def bench_addresses(server: ServerSettings, port: int) -> tuple[str, ...]:
-    """Return the base addresses of the page, numbers before names: every phone can open a number. Changes with the network."""
+def page_addresses(server: ServerSettings, port: int) -> tuple[str, ...]:
+    """Return the base addresses of the page. They change with the network.
+
+    Numbers come before names, because every phone can open a number.
+    """
     if server.listen == "loopback":
         return base_addresses((LOOPBACK,), port)
     local = tuple(name for name in own_names() if name.endswith(".local"))

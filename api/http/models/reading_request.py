@@ -1,0 +1,133 @@
+"""Gauge readings and weighings as a person sends them."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Discriminator
+
+from api.http.models.base import NO_UNIT, PLAIN_TEXT, RequestModel, described, number
+from controller.errors import RefusedError
+from controller.planning.reading_drafts import GaugeDraft, WeighingDraft
+
+MAX_SPOTS = 50
+
+Spot = Annotated[float, number("Depth at a spot, as read.", "mm", 0.121, gt=0.0, le=10.0)]
+Place = Literal["centre", "edge", "small-field"]
+
+
+class _ReadingBody(RequestModel):
+    charge_coulombs: Annotated[
+        float | None,
+        number(
+            "Charge that had flowed; the run's counted charge when left out.",
+            "C",
+            871.4,
+            gt=0.0,
+            le=1e8,
+        ),
+    ] = None
+    replaces: Annotated[
+        str | None,
+        described(
+            "Reading that this one corrects.",
+            NO_UNIT,
+            "9f2c51d07e44",
+            max_length=40,
+            pattern=PLAIN_TEXT,
+        ),
+    ] = None
+    is_confirmed: Annotated[
+        bool,
+        described(
+            "Accept it although it is far from what was expected.", NO_UNIT, False, strict=True
+        ),
+    ] = False
+
+
+class GaugeBody(_ReadingBody):
+    """Depths at some spots, gauged with the plate out of the bath."""
+
+    kind: Annotated[Literal["gauge"], described("What it is.", NO_UNIT, "gauge")]
+    spots_mm: Annotated[
+        tuple[Spot, ...],
+        described(
+            "One depth for each spot, as read.",
+            "mm",
+            [0.121, 0.118, 0.124],
+            min_length=1,
+            max_length=MAX_SPOTS,
+        ),
+    ]
+    place: Annotated[
+        Place,
+        described(
+            "Where: in the middle of wide floors, near edges, or in small, deeper fields.",
+            NO_UNIT,
+            "centre",
+        ),
+    ] = "centre"
+    from_resist_top: Annotated[
+        bool,
+        described(
+            "Whether the gauge rested on the resist. Its thickness is subtracted.",
+            NO_UNIT,
+            False,
+            strict=True,
+        ),
+    ] = False
+    resolution_mm: Annotated[
+        float, number("Smallest step of the gauge.", "mm", 0.01, ge=1e-5, le=1.0)
+    ] = 0.01
+
+    def draft(self) -> GaugeDraft:
+        """Return what the person read. A value that they left out is None."""
+        return GaugeDraft(
+            self.spots_mm,
+            self.place,
+            self.from_resist_top,
+            self.resolution_mm,
+            self.charge_coulombs,
+        )
+
+
+class WeighingBody(_ReadingBody):
+    """Metal lost: the sheet weighed bare before lamination and after stripping."""
+
+    kind: Annotated[Literal["weighing"], described("What it is.", NO_UNIT, "weighing")]
+    before_g: Annotated[float, number("Weight before.", "g", 24.31, gt=0.0, le=1e5)]
+    after_g: Annotated[float, number("Weight after.", "g", 22.30, gt=0.0, le=1e5)]
+    resolution_g: Annotated[
+        float, number("Smallest step of the scale.", "g", 0.01, ge=1e-6, le=100.0)
+    ] = 0.01
+
+    def draft(self) -> WeighingDraft:
+        """Return what the person weighed. Raises: RefusedError when nothing was lost."""
+        lost_g = round(self.before_g - self.after_g, 9)
+        if lost_g <= 0.0:
+            raise RefusedError(
+                "http.reading.nothing_lost",
+                field="after_g",
+                after_g=self.after_g,
+                before_g=self.before_g,
+            )
+        return WeighingDraft(lost_g, self.resolution_g, self.charge_coulombs)
+
+
+ReadingBody = Annotated[GaugeBody | WeighingBody, Discriminator("kind")]
+
+
+class WithdrawalBody(RequestModel):
+    """Why a reading does not count."""
+
+    why: Annotated[
+        str,
+        described(
+            "The reason.",
+            NO_UNIT,
+            "gauged the wrong piece",
+            min_length=1,
+            max_length=200,
+            pattern=PLAIN_TEXT,
+        ),
+    ]
