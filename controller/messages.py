@@ -7,6 +7,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
+from controller.figures import Figures
+
 
 class RunState(StrEnum):
     """Where the bench stands. The relay may be on in ``running`` and nowhere else."""
@@ -135,8 +137,8 @@ class Event:
     data: dict[str, Any] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot(Figures):
     """Everything that status, page and panel show, replaced as a whole by the loop. None means not known."""
 
     sequence: int
@@ -148,17 +150,10 @@ class Snapshot:
     run_id: str | None
     piece: str | None
     metal: str | None
-    depth_mm: float | None
-    depth_low_mm: float | None
-    depth_high_mm: float | None
     target_depth_mm: float | None
-    charge_coulombs: float | None
     target_charge_coulombs: float | None
-    uncertain_charge_coulombs: float | None
-    current_a: float | None
     voltage_v: float | None
     current_density_a_per_dm2: float | None
-    on_time_s: float | None
     remaining_s: float | None
     planned_s: float | None
     first_look_due: bool

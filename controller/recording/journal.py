@@ -59,16 +59,10 @@ class Journal:
         if isinstance(item, Began):
             return self._recorder.began(self._run_began(item))
         if isinstance(item, Counted):
-            totals = item.totals
             return self._recorder.sample(
-                totals.on_time_s,
                 item.sample,
-                totals.charge_coulombs,
-                totals.depth.best_mm,
+                item.totals,
                 item.bath_degc,
-                depth_low_mm=totals.depth.low_mm,
-                depth_high_mm=totals.depth.high_mm,
-                uncertain_charge_coulombs=totals.uncertain_coulombs,
                 kept=partial(self._kept, item.checkpoint),
             )
         if isinstance(item, Seen):
@@ -89,8 +83,9 @@ class Journal:
         at_utc, totals = self._clock.utc_now(), item.totals
         if totals is None:
             return Event(item.run_id, item.at_s, at_utc, EventKind.STATE, text)
-        data = {"charge_coulombs": totals.charge_coulombs, "depth_mm": totals.depth.best_mm}
-        return Event(item.run_id, item.at_s, at_utc, EventKind.STATE, text, totals.on_time_s, data)
+        data = {"charge_coulombs": totals.charge_coulombs, "depth_mm": totals.depth_mm}
+        on_time_s = totals.on_time_s or 0.0
+        return Event(item.run_id, item.at_s, at_utc, EventKind.STATE, text, on_time_s, data)
 
     def _run_began(self, item: Began) -> RunBegan:
         plan = item.plan

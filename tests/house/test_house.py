@@ -52,6 +52,10 @@ WITHOUT_UNIT = {
     "Finding.limit": "its unit stands beside it",
     "CheckItem.value": "its unit stands beside it",
     "CheckItem.limit": "its unit stands beside it",
+    "Shown.listed": "its unit is that of the figure",
+    "Shown.live": "its unit is that of the figure",
+    "Kept.example": "its unit is that of the figure",
+    "Kept.parts": "parts of the figure's unit",
     "MeasuredGrowth.pairs": "(s_mm, area_mm2), as its docstring says",
     "ReliefTable.pairs": "(depth_mm, volume_mm3), as its docstring says",
     "DepthTable.best": "(charge_coulombs, depth_mm), as its docstring says",
@@ -189,7 +193,10 @@ PURE = (
 )  # fmt: skip
 """Packages and modules that compute: they reach the standard library and the values that all share."""
 
-SHARED = ("controller.errors", "controller.messages", "controller.texts", "controller.units")
+SHARED = (
+    "controller.errors", "controller.figures", "controller.messages", "controller.texts",
+    "controller.units",
+)  # fmt: skip
 """What everybody may use."""
 
 
