@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from datetime import datetime
 from typing import Annotated, Literal
 
 from pydantic import field_validator
 
 from api.http.models.base import NO_UNIT, Answer, RequestModel, said
+from api.http.models.figures import with_figures
+from controller.figures import FIGURES, values_of
 from controller.logbook.health import LogbookHealth
 from controller.messages import RunState, Snapshot, TripReason
 
@@ -44,9 +45,11 @@ MessageField = Annotated[
 RunField = Annotated[str | None, said("The run on the bench.", NO_UNIT, "20260314-091500-7")]
 
 
+@with_figures(Snapshot, {name: (about.description, about.live) for name, about in FIGURES.items()})
 class Status(Answer):
     """The newest snapshot of the bench. What is not known is null, never 0."""
 
+    # The figures without a description keep the order of the fields.
     sequence: Annotated[int, said("Number of the snapshot, rising.", NO_UNIT, 1204)]
     at_s: Annotated[
         float, said("Monotonic time of this boot at which it was taken.", "s", 48211.25)
@@ -60,36 +63,21 @@ class Status(Answer):
     run_id: RunField
     piece: Annotated[str | None, said("Name of the piece.", NO_UNIT, "fern brooch")]
     metal: Annotated[str | None, said("Metal of the run.", NO_UNIT, "fine-silver")]
-    depth_mm: Annotated[
-        float | None, said("Best estimate of the mean depth of an open floor.", "mm", 0.121)
-    ]
-    depth_low_mm: Annotated[
-        float | None, said("Lower end of the depth's 95 % interval.", "mm", 0.098)
-    ]
-    depth_high_mm: Annotated[
-        float | None, said("Upper end of the depth's 95 % interval.", "mm", 0.15)
-    ]
+    depth_mm: float | None
+    depth_low_mm: float | None
+    depth_high_mm: float | None
     target_depth_mm: Annotated[float | None, said("Depth that the run stops at.", "mm", 0.25)]
-    charge_coulombs: Annotated[float | None, said("Charge counted so far.", "C", 871.4)]
+    charge_coulombs: float | None
     target_charge_coulombs: Annotated[
         float | None, said("Charge at which the run stops.", "C", 1801.2)
     ]
-    uncertain_charge_coulombs: Annotated[
-        float | None,
-        said(
-            "Between 0 and this much flowed uncounted; backwards, if reverse current left the range.",
-            "C",
-            0.0,
-        ),
-    ]
-    current_a: Annotated[
-        float | None, said("Newest current, zero offset taken out; positive etches.", "A", 3.002)
-    ]
+    uncertain_charge_coulombs: float | None
+    current_a: float | None
     voltage_v: Annotated[float | None, said("Newest cell voltage.", "V", 3.1)]
     current_density_a_per_dm2: Annotated[
         float | None, said("Newest current over the planned open area.", "A/dm2", 39.1)
     ]
-    on_time_s: Annotated[float | None, said("Time with the relay on in this run.", "s", 290.4)]
+    on_time_s: float | None
     remaining_s: Annotated[
         float | None,
         said("Relay-on time left at the mean current of the last seconds.", "s", 309.9),
@@ -177,9 +165,8 @@ class Status(Answer):
     @classmethod
     def of(cls, snapshot: Snapshot, logbook: LogbookHealth, rig: RigKind, version: str) -> Status:
         """Return the status in a snapshot."""
-        values = {field.name: getattr(snapshot, field.name) for field in fields(snapshot)}
         return cls(
-            **values,
+            **values_of(snapshot),
             rig=rig,
             version=version,
             logbook_ready=logbook.ready,
