@@ -10,7 +10,8 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from controller.errors import BiteclockError, RefusedError
-from controller.figures import FIGURES_OF_A_SECOND, Kept, MeanSample
+from controller.figures import MeanSample
+from controller.logbook import statements
 from controller.logbook.entries import Progress, RawSample
 from controller.logbook.records import (
     CurvePoint,
@@ -20,7 +21,6 @@ from controller.logbook.records import (
     StoredEvent,
 )
 from controller.logbook.schema import MIGRATIONS, identify
-from controller.logbook.statements import PROGRESS
 from controller.logbook.stored_readings import readings_of_run
 from controller.logbook.values import plain_text, rows_of
 from controller.messages import RunState, TripReason
@@ -54,70 +54,12 @@ class LogbookFullError(LogbookUnreadableError):
     """The logbook's queue has no room: the disk refuses what waits in it."""
 
 
-_SUMMARIES = f"""
-SELECT r.id AS run_id, r.number, r.piece, r.metal, r.bath, r.started_at_utc, p.ended_at_utc,
-    p.state, p.reason, p.message, r.target_depth_mm, r.planned_current_a, b.boot_id,
-    {", ".join(f"p.{name}" for name in PROGRESS)}
-FROM runs r JOIN progress p ON p.run = r.number JOIN boots b ON b.number = p.boot
-"""  # noqa: S608
-
-_PAPERS = """
-SELECT plan.body AS plan, settings.body AS settings FROM runs r
-JOIN papers plan ON plan.number = r.plan JOIN papers settings ON settings.number = r.settings
-WHERE r.number = ?
-"""
-
-_KEPT = "SELECT body FROM checkpoints WHERE run = ?"
-
-_EVENTS = """
-SELECT number, at_utc, on_time_s, kind, text, data FROM events
-WHERE run IS (SELECT number FROM runs WHERE id = ?) AND number > ? ORDER BY number LIMIT ?
-"""
-
-
-def _in_units(name: str, kept: Kept) -> str:
-    """Return the column of a figure in its unit."""
-    return (
-        f"{kept.column} AS {name}"
-        if kept.parts is None
-        else f"{kept.column} / {kept.parts} AS {name}"
-    )
-
-
-_SECONDS = ", ".join(("elapsed_s", *(_in_units(*item) for item in FIGURES_OF_A_SECOND.items())))
-
-_MEANS = f"""
-SELECT {_SECONDS} FROM means
-WHERE run = (SELECT number FROM runs WHERE id = ?) AND elapsed_s > ? ORDER BY elapsed_s LIMIT ?
-"""  # noqa: S608
-
-_CURVE = """
-SELECT min(elapsed_s) AS elapsed_s, max(on_time_s) AS on_time_s,
-    avg(current_a) AS current_mean_a, min(current_a) AS current_min_a,
-    max(current_a) AS current_max_a, avg(voltage_v) AS voltage_mean_v,
-    min(voltage_v) AS voltage_min_v, max(voltage_v) AS voltage_max_v,
-    max(charge_coulombs) AS charge_coulombs, min(depth_mm) AS depth_min_mm,
-    max(depth_mm) AS depth_max_mm, min(bath_degc) AS bath_min_degc,
-    max(bath_degc) AS bath_max_degc
-FROM (SELECT *, ntile(?) OVER (ORDER BY elapsed_s) AS part FROM samples
-    WHERE run = (SELECT number FROM runs WHERE id = ?))
-GROUP BY part ORDER BY part
-"""
-
-_RAWS = """
-SELECT elapsed_us, elapsed_us / 1e6 AS elapsed_s, current_ua / 1e6 AS current_a,
-    voltage_uv / 1e6 AS voltage_v, saturated, averaged
-FROM raws
-WHERE run = (SELECT number FROM runs WHERE id = ?) AND elapsed_us > ? ORDER BY elapsed_us LIMIT ?
-"""
-
-
 _PAST_THE_NEWEST = 2**62
 
 
 def _summary(row: sqlite3.Row) -> RunSummary:
     values = dict(row)
-    values["progress"] = Progress(**{name: values.pop(name) for name in PROGRESS})
+    values["progress"] = Progress(**{name: values.pop(name) for name in statements.PROGRESS})
     values["state"] = RunState(row["state"])
     values["reason"] = None if row["reason"] is None else TripReason(row["reason"])
     return RunSummary(**values)
@@ -125,14 +67,17 @@ def _summary(row: sqlite3.Row) -> RunSummary:
 
 def unfinished_runs(connection: sqlite3.Connection) -> list[RunSummary]:
     """Return the runs that have not ended, newest first."""
-    rows = rows_of(connection, _SUMMARIES + "WHERE p.ended_at_utc IS NULL ORDER BY r.number DESC")
+    rows = rows_of(
+        connection,
+        statements.SELECT_SUMMARIES + "WHERE p.ended_at_utc IS NULL ORDER BY r.number DESC",
+    )
     return [_summary(row) for row in rows]
 
 
 def read_record(connection: sqlite3.Connection, summary: RunSummary) -> RunRecord:
     """Return the run with its papers."""
-    (papers,) = rows_of(connection, _PAPERS, (summary.number,))
-    kept = rows_of(connection, _KEPT, (summary.number,))
+    (papers,) = rows_of(connection, statements.SELECT_PAPERS, (summary.number,))
+    kept = rows_of(connection, statements.SELECT_CHECKPOINT, (summary.number,))
     return RunRecord(
         summary=summary,
         plan=json.loads(papers["plan"]),
@@ -165,7 +110,7 @@ class LogbookReader:
             )
         words = plain_text(search).casefold().split()
         query = (
-            _SUMMARIES
+            statements.SELECT_SUMMARIES
             + "WHERE r.number < ?"
             + " AND instr(r.search_text || ' ' || p.state, ?)" * len(words)
         )
@@ -183,7 +128,9 @@ class LogbookReader:
         """Return one run with its plan and settings."""
         with self.connected() as connection:
             number = _number(connection, run_id)
-            (row,) = rows_of(connection, _SUMMARIES + "WHERE r.number = ?", (number,))
+            (row,) = rows_of(
+                connection, statements.SELECT_SUMMARIES + "WHERE r.number = ?", (number,)
+            )
             return read_record(connection, _summary(row))
 
     def events(
@@ -193,7 +140,7 @@ class LogbookReader:
         with self.connected() as connection:
             if run_id is not None:
                 _number(connection, run_id)
-            rows = rows_of(connection, _EVENTS, (run_id, after, limit))
+            rows = rows_of(connection, statements.SELECT_EVENTS, (run_id, after, limit))
         return tuple(
             StoredEvent(
                 **{**dict(row), "data": None if row["data"] is None else json.loads(row["data"])}
@@ -207,7 +154,7 @@ class LogbookReader:
         """Return the 1 s means of the run in chunks, oldest first; each chunk is read when it is asked for."""
         return (
             tuple(MeanSample(**dict(row)) for row in rows)
-            for rows in self._chunks(_MEANS, "elapsed_s", run_id, chunk_rows)
+            for rows in self._chunks(statements.SELECT_SECONDS, "elapsed_s", run_id, chunk_rows)
         )
 
     def raw_samples(
@@ -216,7 +163,7 @@ class LogbookReader:
         """Return the raw samples around trips of the run in chunks, oldest first."""
         return (
             tuple(_raw_sample(row) for row in rows)
-            for rows in self._chunks(_RAWS, "elapsed_us", run_id, chunk_rows)
+            for rows in self._chunks(statements.SELECT_RAWS, "elapsed_us", run_id, chunk_rows)
         )
 
     def curve(self, run_id: str, points: int) -> tuple[CurvePoint, ...]:
@@ -227,7 +174,7 @@ class LogbookReader:
             )
         with self.connected() as connection:
             _number(connection, run_id)
-            rows = rows_of(connection, _CURVE, (points, run_id))
+            rows = rows_of(connection, statements.SELECT_CURVE, (points, run_id))
         return tuple(CurvePoint(**dict(row)) for row in rows)
 
     def size_bytes(self) -> int:

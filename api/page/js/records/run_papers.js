@@ -15,14 +15,19 @@ export async function fetchRun(runId) {
   return { ...told, points: samples.points, data };
 }
 
+/** The figures of a run that its record shows: [field, term, how its value is written]. */
+export const FIGURES = [
+  ["on_time_s", "Time with the relay on", clockwork],
+  ["charge_coulombs", "Charge", (coulombs) => withUnit(coulombs, 0, "C")],
+  ["uncertain_charge_coulombs", "Perhaps uncounted", (coulombs) => (coulombs > 0 ? `up to ${withUnit(coulombs, 1, "C")}` : null)],
+];
+
 /** Return how a run went, as [term, value] pairs. */
 export function runFacts({ run }) {
   return [
     ["State", reasonOf(run.reason) ?? stateOf(run.state).word],
     ["Started", moment(run.started_at_utc)],
-    ["Time with the relay on", clockwork(run.on_time_s)],
-    ["Charge", withUnit(run.charge_coulombs, 0, "C")],
-    ["Perhaps uncounted", run.uncertain_charge_coulombs > 0 ? `up to ${withUnit(run.uncertain_charge_coulombs, 1, "C")}` : null],
+    ...FIGURES.map(([name, term, written]) => [term, written(run[name])]),
   ];
 }
 
