@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -90,7 +89,7 @@ class BathReader:
         return None if densest_a_per_dm2 is None else float(densest_a_per_dm2)
 
 
-def _bath(row: sqlite3.Row) -> BathSaved:
+def _bath(row: dict[str, Any]) -> BathSaved:
     values = dict(row)
     values["is_retired"] = bool(row["is_retired"])
     values["saved_at_utc"] = datetime.fromisoformat(row["saved_at_utc"])

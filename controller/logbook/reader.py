@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 from controller.errors import BiteclockError, RefusedError
 from controller.figures import MeanSample
@@ -57,7 +58,7 @@ class LogbookFullError(LogbookUnreadableError):
 _PAST_THE_NEWEST = 2**62
 
 
-def _summary(row: sqlite3.Row) -> RunSummary:
+def _summary(row: dict[str, Any]) -> RunSummary:
     values = dict(row)
     values["progress"] = Progress(**{name: values.pop(name) for name in statements.PROGRESS})
     values["state"] = RunState(row["state"])
@@ -142,9 +143,7 @@ class LogbookReader:
                 _number(connection, run_id)
             rows = rows_of(connection, statements.SELECT_EVENTS, (run_id, after, limit))
         return tuple(
-            StoredEvent(
-                **{**dict(row), "data": None if row["data"] is None else json.loads(row["data"])}
-            )
+            StoredEvent(**{**row, "data": None if row["data"] is None else json.loads(row["data"])})
             for row in rows
         )
 
@@ -153,7 +152,7 @@ class LogbookReader:
     ) -> Iterator[tuple[MeanSample, ...]]:
         """Return the 1 s means of the run in chunks, oldest first; each chunk is read when it is asked for."""
         return (
-            tuple(MeanSample(**dict(row)) for row in rows)
+            tuple(MeanSample(**row) for row in rows)
             for rows in self._chunks(statements.SELECT_SECONDS, "elapsed_s", run_id, chunk_rows)
         )
 
@@ -175,7 +174,7 @@ class LogbookReader:
         with self.connected() as connection:
             _number(connection, run_id)
             rows = rows_of(connection, statements.SELECT_CURVE, (points, run_id))
-        return tuple(CurvePoint(**dict(row)) for row in rows)
+        return tuple(CurvePoint(**row) for row in rows)
 
     def size_bytes(self) -> int:
         """Return what the logbook takes on the disk, its log included and what was set aside left out."""
@@ -187,12 +186,12 @@ class LogbookReader:
 
     def _chunks(
         self, query: str, key: str, run_id: str, chunk_rows: int
-    ) -> Iterator[list[sqlite3.Row]]:
+    ) -> Iterator[list[dict[str, Any]]]:
         """Return the rows in chunks, each from after the newest ``key`` of the one before."""
         with self.connected() as connection:
             _number(connection, run_id)
 
-        def read() -> Iterator[list[sqlite3.Row]]:
+        def read() -> Iterator[list[dict[str, Any]]]:
             last = -math.inf
             while True:
                 with self.connected() as connection:
@@ -227,7 +226,7 @@ class LogbookReader:
             ) from error
 
 
-def _raw_sample(row: sqlite3.Row) -> RawSample:
+def _raw_sample(row: dict[str, Any]) -> RawSample:
     return RawSample(
         elapsed_s=row["elapsed_s"],
         current_a=row["current_a"],

@@ -41,11 +41,11 @@ def whole(value: float | None, parts: float) -> int | None:
 
 def rows_of(
     connection: sqlite3.Connection, query: str, parameters: Sequence[Any] = ()
-) -> list[sqlite3.Row]:
-    """Return the rows of a query. Their columns are read by name."""
-    cursor = connection.cursor()
-    cursor.row_factory = sqlite3.Row
-    return cursor.execute(query, parameters).fetchall()
+) -> list[dict[str, Any]]:
+    """Return the rows of a query, their values by name."""
+    cursor = connection.execute(query, parameters)
+    names = [column[0] for column in cursor.description]
+    return [dict(zip(names, row, strict=True)) for row in cursor]
 
 
 def json_text(values: Mapping[str, Any]) -> str:
