@@ -7,6 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
+from controller.figures import Figures
 from controller.texts import Message, Value
 
 
@@ -190,8 +191,8 @@ class Event:
     data: dict[str, Any] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot(Figures):
     """Everything that status, page and panel show. The loop replaces it as a whole.
 
     None means not known. ``finding`` is why the run tripped or paused, until acknowledged.
@@ -206,17 +207,10 @@ class Snapshot:
     run_id: str | None
     piece: str | None
     metal: str | None
-    depth_mm: float | None
-    depth_low_mm: float | None
-    depth_high_mm: float | None
     target_depth_mm: float | None
-    charge_coulombs: float | None
     target_charge_coulombs: float | None
-    uncertain_charge_coulombs: float | None
-    current_a: float | None
     voltage_v: float | None
     current_density_a_per_dm2: float | None
-    on_time_s: float | None
     remaining_s: float | None
     planned_s: float | None
     first_look_due: bool

@@ -134,20 +134,21 @@ def rehearse(
             break
         end.left_at_s = None
         supervisor.resume()
-    totals, truth = run.totals(clock.monotonic_s()), model.truth()
+    now_s, truth = clock.monotonic_s(), model.truth()
+    depth = run.depth(now_s)
     return RehearsalResult(
         outcome=supervisor.state.value,
         reason=None if supervisor.finding is None else supervisor.finding.reason.value,
         message=end.message,
-        elapsed_s=totals.on_time_s,
-        depth_mm=totals.depth.best_mm,
-        depth_low_mm=totals.depth.low_mm,
-        depth_high_mm=totals.depth.high_mm,
+        elapsed_s=run.total_on_time_s(now_s),
+        depth_mm=depth.best_mm,
+        depth_low_mm=depth.low_mm,
+        depth_high_mm=depth.high_mm,
         target_depth_mm=plan.target_depth_mm,
         true_depth_mm=truth.depth_mm,
         true_deepest_mm=truth.deepest_mm,
-        charge_coulombs=totals.charge_coulombs,
-        uncertain_charge_coulombs=totals.uncertain_coulombs,
+        charge_coulombs=run.counter.charge_coulombs,
+        uncertain_charge_coulombs=run.counter.uncertain_coulombs,
         true_charge_coulombs=truth.charge_coulombs,
         off_after_fault_s=truth.off_after_fault_s,
         relay_on=truth.relay_on,

@@ -11,6 +11,7 @@ from typing import Any
 from controller.logbook.entries import BathSaved, ReadingTaken
 from controller.logbook.reader import LogbookReader, RunRecord
 from controller.logbook.stored_readings import readings_of_bath, readings_of_run
+from controller.logbook.values import rows_of
 
 _BATHS = """
 SELECT name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc FROM baths b
@@ -18,15 +19,17 @@ WHERE number = (SELECT max(number) FROM baths WHERE name = b.name) ORDER BY numb
 """
 
 _CARRIED = """
-SELECT count(*), coalesce(sum(p.charge_coulombs), 0.0) FROM runs r JOIN progress p ON p.run = r.number WHERE r.bath = ?
+SELECT count(*) AS runs, coalesce(sum(p.charge_coulombs), 0.0) AS charge_coulombs
+FROM runs r JOIN progress p ON p.run = r.number WHERE r.bath = ?
 """
 
 _HISTORY = """
-SELECT r.id, plan.body FROM runs r JOIN papers plan ON plan.number = r.plan WHERE r.bath = ? ORDER BY r.number
+SELECT r.id AS run_id, plan.body AS plan
+FROM runs r JOIN papers plan ON plan.number = r.plan WHERE r.bath = ? ORDER BY r.number
 """
 
 _DENSEST = """
-SELECT max(json_extract(plan.body, '$.current_density_a_per_dm2'))
+SELECT max(json_extract(plan.body, '$.current_density_a_per_dm2')) AS densest_a_per_dm2
 FROM runs r JOIN progress p ON p.run = r.number JOIN papers plan ON plan.number = r.plan
 WHERE r.metal = ? AND p.state = 'finished'
 """
@@ -49,20 +52,20 @@ class BathReader:
     def baths(self) -> tuple[BathSaved, ...]:
         """Return the newest word on every bath, newest bath first."""
         with self._reader.connected() as connection:
-            rows = connection.execute(_BATHS).fetchall()
+            rows = rows_of(connection, _BATHS)
         return tuple(_bath(row) for row in rows)
 
     def carried(self, name: str) -> tuple[int, float]:
         """Return how many runs a bath has seen and the charge that they took, C."""
         with self._reader.connected() as connection:
-            count, charge_coulombs = connection.execute(_CARRIED, (name,)).fetchone()
-        return int(count), float(charge_coulombs)
+            (row,) = rows_of(connection, _CARRIED, (name,))
+        return int(row["runs"]), float(row["charge_coulombs"])
 
     def history(self, name: str) -> tuple[PastBathRun, ...]:
         """Return the runs of a bath, oldest first."""
         with self._reader.connected() as connection:
-            rows = connection.execute(_HISTORY, (name,)).fetchall()
-        return tuple(PastBathRun(row[0], json.loads(row[1])) for row in rows)
+            rows = rows_of(connection, _HISTORY, (name,))
+        return tuple(PastBathRun(row["run_id"], json.loads(row["plan"])) for row in rows)
 
     def readings_of_bath(self, name: str) -> tuple[ReadingTaken, ...]:
         """Return everything that was read on the runs of a bath, oldest first, replaced ones too."""
@@ -81,11 +84,13 @@ class BathReader:
     def densest_finished_a_per_dm2(self, metal: str) -> float | None:
         """Return the highest current density of a finished run with a metal, A/dm2, or None."""
         with self._reader.connected() as connection:
-            (densest,) = connection.execute(_DENSEST, (metal,)).fetchone()
-        return None if densest is None else float(densest)
+            (row,) = rows_of(connection, _DENSEST, (metal,))
+        densest_a_per_dm2 = row["densest_a_per_dm2"]
+        return None if densest_a_per_dm2 is None else float(densest_a_per_dm2)
 
 
-def _bath(row: tuple[Any, ...]) -> BathSaved:
-    name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc = row
-    saved = datetime.fromisoformat(saved_at_utc)
-    return BathSaved(name, metal, acid, volume_l, made_up_on, note, bool(is_retired), saved)
+def _bath(row: dict[str, Any]) -> BathSaved:
+    values = dict(row)
+    values["is_retired"] = bool(row["is_retired"])
+    values["saved_at_utc"] = datetime.fromisoformat(row["saved_at_utc"])
+    return BathSaved(**values)

@@ -8,6 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
+from controller.figures import Figures, MeanSample
 from controller.messages import Event, RunState, TripReason
 from controller.safety.reasons import RESUMABLE
 
@@ -20,37 +21,44 @@ def is_unfinished(state: RunState, reason: TripReason | None) -> bool:
     return state in UNFINISHED_STATES or (state is RunState.TRIPPED and reason in RESUMABLE)
 
 
-@dataclass(frozen=True, slots=True)
-class RunBegan:
-    """A run as it was asked for. Written once, never changed.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFacts:
+    """What is fixed when a run begins.
 
-    :param at_s: monotonic time of this boot.
-    :param planned_current_a: at its end; bounds the missing charge of a run that was cut off, as long as it flows no more.
-    :param plan: what was planned, as JSON values, units in the keys.
-    :param settings: the settings in force, as JSON values, units in the keys.
+    :param planned_current_a: at its end; bounds the missing charge of a run that was cut off, as
+        long as no more flows.
     """
 
     run_id: str
     piece: str
     metal: str
     bath: str | None
-    started_at_utc: datetime
-    at_s: float
     target_depth_mm: float | None
     planned_current_a: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunBegan(RunFacts):
+    """A run as it was asked for. Written once, never changed.
+
+    :param at_s: monotonic time of this boot.
+    :param plan: what was planned, as JSON values, units in the keys.
+    :param settings: the settings in force, as JSON values, units in the keys.
+    """
+
+    started_at_utc: datetime
+    at_s: float
     plan: Mapping[str, Any]
     settings: Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a run has come.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress(Figures):
+    """How far a run has come: a row of the table ``progress``. Some figures are always known.
 
     :param at_s: monotonic time of this boot.
-    :param elapsed_s: observed time since the run began, pauses included, time without the daemon left out.
-    :param on_time_s: time with the relay on.
-    :param uncertain_charge_coulombs: charge that may be missing from the count.
-    :param current_a: newest current, or None before the first sample.
+    :param elapsed_s: observed time since the run began, pauses included, time without the daemon
+        left out.
     """
 
     at_s: float
@@ -58,10 +66,6 @@ class Progress:
     on_time_s: float
     charge_coulombs: float
     uncertain_charge_coulombs: float = 0.0
-    current_a: float | None = None
-    depth_mm: float | None = None
-    depth_low_mm: float | None = None
-    depth_high_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,24 +96,15 @@ class Checkpoint:
     kept: Mapping[str, Any] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Mean:
-    """One second of a run.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mean(MeanSample):
+    """One second of a run, to be written.
 
-    :param elapsed_s: whole seconds since the run began: the samples lie in [elapsed_s, elapsed_s + 1).
-    :param current_a: mean of the averaged samples, zero offset taken out.
-    :param voltage_v: mean of the averaged samples.
-    :param on_time_s, charge_coulombs, depth_mm, bath_degc: at the last sample of the second.
+    Current and voltage are means of the averaged samples, zero offset taken out. The others are
+    those of its last sample.
     """
 
     run_id: str
-    elapsed_s: int
-    on_time_s: float
-    current_a: float
-    voltage_v: float
-    charge_coulombs: float
-    depth_mm: float | None
-    bath_degc: float | None
 
 
 @dataclass(frozen=True, slots=True)

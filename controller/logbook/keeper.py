@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from controller.logbook.entries import Entry, RunBegan, StateChanged, is_unfinished
+from controller.figures import values_of
+from controller.logbook.entries import Entry, RunBegan, RunFacts, StateChanged, is_unfinished
 from controller.logbook.reader import RunRecord
 from controller.logbook.recovery import recover
 from controller.logbook.schema import LogbookDamagedError, is_damage, set_aside
@@ -154,16 +155,11 @@ class StoreKeeper:
 
 
 def _began_again(record: RunRecord, at_s: float) -> RunBegan:
-    summary = record.summary
+    """Return the run of a record as it was begun, for a new file."""
     return RunBegan(
-        summary.run_id,
-        summary.piece,
-        summary.metal,
-        summary.bath,
-        datetime.fromisoformat(summary.started_at_utc),
-        at_s,
-        summary.target_depth_mm,
-        summary.planned_current_a,
-        record.plan,
-        record.settings,
+        **values_of(record.summary, RunFacts),
+        started_at_utc=datetime.fromisoformat(record.summary.started_at_utc),
+        at_s=at_s,
+        plan=record.plan,
+        settings=record.settings,
     )

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from controller.errors import BiteclockError, RefusedError
+from controller.figures import MeanSample
+from controller.logbook import statements
 from controller.logbook.entries import Progress, RawSample
 from controller.logbook.records import (
     CurvePoint,
-    MeanSample,
     RunPage,
     RunRecord,
     RunSummary,
@@ -22,7 +23,7 @@ from controller.logbook.records import (
 )
 from controller.logbook.schema import MIGRATIONS, identify
 from controller.logbook.stored_readings import readings_of_run
-from controller.logbook.values import plain_text
+from controller.logbook.values import plain_text, rows_of
 from controller.messages import RunState, TripReason
 
 __all__ = [
@@ -54,85 +55,36 @@ class LogbookFullError(LogbookUnreadableError):
     """The logbook's queue has no room: the disk refuses what waits in it."""
 
 
-_SUMMARIES = """
-SELECT r.id, r.number, r.piece, r.metal, r.bath, r.started_at_utc, p.ended_at_utc, p.state, p.reason, p.message,
-    r.target_depth_mm, r.planned_current_a, b.boot_id,
-    p.at_s, p.elapsed_s, p.on_time_s, p.charge_coulombs, p.uncertain_charge_coulombs, p.current_a,
-    p.depth_mm, p.depth_low_mm, p.depth_high_mm
-FROM runs r JOIN progress p ON p.run = r.number JOIN boots b ON b.number = p.boot
-"""
-
-_PAPERS = """
-SELECT plan.body, settings.body FROM runs r
-JOIN papers plan ON plan.number = r.plan JOIN papers settings ON settings.number = r.settings
-WHERE r.number = ?
-"""
-
-_KEPT = "SELECT body FROM checkpoints WHERE run = ?"
-
-_EVENTS = """
-SELECT number, at_utc, on_time_s, kind, text, data FROM events
-WHERE run IS (SELECT number FROM runs WHERE id = ?) AND number > ? ORDER BY number LIMIT ?
-"""
-
-_MEANS = """
-SELECT elapsed_s, on_time_s, current_a, voltage_v, charge_coulombs, depth_mm, bath_degc FROM samples
-WHERE run = (SELECT number FROM runs WHERE id = ?) AND elapsed_s > ? ORDER BY elapsed_s LIMIT ?
-"""
-
-_CURVE = """
-SELECT min(elapsed_s), max(on_time_s), avg(current_a), min(current_a), max(current_a),
-    avg(voltage_v), min(voltage_v), max(voltage_v), max(charge_coulombs),
-    min(depth_mm), max(depth_mm), min(bath_degc), max(bath_degc)
-FROM (SELECT *, ntile(?) OVER (ORDER BY elapsed_s) AS part FROM samples
-    WHERE run = (SELECT number FROM runs WHERE id = ?))
-GROUP BY part ORDER BY part
-"""
-
-_RAWS = """
-SELECT elapsed_us, current_ua / 1e6, voltage_uv / 1e6, saturated, averaged FROM raws
-WHERE run = (SELECT number FROM runs WHERE id = ?) AND elapsed_us > ? ORDER BY elapsed_us LIMIT ?
-"""
-
-
 _PAST_THE_NEWEST = 2**62
 
 
-def _summary(row: tuple[Any, ...]) -> RunSummary:
-    return RunSummary(
-        run_id=row[0],
-        number=row[1],
-        piece=row[2],
-        metal=row[3],
-        bath=row[4],
-        started_at_utc=row[5],
-        ended_at_utc=row[6],
-        state=RunState(row[7]),
-        reason=None if row[8] is None else TripReason(row[8]),
-        message=row[9],
-        target_depth_mm=row[10],
-        planned_current_a=row[11],
-        boot_id=row[12],
-        progress=Progress(*row[13:22]),
-    )
+def _summary(row: dict[str, Any]) -> RunSummary:
+    values = dict(row)
+    values["progress"] = Progress(**{name: values.pop(name) for name in statements.PROGRESS})
+    values["state"] = RunState(row["state"])
+    values["reason"] = None if row["reason"] is None else TripReason(row["reason"])
+    return RunSummary(**values)
 
 
 def unfinished_runs(connection: sqlite3.Connection) -> list[RunSummary]:
     """Return the runs that have not ended, newest first."""
-    rows = connection.execute(_SUMMARIES + "WHERE p.ended_at_utc IS NULL ORDER BY r.number DESC")
+    rows = rows_of(
+        connection,
+        statements.SELECT_SUMMARIES + "WHERE p.ended_at_utc IS NULL ORDER BY r.number DESC",
+    )
     return [_summary(row) for row in rows]
 
 
 def read_record(connection: sqlite3.Connection, summary: RunSummary) -> RunRecord:
     """Return the run with its papers."""
-    plan, settings = connection.execute(_PAPERS, (summary.number,)).fetchone()
-    kept = connection.execute(_KEPT, (summary.number,)).fetchone()
+    (papers,) = rows_of(connection, statements.SELECT_PAPERS, (summary.number,))
+    kept = rows_of(connection, statements.SELECT_CHECKPOINT, (summary.number,))
     return RunRecord(
         summary=summary,
-        plan=json.loads(plan),
-        settings=json.loads(settings),
+        plan=json.loads(papers["plan"]),
+        settings=json.loads(papers["settings"]),
         readings=readings_of_run(connection, summary.run_id),
-        kept=None if kept is None else json.loads(kept[0]),
+        kept=json.loads(kept[0]["body"]) if kept else None,
     )
 
 
@@ -159,15 +111,17 @@ class LogbookReader:
             )
         words = plain_text(search).casefold().split()
         query = (
-            _SUMMARIES
+            statements.SELECT_SUMMARIES
             + "WHERE r.number < ?"
             + " AND instr(r.search_text || ' ' || p.state, ?)" * len(words)
         )
         with self.connected() as connection:
             start = _PAST_THE_NEWEST if before is None else _number(connection, before)
-            rows = connection.execute(
-                query + " ORDER BY r.number DESC LIMIT ?", (start, *words, limit + 1)
-            ).fetchall()
+            rows = rows_of(
+                connection,
+                query + " ORDER BY r.number DESC LIMIT ?",
+                (start, *words, limit + 1),
+            )
         runs = tuple(_summary(row) for row in rows[:limit])
         return RunPage(runs, runs[-1].run_id if len(rows) > limit else None)
 
@@ -175,12 +129,10 @@ class LogbookReader:
         """Return one run with its plan and settings."""
         with self.connected() as connection:
             number = _number(connection, run_id)
-            return read_record(
-                connection,
-                _summary(
-                    connection.execute(_SUMMARIES + "WHERE r.number = ?", (number,)).fetchone()
-                ),
+            (row,) = rows_of(
+                connection, statements.SELECT_SUMMARIES + "WHERE r.number = ?", (number,)
             )
+            return read_record(connection, _summary(row))
 
     def events(
         self, run_id: str | None, after: int = 0, limit: int = 1000
@@ -189,12 +141,10 @@ class LogbookReader:
         with self.connected() as connection:
             if run_id is not None:
                 _number(connection, run_id)
-            rows = connection.execute(_EVENTS, (run_id, after, limit)).fetchall()
+            rows = rows_of(connection, statements.SELECT_EVENTS, (run_id, after, limit))
         return tuple(
-            StoredEvent(
-                number, at_utc, on_time_s, kind, text, None if data is None else json.loads(data)
-            )
-            for number, at_utc, on_time_s, kind, text, data in rows
+            StoredEvent(**{**row, "data": None if row["data"] is None else json.loads(row["data"])})
+            for row in rows
         )
 
     def samples(
@@ -202,8 +152,8 @@ class LogbookReader:
     ) -> Iterator[tuple[MeanSample, ...]]:
         """Return the 1 s means of the run in chunks, oldest first; each chunk is read when it is asked for."""
         return (
-            tuple(MeanSample(*row) for row in rows)
-            for rows in self._chunks(_MEANS, run_id, chunk_rows)
+            tuple(MeanSample(**row) for row in rows)
+            for rows in self._chunks(statements.SELECT_SECONDS, "elapsed_s", run_id, chunk_rows)
         )
 
     def raw_samples(
@@ -211,10 +161,8 @@ class LogbookReader:
     ) -> Iterator[tuple[RawSample, ...]]:
         """Return the raw samples around trips of the run in chunks, oldest first."""
         return (
-            tuple(
-                RawSample(row[0] / 1e6, row[1], row[2], bool(row[3]), bool(row[4])) for row in rows
-            )
-            for rows in self._chunks(_RAWS, run_id, chunk_rows)
+            tuple(_raw_sample(row) for row in rows)
+            for rows in self._chunks(statements.SELECT_RAWS, "elapsed_us", run_id, chunk_rows)
         )
 
     def curve(self, run_id: str, points: int) -> tuple[CurvePoint, ...]:
@@ -225,8 +173,8 @@ class LogbookReader:
             )
         with self.connected() as connection:
             _number(connection, run_id)
-            rows = connection.execute(_CURVE, (points, run_id)).fetchall()
-        return tuple(CurvePoint(*row) for row in rows)
+            rows = rows_of(connection, statements.SELECT_CURVE, (points, run_id))
+        return tuple(CurvePoint(**row) for row in rows)
 
     def size_bytes(self) -> int:
         """Return what the logbook takes on the disk, its log included and what was set aside left out."""
@@ -236,19 +184,22 @@ class LogbookReader:
         ]
         return sum(sizes)
 
-    def _chunks(self, query: str, run_id: str, chunk_rows: int) -> Iterator[list[tuple[Any, ...]]]:
+    def _chunks(
+        self, query: str, key: str, run_id: str, chunk_rows: int
+    ) -> Iterator[list[dict[str, Any]]]:
+        """Return the rows in chunks, each from after the newest ``key`` of the one before."""
         with self.connected() as connection:
             _number(connection, run_id)
 
-        def read() -> Iterator[list[tuple[Any, ...]]]:
+        def read() -> Iterator[list[dict[str, Any]]]:
             last = -math.inf
             while True:
                 with self.connected() as connection:
-                    rows = connection.execute(query, (run_id, last, chunk_rows)).fetchall()
+                    rows = rows_of(connection, query, (run_id, last, chunk_rows))
                 if not rows:
                     return
                 yield rows
-                last = rows[-1][0]
+                last = rows[-1][key]
 
         return read()
 
@@ -273,6 +224,16 @@ class LogbookReader:
             raise LogbookUnreadableError(
                 f"cannot read the logbook {self._path}: {error}. See that the daemon has begun it and that this user may read it"
             ) from error
+
+
+def _raw_sample(row: dict[str, Any]) -> RawSample:
+    return RawSample(
+        elapsed_s=row["elapsed_s"],
+        current_a=row["current_a"],
+        voltage_v=row["voltage_v"],
+        saturated=bool(row["saturated"]),
+        averaged=bool(row["averaged"]),
+    )
 
 
 def _number(connection: sqlite3.Connection, run_id: str) -> int:

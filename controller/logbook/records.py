@@ -5,30 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from controller.logbook.entries import Progress, ReadingTaken
+from controller.logbook.entries import Progress, ReadingTaken, RunFacts
 from controller.messages import RunState, TripReason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RunSummary:
+class RunSummary(RunFacts):
     """A run as the list shows it.
 
     :param number: order in which the runs were written.
     :param boot_id: the boot that ``progress.at_s`` belongs to.
     """
 
-    run_id: str
     number: int
-    piece: str
-    metal: str
-    bath: str | None
     started_at_utc: str
     ended_at_utc: str | None
     state: RunState
     reason: TripReason | None
     message: str | None
-    target_depth_mm: float | None
-    planned_current_a: float
     boot_id: str
     progress: Progress
 
@@ -68,19 +62,6 @@ class StoredEvent:
     kind: str
     text: str
     data: dict[str, Any] | None
-
-
-@dataclass(frozen=True, slots=True)
-class MeanSample:
-    """One second of a run."""
-
-    elapsed_s: int
-    on_time_s: float
-    current_a: float
-    voltage_v: float
-    charge_coulombs: float
-    depth_mm: float | None
-    bath_degc: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,9 @@ PAGE_BYTES = 1024
 on ext4: 9 MB written per run hour and 25 MB of file system blocks. Before the checkpoints it was
 5 MB and 21 MB, against 19 MB and 35 MB with pages of 4096."""
 
+_SAMPLES = """run, elapsed_s, on_time_ms / 1e3 AS on_time_s, current_ua / 1e6 AS current_a, voltage_uv / 1e6 AS voltage_v,
+    charge_mc / 1e3 AS charge_coulombs, depth_nm / 1e6 AS depth_mm, bath_mdegc / 1e3 AS bath_degc"""
+
 # In means and raws, numbers are whole thousandths and millionths: half the bytes of floating point, and finer than the
 # chip. The views give the units of everything else.
 _VERSION_1 = """
@@ -94,14 +97,13 @@ CREATE TABLE raws (
 ) STRICT, WITHOUT ROWID;
 
 CREATE VIEW samples AS
-SELECT run, elapsed_s, on_time_ms / 1e3 AS on_time_s, current_ua / 1e6 AS current_a, voltage_uv / 1e6 AS voltage_v,
-    charge_mc / 1e3 AS charge_coulombs, depth_nm / 1e6 AS depth_mm, bath_mdegc / 1e3 AS bath_degc
+SELECT {samples}
 FROM means;
 
 CREATE VIEW raw_samples AS
 SELECT run, elapsed_us / 1e6 AS elapsed_s, current_ua / 1e6 AS current_a, voltage_uv / 1e6 AS voltage_v, saturated, averaged
 FROM raws;
-"""
+""".replace("{samples}", _SAMPLES)
 
 _VERSION_2 = """
 CREATE TABLE baths (
@@ -139,6 +141,22 @@ CREATE TABLE checkpoints (
     body TEXT NOT NULL
 ) STRICT;
 """
+
+
+def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
+    """Return the script that adds a figure of ``controller/figures.py`` to the file.
+
+    :param of_a_second: for a figure of a second, its name behind those that earlier scripts added.
+    """
+    script = f"ALTER TABLE progress ADD COLUMN {name} REAL;\n"
+    if of_a_second:
+        columns = ", ".join((_SAMPLES, *of_a_second))
+        script += (
+            f"ALTER TABLE means ADD COLUMN {name} REAL;\n"  # noqa: S608
+            f"DROP VIEW samples;\nCREATE VIEW samples AS SELECT {columns} FROM means;\n"
+        )
+    return script
+
 
 MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
 """Script n brings a file of version n to n + 1. Scripts that were released are never changed."""

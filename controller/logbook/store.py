@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.errors import RefusedError
+from controller.figures import FIGURES_OF_A_SECOND, values_of
 from controller.logbook import schema as schema
 from controller.logbook import statements
 from controller.logbook.entries import (
@@ -22,6 +23,7 @@ from controller.logbook.entries import (
     RawSamples,
     ReadingTaken,
     RunBegan,
+    RunFacts,
     StateChanged,
     is_unfinished,
 )
@@ -157,7 +159,7 @@ class Store:
 
     def _write_run(self, run: RunBegan) -> None:
         """Write the run, also when its plan or settings cannot be kept: what follows hangs on it."""
-        papers: list[int] = []
+        papers: dict[str, int] = {}
         refused: ValueError | TypeError | None = None
         for name, paper in (("plan", run.plan), ("settings", run.settings)):
             try:
@@ -165,19 +167,15 @@ class Store:
             except (ValueError, TypeError) as error:
                 refused = error
                 body = json_text({"not_kept": f"{name}: {error}"})
-            papers.append(self._paper(body))
+            papers[name] = self._paper(body)
         words = " ".join(word for word in (run.piece, run.metal, run.bath) if word)
-        values = (
-            run.run_id,
-            plain_text(run.piece),
-            plain_text(run.metal),
-            None if run.bath is None else plain_text(run.bath),
-            utc_text(run.started_at_utc),
-            finite_or_none(run.target_depth_mm),
-            finite(run.planned_current_a),
-            *papers,
-            plain_text(words.casefold()),
-        )
+        facts = {name: _storable(value) for name, value in values_of(run, RunFacts).items()}
+        values = {
+            **facts,
+            **papers,
+            "started_at_utc": utc_text(run.started_at_utc),
+            "search_text": plain_text(words.casefold()),
+        }
         self.connection.execute(statements.INSERT_RUN, values)
         self.connection.execute(
             statements.INSERT_PROGRESS,
@@ -207,21 +205,9 @@ class Store:
             self.connection.execute(statements.KEEP_CHECKPOINT, (number, json_text(kept)))
 
     def _write_progress(self, number: int, progress: Progress) -> None:
+        figures = {name: finite_or_none(value) for name, value in values_of(progress).items()}
         self.connection.execute(
-            statements.UPDATE_PROGRESS,
-            (
-                self._boot_number(),
-                finite(progress.at_s),
-                finite(progress.elapsed_s),
-                finite(progress.on_time_s),
-                finite(progress.charge_coulombs),
-                finite(progress.uncertain_charge_coulombs),
-                finite_or_none(progress.current_a),
-                finite_or_none(progress.depth_mm),
-                finite_or_none(progress.depth_low_mm),
-                finite_or_none(progress.depth_high_mm),
-                number,
-            ),
+            statements.UPDATE_PROGRESS, {**figures, "boot": self._boot_number(), "run": number}
         )
 
     def _write_event(self, event: Event) -> None:
@@ -263,18 +249,13 @@ class Store:
         )
 
     def _write_mean(self, mean: Mean) -> None:
+        figures = {
+            kept.column: _in_parts(getattr(mean, name), kept.parts)
+            for name, kept in FIGURES_OF_A_SECOND.items()
+        }
         self.connection.execute(
             statements.INSERT_MEAN,
-            (
-                self._number(mean.run_id),
-                mean.elapsed_s,
-                whole(mean.on_time_s, 1e3),
-                whole(mean.current_a, 1e6),
-                whole(mean.voltage_v, 1e6),
-                whole(mean.charge_coulombs, 1e3),
-                whole(mean.depth_mm, 1e6),
-                whole(mean.bath_degc, 1e3),
-            ),
+            {**figures, "run": self._number(mean.run_id), "elapsed_s": mean.elapsed_s},
         )
 
     def _write_raws(self, raws: RawSamples) -> None:
@@ -322,3 +303,13 @@ class Store:
             "SELECT number FROM papers WHERE digest = ?", (digest,)
         ).fetchone()
         return int(row[0])
+
+
+def _storable(value: str | float | None) -> str | float | None:
+    """Return a text or a number as the file can hold it."""
+    return plain_text(value) if isinstance(value, str) else finite_or_none(value)
+
+
+def _in_parts(value: float | None, parts: float | None) -> float | None:
+    """Return a figure of one second as its column holds it."""
+    return finite_or_none(value) if parts is None else whole(value, parts)

@@ -11,10 +11,12 @@ from typing import Any
 
 from controller.errors import RefusedError
 from controller.logbook.entries import ReadingKind, ReadingTaken
+from controller.logbook.values import rows_of
 from controller.physics.learning import GaugeReading, Reading, Weighing
 
 _READINGS = """
-SELECT d.id, r.id, d.kind, d.at_utc, d.replaces, d.body FROM readings d JOIN runs r ON r.number = d.run
+SELECT d.id AS reading_id, r.id AS run_id, d.kind, d.at_utc, d.replaces, d.body
+FROM readings d JOIN runs r ON r.number = d.run
 """
 
 
@@ -66,17 +68,14 @@ def reading_of(kind: ReadingKind, body: Mapping[str, Any]) -> Reading:
 
 
 def _readings(connection: sqlite3.Connection, where: str, value: str) -> tuple[ReadingTaken, ...]:
-    rows: list[tuple[str, str, str, str, str | None, str]] = connection.execute(
-        _READINGS + where, (value,)
-    ).fetchall()
     return tuple(
         ReadingTaken(
-            reading_id,
-            run_id,
-            ReadingKind(kind),
-            datetime.fromisoformat(at_utc),
-            replaces,
-            json.loads(body),
+            reading_id=row["reading_id"],
+            run_id=row["run_id"],
+            kind=ReadingKind(row["kind"]),
+            at_utc=datetime.fromisoformat(row["at_utc"]),
+            replaces=row["replaces"],
+            body=json.loads(row["body"]),
         )
-        for reading_id, run_id, kind, at_utc, replaces, body in rows
+        for row in rows_of(connection, _READINGS + where, (value,))
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+import sqlite3
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -36,6 +37,15 @@ def finite_or_none(value: float | None) -> float | None:
 def whole(value: float | None, parts: float) -> int | None:
     """Return None or the number of parts, rounded: 1.5 is 1500 parts of 1e3."""
     return None if value is None else round(value * parts)
+
+
+def rows_of(
+    connection: sqlite3.Connection, query: str, parameters: Sequence[Any] = ()
+) -> list[dict[str, Any]]:
+    """Return the rows of a query, their values by name."""
+    cursor = connection.execute(query, parameters)
+    names = [column[0] for column in cursor.description]
+    return [dict(zip(names, row, strict=True)) for row in cursor]
 
 
 def json_text(values: Mapping[str, Any]) -> str:

@@ -59,16 +59,10 @@ class Journal:
         if isinstance(item, Began):
             return self._recorder.began(self._run_began(item))
         if isinstance(item, Counted):
-            totals = item.totals
             return self._recorder.sample(
-                totals.on_time_s,
                 item.sample,
-                totals.charge_coulombs,
-                totals.depth.best_mm,
+                item.totals,
                 item.bath_degc,
-                depth_low_mm=totals.depth.low_mm,
-                depth_high_mm=totals.depth.high_mm,
-                uncertain_charge_coulombs=totals.uncertain_coulombs,
                 kept=partial(self._kept, item.checkpoint),
             )
         if isinstance(item, Seen):
@@ -89,9 +83,9 @@ class Journal:
         data: dict[str, Any] = {} if item.message is None else {"message": item.message.to_json()}
         on_time_s = 0.0
         if item.totals is not None:
-            on_time_s = item.totals.on_time_s
+            on_time_s = item.totals.on_time_s or 0.0
             data["charge_coulombs"] = item.totals.charge_coulombs
-            data["depth_mm"] = item.totals.depth.best_mm
+            data["depth_mm"] = item.totals.depth_mm
         at_utc, text = self._clock.utc_now(), str(_of_change(item))
         kind = EventKind.STATE
         return Event(item.run_id, item.at_s, at_utc, kind, text, on_time_s, data or None)

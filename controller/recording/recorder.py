@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
+from controller.figures import Figures, MeanSample, values_of
 from controller.logbook.entries import (
     Checkpoint,
     Entry,
@@ -26,15 +27,6 @@ RAW_BEFORE_S = 30.0
 
 RAW_AFTER_S = 5.0
 """Time still recorded after the relay went off, s: shows the current fall to zero, or a welded contact."""
-
-_FIGURES = (
-    "on_time_s",
-    "charge_coulombs",
-    "uncertain_charge_coulombs",
-    "depth_mm",
-    "depth_low_mm",
-    "depth_high_mm",
-)
 
 
 @dataclass(slots=True)
@@ -62,17 +54,18 @@ class _Second:
         """Return the mean so far, or nothing when there was no averaged sample."""
         if self.count == 0:
             return ()
-        mean = Mean(
-            self.run_id,
-            self.elapsed_s,
-            self.progress.on_time_s,
-            self.current_sum_a / self.count,
-            self.voltage_sum_v / self.count,
-            self.progress.charge_coulombs,
-            self.progress.depth_mm,
-            self.bath_degc,
-        )
-        return (mean,)
+        means: dict[str, Any] = {
+            "elapsed_s": self.elapsed_s,
+            "current_a": self.current_sum_a / self.count,
+            "voltage_v": self.voltage_sum_v / self.count,
+            "bath_degc": self.bath_degc,
+        }
+        at_its_end: dict[str, Any] = {
+            figure.name: getattr(self.progress, figure.name)
+            for figure in fields(MeanSample)
+            if figure.name not in means
+        }
+        return (Mean(run_id=self.run_id, **at_its_end, **means),)
 
 
 @dataclass(slots=True)
@@ -93,6 +86,13 @@ class _Book:
     means_until_s: float = -math.inf
     raw_until_s: float = -math.inf
     ring: deque[RawSample] = field(default_factory=deque)
+
+    def advance(self, at_s: float, figures: Figures) -> Progress:
+        """Take the figures that are known at ``at_s`` into the progress and return it."""
+        news = values_of(figures, Figures)
+        known = {name: value for name, value in news.items() if value is not None}
+        self.progress = replace(self.progress, **known, at_s=at_s, elapsed_s=at_s - self.origin_s)
+        return self.progress
 
     def end_second(self) -> tuple[Entry, ...]:
         """Return the mean of the second under way and forget it."""
@@ -123,7 +123,7 @@ class RunRecorder:
 
     def began(self, run: RunBegan) -> tuple[Entry, ...]:
         """Begin to record ``run``, in state ``checking``."""
-        progress = Progress(run.at_s, 0.0, 0.0, 0.0)
+        progress = Progress(at_s=run.at_s, elapsed_s=0.0, on_time_s=0.0, charge_coulombs=0.0)
         self._book = _Book(run.run_id, run.at_s, RunState.CHECKING, progress)
         return (run, StateChanged(run.run_id, RunState.CHECKING, run.started_at_utc, progress))
 
@@ -137,38 +137,20 @@ class RunRecorder:
 
     def sample(
         self,
-        on_time_s: float,
         sample: Sample,
-        charge_coulombs: float,
-        depth_mm: float | None,
+        totals: Figures,
         bath_degc: float | None,
         *,
-        depth_low_mm: float | None = None,
-        depth_high_mm: float | None = None,
-        uncertain_charge_coulombs: float | None = None,
         kept: Callable[[], Mapping[str, Any]] | None = None,
     ) -> tuple[Entry, ...]:
-        """Take a fresh sample with the time, charge and depth counted up to it. An uncertain charge of None stays as it was.
+        """Take a fresh sample and the figures up to it. A figure that is None stays as it was.
 
         :param kept: returns the run's checkpoint as JSON values; asked once a second.
         Raises: RuntimeError when no run was begun or taken over.
         """
         book = self._the_book()
         entries = self.seen(sample)
-        uncertain_coulombs = book.progress.uncertain_charge_coulombs
-        progress = book.progress = Progress(
-            at_s=sample.taken_at_s,
-            elapsed_s=sample.taken_at_s - book.origin_s,
-            on_time_s=on_time_s,
-            charge_coulombs=charge_coulombs,
-            uncertain_charge_coulombs=uncertain_coulombs
-            if uncertain_charge_coulombs is None
-            else uncertain_charge_coulombs,
-            current_a=sample.current_a,
-            depth_mm=depth_mm,
-            depth_low_mm=depth_low_mm,
-            depth_high_mm=depth_high_mm,
-        )
+        progress = book.advance(sample.taken_at_s, replace(totals, current_a=sample.current_a))
         is_running = book.state is RunState.RUNNING
         if not is_running and sample.taken_at_s > book.means_until_s:
             return entries + book.end_second()
@@ -204,8 +186,8 @@ class RunRecorder:
             return ()
         if not is_unfinished(book.state, book.reason):
             return ()
-        book.progress = replace(book.progress, **self._figures(book, snapshot))
-        return (Checkpoint(book.run_id, book.progress, kept),)
+        progress = book.advance(snapshot.at_s, _of_the_run(snapshot))
+        return (Checkpoint(book.run_id, progress, kept),)
 
     def state(self, snapshot: Snapshot, kept: Mapping[str, Any] | None = None) -> tuple[Entry, ...]:
         """Take the run's state and figures from a snapshot after a change of state; figures that are None stay as they were.
@@ -217,11 +199,11 @@ class RunRecorder:
         if snapshot.run_id is None or snapshot.state is RunState.IDLE:
             return ()
         book = self._the_book(snapshot.run_id)
-        known = self._figures(book, snapshot)
+        book.advance(snapshot.at_s, _of_the_run(snapshot))
         at_s, reason = snapshot.at_s, snapshot.reason
         if snapshot.state is RunState.RUNNING and book.state is not RunState.RUNNING:
-            known["current_a"] = None  # the last one was seen with the relay off
-        book.progress = replace(book.progress, **known)
+            # The last current was seen with the relay off.
+            book.progress = replace(book.progress, current_a=None)
         if book.state is RunState.RUNNING and snapshot.state is not RunState.RUNNING:
             book.means_until_s = at_s + self._after_s
         raw: tuple[Entry, ...] = ()
@@ -240,13 +222,6 @@ class RunRecorder:
         """Take an event of a run or of the bench."""
         return (event,)
 
-    @staticmethod
-    def _figures(book: _Book, snapshot: Snapshot) -> dict[str, Any]:
-        """Return what a snapshot says of the progress; what is None stays as it was."""
-        figures = {name: getattr(snapshot, name) for name in _FIGURES}
-        known = {name: value for name, value in figures.items() if value is not None}
-        return {**known, "at_s": snapshot.at_s, "elapsed_s": snapshot.at_s - book.origin_s}
-
     def _the_book(self, run_id: str | None = None) -> _Book:
         book = self._book
         if book is None or (run_id is not None and run_id != book.run_id):
@@ -254,3 +229,8 @@ class RunRecorder:
                 f"run {run_id or ''} was neither begun nor taken over by the recorder"
             )
         return book
+
+
+def _of_the_run(snapshot: Snapshot) -> Figures:
+    """Return the figures of a snapshot; its current may be older than the run's last sample."""
+    return Figures(**{**values_of(snapshot, Figures), "current_a": None})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller.figures import Figures, values_of
 from controller.messages import RunState, Snapshot, TripReason, advice_for
 from controller.ports import Clock, RelayGate
 from controller.safety.supervisor import Supervisor
@@ -17,11 +18,14 @@ def take_snapshot(
     now_s = clock.monotonic_s()
     run, sample = supervisor.run, supervisor.last_sample
     sensor = supervisor.sensor_finding
-    totals = None if run is None else run.totals(now_s)
-    depth = None if totals is None else totals.depth
     plan = None if run is None else run.plan
     current_a = None if sample is None else sample.current_a
+    figures = {
+        **values_of(Figures() if run is None else run.totals(now_s)),
+        "current_a": current_a,
+    }
     return Snapshot(
+        **figures,
         sequence=sequence,
         at_s=now_s,
         at_utc=clock.utc_now(),
@@ -31,21 +35,14 @@ def take_snapshot(
         run_id=None if run is None else run.run_id,
         piece=None if plan is None else plan.request.piece or None,
         metal=None if plan is None else plan.metal.name,
-        depth_mm=None if depth is None else depth.best_mm,
-        depth_low_mm=None if depth is None else depth.low_mm,
-        depth_high_mm=None if depth is None else depth.high_mm,
         target_depth_mm=None if plan is None else plan.target_depth_mm,
-        charge_coulombs=None if totals is None else totals.charge_coulombs,
         target_charge_coulombs=None if plan is None else plan.charge_coulombs,
-        uncertain_charge_coulombs=None if totals is None else totals.uncertain_coulombs,
-        current_a=current_a,
         voltage_v=None if sample is None else sample.voltage_v,
         current_density_a_per_dm2=(
             None
             if plan is None or current_a is None
             else current_density_a_per_dm2(current_a, plan.total_area_mm2)
         ),
-        on_time_s=None if totals is None else totals.on_time_s,
         remaining_s=None if run is None or supervisor.state in _OVER else run.remaining_s(),
         planned_s=None if plan is None else plan.duration_s,
         first_look_due=run is not None and run.is_first_look_due(now_s),

@@ -6,24 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from controller.figures import Figures
 from controller.messages import EventKind, Finding, RunState, Sample, Snapshot
-from controller.physics.estimate import DepthEstimate
 from controller.planning.run_plan import RunPlan
 from controller.safety.checkpoint import RunCheckpoint
 from controller.texts import Message
-
-
-@dataclass(frozen=True, slots=True)
-class RunTotals:
-    """How far a run has come.
-
-    :param uncertain_coulombs: between 0 and this much more may have flowed uncounted.
-    """
-
-    on_time_s: float
-    charge_coulombs: float
-    uncertain_coulombs: float
-    depth: DepthEstimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +37,7 @@ class Changed:
     state: RunState
     finding: Finding | None
     message: Message | None
-    totals: RunTotals | None
+    totals: Figures | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +50,7 @@ class Counted:
 
     run_id: str
     sample: Sample
-    totals: RunTotals
+    totals: Figures
     bath_degc: float | None
     checkpoint: RunCheckpoint
 

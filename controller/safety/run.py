@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from controller.config import LimitSettings
+from controller.figures import Figures
 from controller.messages import Finding, Sample
 from controller.physics.attack import Soak
 from controller.physics.charge import CoulombCounter
@@ -16,7 +17,6 @@ from controller.planning.run_plan import RunPlan
 from controller.safety.checkpoint import RunCheckpoint
 from controller.safety.guards import Streaks, calls_for_look, judge
 from controller.safety.limits import Limits, RunFigures, limits_for, raised
-from controller.safety.outbox import RunTotals
 from controller.safety.trends import Expected, Trend, follow
 from controller.texts import Message
 
@@ -271,14 +271,16 @@ class ActiveRun:
         soak_mm = self.soak.upper_mm(now_s)
         return replace(estimate, high_mm=estimate.high_mm + soak_mm) if soak_mm > 0.0 else estimate
 
-    def totals(self, now_s: float) -> RunTotals:
-        """Return where the run stands."""
-        counter = self.counter
-        return RunTotals(
-            self.total_on_time_s(now_s),
-            counter.charge_coulombs,
-            counter.uncertain_coulombs,
-            self.depth(now_s),
+    def totals(self, now_s: float) -> Figures:
+        """Return how far the run has come. The current is the sample's and not known here."""
+        depth = self.depth(now_s)
+        return Figures(
+            on_time_s=self.total_on_time_s(now_s),
+            charge_coulombs=self.counter.charge_coulombs,
+            uncertain_charge_coulombs=self.counter.uncertain_coulombs,
+            depth_mm=depth.best_mm,
+            depth_low_mm=depth.low_mm,
+            depth_high_mm=depth.high_mm,
         )
 
     def has_reached_target(self, now_s: float) -> bool:

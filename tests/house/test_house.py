@@ -54,6 +54,10 @@ WITHOUT_UNIT = {
     "CheckItem.limit": "its unit stands beside it",
     "RigLine.value": "its unit stands beside it",
     "RigLine.limit": "its unit stands beside it",
+    "Shown.listed": "its unit is that of the figure",
+    "Shown.live": "its unit is that of the figure",
+    "Kept.example": "its unit is that of the figure",
+    "Kept.parts": "parts of the figure's unit",
     "MeasuredGrowth.pairs": "(s_mm, area_mm2), as its docstring says",
     "ReliefTable.pairs": "(depth_mm, volume_mm3), as its docstring says",
     "DepthTable.best": "(charge_coulombs, depth_mm), as its docstring says",
@@ -191,7 +195,10 @@ PURE = (
 )  # fmt: skip
 """Packages and modules that compute: they reach the standard library and the values that all share."""
 
-SHARED = ("controller.errors", "controller.messages", "controller.texts", "controller.units")
+SHARED = (
+    "controller.errors", "controller.figures", "controller.messages", "controller.texts",
+    "controller.units",
+)  # fmt: skip
 """What everybody may use."""
 
 

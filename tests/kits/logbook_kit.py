@@ -102,16 +102,16 @@ class ManualLogbook:
 
 def began(run_id: str = "r1", **changes: Any) -> RunBegan:
     run = RunBegan(
-        run_id,
-        "leaf pendant",
-        "fine-silver",
-        "bath 2",
-        UTC_0,
-        1000.0,
-        0.25,
-        3.0,
-        {"area_mm2": 767.0},
-        {"poll_s": 0.02},
+        run_id=run_id,
+        piece="leaf pendant",
+        metal="fine-silver",
+        bath="bath 2",
+        started_at_utc=UTC_0,
+        at_s=1000.0,
+        target_depth_mm=0.25,
+        planned_current_a=3.0,
+        plan={"area_mm2": 767.0},
+        settings={"poll_s": 0.02},
     )
     return replace(run, **changes)
 
@@ -141,14 +141,14 @@ def checkpoint(run_id: str, charge_coulombs: float, **changes: Any) -> Checkpoin
 
 def mean(elapsed_s: int, current_a: float = 3.0, run_id: str = "r1", **changes: Any) -> Mean:
     row = Mean(
-        run_id,
-        elapsed_s,
-        elapsed_s + 0.97,
-        current_a,
-        2.5,
-        3.0 * elapsed_s,
-        elapsed_s / 2400.0,
-        25.1,
+        run_id=run_id,
+        elapsed_s=elapsed_s,
+        on_time_s=elapsed_s + 0.97,
+        current_a=current_a,
+        voltage_v=2.5,
+        charge_coulombs=3.0 * elapsed_s,
+        depth_mm=elapsed_s / 2400.0,
+        bath_degc=25.1,
     )
     return replace(row, **changes)
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from controller.errors import RefusedError
+from controller.figures import MeanSample
 from controller.logbook import keeper as keeper_module
 from controller.logbook import schema as schema
 from controller.logbook.health import advice
@@ -338,22 +339,42 @@ def test_a_failing_disk_is_told_with_the_room_left(tmp_path: Path) -> None:
     assert "fault of the program" not in said
 
 
-def test_version_2_file_gains_checkpoints(desk: ManualLogbook) -> None:
-    """A file of the version before the checkpoints keeps its runs and is offered to be resumed."""
-    desk.begin()
-    desk.write(checkpoint("r1", 90.0))
-    desk.logbook.finish()
-    with closing(sqlite3.connect(desk.path)) as connection:
-        connection.executescript("DROP TABLE checkpoints; PRAGMA user_version = 2;")
-    again = ManualLogbook(desk.path, desk.clock)
+_RUN_OF_AN_OLD_FILE = """
+INSERT INTO boots VALUES (1, 'an earlier boot');
+INSERT INTO papers VALUES (1, x'01', '{"area_mm2":767.0}'), (2, x'02', '{"poll_s":0.02}');
+INSERT INTO runs VALUES (1, 'r1', 'leaf pendant', 'fine-silver', 'bath 2',
+    '2031-03-04T10:00:00.000Z', 0.25, 3.0, 1, 2, 'leaf pendant fine-silver bath 2');
+INSERT INTO progress VALUES (1, 'paused', NULL, 'Lifted.', NULL, 1, 1030.0, 30.0, 29.0, 90.0,
+    1.5, 3.0, 0.02, 0.01, 0.03);
+INSERT INTO means VALUES (1, 7, 7970, 3000001, 2500000, 23250, 3000, 25100);
+"""
+
+
+@pytest.mark.parametrize("version", [1, 2, 3])
+def test_older_files_open(tmp_path: Path, version: int) -> None:
+    """A file of each released version keeps its runs, and they can be resumed and written to.
+
+    The rows are written by hand, by the order of the columns in the first release.
+    """
+    path = tmp_path / "log.sqlite"
+    with closing(schema.connect(path, 0.0)) as connection:
+        schema.migrate(connection, 0, schema.MIGRATIONS[:version])
+        connection.executescript(_RUN_OF_AN_OLD_FILE)
+    again = ManualLogbook(path, VirtualClock(UTC_0))
     again.logbook.work()
-    assert again.ask("PRAGMA user_version") == len(schema.MIGRATIONS) == 3
+    assert again.ask("PRAGMA user_version") == len(schema.MIGRATIONS)
     record = again.logbook.interrupted
     assert record is not None
     assert record.kept is None
-    assert record.summary.progress.charge_coulombs == 90.0
+    assert (record.summary.piece, record.plan) == ("leaf pendant", {"area_mm2": 767.0})
+    progress = record.summary.progress
+    assert (progress.elapsed_s, progress.on_time_s, progress.charge_coulombs) == (30.0, 29.0, 90.0)
+    assert progress.uncertain_charge_coulombs == 1.5
+    assert (progress.depth_low_mm, progress.depth_mm, progress.depth_high_mm) == (0.01, 0.02, 0.03)
+    assert again.means() == [MeanSample(7, 7.97, 3.000001, 2.5, 23.25, 0.003, 25.1)]
     again.write(replace(checkpoint("r1", 93.0), kept={"stretches": 1}))
     assert again.reader.run("r1").kept == {"stretches": 1}
+    assert again.reader.run("r1").summary.progress.charge_coulombs == 93.0
     again.logbook.finish()
 
 

@@ -68,7 +68,10 @@ def test_a_run_comes_back_as_it_was_put_in(desk: ManualLogbook) -> None:
     assert (summary.started_at_utc, summary.ended_at_utc) == ("2031-03-04T10:00:00.000Z",) * 2
     assert (summary.state, summary.reason) == (S.TRIPPED, TripReason.OVER_TIME)
     assert summary.boot_id == desk.clock.boot_id()
-    assert summary.progress == Progress(1000.0, 25.0, 25.0, 75.0, 0.0, 2.9, 0.01, 0.009, 0.012)
+    assert summary.progress == Progress(
+        at_s=1000.0, elapsed_s=25.0, on_time_s=25.0, charge_coulombs=75.0, current_a=2.9,
+        depth_mm=0.01, depth_low_mm=0.009, depth_high_mm=0.012,
+    )  # fmt: skip
     (event,) = desk.reader.events("r1")
     assert (event.text, event.kind, event.data) == ("resist looks good", "note", {"depth_mm": 0.1})
     rows = desk.means()

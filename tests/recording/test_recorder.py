@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
+from api.http.models.base import unit_of
+from controller.figures import Figures
 from controller.logbook import entries as entries_module
 from controller.logbook.entries import (
     Checkpoint,
@@ -26,16 +28,16 @@ BEGAN_AT_S = 5000.0
 UTC_0 = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)
 CONVERSION_S = 0.0686
 RUN = RunBegan(
-    "r1",
-    "leaf pendant",
-    "fine-silver",
-    "bath 2",
-    UTC_0,
-    BEGAN_AT_S,
-    0.25,
-    3.0,
-    {"area_mm2": 767.0},
-    {},
+    run_id="r1",
+    piece="leaf pendant",
+    metal="fine-silver",
+    bath="bath 2",
+    started_at_utc=UTC_0,
+    at_s=BEGAN_AT_S,
+    target_depth_mm=0.25,
+    planned_current_a=3.0,
+    plan={"area_mm2": 767.0},
+    settings={},
 )
 
 
@@ -46,6 +48,16 @@ def snap(state: RunState, elapsed_s: float, **known: Any) -> Snapshot:
         **values
         | {"state": state, "at_s": BEGAN_AT_S + elapsed_s, "at_utc": UTC_0, "run_id": "r1"}
         | known
+    )
+
+
+def progress(elapsed_s: float, on_time_s: float, charge_coulombs: float, **known: Any) -> Progress:
+    return Progress(
+        at_s=BEGAN_AT_S + elapsed_s,
+        elapsed_s=elapsed_s,
+        on_time_s=on_time_s,
+        charge_coulombs=charge_coulombs,
+        **known,
     )
 
 
@@ -64,7 +76,10 @@ def feed(
     averaged: bool = True,
 ) -> tuple[Entry, ...]:
     sample = Sample(BEGAN_AT_S + elapsed_s, current_a, voltage_v, averaged=averaged)
-    return recorder.sample(elapsed_s, sample, 3.0 * elapsed_s, elapsed_s / 1000.0, 20.0 + elapsed_s)
+    totals = Figures(
+        on_time_s=elapsed_s, charge_coulombs=3.0 * elapsed_s, depth_mm=elapsed_s / 1000.0
+    )
+    return recorder.sample(sample, totals, 20.0 + elapsed_s)
 
 
 def feed_until(recorder: RunRecorder, start_s: float, stop_s: float) -> list[Entry]:
@@ -91,7 +106,7 @@ def test_mean_of_a_second_by_hand() -> None:
         assert not of(Mean, feed(recorder, elapsed_s, current_a, voltage_v))
     (mean,) = of(Mean, feed(recorder, 8.0, 100.0, 100.0))
     # By hand: (1 + 2 + 3 + 6) / 4 A, (2 + 2.5 + 2.25 + 3.25) / 4 V; the rest as it was at 7.75 s.
-    assert mean == Mean("r1", 7, 7.75, 3.0, 2.5, 23.25, 0.00775, 27.75)
+    assert mean == Mean(7, 7.75, 3.0, 2.5, 23.25, 0.00775, 27.75, run_id="r1")
 
 
 def test_a_quick_look_is_not_in_the_mean_but_in_the_raw_record() -> None:
@@ -138,7 +153,7 @@ def test_nothing_is_written_of_samples_before_running() -> None:
     recorder = RunRecorder()
     assert recorder.began(RUN) == (
         RUN,
-        StateChanged("r1", RunState.CHECKING, UTC_0, Progress(BEGAN_AT_S, 0.0, 0.0, 0.0)),
+        StateChanged("r1", RunState.CHECKING, UTC_0, progress(0.0, 0.0, 0.0)),
     )
     assert feed(recorder, 0.1) == feed(recorder, 1.5) == ()
 
@@ -229,12 +244,13 @@ def test_the_second_under_way_is_handed_out_again_when_it_is_over() -> None:
 
 def test_a_run_that_was_taken_over_goes_on_in_the_next_second_with_its_uncertain_charge() -> None:
     recorder = RunRecorder()
-    last = Progress(77.0, 123.4, 100.0, 300.0, uncertain_charge_coulombs=6.0, depth_mm=0.05)
+    last = progress(123.4, 100.0, 300.0, uncertain_charge_coulombs=6.0, depth_mm=0.05)
     recorder.took_over("r0", 9.0e5, last)
     (change,) = recorder.state(snap(RunState.RUNNING, 9.0e5 + 2.0 - BEGAN_AT_S, run_id="r0"))
     assert isinstance(change, StateChanged)
-    assert change.progress == Progress(9.0e5 + 2.0, 126.0, 100.0, 300.0, 6.0, None, 0.05)
-    found = recorder.sample(100.1, Sample(9.0e5 + 2.1, 3.0, 2.0), 300.3, 0.051, None)
+    assert change.progress == replace(last, at_s=9.0e5 + 2.0, elapsed_s=126.0)
+    totals = Figures(on_time_s=100.1, charge_coulombs=300.3, depth_mm=0.051)
+    found = recorder.sample(Sample(9.0e5 + 2.1, 3.0, 2.0), totals, None)
     assert isinstance(found[0], Checkpoint)
     assert found[0].run_id == "r0"
     assert found[0].progress.elapsed_s == pytest.approx(126.1)
@@ -293,23 +309,22 @@ def test_figures_of_the_snapshot_go_into_the_record() -> None:
     (change,) = recorder.state(snap(RunState.STOPPED, 8.0, message="Stopped by Stop.", **figures))
     assert isinstance(change, StateChanged)
     assert change == StateChanged(
-        "r1", RunState.STOPPED, UTC_0, Progress(BEGAN_AT_S + 8.0, 8.0, 7.0, 21.5, 3.0, None, 0.01, 0.009, 0.011), None,
-        "Stopped by Stop.",
+        "r1", RunState.STOPPED, UTC_0,
+        Progress(at_s=BEGAN_AT_S + 8.0, elapsed_s=8.0, **figures), None, "Stopped by Stop.",
     )  # fmt: skip
 
 
 def test_every_number_of_an_entry_says_its_unit() -> None:
-    suffixes = ("_a", "_v", "_s", "_mm", "_coulombs", "_degc", "_l")
     kinds = [
         kind
         for kind in vars(entries_module).values()
         if is_dataclass(kind) and kind.__module__ == entries_module.__name__
     ]
-    assert len(kinds) == 9
+    assert len(kinds) == 10
     for kind in kinds:
         for field in fields(kind):
             if "float" in str(field.type):
-                assert field.name.endswith(suffixes), f"{kind}.{field.name}"
+                assert unit_of(field.name) is not None, f"{kind}.{field.name}"
 
 
 def test_checkpoint_each_second() -> None:
@@ -328,7 +343,8 @@ def test_checkpoint_each_second() -> None:
             asked.append(at_s)
             return {"at_s": at_s}
 
-        found = recorder.sample(0.1 * i, Sample(at_s, 3.0, 2.0), 0.3 * i, 0.0, None, kept=ask)
+        totals = Figures(on_time_s=0.1 * i, charge_coulombs=0.3 * i, depth_mm=0.0)
+        found = recorder.sample(Sample(at_s, 3.0, 2.0), totals, None, kept=ask)
         kept += [entry.kept for entry in of(Checkpoint, found)]
     assert len(asked) == 3
     assert kept == [{"at_s": at_s} for at_s in asked]

@@ -40,8 +40,8 @@ def test_a_run_that_has_not_begun_has_nothing_in_its_books() -> None:
     assert (
         totals.on_time_s,
         totals.charge_coulombs,
-        totals.uncertain_coulombs,
-        totals.depth.best_mm,
+        totals.uncertain_charge_coulombs,
+        totals.depth_mm,
     ) == (0.0, 0.0, 0.0, 0.0)
     assert not run.counter.is_counting
     assert not run.has_reached_target(0.0)
@@ -56,7 +56,7 @@ def test_charge_depth_and_time_left_halfway() -> None:
     # The first interval rises from 0 to 3 A: half a step's charge less than 3 A for 300 s.
     assert totals.charge_coulombs == pytest.approx(900.0 - 0.5 * 3.0 * STEP_S, abs=0.01)
     assert totals.on_time_s == 300.0
-    assert totals.depth.best_mm == pytest.approx(
+    assert totals.depth_mm == pytest.approx(
         0.25 * totals.charge_coulombs / PLAN.charge_coulombs, rel=1e-3
     )
     assert run.remaining_s() == pytest.approx(
@@ -249,7 +249,7 @@ def test_a_gap_is_booked_and_widens_the_upper_bound_only() -> None:
     with pytest.raises(ChargeGapError):
         run.count(Sample(at_s + 2.0, 3.0, 3.0))
     after = run.depth(0.0)
-    assert run.totals(at_s + 2.0).uncertain_coulombs == pytest.approx(2.0 * 3.9)
+    assert run.totals(at_s + 2.0).uncertain_charge_coulombs == pytest.approx(2.0 * 3.9)
     assert (after.best_mm, after.low_mm) == (before.best_mm, before.low_mm)
     assert after.high_mm > before.high_mm
 

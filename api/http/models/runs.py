@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from datetime import datetime
 from typing import Annotated, Any
 
 from api.http.models.base import NO_UNIT, Answer, said
+from api.http.models.figures import with_figures
 from api.http.models.status import MessageField, Reason, State
+from controller.figures import FIGURES, FIGURES_OF_A_SECOND, MeanSample, values_of
+from controller.logbook.entries import Progress
 from controller.logbook.reader import RunRecord, RunSummary
 from controller.messages import EventKind, title_of
 
@@ -25,17 +27,13 @@ _SUMMARY_EXAMPLE = {
     "target_depth_mm": 0.25,
     "planned_current_a": 3.0,
     "elapsed_s": 602.0,
-    "on_time_s": 600.4,
-    "charge_coulombs": 1801.2,
-    "uncertain_charge_coulombs": 0.0,
-    "current_a": 0.0,
-    "depth_mm": 0.25,
-    "depth_low_mm": 0.199,
-    "depth_high_mm": 0.312,
+    **{name: about.listed for name, about in FIGURES.items()},
 }
-_OF_PROGRESS_ELSEWHERE = frozenset({"at_s"})
 
 
+@with_figures(
+    Progress, {name: (about.description, about.listed) for name, about in FIGURES.items()}
+)
 class RunListed(Answer):
     """A run as the list shows it."""
 
@@ -63,20 +61,6 @@ class RunListed(Answer):
     target_depth_mm: Annotated[float | None, said("Depth that the run stops at.", "mm", 0.25)]
     planned_current_a: Annotated[float, said("Planned current.", "A", 3.0)]
     elapsed_s: Annotated[float, said("Observed time since the start, pauses included.", "s", 602.0)]
-    on_time_s: Annotated[float, said("Time with the relay on.", "s", 600.4)]
-    charge_coulombs: Annotated[float, said("Counted charge.", "C", 1801.2)]
-    uncertain_charge_coulombs: Annotated[
-        float,
-        said(
-            "Between 0 and this much flowed uncounted; backwards, if reverse current left the range.",
-            "C",
-            0.0,
-        ),
-    ]
-    current_a: Annotated[float | None, said("Last current.", "A", 0.0)]
-    depth_mm: Annotated[float | None, said("Best estimate of the mean depth.", "mm", 0.25)]
-    depth_low_mm: Annotated[float | None, said("Lower end of its 95 % interval.", "mm", 0.199)]
-    depth_high_mm: Annotated[float | None, said("Upper end of its 95 % interval.", "mm", 0.312)]
 
     @classmethod
     def of(cls, run: RunSummary) -> RunListed:
@@ -86,15 +70,9 @@ class RunListed(Answer):
 
 def listed(run: RunSummary) -> dict[str, Any]:
     """Return the values of a run that people see, those of its progress beside the others."""
-    progress = {
-        key: value
-        for key, value in asdict(run.progress).items()
-        if key not in _OF_PROGRESS_ELSEWHERE
-    }
-    made = {"reason_title": None if run.reason is None else str(title_of(run.reason))}
-    elsewhere = {**progress, **made}
-    own = {name: getattr(run, name) for name in RunListed.model_fields if name not in elsewhere}
-    return {**own, **elsewhere}
+    title = None if run.reason is None else str(title_of(run.reason))
+    values = {**values_of(run), **values_of(run.progress), "reason_title": title}
+    return {name: values[name] for name in RunListed.model_fields}
 
 
 class RunList(Answer):
@@ -181,20 +159,16 @@ class EventList(Answer):
     ]
 
 
+@with_figures(
+    MeanSample,
+    {name: (about.description, about.example) for name, about in FIGURES_OF_A_SECOND.items()},
+)
 class SecondTold(Answer):
     """One second of a run."""
 
     elapsed_s: Annotated[
         int, said("Whole seconds since the start: the samples lie in this one.", "s", 12)
     ]
-    on_time_s: Annotated[float, said("Relay-on time at its last sample.", "s", 11.6)]
-    current_a: Annotated[float, said("Mean current.", "A", 3.002)]
-    voltage_v: Annotated[float, said("Mean cell voltage.", "V", 3.1)]
-    charge_coulombs: Annotated[float, said("Charge at its last sample.", "C", 34.8)]
-    depth_mm: Annotated[
-        float | None, said("Best estimate of the depth at its last sample.", "mm", 0.0048)
-    ]
-    bath_degc: Annotated[float | None, said("Bath temperature.", "degC", 21.4)]
 
 
 class PointTold(Answer):
@@ -242,11 +216,7 @@ class SecondList(Answer):
             [
                 {
                     "elapsed_s": 12,
-                    "on_time_s": 11.6,
-                    "current_a": 3.002,
-                    "voltage_v": 3.1,
-                    "charge_coulombs": 34.8,
-                    "depth_mm": 0.0048,
+                    **{name: about.example for name, about in FIGURES_OF_A_SECOND.items()},
                     "bath_degc": None,
                 }
             ],

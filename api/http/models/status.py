@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from datetime import datetime
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator
 
 from api.http.models.base import NO_UNIT, Answer, described
+from api.http.models.figures import with_figures
+from controller.figures import FIGURES, values_of
 from controller.logbook.health import LogbookHealth
 from controller.messages import Finding, RunState, Snapshot, TripReason
 from controller.texts import Message
@@ -89,9 +90,11 @@ class FindingAnswer(Answer):
         )
 
 
+@with_figures(Snapshot, {name: (about.description, about.live) for name, about in FIGURES.items()})
 class Status(Answer):
     """The newest snapshot of the rig. What is not known is null, never 0."""
 
+    # The figures without a description keep the order of the fields.
     sequence: Annotated[int, described("Number of the snapshot, rising.", NO_UNIT, 1204)]
     at_s: Annotated[
         float, described("Monotonic time of this boot at which it was taken.", "s", 48211.25)
@@ -121,38 +124,21 @@ class Status(Answer):
     run_id: RunField
     piece: Annotated[str | None, described("Name of the piece.", NO_UNIT, "fern brooch")]
     metal: Annotated[str | None, described("Metal of the run.", NO_UNIT, "fine-silver")]
-    depth_mm: Annotated[
-        float | None, described("Best estimate of the mean depth of an open floor.", "mm", 0.121)
-    ]
-    depth_low_mm: Annotated[
-        float | None, described("Lower end of the depth's 95 % interval.", "mm", 0.098)
-    ]
-    depth_high_mm: Annotated[
-        float | None, described("Upper end of the depth's 95 % interval.", "mm", 0.15)
-    ]
+    depth_mm: float | None
+    depth_low_mm: float | None
+    depth_high_mm: float | None
     target_depth_mm: Annotated[float | None, described("Depth that the run stops at.", "mm", 0.25)]
-    charge_coulombs: Annotated[float | None, described("Charge counted so far.", "C", 871.4)]
+    charge_coulombs: float | None
     target_charge_coulombs: Annotated[
         float | None, described("Charge at which the run stops.", "C", 1801.2)
     ]
-    uncertain_charge_coulombs: Annotated[
-        float | None,
-        described(
-            "Between 0 and this much charge flowed uncounted. After reverse current beyond the "
-            "range it flowed backwards.",
-            "C",
-            0.0,
-        ),
-    ]
-    current_a: Annotated[
-        float | None,
-        described("Newest current, zero offset taken out; positive etches.", "A", 3.002),
-    ]
+    uncertain_charge_coulombs: float | None
+    current_a: float | None
     voltage_v: Annotated[float | None, described("Newest cell voltage.", "V", 3.1)]
     current_density_a_per_dm2: Annotated[
         float | None, described("Newest current over the planned open area.", "A/dm2", 39.1)
     ]
-    on_time_s: Annotated[float | None, described("Time with the relay on in this run.", "s", 290.4)]
+    on_time_s: float | None
     remaining_s: Annotated[
         float | None,
         described("Relay-on time left at the mean current of the last seconds.", "s", 309.9),
@@ -249,10 +235,12 @@ class Status(Answer):
     @classmethod
     def of(cls, snapshot: Snapshot, logbook: LogbookHealth, rig: RigKind, version: str) -> Status:
         """Return the status in a snapshot."""
-        values = {field.name: getattr(snapshot, field.name) for field in fields(snapshot)}
         finding = snapshot.finding
-        values["finding"] = None if finding is None else FindingAnswer.of(finding)
-        values["warnings"] = tuple(str(warning) for warning in snapshot.warnings)
+        values = {
+            **values_of(snapshot),
+            "finding": None if finding is None else FindingAnswer.of(finding),
+            "warnings": tuple(str(warning) for warning in snapshot.warnings),
+        }
         return cls(
             **values,
             rig=rig,

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Response
 
 from api.http.context import AppContext
+from api.http.csv_export import csv_lines
 from api.http.models.base import PLAIN_TEXT
 from api.http.models.runs import (
     EventList,
@@ -144,7 +145,7 @@ def book_routes(context: AppContext) -> APIRouter:
         responses={
             **_or_csv(
                 SecondList | PointList,
-                "elapsed_s,on_time_s,current_a,voltage_v,charge_coulombs,depth_mm,bath_degc\r\n",
+                next(csv_lines(())),
             ),
             **problem_responses(*_OF_A_RUN),
         },

@@ -70,16 +70,16 @@ def entries(number: int, plan: dict[str, Any], settings: dict[str, Any]) -> Iter
     piece = f"{PIECES[number % len(PIECES)]} {number // len(PIECES)}"
     own = {**plan, "area_mm2": 700.0 + number / 10.0}
     yield RunBegan(
-        name,
-        piece,
-        "fine-silver",
-        f"bath {number // 40}",
-        began_utc,
-        1000.0,
-        0.25,
-        3.0,
-        own,
-        settings,
+        run_id=name,
+        piece=piece,
+        metal="fine-silver",
+        bath=f"bath {number // 40}",
+        started_at_utc=began_utc,
+        at_s=1000.0,
+        target_depth_mm=0.25,
+        planned_current_a=3.0,
+        plan=own,
+        settings=settings,
     )
     for text in ("checking -> running. Relay on.", "running -> finished. Target depth reached."):
         yield Event(
@@ -97,17 +97,24 @@ def entries(number: int, plan: dict[str, Any], settings: dict[str, Any]) -> Iter
         charge_coulombs += current_a
         depth_mm = 0.25 * second / length_s
         yield Mean(
-            name,
-            second,
-            second + 0.96,
-            current_a,
-            2.9 + 0.01 * rng.random(),
-            charge_coulombs,
-            depth_mm,
-            21.0 + second / 900,
+            run_id=name,
+            elapsed_s=second,
+            on_time_s=second + 0.96,
+            current_a=current_a,
+            voltage_v=2.9 + 0.01 * rng.random(),
+            charge_coulombs=charge_coulombs,
+            depth_mm=depth_mm,
+            bath_degc=21.0 + second / 900,
         )
     last = Progress(
-        1000.0 + length_s, length_s, length_s, charge_coulombs, 0.0, 3.0, 0.25, 0.22, 0.28
+        at_s=1000.0 + length_s,
+        elapsed_s=length_s,
+        on_time_s=length_s,
+        charge_coulombs=charge_coulombs,
+        current_a=3.0,
+        depth_mm=0.25,
+        depth_low_mm=0.22,
+        depth_high_mm=0.28,
     )
     is_tripped = number % 20 == 0
     if is_tripped:
@@ -245,7 +252,18 @@ def _written(seconds: int) -> list[Line]:
     with tempfile.TemporaryDirectory(dir=ROOT / "out") as name:
         book = Logbook(Path(name) / "book.sqlite", clock)
         book.put(
-            RunBegan("r", "reed panel", "fine-silver", None, BEGAN_UTC, 0.0, 0.25, 3.0, {}, {})
+            RunBegan(
+                run_id="r",
+                piece="reed panel",
+                metal="fine-silver",
+                bath=None,
+                started_at_utc=BEGAN_UTC,
+                at_s=0.0,
+                target_depth_mm=0.25,
+                planned_current_a=3.0,
+                plan={},
+                settings={},
+            )
         )
         settings = Settings()
         plan = make_plan(PLATE, settings, rig_range_a(settings))
@@ -255,13 +273,29 @@ def _written(seconds: int) -> list[Line]:
         for second in range(seconds):
             wave_a = 3.0 + 0.001 * math.sin(second)
             book.put(
-                Mean("r", second, second + 0.96, wave_a, 2.9, 3.0 * second, second / 14400.0, 21.0)
+                Mean(
+                    run_id="r",
+                    elapsed_s=second,
+                    on_time_s=second + 0.96,
+                    current_a=wave_a,
+                    voltage_v=2.9,
+                    charge_coulombs=3.0 * second,
+                    depth_mm=second / 14400.0,
+                    bath_degc=21.0,
+                )
             )
             at_s = clock.monotonic_s()
             run.on_time_s = float(second)
             run.counter.charge_coulombs = 3.0 * second + 0.001 * wave_a
             progress = Progress(
-                at_s, second, second, 3.0 * second, 0.0, wave_a, second / 14400.0, 0.2, 0.3
+                at_s=at_s,
+                elapsed_s=second,
+                on_time_s=second,
+                charge_coulombs=3.0 * second,
+                current_a=wave_a,
+                depth_mm=second / 14400.0,
+                depth_low_mm=0.2,
+                depth_high_mm=0.3,
             )
             kept = checkpoint_to_json(run.checkpoint(at_s), moment_of(clock))
             book.put(Checkpoint("r", progress, kept))

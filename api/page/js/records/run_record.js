@@ -19,16 +19,20 @@ export async function fetchRun(runId) {
 
 const fact = (name, value) => [text(`run.fact.${name}`), value];
 
+/** The figures of a run that its record shows: field -> how its value is written. */
+export const FIGURES = {
+  on_time_s: clockwork,
+  charge_coulombs: (coulombs) => withUnit(coulombs, 0, "C"),
+  uncertain_charge_coulombs: (coulombs) =>
+    coulombs > 0 ? text("run.fact.up_to", { charge: withUnit(coulombs, 1, "C") }) : null,
+};
+
 /** Return how a run went, as [term, value] pairs. */
 export function runFacts({ run }) {
-  const doubt = withUnit(run.uncertain_charge_coulombs, 1, "C");
-  const isSure = !(run.uncertain_charge_coulombs > 0);
   return [
     fact("state", run.reason_title ?? stateOf(run.state)),
     fact("started", moment(run.started_at_utc)),
-    fact("time", clockwork(run.on_time_s)),
-    fact("charge", withUnit(run.charge_coulombs, 0, "C")),
-    fact("not_counted", isSure ? null : text("run.fact.up_to", { charge: doubt })),
+    ...Object.entries(FIGURES).map(([name, written]) => fact(name, written(run[name]))),
   ];
 }
 

@@ -21,6 +21,12 @@ beforeEach(() => {
   announce(store);
 });
 
+const TITLES = {
+  lost_contact: "Contact lost", over_current: "Too much current", bath_hot: "The bath is hot",
+  over_time: "Time ceiling reached",
+};
+const trip = (reason) => ({ reason, finding: { title: TITLES[reason] } });
+
 test("two voices", () => {
   say("softly");
   sayAtOnce("loudly");
@@ -41,14 +47,14 @@ test("a change of state", () => {
   take({ state: "checking" });
   take({});
   assert.equal(polite(), "Running. Etching.");
-  take({ state: "paused", finding: { title: "Contact lost" }, message: "Is the plate in? 3 cm2" });
+  take({ state: "paused", ...trip("lost_contact"), message: "Is the plate in? 3 cm2" });
   assert.equal(polite(), "Paused. Contact lost. Is the plate in? 3 cm\u00b2");
   assert.equal(assertive(), "");
 });
 
 test("a trip at once", () => {
   take({});
-  take({ state: "tripped", finding: { title: "Too much current" }, message: "3.4 A." });
+  take({ state: "tripped", ...trip("over_current"), message: "3.4 A." });
   assert.equal(assertive(), "Tripped. Too much current. 3.4 A.");
   assert.equal(polite(), "");
   take({ state: "paused", message: "Acknowledged." });
@@ -57,13 +63,13 @@ test("a trip at once", () => {
 });
 
 test("a trip at first sight", () => {
-  take({ state: "tripped", finding: { title: "The bath is hot" }, message: "71 degC." });
+  take({ state: "tripped", ...trip("bath_hot"), message: "71 degC." });
   assert.equal(assertive(), "Tripped. The bath is hot. 71 \u00b0C.");
 });
 
 test("one trip after another", () => {
-  take({ state: "tripped", finding: { title: "The bath is hot" }, message: "71." });
-  take({ state: "tripped", finding: { title: "Time ceiling reached" }, message: "20 min." });
+  take({ state: "tripped", ...trip("bath_hot"), message: "71." });
+  take({ state: "tripped", ...trip("over_time"), message: "20 min." });
   assert.equal(assertive(), "Tripped. Time ceiling reached. 20 min.");
 });
 
