@@ -71,7 +71,7 @@ def _print_report(report: dict[str, Any]) -> None:
     for note in report["not_proven"]:
         say("command_line.check.not_proven", note=note)
     if report["message"]:
-        click.echo(report["message"])
+        say("command_line.common.message", message=report["message"])
 
 
 @click.command(help=help_of("command_line.off"))

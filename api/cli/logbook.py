@@ -104,7 +104,7 @@ def show(run_id: str, settings: Settings, state_directory: Path, as_json: bool) 
     else:
         say("command_line.runs.show.heading_without_name", **values)
     if summary.message:
-        click.echo(summary.message)
+        say("command_line.common.message", message=summary.message)
     say(
         "command_line.runs.show.charge",
         charge_coulombs=summary.progress.charge_coulombs,

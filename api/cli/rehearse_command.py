@@ -126,7 +126,7 @@ def _print(result: RehearsalResult, *, has_faults: bool) -> None:
             on_time_s=result.elapsed_s,
         )
     if result.message:
-        click.echo(result.message)
+        say("command_line.common.message", message=result.message)
     say(
         "command_line.rehearse.depth",
         depth_mm=result.depth_mm,

@@ -241,7 +241,7 @@ def test_impossible_front(files: dict[str, Path]) -> None:
     run = (*RUN, "--artwork", files["star"])
     rehearse = Command("rehearse")
     assert rehearse.refused_field(*run, "--crowding", "1.5") == "crowding"
-    assert rehearse.refused_field(*run, "--true-etch-factor", "0.1") == "etch_factor"
+    assert rehearse.refused_field(*run, "--true-etch-factor", "0.1") == "depth_mm"
 
 
 def test_other_plan_options(files: dict[str, Path]) -> None:
@@ -258,5 +258,5 @@ def test_other_plan_options(files: dict[str, Path]) -> None:
     )
     assert made["current_a"] == pytest.approx(0.1 * LINES.area / 100.0, rel=2e-3)
     fields = [warning["field"] for warning in made["warnings"]]
-    assert "film_mm" in fields, "the narrowest opening is hardly wider than the resist is thick"
+    assert "artwork" in fields, "the narrowest opening is hardly wider than the resist is thick"
     assert "bath_volume_l" in fields, "so little bath warms up"
