@@ -1,4 +1,6 @@
-"""A Raspberry Pi for ``build_bench_rig``: a kernel under gpiozero's lgpio factory, and an emulated INA219 on /dev/i2c-1."""
+"""A Raspberry Pi for ``build_bench_rig``: a kernel under gpiozero's lgpio factory, and an emulated
+INA219 on /dev/i2c-1.
+"""
 
 from __future__ import annotations
 
@@ -47,8 +49,13 @@ class FakePi:
         self._fed_s = clock.monotonic_s()
         self._chip.power_on(self._fed_s)
         self.wire = I2cWire(
-            self._chip, clock, address=0x40, bus_hz=100e3, lock=nullcontext(), catch_up=self.catch_up  # type: ignore[arg-type]
-        )  # fmt: skip
+            self._chip,
+            clock,
+            address=0x40,
+            bus_hz=100e3,
+            lock=nullcontext(),
+            catch_up=self.catch_up,  # type: ignore[arg-type]
+        )
         self._i2c_bus = i2c_bus
         self.kernel.before_change = self._pin_changes
 

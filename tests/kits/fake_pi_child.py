@@ -1,4 +1,5 @@
-"""The command line on a fake Pi, as a process: ``python -m tests.kits.fake_pi_child EVENTS ORDERS serve ...``.
+"""The command line on a fake Pi, as a process: ``python -m tests.kits.fake_pi_child EVENTS ORDERS
+serve ...``.
 
 EVENTS and ORDERS are descriptors. Each change of a pin is written to EVENTS as a line "pin level",
 each request for off as "revoke reason", and "stuck" when a bus transaction has begun to block. A
@@ -45,7 +46,9 @@ class StuckPi(FakePi):
         super().catch_up(now_s)
 
     def _block(self) -> None:
-        """Wait as in a kernel's uninterruptible sleep: the handler of a signal that comes meanwhile runs afterwards."""
+        """Wait as in a kernel's uninterruptible sleep: the handler of a signal that comes meanwhile
+        runs afterwards.
+        """
         late: list[tuple[int, Any]] = []
         handler: Any = signal.signal(
             signal.SIGTERM, lambda number, frame: late.append((number, frame))

@@ -1,4 +1,6 @@
-"""A process that writes runs until it is killed; run as ``python -m tests.kits.logbook_child MODE PATH``."""
+"""A process that writes runs until it is killed; run as ``python -m tests.kits.logbook_child MODE
+PATH``.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,8 @@ def say(text: str) -> None:
 def write_runs(path: Path, *, with_thread: bool) -> None:
     """Write run after run for ever, a second at a time.
 
-    By hand each line is printed after what it tells of is on the disk; with the thread, after it was put.
+    By hand each line is printed after what it tells of is on the disk; with the thread, after it
+    was put.
     """
     desk = ManualLogbook(path)
     thread = LogbookThread(desk.logbook)
@@ -62,7 +65,10 @@ def write_runs(path: Path, *, with_thread: bool) -> None:
 
 
 def fill_up(path: Path) -> None:
-    """Write under a limit on the size of files, as a full disk; then lift it. Print what the health said."""
+    """Write under a limit on the size of files, as a full disk; then lift it.
+
+    Print what the health said.
+    """
     desk = ManualLogbook(path)
     desk.begin()
     size_bytes = max(p.stat().st_size for p in path.parent.iterdir())

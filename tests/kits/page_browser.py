@@ -1,4 +1,6 @@
-"""Chromium for the page's tests: visits that note every flaw the browser sees, axe-core, and pictures."""
+"""Chromium for the page's tests: visits that note every flaw the browser sees, axe-core, and
+pictures.
+"""
 
 from __future__ import annotations
 
@@ -15,9 +17,15 @@ from tests.kits.page_daemon import ROOT, PageBench
 PHONE, DESK = (390, 844), (1440, 900)
 
 FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--autoplay-policy=user-gesture-required",
-]  # fmt: skip
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=user-gesture-required",
+]
 
 PATIENCE_MS = 60_000
 """A bound on hanging, not a speed."""
@@ -34,10 +42,13 @@ new PerformanceObserver((list) => {
   for (const entry of list.getEntries()) {
     if (entry.hadRecentInput) continue;
     flaws.shift += entry.value;
-    flaws.shifts.push(`${entry.value.toFixed(4)} at ${Math.round(entry.startTime)} ms ` + entry.sources.map((s) => {
-      const of = (r) => `${r.x},${r.y} ${r.width}x${r.height}`;
-      return `${s.node && (s.node.className || s.node.id || s.node.nodeName)} ${of(s.previousRect)} -> ${of(s.currentRect)}`;
-    }).join("; "));
+    const of = (r) => `${r.x},${r.y} ${r.width}x${r.height}`;
+    const places = entry.sources.map((s) => {
+      const name = s.node && (s.node.className || s.node.id || s.node.nodeName);
+      return `${name} ${of(s.previousRect)} -> ${of(s.currentRect)}`;
+    });
+    const when = `${entry.value.toFixed(4)} at ${Math.round(entry.startTime)} ms`;
+    flaws.shifts.push(`${when} ${places.join("; ")}`);
   }
 }).observe({ type: "layout-shift", buffered: true });
 document.addEventListener("securitypolicyviolation", (event) => {
@@ -87,7 +98,9 @@ class Visit:
             self.complaints.append(f"{kind}: {text}")
 
     def expect_refusal(self, phrase: str) -> None:
-        """Chromium itself writes every refused request to the console; this one belongs to the test."""
+        """Chromium itself writes every refused request to the console; this one belongs to the
+        test.
+        """
         self._expected.add(phrase)
 
     def go(self, screen: str = "now") -> Page:
@@ -108,7 +121,9 @@ class Visit:
         assert flaws["shift"] == 0, flaws["shifts"]
 
     def axe(self) -> list[str]:
-        """Return what axe-core finds on the screen as it is, by the rules of WCAG 2.2 A and AA and its best practices."""
+        """Return what axe-core finds on the screen as it is, by the rules of WCAG 2.2 A and AA and
+        its best practices.
+        """
         if not self.page.evaluate("'axe' in window"):
             self.page.evaluate(AXE)
         found = self.page.evaluate("axe.run({ resultTypes: ['violations'] })")
@@ -137,9 +152,13 @@ def visit(
     """Visit the bench with a browser of its own meanwhile."""
     width, height = size
     context = browser.new_context(
-        viewport={"width": width, "height": height}, color_scheme=scheme, has_touch=size == PHONE, locale="en-GB",
-        timezone_id=os.environ.get("TZ") or "UTC", **more,
-    )  # fmt: skip
+        viewport={"width": width, "height": height},
+        color_scheme=scheme,
+        has_touch=size == PHONE,
+        locale="en-GB",
+        timezone_id=os.environ.get("TZ") or "UTC",
+        **more,
+    )
     if is_paired:
         context.add_cookies([bench.cookie])
     try:

@@ -1,4 +1,6 @@
-"""The daemon on the rehearsal bench as a process of its own, for tests that look at it through a browser."""
+"""The daemon on the rehearsal bench as a process of its own, for tests that look at it through a
+browser.
+"""
 
 from __future__ import annotations
 
@@ -53,10 +55,26 @@ class PageBench:
         self._state_directory = state_directory
         told = [word for fault in faults for word in ("--fault", fault)]
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "api.cli.command_line", "serve", "--rig", "rehearsal", "--speed", str(speed), "--port", str(port),
-             "--state-directory", str(state_directory), *told],
-            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, cwd=ROOT,
-        )  # fmt: skip
+            [
+                sys.executable,
+                "-m",
+                "api.cli.command_line",
+                "serve",
+                "--rig",
+                "rehearsal",
+                "--speed",
+                str(speed),
+                "--port",
+                str(port),
+                "--state-directory",
+                str(state_directory),
+                *told,
+            ],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+            cwd=ROOT,
+        )
         assert self.process.stdout is not None
         self.address = ""
         for line in self.process.stdout:
@@ -74,7 +92,9 @@ class PageBench:
         return {"name": COOKIE, "value": token, "url": self.address}
 
     def ask(self, method: str, path: str, body: Any = None) -> Any:
-        """Return the answer of the API; while the bench is busy (503, nothing done) ask again after its next news."""
+        """Return the answer of the API; while the bench is busy (503, nothing done) ask again after
+        its next news.
+        """
         data = None if body is None else json.dumps(body).encode()
         headers = {"Authorization": f"Bearer {self.cookie['value']}"}
         if body is not None:

@@ -1,4 +1,6 @@
-"""A rehearsal bench with the real driver and the real gpiozero on it, and a socket for the bare chip, for the tests."""
+"""A rehearsal bench with the real driver and the real gpiozero on it, and a socket for the bare
+chip, for the tests.
+"""
 
 from __future__ import annotations
 

@@ -29,7 +29,8 @@ def walk(
     while t < seconds:
         t += CONVERSION_S
         current_a, voltage_v = reading(t)
-        trend, finding = follow(trend, Sample(t, current_a, voltage_v), lambda: expected(t), limits)  # noqa: B023
+        sample = Sample(t, current_a, voltage_v)
+        trend, finding = follow(trend, sample, lambda: expected(t), limits)  # noqa: B023
         told.append(trend.warnings)
         if finding is not None:
             return t, finding, told

@@ -1,11 +1,13 @@
-"""Power cuts: what the daemon writes is recorded call by call, and the disk is rebuilt as a cut may leave it.
+"""Power cuts: what the daemon writes is recorded call by call, and the disk is rebuilt as a cut may
+leave it.
 
-``python -m tests.proofs.power_cuts --cuts 500`` records a daemon (with strace) and cuts it; ``--trace FILE`` cuts an earlier recording,
-``--record FILE`` keeps the new one.
+``python -m tests.proofs.power_cuts --cuts 500`` records a daemon (with strace) and cuts it;
+``--trace FILE`` cuts an earlier recording, ``--record FILE`` keeps the new one.
 
-The disk that is assumed: what was written before a file's last completed fsync is there. Of what came after it any part may be
-there and any part missing, whichever was written first: whole writes, or single sectors of them, with zeros where a file grew
-over what is missing. A file that was never synced may be missing. A directory entry that was made before a file's fsync is there.
+The disk that is assumed: what was written before a file's last completed fsync is there. Of what
+came after it any part may be there and any part missing, whichever was written first: whole writes,
+or single sectors of them, with zeros where a file grew over what is missing. A file that was never
+synced may be missing. A directory entry that was made before a file's fsync is there.
 """
 
 from __future__ import annotations
@@ -36,7 +38,10 @@ from tests.kits.logbook_kit import ManualLogbook
 
 NAME = "biteclock.sqlite"
 FILES = (NAME, f"{NAME}-wal")
-"""The third, -shm, is an index that is made anew at each opening. Source: https://sqlite.org/walformat.html, section 2."""
+"""The third, -shm, is an index that is made anew at each opening.
+
+Source: https://sqlite.org/walformat.html, section 2.
+"""
 
 CALLS = "openat,pwrite64,fsync,fdatasync,ftruncate,unlink,unlinkat,sendto"
 SECTORS = (512, 4096)
@@ -60,7 +65,7 @@ class Call:
     told: tuple[str, float] | None = None
 
 
-# --- recording --------------------------------------------------------------------------------------------------------
+# --- recording -----------------------------------------------------------------------------------
 
 _LINE = re.compile(r"^(?P<pid>\d+) +(?P<rest>.*)$")
 _RESUMED = re.compile(r"^<\.\.\. (?P<name>\w+) resumed>(?P<rest>.*)$")
@@ -71,7 +76,9 @@ _STATUS = re.compile(rb"data: (\{.*\})\n")
 
 
 def recorded(directory: Path, charge_coulombs: float = RUN_FOR_COULOMBS) -> list[Call]:
-    """Return what a daemon writes and tells from its start until it is killed in the middle of a run."""
+    """Return what a daemon writes and tells from its start until it is killed in the middle of a
+    run.
+    """
     log = directory / "calls"
     state = directory / "state"
     command = [
@@ -207,7 +214,7 @@ def load(path: Path) -> list[Call]:
     ]
 
 
-# --- cutting ----------------------------------------------------------------------------------------------------------
+# --- cutting -------------------------------------------------------------------------------------
 
 
 @dataclass(slots=True)
@@ -262,7 +269,8 @@ def _apply(image: bytearray, call: Call, start: int, end: int) -> None:
 class Cut:
     """What came back after one cut.
 
-    :param shown_coulombs: charge that the last status before the cut showed; the process may have counted for 0.5 s more.
+    :param shown_coulombs: charge that the last status before the cut showed; the process may have
+        counted for 0.5 s more.
     :param kept_coulombs: charge of the run that came back, 0 when none did.
     :param uncertain_coulombs: what it says may be missing.
     """
@@ -284,7 +292,9 @@ class Cut:
 def cuts_of(
     calls: Sequence[Call], places: Sequence[int], generator: random.Random, directory: Path
 ) -> Iterator[Cut]:
-    """Cut before each of the places, which rise; open what is left and look. ``directory`` is for the images."""
+    """Cut before each of the places, which rise; open what is left and look. ``directory`` is for
+    the images.
+    """
     disk = {name: DiskFile() for name in FILES}
     shown = ("idle", 0.0)
     done = 0
@@ -401,7 +411,8 @@ def report(calls: Sequence[Call], cuts: Sequence[Cut]) -> str:
             for p in (50, 90, 99)
         )
         lines.append(
-            f"in mid-run: {len(running)}, shown and lost: {shares}, most {running[-1]:.2f} s (stated: 2 s)"
+            f"in mid-run: {len(running)}, shown and lost: {shares}, most {running[-1]:.2f} s "
+            f"(stated: 2 s)"
         )
     return "\n".join(lines)
 

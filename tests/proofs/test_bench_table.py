@@ -1,4 +1,6 @@
-"""The arithmetic of the table of measurements, against values worked out by hand; and that each row can be measured."""
+"""The arithmetic of the table of measurements, against values worked out by hand; and that each row
+can be measured.
+"""
 
 from __future__ import annotations
 
@@ -73,7 +75,10 @@ def test_the_exponent_of_a_power_is_its_own(power: float) -> None:
 
 
 def test_the_exponent_of_three_points_by_hand() -> None:
-    """Logarithms to base 10: sizes 0, 1, 2, costs 0, 1, 1. Least squares: ((-1)(-2/3) + 0 + 1 (1/3)) / 2 = 0.5."""
+    """Logarithms to base 10: sizes 0, 1, 2, costs 0, 1, 1.
+
+    Least squares: ((-1)(-2/3) + 0 + 1 (1/3)) / 2 = 0.5.
+    """
     assert exponent([1.0, 10.0, 100.0], [1.0, 10.0, 10.0]) == pytest.approx(0.5)
 
 

@@ -1,4 +1,6 @@
-"""The study's own measure of the slow faults: what they would have done, which of them matter, why a run missed one."""
+"""The study's own measure of the slow faults: what they would have done, which of them matter, why
+a run missed one.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,7 @@ from tests.proofs.campaign.left_alone import (
 
 
 def scenario(name: str, at_share: float, mode: str = "constant-current") -> Scenario:
-    """A drawn run of the study of plain work (no edges), its fault at a share of the planned time."""
+    """A run of the study on a plate without edges, its fault at a share of the planned time."""
     number = 0
     while True:
         drawn = draw(7, number, STUDY, (name,))
@@ -58,7 +60,10 @@ def outcome(
 
 
 def test_a_leak_left_alone_halves_nothing_but_what_is_still_to_come() -> None:
-    """From the leak on the work gets 1 / 1.6 of the charge: Faraday's law, the leak's share of the area."""
+    """From the leak on the work gets 1 / 1.6 of the charge:
+
+    Faraday's law, the leak's share of the area.
+    """
     drawn = scenario("resist_leak", 0.5)
     early, late = left_alone(drawn), left_alone(scenario("resist_leak", 0.9))
     bite = drawn.spec.bite_factor * drawn.plan.total_area_mm2 / drawn.spec.area_mm2

@@ -1,4 +1,5 @@
-"""A short slice of the campaign of whole runs, each fault once, and the proof that its watch can fail.
+"""A short slice of the campaign of whole runs, each fault once, and the proof that its watch can
+fail.
 
 All of it: ``make campaign``, or ``python -m tests.proofs.campaign.__main__ --runs 2000 --seed 1``.
 """
@@ -55,7 +56,9 @@ def test_each_fault_once(name: str) -> None:
 
 
 def test_a_current_that_sinks_slowly_under_ripple_is_weak_when_each_reading_says_so() -> None:
-    """Ripple of 45 % swings the readings by 2 % around the limit, so that the ten seconds begin anew for 0.4 s."""
+    """Ripple of 45 % swings the readings by 2 % around the limit, so that the ten seconds begin
+    anew for 0.4 s.
+    """
     wanted = next(wanted for wanted in study(3000) if wanted.number == 108_000_267)
     outcome = run_one(1, *wanted)
     assert outcome["reason"] == "lost_contact"
@@ -68,7 +71,7 @@ def test_a_run_is_told_by_seed_and_number_alone() -> None:
     assert first != other
 
 
-# --- the watch can fail -------------------------------------------------------------------------------------------------
+# --- the watch can fail --------------------------------------------------------------------------
 
 
 def keeps_on(patch: Patch) -> None:
@@ -231,7 +234,9 @@ SABOTAGES: dict[
     "quiet": (fails_to_write, QUIET, {}),
     "row": (misnames, SHORT, {}),
 }
-"""For each invariant: what is broken, in which kind of run with which fault, and what that run needs."""
+"""For each invariant: what is broken, in which kind of run with which fault, and what that run
+needs.
+"""
 
 
 @cache
@@ -321,7 +326,7 @@ def test_charge_beyond_the_range_must_be_told(
     assert any("beyond the sensor's range" in text for text in violations), violations
 
 
-# --- the tables ---------------------------------------------------------------------------------------------------------
+# --- the tables ----------------------------------------------------------------------------------
 
 
 def test_what_was_measured_stays_within_what_is_promised() -> None:
@@ -340,8 +345,9 @@ def test_quantiles_are_values_that_were_measured() -> None:
 
 
 def test_confidence_bounds_of_a_share() -> None:
-    """0 of n: 1 - 0.05^(1/n), the rule of three (Hanley, Lippman-Hand, JAMA 249, 1983). 10 of 100: 0.0490 to 0.1762, the usual
-    example of the exact interval of Clopper and Pearson, from memory."""
+    """0 of n: 1 - 0.05^(1/n), the rule of three (Hanley, Lippman-Hand, JAMA 249, 1983). 10 of 100:
+    0.0490 to 0.1762, the usual example of the exact interval of Clopper and Pearson, from
+    memory."""
     assert binomial_interval(0, 1000) == (0.0, pytest.approx(1.0 - 0.05**1e-3, rel=1e-6))
     assert binomial_interval(0, 3000)[1] < 1e-3
     assert binomial_interval(10, 100) == (

@@ -1,4 +1,6 @@
-"""Power cuts of a recorded daemon (tests/proofs/power_cuts.py): a slice of those that are made by hand."""
+"""Power cuts of a recorded daemon (tests/proofs/power_cuts.py): a slice of those that are made by
+hand.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,9 @@ from tests.paths import DATA
 from tests.proofs.power_cuts import Call, DiskFile, check, cuts_of, load, parsed, places_in
 
 TRACE = DATA / "power_cut_trace.gz"
-"""What a daemon wrote and told in 40 s of a run, recorded by ``python -m tests.proofs.power_cuts --record``."""
+"""What a daemon wrote and told in 40 s of a run, recorded by ``python -m tests.proofs.power_cuts
+--record``.
+"""
 
 
 def test_sixty_cuts_of_a_recorded_run_open_and_lose_no_more_than_is_stated(tmp_path: Path) -> None:

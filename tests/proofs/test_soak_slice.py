@@ -1,4 +1,6 @@
-"""A slice of the soak (tests/proofs/soak.py) in a process of its own: nothing grows with the runs but the logbook."""
+"""A slice of the soak (tests/proofs/soak.py) in a process of its own: nothing grows with the runs
+but the logbook.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +34,8 @@ def test_twenty_runs_leave_nothing_behind_but_their_records(tmp_path: Path) -> N
     assert last.files <= first.files + 4 + 4 * filling, (
         "a thread of the pool has a connection to the logbook of its own"
     )
-    # A day of 500 runs adds 55 objects (by hand). When the pool fills some thousand come at once: between such steps is looked.
+    # A day of 500 runs adds 55 objects (by hand). When the pool fills some thousand come at once:
+    # between such steps is looked.
     steady = max((list(part) for _, part in groupby(sizes, lambda size: size.threads)), key=len)
     runs = steady[-1].runs - steady[0].runs
     assert runs >= 6

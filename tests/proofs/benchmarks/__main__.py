@@ -1,7 +1,9 @@
-"""Measures speed, cost and scale, by hand: ``python -m tests.proofs.benchmarks.__main__ [--rows 1,2,3] [--quick] [--json FILE]``. Not a test.
+"""Measures speed, cost and scale, by hand: ``python -m tests.proofs.benchmarks.__main__ [--rows
+1,2,3] [--quick] [--json FILE]``. Not a test.
 
-Each row is a figure against a baseline measured in the same run, both in turn. On a machine that does other work the
-ratios are noisy: the load is told with them. Quick means fewer and smaller repetitions, for a look.
+Each row is a figure against a baseline measured in the same run, both in turn. On a machine that
+does other work the ratios are noisy: the load is told with them. Quick means fewer and smaller
+repetitions, for a look.
 """
 
 from __future__ import annotations
@@ -66,10 +68,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     rows = [int(row) for row in given.rows.split(",")]
     if not set(rows) <= {*ROWS, 10}:
         parser.error(f"rows are 1 to 10, not {given.rows}")
+    command = ["python -m tests.proofs.benchmarks", "--rows", given.rows]
+    if given.quick:
+        command.append("--quick")
     told = {
         "machine": machine(),
         "at_utc": SystemClock().utc_now().isoformat(timespec="seconds"),
-        "command": f"python -m tests.proofs.benchmarks.__main__ --rows {given.rows}{' --quick' if given.quick else ''}",
+        "command": " ".join(command),
     }
     lines = measured(rows, given.quick)
     print(f"{told['machine']}\n{told['at_utc']}, {told['command']}\n\n{table(lines)}")

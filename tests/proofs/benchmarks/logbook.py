@@ -1,4 +1,6 @@
-"""Row 8 and its growth: a logbook of 10,000 runs, read and written, against bare SQLite and the size of the rows themselves."""
+"""Row 8 and its growth: a logbook of 10,000 runs, read and written, against bare SQLite and the
+size of the rows themselves.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +11,7 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -59,12 +62,14 @@ def run_id(number: int) -> str:
 
 
 def run_length_s(number: int) -> int:
-    """Return 600 to 3,600 s; the newest of the hundred, thousand and ten thousand are the longest."""
+    """Return 600 to 3,600 s; the newest of each hundred, thousand and ten thousand is longest."""
     return 3600 if number % 100 == 0 else random.Random(number).randint(600, 3600)
 
 
 def entries(number: int, plan: dict[str, Any], settings: dict[str, Any]) -> Iterator[Entry]:
-    """Yield a whole run as the recorder makes it, without the checkpoints that the next ones replace."""
+    """Yield a whole run as the recorder makes it, without the checkpoints that the next ones
+    replace.
+    """
     rng, name, length_s = random.Random(number), run_id(number), run_length_s(number)
     began_utc = BEGAN_UTC + timedelta(hours=2 * number)
     piece = f"{PIECES[number % len(PIECES)]} {number // len(PIECES)}"
@@ -199,7 +204,7 @@ def logbook(quick: bool) -> list[Line]:
                 mine(), theirs()
                 pairs = interleaved(
                     lambda mine=mine, times=times: _timed_ms(mine, times),  # type: ignore[misc]
-                    lambda theirs=theirs, times=times: _timed_ms(theirs, times),  # type: ignore[misc]
+                    partial(_timed_ms, theirs, times),
                     repetitions,
                 )
                 for index, (mine_ms, _) in enumerate(pairs):
@@ -239,7 +244,10 @@ def _write_runs(store: Store, first: int, last: int) -> None:
 
 
 def _written(seconds: int) -> list[Line]:
-    """Write a run second by second as the daemon does, on the disk that the project lies on. Source: proc(5), io."""
+    """Write a run second by second as the daemon does, on the disk that the project lies on.
+
+    Source: proc(5), io.
+    """
     clock, per_hour = VirtualClock(BEGAN_UTC), 3600.0 / seconds
     (ROOT / "out").mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory(dir=ROOT / "out") as name:

@@ -1,4 +1,6 @@
-"""Rows 4 and 5: how long the daemon takes to start, and what it holds in memory, against a bare application."""
+"""Rows 4 and 5: how long the daemon takes to start, and what it holds in memory, against a bare
+application.
+"""
 
 from __future__ import annotations
 
@@ -97,9 +99,13 @@ def process(
 ) -> Iterator[subprocess.Popen[bytes]]:
     """Run a process meanwhile; it is asked to end, and made to."""
     child = subprocess.Popen(
-        command, cwd=ROOT, env={**os.environ, **(environment or {})}, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+        command,
+        cwd=ROOT,
+        env={**os.environ, **(environment or {})},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+    )
     assert child.stdin is not None
     try:
         if given:
@@ -137,7 +143,10 @@ def daemon(port: int, state_directory: Path) -> list[str]:
 
 
 def processor_s(pid: int) -> float:
-    """Return the processor time of all threads of a process, s. Source: Linux, Documentation/scheduler/sched-stats."""
+    """Return the processor time of all threads of a process, s.
+
+    Source: Linux, Documentation/scheduler/sched-stats.
+    """
     return (
         sum(
             int((task / "schedstat").read_text().split()[0])
@@ -169,7 +178,9 @@ def _to_answer() -> Start:
 
 
 def _to_off() -> Start:
-    """Return the time to the first sign of life for the service manager: a whole pass of the loop with the relay off."""
+    """Return the time to the first sign of life for the service manager: a whole pass of the loop
+    with the relay off.
+    """
     clock, port = SystemClock(), free_port()
     with (
         tempfile.TemporaryDirectory() as name,

@@ -1,4 +1,6 @@
-"""Row 6 and its growth: status requests against a bare endpoint, and what many open event streams cost."""
+"""Row 6 and its growth: status requests against a bare endpoint, and what many open event streams
+cost.
+"""
 
 from __future__ import annotations
 
@@ -82,7 +84,8 @@ class Served:
         assert self.child.stdout is not None
         self.child.stdin.write(b"\n")
         self.child.stdin.flush()
-        return next(json.loads(line) for line in self.child.stdout if line.startswith(b"{"))  # type: ignore[no-any-return]
+        lines = (line for line in self.child.stdout if line.startswith(b"{"))
+        return json.loads(next(lines))  # type: ignore[no-any-return]
 
     def read_streams(self, streams: list[socket.socket], seconds: float) -> int:
         """Read what comes for so long; return how many messages that were."""

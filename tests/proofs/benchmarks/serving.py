@@ -1,6 +1,8 @@
-"""The daemon on the rehearsal bench in real time, with a watch on its passes: ``python -m tests.proofs.benchmarks.serving DIRECTORY PORT``.
+"""The daemon on the rehearsal bench in real time, with a watch on its passes: ``python -m
+tests.proofs.benchmarks.serving DIRECTORY PORT``.
 
-Each line on its standard input is answered by one of JSON: how late the loop woke since the last line, ms.
+Each line on its standard input is answered by one of JSON: how late the loop woke since the last
+line, ms.
 """
 
 from __future__ import annotations

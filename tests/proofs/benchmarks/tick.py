@@ -6,7 +6,9 @@ import socket
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from time import thread_time  # noqa: TID251 getrusage counts in ticks of 4 ms, too coarse for what is measured here
+
+# getrusage counts in steps of 4 ms, too coarse here.
+from time import thread_time  # noqa: TID251
 from typing import Any
 
 from adafruit_ina219 import INA219
@@ -33,7 +35,9 @@ from tests.proofs.benchmarks.table import Line, Place, compared, grown, interlea
 
 POLL_S = 0.02
 SLOW_CORE = 10.0
-"""How many times slower the core is on which the tick must still be cheap: a Pi Zero's against a desk machine's, roughly."""
+"""How many times slower the core is on which the tick must still be cheap: a Pi Zero's against a
+desk machine's, roughly.
+"""
 
 PLATE = PlanRequest(
     metal="fine-silver", area_mm2=767.0, depth_mm=0.25, current_a=3.0, thickness_mm=1.2
@@ -69,7 +73,9 @@ class _Chip(INA219):  # type: ignore[misc]
 
 
 class BareDriver:
-    """The driver on a bench of its own, polled at the same pace and reading the same registers; the relay is on."""
+    """The driver on a bench of its own, polled at the same pace and reading the same registers; the
+    relay is on.
+    """
 
     def __init__(self, request: PlanRequest) -> None:
         settings = Settings()
@@ -81,7 +87,8 @@ class BareDriver:
         )
         self._relay.on()
         self._chip = _Chip(self.bench.bus, settings.rig.i2c_address)
-        # 16 V, 320 mV, bus once, shunt averaged over 128, both for ever. Source: TI SBOS448, configuration register.
+        # 16 V, 320 mV, bus once, shunt averaged over 128, continuous.
+        # Source: TI SBOS448, configuration register.
         self._chip.configuration = 3 << 11 | 0b0011 << 7 | 0b1111 << 3 | 7
 
     def poll(self) -> None:

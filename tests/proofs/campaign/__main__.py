@@ -1,7 +1,9 @@
-"""The campaign of whole runs: ``python -m tests.proofs.campaign.__main__ --runs 2000 --seed 1``, or ``make campaign``.
+"""The campaign of whole runs: ``python -m tests.proofs.campaign.__main__ --runs 2000 --seed 1``, or
+``make campaign``.
 
-A run is drawn from seed and number alone: ``--only N`` repeats one. ``--each N`` runs every fault singly N times at the default
-limits, ``--study N`` asks for false alarms in N runs without a fault and for the slow faults in N / 10 runs each.
+A run is drawn from seed and number alone: ``--only N`` repeats one. ``--each N`` runs every fault
+singly N times at the default limits, ``--study N`` asks for false alarms in N runs without a fault
+and for the slow faults in N / 10 runs each.
 """
 
 from __future__ import annotations

@@ -1,4 +1,6 @@
-"""Draws one whole run of the campaign: plate, bench, settings, faults, disturbances, what people do. Seeded, one by one."""
+"""Draws one whole run of the campaign: plate, bench, settings, faults, disturbances, what people
+do. Seeded, one by one.
+"""
 
 from __future__ import annotations
 
@@ -22,25 +24,30 @@ from hardware.rehearsal.spec import BenchSpec
 from hardware.rig import sensor_range_a
 
 TURNED_UP = "too much current"
-"""Somebody turns the supply up in mid-run: no fault of the bench's own list, but a row of the table."""
+"""Somebody turns the supply up in mid-run: no fault of the bench's own list, but a row of the
+table.
+"""
 
 NAMES = (*FAULTS, TURNED_UP)
 
 STUDY = "study"
-"""Kind of the runs for false alarms and slow faults: default limits, 150 to 480 s, nothing that ends a run early."""
+"""Kind of the runs for false alarms and slow faults: default limits, 150 to 480 s, nothing that
+ends a run early.
+"""
 
 SLOW = frozenset(SLOW_FAULTS) - {"plate_lifted"}
 
 KINDS = {"quiet": 10, "single": 36, "pair": 18, "single-disturbed": 14, "storm": 12, "restart": 10}
-"""Kinds of run and their shares. quiet: nothing goes wrong. storm: no fault, many disturbances and commands. restart: the
-process ends in mid-run, by a signal or by a power cut, and comes back."""
+"""Kinds of run and their shares. quiet: nothing goes wrong. storm: no fault, many disturbances and
+commands. restart: the process ends in mid-run, by a signal or by a power cut, and comes back."""
 
 BELIEVED_SIGMA = 3.29
 """99.9 % of a normal distribution lie within."""
 
 MAX_RIPPLE_FRACTION = 0.48
-"""Amplitude of the ripple over the mean of a full-wave rectifier without a smoothing capacitor. Source: Fourier series of |sin|:
-2/3 at twice the mains; a small choke or the bath's own inductance leaves about half. Common practice, no source."""
+"""Amplitude of the ripple over the mean of a full-wave rectifier without a smoothing capacitor.
+Source: Fourier series of |sin|: 2/3 at twice the mains; a small choke or the bath's own inductance
+leaves about half. Common practice, no source."""
 
 MAX_CLOCK_ERROR = INA219.time_tolerance_fraction
 """The chip's conversion time, largest over typical."""
@@ -269,7 +276,10 @@ def _studied(rng: Random, request: PlanRequest) -> PlanRequest:
 
 
 def _spec(rng: Random, plan: RunPlan, settings: Settings) -> BenchSpec:
-    """Return the true plate and bench. What the depth interval knows of is drawn within 99.9 % of what is believed."""
+    """Return the true plate and bench.
+
+    What the depth interval knows of is drawn within 99.9 % of what is believed.
+    """
     metal, request = plan.metal, plan.request
     sds = (
         math.hypot(metal.bath_sd, metal.run_sd),
@@ -326,9 +336,19 @@ def _supply(rng: Random, spec: BenchSpec, plan: RunPlan) -> BenchSpec | None:
 
 
 COMMANDS = (
-    "pause", "resume", "stop", "stop_button", "acknowledge", "start", "lifted", "left_in", "first_look_well", "first_look_bad",
-    "reading", "raise_ceilings",
-)  # fmt: skip
+    "pause",
+    "resume",
+    "stop",
+    "stop_button",
+    "acknowledge",
+    "start",
+    "lifted",
+    "left_in",
+    "first_look_well",
+    "first_look_bad",
+    "reading",
+    "raise_ceilings",
+)
 
 
 def _deeds(rng: Random, kind: str, latest_s: float) -> list[Deed]:

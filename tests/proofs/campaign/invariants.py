@@ -1,4 +1,6 @@
-"""What must hold in every run of the campaign, by name, and the ledger of how often each was looked at and what it found."""
+"""What must hold in every run of the campaign, by name, and the ledger of how often each was looked
+at and what it found.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +39,10 @@ class Ledger:
     violations: list[str] = field(default_factory=list)
 
     def must(self, name: str, holds: bool, text: str | Callable[[], str]) -> None:
-        """Look at an invariant; ``text`` says what is wrong when it does not hold. Raises: KeyError for an unknown name."""
+        """Look at an invariant; ``text`` says what is wrong when it does not hold.
+
+        Raises: KeyError for an unknown name.
+        """
         self.checked[name] += 1
         if not holds:
             self.fail(name, text if isinstance(text, str) else text())

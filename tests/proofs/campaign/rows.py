@@ -12,7 +12,9 @@ FAULTS_PAGE = ROOT / "controller" / "README.md"
 MEASURED_PAGE = ROOT / "tests" / "README.md"
 
 POLL_S = 0.02
-"""The rows are stated for the default poll period, s; another one shifts them by two polls' difference."""
+"""The rows are stated for the default poll period, s; another one shifts them by two polls'
+difference.
+"""
 
 SHIFTED_BY = {
     "lead_off": ("lost_contact_s",),
@@ -23,7 +25,8 @@ SHIFTED_BY = {
     "sample_stuck": ("max_sample_age_s",),
     "relay_welded": ("welded_after_s",),
 }
-"""Settings whose default is inside a row's seconds: another value moves the row by the difference."""
+"""Settings whose default is inside a row's seconds: another value moves the row by the difference.
+"""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,6 @@
-"""The campaign's outcomes as tables: each fault, how it was noticed and how soon; charge, depth, invariants."""
+"""The campaign's outcomes as tables: each fault, how it was noticed and how soon; charge, depth,
+invariants.
+"""
 
 from __future__ import annotations
 
@@ -26,16 +28,23 @@ NOT_ETCHING = {
     "short_circuit",
     "resist_leak",
 }
-"""Faults that lead charge past the plate or gather it on a part of it: no interval is promised for them."""
+"""Faults that lead charge past the plate or gather it on a part of it: no interval is promised for
+them.
+"""
 
 GRACE_S = LimitSettings().contact_grace_s
 
 LONG_S = 30.0
-"""Charge is compared in runs of at least this relay-on time, s: each end of a shorter one is uncertain by a poll."""
+"""Charge is compared in runs of at least this relay-on time, s: each end of a shorter one is
+uncertain by a poll.
+"""
 
 
 def quantile(values: Sequence[float], share: float) -> float:
-    """Return the smallest value that at least ``share`` of the values do not exceed. Raises: IndexError without values."""
+    """Return the smallest value that at least ``share`` of the values do not exceed.
+
+    Raises: IndexError without values.
+    """
     return sorted(values)[max(0, ceil(share * len(values)) - 1)]
 
 
@@ -49,7 +58,8 @@ def spread(values: Sequence[float], form: str = "{:.3f}") -> str:
 def faults_table(outcomes: Sequence[Outcome]) -> list[str]:
     """Return the lines of the table of faults: how often, how noticed, how soon."""
     lines = [
-        "| fault | drawn | relay on | off for its reason | reasons (count) | timed | s p50 | s p99 | s max | conversions max |",
+        "| fault | drawn | relay on | off for its reason | reasons (count) | timed | s p50 | s "
+        "p99 | s max | conversions max |",
         "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for name in NAMES:
@@ -75,7 +85,9 @@ def faults_table(outcomes: Sequence[Outcome]) -> list[str]:
 
 
 def _is_undisturbed(outcome: Outcome, off: dict[str, Any], name: str) -> bool:
-    """Return whether the seconds belong to this fault alone, at the default limits, after the grace where there is one."""
+    """Return whether the seconds belong to this fault alone, at the default limits, after the grace
+    where there is one.
+    """
     is_contact = "lost_contact" in reasons(name)
     return (
         name != "relay_welded"  # it cannot turn off: told after the run's own end
@@ -89,7 +101,9 @@ def _is_undisturbed(outcome: Outcome, off: dict[str, Any], name: str) -> bool:
 
 
 def depth_lines(outcomes: Sequence[Outcome]) -> list[str]:
-    """Return how often the true depth lay in the stated interval, over plates that were etched as planned."""
+    """Return how often the true depth lay in the stated interval, over plates that were etched as
+    planned.
+    """
     ends = [
         end
         for outcome in outcomes
@@ -103,7 +117,8 @@ def depth_lines(outcomes: Sequence[Outcome]) -> list[str]:
     above = sum(end["true_mm"] > end["high_mm"] for end in ends)
     share = 100.0 * inside / len(ends)
     return [
-        f"True depth within the interval: {inside} of {len(ends)} plates ({share:.1f} %), above it {above}, below it "
+        f"True depth within the interval: {inside} of {len(ends)} plates ({share:.1f} %), above "
+        f"it {above}, below it "
         f"{len(ends) - inside - above}."
     ]
 
@@ -123,7 +138,8 @@ def charge_lines(outcomes: Sequence[Outcome]) -> list[str]:
         return []
     p50, p99, most = (quantile(errors, share) for share in (0.5, 0.99, 1.0))
     return [
-        f"Charge error of {len(errors)} runs of {LONG_S:g} s and more without a gap: p50 {p50:.3f} %, p99 {p99:.3f} %, max "
+        f"Charge error of {len(errors)} runs of {LONG_S:g} s and more without a gap: p50 "
+        f"{p50:.3f} %, p99 {p99:.3f} %, max "
         f"{most:.3f} %."
     ]
 
@@ -153,16 +169,20 @@ def kinds_line(outcomes: Sequence[Outcome]) -> str:
 def violation_lines(outcomes: Iterable[Outcome]) -> list[str]:
     """Return every violation with what is needed to repeat its run."""
     return [
-        f"run {outcome['number']} ({outcome['kind']}; {', '.join(outcome['faults']) or 'no fault'}): {text}"
+        f"run {outcome['number']} ({outcome['kind']}; "
+        f"{', '.join(outcome['faults']) or 'no fault'}): {text}"
         for outcome in outcomes
         for text in outcome["violations"]
     ]
 
 
 def study_table(outcomes: Sequence[Outcome]) -> list[str]:
-    """Return false trips and false warnings without a fault, and how often each slow fault was seen, by supply mode."""
+    """Return false trips and false warnings without a fault, and how often each slow fault was
+    seen, by supply mode.
+    """
     lines = [
-        "| what | supply | runs | off for it | share, 95 % interval | only warned | off for others | s p50 | s p99 | s max |",
+        "| what | supply | runs | off for it | share, 95 % interval | only warned | off for "
+        "others | s p50 | s p99 | s max |",
         "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for name in (None, *SLOW_FAULTS):
@@ -193,7 +213,8 @@ def _study_row(name: str | None, mode: str, outcomes: Sequence[Outcome]) -> list
     share = f"{100 * len(seen) / len(outcomes):.1f} % ({100 * low:.1f} to {100 * high:.1f} %)"
     what = "no fault (false alarm)" if name is None else name
     return [
-        f"| {what} | {mode} | {len(outcomes)} | {len(seen)} | {share} | {warned} | {other} | {spread(seconds, '{:.1f}')} |"
+        f"| {what} | {mode} | {len(outcomes)} | {len(seen)} | {share} | {warned} | {other} | "
+        f"{spread(seconds, '{:.1f}')} |"
     ]
 
 
@@ -202,7 +223,8 @@ def _reason(outcome: Outcome) -> str | None:
 
 
 def binomial_interval(count: int, of: int) -> tuple[float, float]:
-    """Return the exact two-sided 95 % interval of a share, one-sided at 0 and at all (0 of n: the rule of three, about 3 / n).
+    """Return the exact two-sided 95 % interval of a share, one-sided at 0 and at all (0 of n: the
+    rule of three, about 3 / n).
 
     Source: Clopper, Pearson, Biometrika 26 (1934); rule of three: 1 - 0.05 ** (1 / n).
     """

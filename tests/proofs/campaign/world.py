@@ -1,4 +1,6 @@
-"""One bench in virtual time and one controller process after another on it: real driver, gate, loop, logbook and restorer."""
+"""One bench in virtual time and one controller process after another on it: real driver, gate,
+loop, logbook and restorer.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +11,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from contextlib import closing
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -133,7 +136,7 @@ class World:
         self._turned_up = list(scenario.turned_up)
         self.boot()
 
-    # --- a process --------------------------------------------------------------------------------------------------
+    # --- a process -------------------------------------------------------------------------------
 
     def boot(self) -> None:
         """Begin a process as the daemon does, server aside."""
@@ -180,13 +183,15 @@ class World:
         self._arm()
 
     def _arm(self) -> None:
-        """Have what comes from other threads come at its exact time, be it in the middle of a bus call."""
+        """Have what comes from other threads come at its exact time, be it in the middle of a bus
+        call.
+        """
         for deed in [
             deed for deed in self.deeds if deed.what in ("stop", "stop_button", "shutdown")
         ]:
             self.deeds.remove(deed)
             delay_s = self.start_at_s + deed.at_s - self.clock.monotonic_s()
-            self.at(max(1e-3, delay_s), lambda deed=deed: self._from_outside(deed))  # type: ignore[misc]
+            self.at(max(1e-3, delay_s), partial(self._from_outside, deed))
 
     def at(self, delay_s: float, action: Callable[[], None]) -> None:
         """Call ``action`` once after ``delay_s`` (> 0), wherever the clock is moved just then."""
@@ -261,7 +266,7 @@ class World:
         self.pending.clear()
         self._late_s = 0.0
 
-    # --- the loop's pacer -------------------------------------------------------------------------------------------
+    # --- the loop's pacer ------------------------------------------------------------------------
 
     def wait_until(self, deadline_s: float) -> None:
         """Between two passes: look, work the logbook, do what is due; then let the time pass."""
@@ -296,7 +301,7 @@ class World:
             self._bench_watcher(high)
         if first:
             for at_s, factor in self._turned_up:
-                self.at(at_s, lambda at_s=at_s, factor=factor: self._turn_up(at_s, factor))  # type: ignore[misc]
+                self.at(at_s, partial(self._turn_up, at_s, factor))
 
     def _turn_up(self, at_s: float, factor: float) -> None:
         """Somebody turns the supply's knob; not always by enough to break the limit."""
@@ -316,7 +321,7 @@ class World:
             )
             self.watch.turned_enough[at_s] = current_a > self.watch.oracle.surely_over_a(run.limits)
 
-    # --- what is due ------------------------------------------------------------------------------------------------
+    # --- what is due -----------------------------------------------------------------------------
 
     def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         """Hang the plate of each new run."""
@@ -398,7 +403,7 @@ class World:
         else:
             self.submit(deed.what)
 
-    # --- the logbook ------------------------------------------------------------------------------------------------
+    # --- the logbook -----------------------------------------------------------------------------
 
     def _work_the_logbook(self, now_s: float) -> None:
         """Do what the logbook's thread does, when it would."""
