@@ -1,4 +1,4 @@
-"""Power cuts of a recorded daemon (tests/proofs/power_cuts.py): a slice of those that are made by
+"""Power cuts of a recorded daemon (tests/proofs/power_cuts): a slice of those that are made by
 hand.
 """
 
@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from tests.paths import DATA
-from tests.proofs.power_cuts import Call, DiskFile, check, cuts_of, load, parsed, places_in
+from tests.proofs.power_cuts.cutting import DiskFile, check, cuts_of, places_in
+from tests.proofs.power_cuts.recording import Call, load, parsed
 
 TRACE = DATA / "power_cut_trace.gz"
 """What a daemon wrote and told in 40 s of a run, recorded by ``python -m tests.proofs.power_cuts

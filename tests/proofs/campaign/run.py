@@ -7,11 +7,12 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from tests.proofs.campaign.attachments import Listener
 from tests.proofs.campaign.draw import SLOW, STUDY, TURNED_UP, Scenario, draw
 from tests.proofs.campaign.left_alone import MATTERS, left_alone
 from tests.proofs.campaign.oracle import row_s
 from tests.proofs.campaign.rows import reasons, rows
-from tests.proofs.campaign.world import Listener, World
+from tests.proofs.campaign.world import World
 
 OTHER_ENDS = frozenset({"over_time", "over_charge", "depth_limit"})
 """Ceilings that a run may meet by itself: thin sheets and poor bites are drawn, too."""

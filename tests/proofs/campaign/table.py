@@ -11,10 +11,10 @@ from typing import Any
 
 from controller.config import LimitSettings
 from hardware.rehearsal.faults.slow import SLOW_FAULTS
+from tests.proofs.campaign.bounds import EXEMPT_FROM_CHARGE, EXEMPT_FROM_DEPTH
 from tests.proofs.campaign.draw import NAMES
 from tests.proofs.campaign.invariants import INVARIANTS
 from tests.proofs.campaign.rows import reasons
-from tests.proofs.campaign.watch import EXEMPT_FROM_CHARGE, EXEMPT_FROM_DEPTH
 
 Outcome = dict[str, Any]
 
