@@ -1,6 +1,4 @@
-"""A whole daemon for the API's tests: rehearsal rig, controller, logbook and application, with a
-loop and a server on demand.
-"""
+"""A whole daemon for the tests of the API, on the rehearsal rig; loop and server on demand."""
 
 from __future__ import annotations
 
@@ -189,9 +187,7 @@ class Daemon:
         self.app = create_app(**{**known, **app})
 
     def step(self, times: int = 80) -> None:
-        """Let the loop make so many passes of 20 ms on this thread; 80 give more readings than the
-        rig check needs.
-        """
+        """Run passes of 20 ms on this thread; the rig check needs fewer than 80."""
         for _ in range(times):
             self.assembly.loop.step()
             self.clock.advance(0.02)
@@ -257,8 +253,7 @@ def ask(
     client: tuple[str, int] = ("127.0.0.1", 123),
     **request: Any,
 ) -> httpx.Response:
-    """Return the application's answer without a server between. Live streams must not be asked for:
-    they have no end.
+    """Return the application's response without a server. Not for live streams, which have no end.
 
     :param client: address from which the request comes.
     """

@@ -15,9 +15,7 @@ PNG = b"\x89PNG\r\n\x1a\n"
 
 
 def measured(sha256: str = "9a" * 32, **changes: Any) -> ArtworkMeasure:
-    """A disc of 10 mm radius with a line beside it, as a measurement: numbers of its own, none of
-    them measured.
-    """
+    """A made-up measurement of a disc of 10 mm radius with a line beside it."""
     values: dict[str, Any] = {
         "area_mm2": 314.0,
         "area_uncertainty_mm2": 0.3,

@@ -1,6 +1,4 @@
-"""Shapes with known area, edge and growth, and files of them: an exact rasteriser, so that only the
-measuring is on trial.
-"""
+"""Shapes with known area, edge and growth, and exact raster files of them."""
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
-"""``biteclock serve`` on the rehearsal bench as a process of its own, for tests that signal, starve
-or kill it.
-"""
+"""``biteclock serve`` on the rehearsal rig in a separate process, to signal, starve or kill."""
 
 from __future__ import annotations
 
@@ -121,9 +119,7 @@ class Process:
                     raise
 
     def end(self, number: signal.Signals) -> tuple[int, str, str]:
-        """Send a signal and return exit status, output and errors of the process, which must leave
-        in time.
-        """
+        """Send a signal; return exit status, output and errors. The process must end in time."""
         gone = os.pidfd_open(self._child.pid)
         try:
             self._child.send_signal(number)

@@ -42,9 +42,7 @@ class RecordingPin:
 
 @dataclass
 class ScriptedSensor:
-    """Gives one averaged conversion after the other: current and voltage from a function of (relay
-    on, time).
-    """
+    """Gives averaged conversions; current and voltage are a function of (relay on, time)."""
 
     clock: VirtualClock
     gate: RelayGate

@@ -1,6 +1,4 @@
-"""A Raspberry Pi for ``build_bench_rig``: a kernel under gpiozero's lgpio factory, and an emulated
-INA219 on /dev/i2c-1.
-"""
+"""A Raspberry Pi for ``build_bench_rig``: GPIO lines, and an INA219 on /dev/i2c-1."""
 
 from __future__ import annotations
 

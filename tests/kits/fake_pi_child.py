@@ -46,9 +46,7 @@ class StuckPi(FakePi):
         super().catch_up(now_s)
 
     def _block(self) -> None:
-        """Wait as in a kernel's uninterruptible sleep: the handler of a signal that comes meanwhile
-        runs afterwards.
-        """
+        """Wait as in a kernel's uninterruptible sleep: signal handlers run afterwards."""
         late: list[tuple[int, Any]] = []
         handler: Any = signal.signal(
             signal.SIGTERM, lambda number, frame: late.append((number, frame))

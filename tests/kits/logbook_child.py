@@ -1,6 +1,4 @@
-"""A process that writes runs until it is killed; run as ``python -m tests.kits.logbook_child MODE
-PATH``.
-"""
+"""Writes runs until it is killed: ``python -m tests.kits.logbook_child MODE PATH``."""
 
 from __future__ import annotations
 
@@ -65,10 +63,7 @@ def write_runs(path: Path, *, with_thread: bool) -> None:
 
 
 def fill_up(path: Path) -> None:
-    """Write under a limit on the size of files, as a full disk; then lift it.
-
-    Print what the health said.
-    """
+    """Write with a limit on file size, as on a full disk; then lift it. Print the health."""
     desk = ManualLogbook(path)
     desk.begin()
     size_bytes = max(p.stat().st_size for p in path.parent.iterdir())

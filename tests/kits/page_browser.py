@@ -1,6 +1,4 @@
-"""Chromium for the page's tests: visits that note every flaw the browser sees, axe-core, and
-pictures.
-"""
+"""Chromium for the page's tests: visits that collect flaws, axe-core, and pictures."""
 
 from __future__ import annotations
 
@@ -59,7 +57,7 @@ document.addEventListener("securitypolicyviolation", (event) => {
 
 @contextmanager
 def chromium() -> Iterator[Browser]:
-    """Run the system's Chromium meanwhile."""
+    """Run the system's Chromium."""
     path = (
         shutil.which("chromium")
         or shutil.which("chromium-browser")
@@ -98,9 +96,7 @@ class Visit:
             self.complaints.append(f"{kind}: {text}")
 
     def expect_refusal(self, phrase: str) -> None:
-        """Chromium itself writes every refused request to the console; this one belongs to the
-        test.
-        """
+        """Chromium writes every refused request to the console; this one is part of the test."""
         self._expected.add(phrase)
 
     def go(self, screen: str = "now") -> Page:
@@ -121,9 +117,7 @@ class Visit:
         assert flaws["shift"] == 0, flaws["shifts"]
 
     def axe(self) -> list[str]:
-        """Return what axe-core finds on the screen as it is, by the rules of WCAG 2.2 A and AA and
-        its best practices.
-        """
+        """Return what axe-core finds on the screen: WCAG 2.2 A and AA, and its best practices."""
         if not self.page.evaluate("'axe' in window"):
             self.page.evaluate(AXE)
         found = self.page.evaluate("axe.run({ resultTypes: ['violations'] })")

@@ -1,6 +1,4 @@
-"""The daemon on the rehearsal bench as a process of its own, for tests that look at it through a
-browser.
-"""
+"""The daemon on the rehearsal rig in a separate process, for tests with a browser."""
 
 from __future__ import annotations
 
@@ -92,9 +90,7 @@ class PageBench:
         return {"name": COOKIE, "value": token, "url": self.address}
 
     def ask(self, method: str, path: str, body: Any = None) -> Any:
-        """Return the answer of the API; while the bench is busy (503, nothing done) ask again after
-        its next news.
-        """
+        """Return the response of the API; while it is busy (503), try again at the next event."""
         data = None if body is None else json.dumps(body).encode()
         headers = {"Authorization": f"Bearer {self.cookie['value']}"}
         if body is not None:

@@ -1,5 +1,4 @@
-"""A flood of requests against the bench, and what it does to the loop's ticks and to Stop: ``python
--m tests.proofs.flood``.
+"""Floods the daemon and times the loop and Stop: ``python -m tests.proofs.flood``.
 
 The clients are a process of their own, so that their work is not taken for the bench's.
 """
@@ -47,9 +46,7 @@ def connect(port: int) -> socket.socket:
 
 
 def pour(port: int) -> dict[str, object]:
-    """Be all the clients: open streams that are not read, heads and bodies that do not end, and
-    press Stop again and again.
-    """
+    """Be all clients: open unread streams, send endless heads and bodies, press Stop repeatedly."""
     clock, open_ones, streams, refused = SystemClock(), [], 0, 0
     for _ in range(STREAMS + 60):
         stream = connect(port)

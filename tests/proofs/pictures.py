@@ -1,6 +1,4 @@
-"""Pictures for the README, from those that the page's tests took: ``python -m
-tests.proofs.pictures``.
-"""
+"""Pictures for README.md from the page's tests: ``python -m tests.proofs.pictures``."""
 
 from __future__ import annotations
 
@@ -27,9 +25,9 @@ ALL_BYTES = 900_000
 
 
 def shrink() -> int:
-    """Write the small pictures and return how many bytes they are together.
+    """Write the small pictures and return their size together, bytes.
 
-    Raises: FileNotFoundError before the tests ran.
+    Raises: FileNotFoundError before the tests of the page ran.
     """
     TARGET.mkdir(exist_ok=True)
     for name in NAMES:

@@ -64,9 +64,7 @@ class PublishedValue:
 
 
 def half_a_digit(printed: str) -> float:
-    """Return half of the last printed digit, and a hair: a figure in the middle may have been
-    rounded either way.
-    """
+    """Return a little more than half of the last printed digit: the rounding of a figure."""
     mantissa, _, exponent = printed.partition("e")
     return 0.5 * 10.0 ** (int(exponent or 0) - len(mantissa.partition(".")[2])) * (1.0 + 1e-6)
 

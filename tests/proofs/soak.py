@@ -153,9 +153,7 @@ class Soak:
 def soaked(
     directory: Path, hours: float, runs: int, tell: Any = lambda _size: None, samples: int = 12
 ) -> list[Size]:
-    """Return the sizes over so many hours with so many runs evenly spread; the first after a tenth
-    of them.
-    """
+    """Return the sizes over some hours with evenly spread runs; the first after a tenth."""
     soak = Soak(directory)
     soak.pass_time(soak.began_at_s + 5.0)
     sizes: list[Size] = []
@@ -179,9 +177,7 @@ def soaked(
 
 
 def growth(sizes: Sequence[Size]) -> str:
-    """Return what grew from the first to the last size, per hour and per run, and of the memory the
-    second half alone.
-    """
+    """Return the growth per hour and per run; for memory, of the second half alone."""
     first, middle, last = sizes[0], sizes[len(sizes) // 2], sizes[-1]
     hours, runs = last.at_h - first.at_h, last.runs - first.runs
     return (

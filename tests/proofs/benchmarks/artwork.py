@@ -130,10 +130,7 @@ def measured(path: Path, preview: Path | None = None) -> tuple[float, float, int
 
 
 def draw_a4(folder: Path, shapes: int) -> None:
-    """Write the A4 files.
-
-    In a process of its own: a child's peak memory starts from its parent's.
-    """
+    """Write the A4 files, in a separate process: a child's peak memory starts from its parent's."""
     plain = artwork(*A4_PX_1200, shapes)
     grey, bits = shaded(plain), plain.convert("1")
     for name, image, file_format, more in (

@@ -1,6 +1,4 @@
-"""Row 8 and its growth: a logbook of 10,000 runs, read and written, against bare SQLite and the
-size of the rows themselves.
-"""
+"""Row 8 and its growth: a logbook of 10,000 runs against bare SQLite and the size of the rows."""
 
 from __future__ import annotations
 
@@ -67,9 +65,7 @@ def run_length_s(number: int) -> int:
 
 
 def entries(number: int, plan: dict[str, Any], settings: dict[str, Any]) -> Iterator[Entry]:
-    """Yield a whole run as the recorder makes it, without the checkpoints that the next ones
-    replace.
-    """
+    """Yield a whole run as the recorder makes it, with its newest checkpoint only."""
     rng, name, length_s = random.Random(number), run_id(number), run_length_s(number)
     began_utc = BEGAN_UTC + timedelta(hours=2 * number)
     piece = f"{PIECES[number % len(PIECES)]} {number // len(PIECES)}"
@@ -244,7 +240,7 @@ def _write_runs(store: Store, first: int, last: int) -> None:
 
 
 def _written(seconds: int) -> list[Line]:
-    """Write a run second by second as the daemon does, on the disk that the project lies on.
+    """Write a run second by second, as the daemon does, to the project's disk.
 
     Source: proc(5), io.
     """

@@ -1,6 +1,4 @@
-"""Row 9: the page over the wire and its script, against an empty page with the same three plots by
-uPlot alone.
-"""
+"""Row 9: the page's transfer and script, against an empty page with the same three plots."""
 
 from __future__ import annotations
 

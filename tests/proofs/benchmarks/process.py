@@ -1,6 +1,4 @@
-"""Rows 4 and 5: how long the daemon takes to start, and what it holds in memory, against a bare
-application.
-"""
+"""Rows 4 and 5: the daemon's start and memory, against a bare application."""
 
 from __future__ import annotations
 
@@ -178,9 +176,7 @@ def _to_answer() -> Start:
 
 
 def _to_off() -> Start:
-    """Return the time to the first sign of life for the service manager: a whole pass of the loop
-    with the relay off.
-    """
+    """Return the time to the first message to the service manager, sent after a whole pass."""
     clock, port = SystemClock(), free_port()
     with (
         tempfile.TemporaryDirectory() as name,

@@ -1,6 +1,4 @@
-"""Row 2: how soon the relay pin is low after the cell's voltage has left its limit, in conversions
-of the chip.
-"""
+"""Row 2: time from the voltage limit to the low relay pin, in conversions of the chip."""
 
 from __future__ import annotations
 
@@ -27,9 +25,7 @@ Source: TI SBOS448, table of ADC settings.
 """
 
 FAULT_S = (2.0, 4.0)
-"""The supply loses its regulation somewhere in here, s after the relay turned on: any phase of a
-conversion and of a poll.
-"""
+"""The supply loses its regulation between these times after on, s, at any phase of a conversion."""
 
 
 def _is_past(rig: Rig, at_s: float) -> bool:

@@ -1,6 +1,4 @@
-"""Row 6 and its growth: status requests against a bare endpoint, and what many open event streams
-cost.
-"""
+"""Row 6 and its growth: status requests against a bare endpoint, and many event streams."""
 
 from __future__ import annotations
 

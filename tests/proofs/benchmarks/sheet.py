@@ -1,6 +1,4 @@
-"""Row 7 and its growth: an A4 sheet at 1200 dpi in the measuring process, against Pillow reading
-the file alone.
-"""
+"""Row 7 and its growth: measuring an A4 sheet at 1200 dpi, against Pillow opening the file."""
 
 from __future__ import annotations
 
@@ -24,9 +22,9 @@ SHAPES = 2500
 
 
 def draw(folder: Path, dpi: int) -> None:
-    """Write the sheet in both kinds.
+    """Write both kinds of sheet, in a separate process.
 
-    In a process of its own: a child's peak memory starts from its parent's.
+    A child's peak memory starts from its parent's.
     """
     Image.MAX_IMAGE_PIXELS = None
     width, height = (round(side * dpi / 1200) for side in A4_PX_1200)

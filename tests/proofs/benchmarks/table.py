@@ -1,6 +1,4 @@
-"""What the table of measurements is made of: rows with a baseline, medians, spreads and exponents,
-and the machine.
-"""
+"""The parts of the table of measurements: lines with a baseline, statistics, the machine."""
 
 from __future__ import annotations
 
@@ -103,9 +101,7 @@ def interleaved(
 def compared(
     row: int, what: str, pairs: Sequence[Pair], unit: str, baseline: str, place: Place | None = None
 ) -> Line:
-    """Return the line of a figure against its baseline: medians, and the median of the repetitions'
-    ratios.
-    """
+    """Return the line of a figure and its baseline: their medians, and the median of the ratios."""
     ratios = [mine / theirs for mine, theirs in pairs]
     figures = median(mine for mine, _ in pairs), median(theirs for _, theirs in pairs)
     return Line(

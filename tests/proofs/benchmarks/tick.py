@@ -35,9 +35,7 @@ from tests.proofs.benchmarks.table import Line, Place, compared, grown, interlea
 
 POLL_S = 0.02
 SLOW_CORE = 10.0
-"""How many times slower the core is on which the tick must still be cheap: a Pi Zero's against a
-desk machine's, roughly.
-"""
+"""How many times slower a Pi Zero's core is than a desktop machine's, roughly."""
 
 PLATE = PlanRequest(
     metal="fine-silver", area_mm2=767.0, depth_mm=0.25, current_a=3.0, thickness_mm=1.2
@@ -73,9 +71,7 @@ class _Chip(INA219):  # type: ignore[misc]
 
 
 class BareDriver:
-    """The driver on a bench of its own, polled at the same pace and reading the same registers; the
-    relay is on.
-    """
+    """The driver alone, polled at the same pace and reading the same registers; relay on."""
 
     def __init__(self, request: PlanRequest) -> None:
         settings = Settings()

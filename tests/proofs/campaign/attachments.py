@@ -1,4 +1,4 @@
-"""What the campaign attaches to a process: a watched sensor, slow readers, a listener to its log."""
+"""What the campaign attaches to a process: a watched sensor, slow readers, a log listener."""
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
-"""Draws one whole run of the campaign: plate, bench, settings, faults, disturbances, what people
-do. Seeded, one by one.
-"""
+"""Draws one run of the campaign from a seed: plate, rig, settings, faults, people's acts."""
 
 from __future__ import annotations
 
@@ -24,16 +22,12 @@ from hardware.rehearsal.spec import BenchSpec
 from hardware.rig import sensor_range_a
 
 TURNED_UP = "too much current"
-"""Somebody turns the supply up in mid-run: no fault of the bench's own list, but a row of the
-table.
-"""
+"""Somebody turns the supply up during a run. A row of the table, but no fault of the rig."""
 
 NAMES = (*FAULTS, TURNED_UP)
 
 STUDY = "study"
-"""Kind of the runs for false alarms and slow faults: default limits, 150 to 480 s, nothing that
-ends a run early.
-"""
+"""The kind of run for false alarms and slow faults: default limits, 150 to 480 s, no early end."""
 
 SLOW = frozenset(SLOW_FAULTS) - {"plate_lifted"}
 
@@ -276,10 +270,7 @@ def _studied(rng: Random, request: PlanRequest) -> PlanRequest:
 
 
 def _spec(rng: Random, plan: RunPlan, settings: Settings) -> BenchSpec:
-    """Return the true plate and bench.
-
-    What the depth interval knows of is drawn within 99.9 % of what is believed.
-    """
+    """Return the true plate and rig, within 99.9 % of what the depth interval assumes."""
     metal, request = plan.metal, plan.request
     sds = (
         math.hypot(metal.bath_sd, metal.run_sd),

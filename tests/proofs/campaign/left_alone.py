@@ -1,7 +1,4 @@
-"""What a slow fault would have done to the plate with no rule in its way, and why a run missed it.
-
-For the study.
-"""
+"""For the study: what a slow fault would do unnoticed, and why a run missed it."""
 
 from __future__ import annotations
 
@@ -37,9 +34,7 @@ LATE_S = RECENT * MEAN_S
 """What stands for less than this before the run's end is not yet in the newest means, s."""
 
 SPOILT_SHARE = 0.10
-"""Share of the target depth by which work is off when it matters, or by which bare metal beside it
-is bitten.
-"""
+"""A fault matters from this error of the depth, or attack beside it, over the target depth."""
 
 SETTLED_S = 60.0
 """By then every supply has been turned up, s."""
@@ -81,8 +76,7 @@ before it was in the newest means; a slope, scatter."""
 
 
 def left_alone(scenario: Scenario) -> Outcome:
-    """Return what the scenario's only fault does by the time the planned charge is counted, or the
-    longest time is up.
+    """Return what the scenario's only fault does until the planned charge or the longest time.
 
     ``to_come``: share of the target depth etched after it began. ``short``: share of the charge
     that missed the plate. ``warmed_k``: warming since it began. ``rise_ln``: rise of ln(resistance)
@@ -162,8 +156,9 @@ def is_off(outcome: Outcome) -> bool:
 
 
 def misses_table(outcomes: Sequence[Outcome]) -> list[str]:
-    """Return, for each slow fault and supply mode, how many of those that matter were noticed, and
-    why the others were not.
+    """Return how many slow faults that matter were noticed, by fault and supply mode.
+
+    For the others, it gives the reason.
     """
     lines = [
         "| fault | supply | runs | matter | off | off or warned, share, 95 % interval | "

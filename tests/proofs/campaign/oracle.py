@@ -1,7 +1,4 @@
-"""What must end a run, judged by the bench's truth and timed by the table of faults.
-
-Knows nothing of the guards' memory.
-"""
+"""Decides from the model's true values what must end a run, and when by the table of faults."""
 
 from __future__ import annotations
 
@@ -17,9 +14,7 @@ from tests.proofs.campaign.rows import POLL_S, SHIFTED_BY, worst_s
 
 SURE_A = 0.006
 SURE_V = 0.012
-"""A reading may be off by so much: two steps of the register, the noise, what is left of the zero
-offset.
-"""
+"""Largest error of a reading: two steps of the register, noise, remaining zero offset."""
 
 AVERAGED_RIPPLE_FRACTION = 0.05
 """Share of the ripple at 100 Hz that the mean of one conversion may keep: |sin x / x| is 0.049 at
@@ -33,9 +28,7 @@ conversion_pace.py and a clock within 10 %."""
 
 
 def row_s(fault: str, scenario: Scenario) -> float:
-    """Return the seconds to off of a fault's row, moved by the settings that the row's default is
-    made of.
-    """
+    """Return the seconds to off in a fault's row, adjusted for settings that are no defaults."""
     default, limits = LimitSettings(), scenario.settings.limits
     shift_s = sum(
         getattr(limits, name) - getattr(default, name) for name in SHIFTED_BY.get(fault, ())

@@ -1,6 +1,4 @@
-"""The person at the bench: puts right what is broken, acknowledges, resumes, starts again, or
-leaves it.
-"""
+"""The person at the bench: repairs, acknowledges, resumes, starts again, or does nothing."""
 
 from __future__ import annotations
 

@@ -18,9 +18,7 @@ OTHER_ENDS = frozenset({"over_time", "over_charge", "depth_limit"})
 """Ceilings that a run may meet by itself: thin sheets and poor bites are drawn, too."""
 
 TOLD_WITHIN_S = 1.2
-"""What the age watch cuts in the middle of a bus call is told at the next pass: one stuck
-transaction later.
-"""
+"""What the age watch cuts during a bus call is reported a stuck transaction later, s."""
 
 
 def run_one(
@@ -98,9 +96,7 @@ def _outcome(world: World) -> dict[str, Any]:
 
 
 def _times_to_off(world: World) -> list[dict[str, Any]]:
-    """Return for each fault that began with the relay on: seconds from its beginning to the pin's
-    fall, and why it fell.
-    """
+    """Return the seconds from each fault to the low pin, and the reason, for relay-on faults."""
     watch, scenario = world.watch, world.scenario
     if not watch.on_edges_s:
         return []

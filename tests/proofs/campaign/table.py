@@ -1,6 +1,4 @@
-"""The campaign's outcomes as tables: each fault, how it was noticed and how soon; charge, depth,
-invariants.
-"""
+"""The outcomes of the campaign as tables: faults, seconds to off, charge, depth, invariants."""
 
 from __future__ import annotations
 
@@ -28,15 +26,14 @@ NOT_ETCHING = {
     "short_circuit",
     "resist_leak",
 }
-"""Faults that lead charge past the plate or gather it on a part of it: no interval is promised for
-them.
-"""
+"""Faults that take charge past the plate or to one part of it; the interval excludes them."""
 
 GRACE_S = LimitSettings().contact_grace_s
 
 LONG_S = 30.0
-"""Charge is compared in runs of at least this relay-on time, s: each end of a shorter one is
-uncertain by a poll.
+"""Charge is compared in runs of at least this relay-on time, s.
+
+The ends are uncertain by a poll, which matters in a shorter run.
 """
 
 
@@ -85,9 +82,7 @@ def faults_table(outcomes: Sequence[Outcome]) -> list[str]:
 
 
 def _is_undisturbed(outcome: Outcome, off: dict[str, Any], name: str) -> bool:
-    """Return whether the seconds belong to this fault alone, at the default limits, after the grace
-    where there is one.
-    """
+    """Return whether the seconds belong to this fault alone, at the default limits, after grace."""
     is_contact = "lost_contact" in reasons(name)
     return (
         name != "relay_welded"  # it cannot turn off: told after the run's own end
@@ -101,9 +96,7 @@ def _is_undisturbed(outcome: Outcome, off: dict[str, Any], name: str) -> bool:
 
 
 def depth_lines(outcomes: Sequence[Outcome]) -> list[str]:
-    """Return how often the true depth lay in the stated interval, over plates that were etched as
-    planned.
-    """
+    """Return how often the true depth was in the interval, over plates etched as planned."""
     ends = [
         end
         for outcome in outcomes
@@ -177,9 +170,7 @@ def violation_lines(outcomes: Iterable[Outcome]) -> list[str]:
 
 
 def study_table(outcomes: Sequence[Outcome]) -> list[str]:
-    """Return false trips and false warnings without a fault, and how often each slow fault was
-    seen, by supply mode.
-    """
+    """Return false trips and warnings, and the slow faults noticed, by supply mode."""
     lines = [
         "| what | supply | runs | off for it | share, 95 % interval | only warned | off for "
         "others | s p50 | s p99 | s max |",

@@ -1,6 +1,4 @@
-"""Watches a run of the campaign from outside: what must hold after every pass, at every edge of the
-relay's pin, at the end.
-"""
+"""Watches a run of the campaign: after every pass, at every edge of the relay pin, at the end."""
 
 from __future__ import annotations
 
@@ -151,9 +149,7 @@ class Watch(Ledger):
         return seen_vs
 
     def _conversion_s(self) -> float:
-        """Return how long an averaged conversion of the chip takes just now, as the driver has set
-        it and its clock makes it.
-        """
+        """Return the time of an averaged conversion now, s, by the chip's settings and clock."""
         return (
             CONVERSION_S[_AVERAGED] + CONVERSION_S[self.bench._chip.registers[0] >> 7 & 15]
         ) * self.bench._chip._stretch

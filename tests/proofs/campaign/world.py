@@ -1,5 +1,6 @@
-"""One bench in virtual time and one controller process after another on it: real driver, gate,
-loop, logbook and restorer.
+"""One rig in virtual time, and one controller process after another on it.
+
+Driver, gate, loop, logbook and restorer are the shipped ones.
 """
 
 from __future__ import annotations
@@ -125,9 +126,7 @@ class World:
         self._arm()
 
     def _arm(self) -> None:
-        """Have what comes from other threads come at its exact time, be it in the middle of a bus
-        call.
-        """
+        """Let acts of other threads happen at their exact times, even during a bus call."""
         for deed in [
             deed for deed in self.deeds if deed.what in ("stop", "stop_button", "shutdown")
         ]:

@@ -1,5 +1,4 @@
-"""Power cuts: what the daemon writes is recorded call by call, and the disk is rebuilt as a cut may
-leave it.
+"""Power cuts: record what the daemon writes, and rebuild the disk as a cut may leave it.
 
 ``python -m tests.proofs.power_cuts --cuts 500`` records a daemon (with strace) and cuts it;
 ``--trace FILE`` cuts an earlier recording, ``--record FILE`` keeps the new one.

@@ -93,8 +93,9 @@ class Cut:
 def cuts_of(
     calls: Sequence[Call], places: Sequence[int], generator: random.Random, directory: Path
 ) -> Iterator[Cut]:
-    """Cut before each of the places, which rise; open what is left and look. ``directory`` is for
-    the images.
+    """Yield the outcome of a cut before each of the places, in rising order.
+
+    :param directory: for the rebuilt files.
     """
     disk = {name: DiskFile() for name in FILES}
     shown = ("idle", 0.0)

@@ -19,7 +19,7 @@ from tests.kits.daemon_child import PLATE, ROOT
 
 NAME = "biteclock.sqlite"
 FILES = (NAME, f"{NAME}-wal")
-"""The third, -shm, is an index that is made anew at each opening.
+"""The third file, -shm, is an index that SQLite rebuilds at each opening.
 
 Source: https://sqlite.org/walformat.html, section 2.
 """
@@ -54,9 +54,7 @@ _STATUS = re.compile(rb"data: (\{.*\})\n")
 
 
 def recorded(directory: Path, charge_coulombs: float = RUN_FOR_COULOMBS) -> list[Call]:
-    """Return what a daemon writes and tells from its start until it is killed in the middle of a
-    run.
-    """
+    """Return what a daemon writes and sends from its start until it is killed during a run."""
     log = directory / "calls"
     state = directory / "state"
     command = [
