@@ -213,7 +213,7 @@ def test_reading_options(tmp_path: Path) -> None:
         (("--artwork-dpi", "600", "--artwork-width-mm", "9"), "dpi"),
     ],
 )
-def test_contradictions(
+def test_contradictory_options(
     files: dict[str, Path], command: str, more: tuple[str, ...], field: str
 ) -> None:
     run = (*RUN, "--artwork", files["star"])

@@ -108,7 +108,7 @@ def test_reversed_current() -> None:
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
-def test_encodings(tmp_path: Path, encoding: str) -> None:
+def test_encodings_of_log(tmp_path: Path, encoding: str) -> None:
     path = tmp_path / "log.txt"
     path.write_bytes("time_s;current_a;T in °C\r\n0,0;1,5;20\r\n1,0;1,5;20\r\n".encode(encoding))
     assert json_of(path)["charge_coulombs"] == pytest.approx(1.5)

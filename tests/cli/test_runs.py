@@ -34,7 +34,7 @@ def directory(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_list(directory: Path) -> None:
+def test_list_of_runs(directory: Path) -> None:
     runs = RUNS.json_of("list", "--state-directory", directory)
     assert [run["run_id"] for run in runs] == ["r2", "r1"]
     assert runs[1]["state"] == "finished"
@@ -42,18 +42,18 @@ def test_list(directory: Path) -> None:
     assert "0.250 mm" in RUNS.call("list", "--state-directory", directory).output
 
 
-def test_search(directory: Path) -> None:
+def test_search_in_runs(directory: Path) -> None:
     runs = RUNS.json_of("list", "--search", "stopped", "--state-directory", directory)
     assert [run["run_id"] for run in runs] == ["r2"]
 
 
-def test_show(directory: Path) -> None:
+def test_show_of_run(directory: Path) -> None:
     run = RUNS.json_of("show", "r1", "--state-directory", directory)
     assert run["plan"]["area_mm2"] == 767.0
     assert "1800.0 C" in RUNS.call("show", "r1", "--state-directory", directory).output
 
 
-def test_export(directory: Path) -> None:
+def test_export_of_samples(directory: Path) -> None:
     where = ("--state-directory", directory)
     rows = list(csv.DictReader(io.StringIO(RUNS.call("export", "r1", *where).output)))
     assert len(rows) == 700

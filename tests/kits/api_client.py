@@ -77,7 +77,7 @@ class WedgingSensor:
 
     @contextmanager
     def wedged(self) -> Iterator[None]:
-        """Block the loop in a poll meanwhile."""
+        """Block the loop in a poll."""
         self.blocked.clear()
         self.released.clear()
         self.blocks = True
@@ -128,7 +128,7 @@ class Daemon:
     """Everything but the threads, which ``looping`` and ``served`` lend.
 
     :param guarded: with the guards of the real daemon, under the names bench.local and bench.
-    :param measure: measures artworks; the real one in a process of its own unless given.
+    :param measure: measures artworks; default: the real one, in a separate process.
     """
 
     def __init__(
@@ -197,7 +197,7 @@ class Daemon:
 
     @contextmanager
     def looping(self) -> Iterator[None]:
-        """Run the loop in a thread meanwhile."""
+        """Run the loop in a thread."""
         thread = threading.Thread(target=self.assembly.loop.run, name="loop", daemon=True)
         thread.start()
         try:
@@ -210,14 +210,14 @@ class Daemon:
 
     @contextmanager
     def served(self) -> Iterator[httpx.Client]:
-        """Serve on an ephemeral loopback port in a thread meanwhile; gives a client."""
+        """Serve on an ephemeral loopback port in a thread; gives a client."""
         with serve(self.app) as address, httpx.Client(base_url=address, timeout=WAIT_S) as client:
             yield client
 
 
 @contextmanager
 def serve(app: Any) -> Iterator[str]:
-    """Serve an application in a thread meanwhile; gives its address."""
+    """Serve an application in a thread; gives its address."""
     listener = socket.create_server(("127.0.0.1", 0))
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"
     server = BenchServer(app)

@@ -1,4 +1,4 @@
-"""A measuring that takes no time, for what stands around it; and files that are none."""
+"""Stands in for measuring, and takes no time; and bytes that are no artwork."""
 
 from __future__ import annotations
 

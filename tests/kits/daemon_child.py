@@ -80,8 +80,8 @@ class Process:
             env={**os.environ, **(environment or {})},
         )
         assert self._child.stdout is not None
-        told = (word for line in self._child.stdout for word in line.split())
-        self.address = next((word for word in told if word.startswith("http://127.0.0.1:")), "")
+        printed = (word for line in self._child.stdout for word in line.split())
+        self.address = next((word for word in printed if word.startswith("http://127.0.0.1:")), "")
         assert self.address, self.errors()
         self.client = ApiClient(self.address, read_bench_token(state_directory))
 
@@ -157,7 +157,7 @@ def serving(
     *words: str,
     environment: Mapping[str, str] | None = None,
 ) -> Iterator[Process]:
-    """Serve meanwhile; the process is gone afterwards."""
+    """Serve; afterwards the process is gone."""
     process = Process(state_directory, speed, words, environment)
     try:
         yield process

@@ -69,15 +69,15 @@ class StuckPi(FakePi):
             self._tell(f"{line} {level}")
 
     def install(self, patch: Any) -> None:
-        """Put this Pi in place, and have each request for off told before it is obeyed."""
+        """Install this Pi, and print each request for off before the gate obeys it."""
         super().install(patch)
         revoke = RelayGate.revoke
 
-        def told(gate: RelayGate, request: OffRequest) -> None:
+        def announced(gate: RelayGate, request: OffRequest) -> None:
             self._tell(f"revoke {request.value}")
             revoke(gate, request)
 
-        patch.setattr(RelayGate, "revoke", told)
+        patch.setattr(RelayGate, "revoke", announced)
 
     def _tell(self, text: str) -> None:
         os.write(self._events, f"{text}\n".encode())

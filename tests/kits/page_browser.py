@@ -73,7 +73,7 @@ def chromium() -> Iterator[Browser]:
 
 
 class Visit:
-    """A page in a browser of its own, as one phone has it."""
+    """A page in a separate browser, like one phone."""
 
     def __init__(self, context: BrowserContext, bench: PageBench) -> None:
         self.context = context
@@ -143,7 +143,7 @@ def visit(
     is_paired: bool = True,
     **more: Any,
 ) -> Iterator[Visit]:
-    """Visit the bench with a browser of its own meanwhile."""
+    """Visit the daemon with a separate browser."""
     width, height = size
     context = browser.new_context(
         viewport={"width": width, "height": height},

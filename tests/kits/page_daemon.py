@@ -51,7 +51,7 @@ class PageBench:
         port: int = 0,
     ) -> None:
         self._state_directory = state_directory
-        told = [word for fault in faults for word in ("--fault", fault)]
+        options = [word for fault in faults for word in ("--fault", fault)]
         self.process = subprocess.Popen(
             [
                 sys.executable,
@@ -66,7 +66,7 @@ class PageBench:
                 str(port),
                 "--state-directory",
                 str(state_directory),
-                *told,
+                *options,
             ],
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -81,11 +81,11 @@ class PageBench:
             )
             if self.address:
                 break
-        assert self.address, "the daemon told no address"
+        assert self.address, "the daemon printed no address"
 
     @property
     def cookie(self) -> Any:
-        """The cookie of a device that may control: here the bench's own token."""
+        """The cookie of a device that may control: the token of this machine."""
         token = (self._state_directory / BENCH_TOKEN_FILE).read_text(encoding="ascii").strip()
         return {"name": COOKIE, "value": token, "url": self.address}
 
@@ -129,7 +129,7 @@ class PageBench:
 
     @contextmanager
     def frozen(self) -> Iterator[None]:
-        """Freeze the process meanwhile: connections stand, nobody answers."""
+        """Freeze the process: connections stay open, and nothing answers."""
         self.process.send_signal(signal.SIGSTOP)
         try:
             yield
@@ -159,7 +159,7 @@ class PageBench:
 def page_bench(
     state_directory: Path, speed: float = 30.0, faults: tuple[str, ...] = (), port: int = 0
 ) -> Iterator[PageBench]:
-    """Serve meanwhile."""
+    """Serve."""
     bench = PageBench(state_directory, speed, faults, port)
     try:
         yield bench

@@ -1,6 +1,6 @@
 """Floods the daemon and times the loop and Stop: ``python -m tests.proofs.flood``.
 
-The clients are a process of their own, so that their work is not taken for the bench's.
+The clients run in a separate process, so that their work does not count as the daemon's.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ def flooded(directory: Path) -> Flooded:
         )  # as long as an import takes, the bench is calm
         calm = len(ticks)
         memory_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        told = subprocess.run(
+        done = subprocess.run(
             [sys.executable, "-m", "tests.proofs.flood", port],
             check=True,
             stdout=subprocess.PIPE,
@@ -117,7 +117,7 @@ def flooded(directory: Path) -> Flooded:
         grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - memory_kb
     daemon.close()
     return Flooded(
-        late(ticks[:calm]), late(ticks[calm:]), grown_kb=grown_kb, **json.loads(told.stdout)
+        late(ticks[:calm]), late(ticks[calm:]), grown_kb=grown_kb, **json.loads(done.stdout)
     )
 
 

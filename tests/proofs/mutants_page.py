@@ -221,7 +221,7 @@ def names(text: str) -> set[str]:
 
 
 def by_token(source: str) -> Iterator[tuple[int, int, str]]:
-    """Yield (begin, end, what stands there instead)."""
+    """Yield (begin, end, replacement)."""
     seen = [t for t in tokens_of(source) if t.kind not in ("space", "comment")]
     imported = [m.span() for m in re.finditer(r"^import [^;]*;", source, re.M)]
     for before, token, after in zip([None, *seen], seen, [*seen[1:], None], strict=False):
@@ -344,7 +344,7 @@ def judge(there: Path, module: str) -> Tally:
 
 
 def judge_in_a_copy(module: str) -> Tally:
-    """Try all mutants of a module in a copy of its own, and print the survivors."""
+    """Try all mutants of a module in a separate copy, and print the survivors."""
     with tempfile.TemporaryDirectory(prefix="mutants-page-") as scratch:
         there = Path(scratch)
         for name in COPIED:

@@ -1,4 +1,4 @@
-"""A day at the bench in virtual time: hundreds of runs, with pages that watch. What grows is told.
+"""A day at the bench in virtual time: hundreds of runs, with open pages. Reports what grows.
 
 ``python -m tests.proofs.soak --hours 24 --runs 500``
 """
@@ -151,7 +151,7 @@ class Soak:
 
 
 def soaked(
-    directory: Path, hours: float, runs: int, tell: Any = lambda _size: None, samples: int = 12
+    directory: Path, hours: float, runs: int, report: Any = lambda _size: None, samples: int = 12
 ) -> list[Size]:
     """Return the sizes over some hours with evenly spread runs; the first after a tenth."""
     soak = Soak(directory)
@@ -164,7 +164,7 @@ def soaked(
             soak.pass_time(soak.began_at_s + (number + 1) * hours * 3600 / runs)
             if number + 1 >= runs // 10 and (number + 1) % max(1, runs // samples) == 0:
                 sizes.append(soak.size())
-                tell(sizes[-1])
+                report(sizes[-1])
         assert all(watcher.seen > 0 and watcher.thread.is_alive() for watcher in watchers), (
             "a page lost its stream"
         )
@@ -197,12 +197,12 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=500)
     arguments = parser.parse_args()
 
-    def tell(size: Size) -> None:
+    def report(size: Size) -> None:
         sys.stdout.write(size.line() + "\n")
         sys.stdout.flush()
 
     with tempfile.TemporaryDirectory() as place:
-        sizes = soaked(Path(place) / "state", arguments.hours, arguments.runs, tell)
+        sizes = soaked(Path(place) / "state", arguments.hours, arguments.runs, report)
     sys.stdout.write(growth(sizes) + "\n")
 
 

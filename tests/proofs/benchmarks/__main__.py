@@ -2,7 +2,7 @@
 1,2,3] [--quick] [--json FILE]``. Not a test.
 
 Each row is a figure against a baseline measured in the same run, both in turn. On a machine that
-does other work the ratios are noisy: the load is told with them. Quick means fewer and smaller
+does other work the ratios are noisy: the table states the load. Quick means fewer and smaller
 repetitions, for a look.
 """
 
@@ -71,16 +71,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     command = ["python -m tests.proofs.benchmarks", "--rows", given.rows]
     if given.quick:
         command.append("--quick")
-    told = {
+    header = {
         "machine": machine(),
         "at_utc": SystemClock().utc_now().isoformat(timespec="seconds"),
         "command": " ".join(command),
     }
     lines = measured(rows, given.quick)
-    print(f"{told['machine']}\n{told['at_utc']}, {told['command']}\n\n{table(lines)}")
+    print(f"{header['machine']}\n{header['at_utc']}, {header['command']}\n\n{table(lines)}")
     given.json.parent.mkdir(parents=True, exist_ok=True)
     given.json.write_text(
-        json.dumps({**told, "lines": [line.to_json() for line in lines]}, indent=1) + "\n",
+        json.dumps({**header, "lines": [line.to_json() for line in lines]}, indent=1) + "\n",
         encoding="utf-8",
     )
     return 0

@@ -105,16 +105,16 @@ def shaded(image: Image.Image) -> Image.Image:
 
 def run(command: list[str], text: str = "") -> tuple[float, float, int, str]:
     """Return wall time in s, processor time in s, peak memory in MB and output of a process."""
-    with tempfile.TemporaryFile() as given, tempfile.TemporaryFile() as told:
+    with tempfile.TemporaryFile() as given, tempfile.TemporaryFile() as taken:
         given.write(text.encode())
         given.seek(0)
         start_s = os.times().elapsed
-        process = subprocess.Popen(command, cwd=ROOT, stdin=given, stdout=told)
+        process = subprocess.Popen(command, cwd=ROOT, stdin=given, stdout=taken)
         _, status, usage = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
         wall_s = os.times().elapsed - start_s
-        told.seek(0)
-        output = told.read().decode()
+        taken.seek(0)
+        output = taken.read().decode()
     return wall_s, usage.ru_utime + usage.ru_stime, usage.ru_maxrss // 1024, output
 
 

@@ -138,7 +138,7 @@ def _timed_ms(work: Callable[[], object], times: int) -> float:
 
 
 class _Questions:
-    """What is asked of the file, and the same of bare SQLite: each with a connection of its own."""
+    """Queries of the logbook and of bare SQLite, each with its own connection."""
 
     def __init__(self, path: Path, newest: int) -> None:
         self._path = path
@@ -233,9 +233,9 @@ def logbook(quick: bool) -> list[Line]:
 def _write_runs(store: Store, first: int, last: int) -> None:
     settings = Settings()
     plan = plan_to_json(make_plan(PLATE, settings, rig_range_a(settings)))
-    said = settings.model_dump(mode="json")
+    stored = settings.model_dump(mode="json")
     for number in range(first, last + 1):
-        notes = store.write(entries(number, plan, said))
+        notes = store.write(entries(number, plan, stored))
         assert notes == [], notes
 
 
@@ -275,12 +275,12 @@ def _written(seconds: int) -> list[Line]:
         book.finish()
     own_mb = (MEAN_BYTES + CHECKPOINT_BYTES) * 3600 / 1e6
     named = "28 and 72 bytes a second"
-    told = [
+    written_mb = [
         ((after[kind] - before[kind]) * per_hour / 1e6, own_mb) for kind in ("wchar", "write_bytes")
     ]
     return [
-        compared(8, "written a run hour", told[:1], "MB", named),
-        compared(8, "the same in blocks of the file system", told[1:], "MB", named),
+        compared(8, "written a run hour", written_mb[:1], "MB", named),
+        compared(8, "the same in blocks of the file system", written_mb[1:], "MB", named),
     ]
 
 

@@ -45,7 +45,7 @@ new MutationObserver(() => { heard += 1; if (heard === %d) resolve(); })
 
 @contextmanager
 def empty_page() -> Iterator[str]:
-    """Serve the empty page meanwhile."""
+    """Serve the empty page."""
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:

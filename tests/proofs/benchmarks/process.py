@@ -56,7 +56,7 @@ def get(port: int, path: str = STATUS) -> bytes:
 
 
 def receive(connection: socket.socket) -> tuple[bytes, bytes]:
-    """Return head and body of an answer that tells its length."""
+    """Return head and body of a response that states its length."""
     data = b""
     while b"\r\n\r\n" not in data:
         part = connection.recv(65536)
@@ -95,7 +95,7 @@ def good_answer(port: int, path: str = STATUS) -> bytes:
 def process(
     command: list[str], given: bytes = b"", environment: dict[str, str] | None = None
 ) -> Iterator[subprocess.Popen[bytes]]:
-    """Run a process meanwhile; it is asked to end, and made to."""
+    """Run a process; ask it to end afterwards, and kill it if it does not."""
     child = subprocess.Popen(
         command,
         cwd=ROOT,
@@ -185,8 +185,8 @@ def _to_off() -> Start:
         manager.bind(f"{name}/notify")
         manager.settimeout(HANGS_S)
         began_s = clock.monotonic_s()
-        told = {"NOTIFY_SOCKET": f"{name}/notify", "WATCHDOG_USEC": "5000000"}
-        with process(daemon(port, Path(name)), environment=told) as child:
+        notify = {"NOTIFY_SOCKET": f"{name}/notify", "WATCHDOG_USEC": "5000000"}
+        with process(daemon(port, Path(name)), environment=notify) as child:
             while b"WATCHDOG=1" not in manager.recv(4096):
                 pass
             return clock.monotonic_s() - began_s, processor_s(child.pid)

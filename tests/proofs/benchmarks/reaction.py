@@ -15,7 +15,7 @@ from controller.safety.run import new_run
 from controller.sensors import INA219
 from hardware.rehearsal.faults.kinds import Fault
 from hardware.rig import Rig, build_rehearsal_rig
-from tests.proofs.benchmarks.table import Line, Place, compared, percentile, told
+from tests.proofs.benchmarks.table import Line, Place, compared, percentile, single
 from tests.proofs.benchmarks.tick import PLATE
 
 CONVERSION_S = INA219.averaged_s[0]
@@ -70,6 +70,6 @@ def over_voltage_to_off(quick: bool) -> list[Line]:
     most = Place(2.0, of_figure=True, unit="conversions")
     return [
         line,
-        told(2, "the same, 99 % of the runs", [percentile(ratios, 99.0)], "conversions", most),
-        told(2, "the same, worst", [max(ratios)], "conversions"),
+        single(2, "the same, 99 % of the runs", [percentile(ratios, 99.0)], "conversions", most),
+        single(2, "the same, worst", [max(ratios)], "conversions"),
     ]

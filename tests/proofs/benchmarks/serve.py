@@ -28,7 +28,7 @@ from tests.proofs.benchmarks.process import (
     processor_s,
     receive,
 )
-from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, told
+from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, single
 
 CONNECTIONS = 8
 STREAMS = (2, 20, 200)
@@ -195,7 +195,7 @@ def _streams(ours: Served, seconds: float, repetitions: int) -> list[Line]:
     ]
     late = list(zip(late_ms[most], late_ms[0], strict=True))
     return [
-        told(6, f"{most} event streams: messages to each", rates, "a second"),
+        single(6, f"{most} event streams: messages to each", rates, "a second"),
         compared(
             6, f"{most} event streams: share of a core", share, "%", "no stream, the loop alone"
         ),

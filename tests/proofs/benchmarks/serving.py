@@ -44,11 +44,11 @@ def main() -> None:
     def answer() -> None:
         for _ in sys.stdin:
             late_s, pacer.late_s = pacer.late_s, []
-            told = {
+            counts = {
                 f"p{percent}": percentile(late_s or [0.0], percent) * 1e3
                 for percent in (50, 99, 100)
             }
-            print(json.dumps({"passes": len(late_s), **told}), flush=True)
+            print(json.dumps({"passes": len(late_s), **counts}), flush=True)
 
     threading.Thread(target=answer, daemon=True).start()
     daemon.run()

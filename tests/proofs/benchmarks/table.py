@@ -118,7 +118,7 @@ def compared(
     )
 
 
-def told(
+def single(
     row: int,
     what: str,
     values: Sequence[float],
@@ -126,7 +126,7 @@ def told(
     place: Place | None = None,
     baseline: str = "",
 ) -> Line:
-    """Return the line of a figure that stands by itself."""
+    """Return the line of a figure without a baseline."""
     return Line(
         row, what, median(values), unit, baseline, None, None, spread(values), len(values), place
     )

@@ -31,7 +31,7 @@ from hardware.clock import SystemClock, VirtualClock
 from hardware.notify import ServiceNotifier
 from hardware.rehearsal.rig import Bench
 from hardware.rig import Rig, build_rehearsal_rig
-from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, told
+from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, single
 
 POLL_S = 0.02
 SLOW_CORE = 10.0
@@ -180,11 +180,11 @@ def tick(quick: bool) -> list[Line]:
         assert whole.logbook is not None
         whole.logbook.finish()
     lines.append(
-        told(1, "complete tick: panel, dead-man, notify, logbook queue", took_us, "us a poll")
+        single(1, "complete tick: panel, dead-man, notify, logbook queue", took_us, "us a poll")
     )
     place = Place(5.0, of_figure=True, unit="%")
     lines.append(
-        told(
+        single(
             1,
             f"the same on a core {SLOW_CORE:g} times slower",
             share,
@@ -230,7 +230,7 @@ def rehearsal(quick: bool) -> list[Line]:
     alone = [POLL_S * 1e6 / _timed(read, polls) for _ in range(3 if quick else 15)]
     place = Place(2000.0, is_least=True)
     return [
-        told(
+        single(
             3,
             "driver alone on the emulated chip, polled as often: no controller",
             alone,

@@ -39,7 +39,7 @@ CHUNK = 4
 """Runs handed to a worker at a time."""
 
 TOLD_EACH = 100
-"""Progress is told after so many runs."""
+"""Number of runs between two lines of progress."""
 
 
 class Wanted(NamedTuple):
@@ -127,7 +127,7 @@ def report(outcomes: Sequence[Outcome], *, is_study: bool) -> list[str]:
 )
 @click.option("--seed", default=1, show_default=True)
 @click.option("--workers", default=2, show_default=True, type=click.IntRange(1, 64))
-@click.option("--only", type=int, help="Repeat the run of this number, told at length.")
+@click.option("--only", type=int, help="Repeat the run of this number, in detail.")
 @click.option(
     "--each",
     "each_runs",

@@ -96,7 +96,7 @@ def deepest_mm(run: ActiveRun, charge_coulombs: float) -> float:
     """Return the depth after a charge with the bite factor at its upper 99.9 % and the etch factor
     at either end of the belief.
 
-    Reckoned with the bench's own front, not with the controller's tables.
+    Calculated with the model's front, not with the controller's tables.
     """
     plan: RunPlan = run.plan
     belief = run.first_learner.belief()

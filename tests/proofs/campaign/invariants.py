@@ -26,7 +26,7 @@ INVARIANTS = {
 """Each can be seen to fail in tests/proofs/test_campaign_slice.py."""
 
 MOST_NOTED = 8
-"""Violations noted for each run, and the first of every other invariant: the first tells most."""
+"""Number of violations kept of each run, besides the first of every other invariant."""
 
 
 @dataclass(kw_only=True)

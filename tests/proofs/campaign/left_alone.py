@@ -31,7 +31,7 @@ EARLY_S = LIMITS.trend_blind_s + LEAST_REFERENCE * MEAN_S
 """Before this there are no means to compare with, s."""
 
 LATE_S = RECENT * MEAN_S
-"""What stands for less than this before the run's end is not yet in the newest means, s."""
+"""A fault that began later than this before the end is not yet in the newest means, s."""
 
 SPOILT_SHARE = 0.10
 """A fault matters from this error of the depth, or attack beside it, over the target depth."""

@@ -110,7 +110,7 @@ class Oracle:
         yield "lead_off", sees and judged and current_a < limits.lost_contact_a - sure_a
         each_sees = (
             0.99 - AVERAGED_RIPPLE_FRACTION * ripple
-        )  # one mean over the limit begins the ten seconds anew
+        )  # one mean over the limit starts the ten seconds again
         yield (
             "weak contact",
             sees and judged and current_a < limits.weak_contact_a * each_sees - sure_a,

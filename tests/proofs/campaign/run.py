@@ -135,10 +135,10 @@ def _against_the_row(scenario: Scenario, outcome: dict[str, Any]) -> list[str]:
     """Return how a single fault without anything else missed its row of the table."""
     name = scenario.fault_names[0]
     if name in SLOW or name in ("ripple_worst", "relay_welded"):
-        return []  # told by rate, not by promise; a welded relay cannot turn off
+        return []  # reported as a rate, not promised; a welded relay cannot turn off
     is_from_start = bool(scenario.faults) and scenario.faults[0].at_s == 0.0
     if (is_from_start and scenario.rescues) or not (is_from_start or outcome["off"]):
-        # it met no live relay, or somebody has put it right and powered the sensor anew meanwhile
+        # the relay was off, or somebody repaired it and restarted the sensor first
         return []
     grace_s = scenario.settings.limits.contact_grace_s if "lost_contact" in reasons(name) else 0.0
     due_s = [row_s(name, scenario) + max(0.0, grace_s - off["stretch_s"]) for off in outcome["off"]]
@@ -148,7 +148,7 @@ def _against_the_row(scenario: Scenario, outcome: dict[str, Any]) -> list[str]:
         return []  # the run was over before the fault was due
     if not all(off["is_full"] for off in outcome["off"]):
         # turned up by too little, or the supply still rises: where it becomes enough later, the
-        # oracle tells
+        # oracle decides
         return []
     found = []
     for off, allowed_s in zip(outcome["off"], due_s, strict=True):

@@ -68,8 +68,8 @@ def faults_table(outcomes: Sequence[Outcome]) -> list[str]:
         ]
         own = [(outcome, off) for outcome, off in met if off["reason"] in reasons(name)]
         seconds = [off["off_s"] for outcome, off in own if _is_undisturbed(outcome, off, name)]
-        told = Counter(off["reason"] or "none" for _, off in met)
-        words = ", ".join(f"{reason} {count}" for reason, count in told.most_common())
+        counts = Counter(off["reason"] or "none" for _, off in met)
+        words = ", ".join(f"{reason} {count}" for reason, count in counts.most_common())
         in_conversions = [
             off["off_s"] / off["conversion_s"]
             for outcome, off in own
@@ -85,7 +85,7 @@ def _is_undisturbed(outcome: Outcome, off: dict[str, Any], name: str) -> bool:
     """Return whether the seconds belong to this fault alone, at the default limits, after grace."""
     is_contact = "lost_contact" in reasons(name)
     return (
-        name != "relay_welded"  # it cannot turn off: told after the run's own end
+        name != "relay_welded"  # it cannot turn off, and shows after the end of the run
         and outcome["faults"] == [name]
         and outcome["default_limits"]
         and outcome["kind"] in ("single", "study")

@@ -186,7 +186,9 @@ class Watch(Ledger):
                 self.warnings.append(item.text)
             elif isinstance(item, Counted):
                 self.must(
-                    "charge", math.isfinite(item.totals.charge_coulombs), "the charge is no number"
+                    "charge",
+                    math.isfinite(item.totals.charge_coulombs),
+                    "the charge is not a number",
                 )
             elif isinstance(item, Changed):
                 self._changed(item)
@@ -359,13 +361,13 @@ class Watch(Ledger):
             ),
         )
         if not counter.is_counting:
-            clipped, told = self.tally.clipped_coulombs, counter.uncertain_coulombs
-            is_told = clipped <= max(told, CREST_S * self.range_a)
-            holds = holds and is_told
+            clipped, stated = self.tally.clipped_coulombs, counter.uncertain_coulombs
+            is_stated = clipped <= max(stated, CREST_S * self.range_a)
+            holds = holds and is_stated
             self.must(
                 "charge",
-                is_told,
-                f"{clipped:.2f} C flowed beyond the sensor's range, {told:.2f} C are told as "
+                is_stated,
+                f"{clipped:.2f} C flowed beyond the sensor's range, {stated:.2f} C are stated as "
                 f"uncertain",
             )
         if not holds:

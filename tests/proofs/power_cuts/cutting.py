@@ -123,15 +123,15 @@ def _looked_at(
     for name, image in images.items():
         if image is not None:
             (directory / name).write_bytes(image)
-    desk = ManualLogbook(directory / NAME)
-    desk.logbook.work()
-    trouble = desk.logbook.health().message or desk.logbook.notice
-    runs = desk.reader.list_runs().runs if trouble is None else ()
-    desk.logbook.finish()
+    book = ManualLogbook(directory / NAME)
+    book.logbook.work()
+    trouble = book.logbook.health().message or book.logbook.notice
+    runs = book.reader.list_runs().runs if trouble is None else ()
+    book.logbook.finish()
     if trouble is None:
-        with closing(sqlite3.connect(directory / NAME)) as book:
+        with closing(sqlite3.connect(directory / NAME)) as connection:
             checks = [
-                book.execute(f"PRAGMA {check}").fetchall()
+                connection.execute(f"PRAGMA {check}").fetchall()
                 for check in ("quick_check", "foreign_key_check")
             ]
         trouble = None if checks == [[("ok",)], []] else f"{checks}"

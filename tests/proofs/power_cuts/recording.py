@@ -33,9 +33,9 @@ RUN_FOR_COULOMBS = 120.0
 class Call:
     """One thing that happened, in its order.
 
-    :param kind: write, truncate, sync, unlink, or told: a status that somebody was shown.
+    :param kind: write, truncate, sync, unlink, or told: a status that was sent.
     :param at: offset or new size, bytes; for ``told`` unused.
-    :param told: state and charge in C that were shown.
+    :param told: state and charge in C that were sent.
     """
 
     kind: str
