@@ -201,7 +201,7 @@ def test_command_writes_json(
     )
     assert bench.main(["--rows", "3", "--quick", "--json", str(tmp_path / "bench.json")]) == 0
     written = json.loads((tmp_path / "bench.json").read_text())
-    assert written["command"] == "python -m tests.proofs.benchmarks.__main__ --rows 3 --quick"
+    assert written["command"] == "python -m tests.proofs.benchmarks --rows 3 --quick"
     assert set(written) == {"machine", "at_utc", "command", "lines"}
     assert written["lines"][0]["figure"] == 2000.0
     assert "2,000" in capsys.readouterr().out

@@ -1,7 +1,7 @@
 """A short slice of the campaign of whole runs, each fault once, and the proof that its watch can
 fail.
 
-All of it: ``make campaign``, or ``python -m tests.proofs.campaign.__main__ --runs 2000 --seed 1``.
+All of it: ``make campaign``, or ``python -m tests.proofs.campaign --runs 2000 --seed 1``.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Measures speed, cost and scale, by hand: ``python -m tests.proofs.benchmarks.__main__ [--rows
+"""Measures speed, cost and scale, by hand: ``python -m tests.proofs.benchmarks [--rows
 1,2,3] [--quick] [--json FILE]``. Not a test.
 
 Each row is a figure against a baseline measured in the same run, both in turn. On a machine that
@@ -56,7 +56,7 @@ def measured(rows: Sequence[int], quick: bool) -> list[Line]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.proofs.benchmarks.__main__")
+    parser = argparse.ArgumentParser(prog="python -m tests.proofs.benchmarks")
     parser.add_argument(
         "--rows", default=",".join(str(row) for row in [*ROWS, 10]), help="such as 1,2,3"
     )

@@ -1,4 +1,4 @@
-"""The campaign of whole runs: ``python -m tests.proofs.campaign.__main__ --runs 2000 --seed 1``, or
+"""The campaign of whole runs: ``python -m tests.proofs.campaign --runs 2000 --seed 1``, or
 ``make campaign``.
 
 A run is drawn from seed and number alone: ``--only N`` repeats one. ``--each N`` runs every fault
