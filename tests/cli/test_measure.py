@@ -190,8 +190,8 @@ BAD_FILES = {
     "anim.gif": (b"GIF89a" + b"\0" * 100, "file"),
     "empty.png": (b"", "file"),
     "white.png": (
-        file_bytes(Image.fromarray(np.full((50, 50), 255, np.uint8)), "PNG", 600),
-        "file",
+        file_bytes(WHITE, "PNG", 600),
+        "invert",
     ),
     "script.svg": (svg('<script>alert(1)</script><rect width="9" height="9"/>'), "file"),
     "handler.svg": (svg('<rect width="9" height="9" onclick="alert(1)"/>'), "file"),
