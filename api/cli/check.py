@@ -1,45 +1,46 @@
-"""``biteclock check`` and ``biteclock off``: of the running daemon when there is one, else of the rig itself."""
+"""``biteclock check`` and ``biteclock off``: through the running daemon, or on the rig directly."""
 
 from __future__ import annotations
 
 import os
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.client import ApiClient, ApiRefusedError, NoDaemonError
-from api.cli.options import Refusal, config_option, json_option, print_json, refusing
-from controller.config import Settings
+from api.cli.options import Refusal, config_option, json_option, refusing
+from api.cli.printing import help_of, print_json, say
+from controller.texts import text
 
-port_option = click.option(
-    "--port", type=int, help="Port of the running daemon. Default: from the configuration, 8420."
-)
+if TYPE_CHECKING:
+    from api.cli.client import ApiClient
+    from controller.config import Settings
+
+port_option = click.option("--port", type=int, help=text("command_line.common.daemon_port"))
 
 
 def daemon_client(settings: Settings, port: int | None) -> ApiClient:
     """Return a client of the daemon on this machine."""
+    from api.cli.client import ApiClient
+
     return ApiClient(f"http://127.0.0.1:{settings.server.port if port is None else port}")
 
 
-@click.command()
+@click.command(help=help_of("command_line.check"))
 @config_option
 @port_option
-@click.option("--direct", is_flag=True, help="Open the rig here, without a daemon.")
+@click.option("--direct", is_flag=True, help=text("command_line.check.direct"))
 @click.option(
     "--rig",
     type=click.Choice(["bench", "rehearsal"]),
     default="bench",
     show_default=True,
-    help="With --direct.",
+    help=text("command_line.check.rig"),
 )
 @json_option
 @refusing
 def check(settings: Settings, port: int | None, direct: bool, rig: str, as_json: bool) -> None:
-    """Check the rig with the relay off: sensor, zero offset, cell voltage, welded relay. Never switches anything on.
-
-    Exit status: 0 all passed, 4 something failed.
-    """
+    """Print a rig check. Nothing is switched on."""
     if direct:
         from api.main import check_rig_directly
 
@@ -55,45 +56,44 @@ def check(settings: Settings, port: int | None, direct: bool, rig: str, as_json:
 
 def _print_report(report: dict[str, Any]) -> None:
     for item in report["items"]:
-        mark = "ok  " if item["passed"] else "FAIL"
-        numbers = (
-            ""
-            if item["value"] is None
-            else f"{item['value']:.4g} {item['unit']}, limit {item['limit']:.4g} {item['unit']}"
-        )
-        click.echo(f"{mark} {item['name']:<16} {numbers}  {item['note']}".rstrip())
-    for text in report["host_notes"]:
-        click.echo(f"note {text}")
-    for text in report["not_proven"]:
-        click.echo(f"open {text}")
+        values = {name: item[name] for name in ("name", "value", "unit", "limit", "note")}
+        match item["passed"], item["value"] is not None:
+            case True, True:
+                say("command_line.check.passed_with_value", **values)
+            case True, False:
+                say("command_line.check.passed", **values)
+            case False, True:
+                say("command_line.check.failed_with_value", **values)
+            case False, False:
+                say("command_line.check.failed", **values)
+    for note in report["host_notes"]:
+        say("command_line.check.note", note=note)
+    for note in report["not_proven"]:
+        say("command_line.check.not_proven", note=note)
     if report["message"]:
-        click.echo(report["message"])
+        say("command_line.common.message", message=report["message"])
 
 
-@click.command()
+@click.command(help=help_of("command_line.off"))
 @config_option
 @port_option
-@click.option(
-    "--pin",
-    "pins",
-    multiple=True,
-    metavar="GPIOxx",
-    help="Relay output. Default: from the configuration.",
-)
+@click.option("--pin", "pins", multiple=True, metavar="GPIOxx", help=text("command_line.off.pin"))
 def off(settings: Settings, port: int | None, pins: tuple[str, ...]) -> None:
-    """Force the relay off: asks the running daemon, or without one drives the output low itself."""
+    """Ask the daemon for off; where that fails or pins are given, drive the output low."""
     if not pins:
+        from api.cli.client import ApiRefusedError, NoDaemonError
+
         try:
-            answer = daemon_client(settings, port).post("/api/stop")
+            response = daemon_client(settings, port).post("/api/stop")
         except (NoDaemonError, ApiRefusedError) as error:
-            click.echo(f"{error} Driving {settings.rig.relay_pin} low instead.", err=True)
+            click.echo(str(error), err=True)
             pins = (settings.rig.relay_pin,)
+            click.echo(text("command_line.off.drive_low", relay_pin=pins[0]), err=True)
         else:
-            if answer["relay_on"]:
-                raise Refusal(
-                    "the daemon took the stop but its relay output still reads on: pull the supply's plug"
-                )
-            click.echo(f"relay off ({answer['message']})")
+            if response["relay_on"]:
+                raise Refusal(text("command_line.off.still_on"))
+            say("command_line.off.done", message=response["message"])
             return
     arguments = [part for pin in pins for part in ("--pin", pin)]
-    os.execv(sys.executable, [sys.executable, "-m", "hardware.force_off", *arguments])  # noqa: S606 our own module, no shell
+    command = [sys.executable, "-m", "hardware.force_off", *arguments]
+    os.execv(sys.executable, command)  # noqa: S606 our own module, no shell

@@ -1,4 +1,4 @@
-"""A small client of the daemon's own API, for the command line on the same machine."""
+"""A small client of the daemon's API, for the command line on the same machine."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from urllib.error import HTTPError, URLError
 from urllib.request import Request, urlopen
 
 from controller.errors import BiteclockError
+from controller.texts import Value
 
 TIMEOUT_S = 5.0
-"""Longest wait for an answer, s: longer than the daemon waits for its own loop."""
+"""Longest wait for a response, s: longer than the daemon waits for its control loop."""
 
 
 class NoDaemonError(BiteclockError, ConnectionError):
@@ -18,44 +19,64 @@ class NoDaemonError(BiteclockError, ConnectionError):
 
 
 class ApiRefusedError(BiteclockError):
-    """The daemon refused. The message is its own."""
+    """The daemon refused a request.
+
+    :param kind: kind of problem, a relative URI such as ``/problems/wrong-state`` (RFC 9457), or
+        None when the response has none.
+    """
+
+    def __init__(self, key: str, /, *, kind: str | None = None, **values: Value) -> None:
+        super().__init__(key, **values)
+        self.kind = kind
 
 
 class ApiClient:
-    """Asks a daemon.
+    """Sends requests to a daemon.
 
     :param address: its base address, such as http://127.0.0.1:8420.
-    :param token: what allows commands other than Stop, see api.auth.read_bench_token; None to look and stop only.
+    :param token: allows commands other than Stop, see ``api.access.auth.read_bench_token``; None
+        to read and stop only.
     """
 
     def __init__(self, address: str, token: str | None = None) -> None:
         self._address = address.rstrip("/")
-        self._shown = {} if token is None else {"Authorization": f"Bearer {token}"}
+        self._authorization = {} if token is None else {"Authorization": f"Bearer {token}"}
 
     def get(self, path: str) -> Any:
-        """Return the JSON answer to GET. Raises: NoDaemonError, ApiRefusedError."""
-        return self._ask(Request(self._address + path, headers=self._shown))  # noqa: S310 always http
+        """Return the JSON response to GET. Raises: NoDaemonError, ApiRefusedError."""
+        url = self._address + path
+        return self._send(Request(url, headers=self._authorization))  # noqa: S310 always http
 
     def post(self, path: str, body: Any = None) -> Any:
-        """Return the JSON answer to POST. Raises: NoDaemonError, ApiRefusedError."""
+        """Return the JSON response to POST. Raises: NoDaemonError, ApiRefusedError."""
         data = b"" if body is None else json.dumps(body).encode()
-        headers = {"Content-Type": "application/json", **self._shown}
-        return self._ask(Request(self._address + path, data, headers))  # noqa: S310 always http
+        headers = {"Content-Type": "application/json", **self._authorization}
+        return self._send(Request(self._address + path, data, headers))  # noqa: S310 always http
 
-    def _ask(self, request: Request) -> Any:
+    def _send(self, request: Request) -> Any:
         try:
-            with urlopen(request, timeout=TIMEOUT_S) as answer:  # noqa: S310
-                return json.load(answer)
+            with urlopen(request, timeout=TIMEOUT_S) as response:  # noqa: S310
+                return json.load(response)
         except HTTPError as error:
             with error:
-                try:
-                    detail = json.load(error).get("detail")
-                except ValueError:
-                    detail = None
-            raise ApiRefusedError(
-                detail or f"{self._address} answered {error.code} {error.reason}"
-            ) from error
+                raise self._refusal(error) from error
         except (URLError, OSError) as error:
-            raise NoDaemonError(
-                f"no biteclock answers at {self._address}: start it with 'biteclock serve'"
-            ) from error
+            raise NoDaemonError("command_line.client.no_daemon", address=self._address) from error
+
+    def _refusal(self, error: HTTPError) -> ApiRefusedError:
+        try:
+            problem = json.load(error)
+        except ValueError:
+            problem = None
+        if isinstance(problem, dict) and problem.get("detail"):
+            return ApiRefusedError(
+                "command_line.client.refused",
+                kind=problem.get("type"),
+                detail=str(problem["detail"]),
+            )
+        return ApiRefusedError(
+            "command_line.client.failed",
+            address=self._address,
+            status=error.code,
+            phrase=str(error.reason),
+        )

@@ -1,4 +1,4 @@
-"""``biteclock count``: the charge of a log from any other meter, and with a plan's options the depth that it makes."""
+"""``biteclock count``: the charge in the log of any meter, and the depth that it etches."""
 
 from __future__ import annotations
 
@@ -7,42 +7,33 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.options import (
-    artwork_argument,
-    config_option,
-    json_option,
-    maybe_plan_options,
-    print_json,
-)
-from controller.config import Settings
+from api.cli.artwork_options import file_argument
+from api.cli.options import config_option, json_option
+from api.cli.plan_options import optional_plan_options
+from api.cli.printing import help_of, print_json, say, warn
 from controller.errors import RefusedError
-from controller.physics.meter_log import MeterCount, count_log, read_log
-from controller.planning.plan import make_plan
-from controller.planning.request import PlanRequest
-from controller.planning.run_plan import RunPlan
+from controller.texts import text
+
+if TYPE_CHECKING:
+    from controller.config import Settings
+    from controller.physics.meter_log import MeterCount
+    from controller.planning.request import PlanRequest
+    from controller.planning.run_plan import RunPlan
 
 _SHOWN_GAPS = 10
-_ABOUT_A_RUN = ("current_a", "bath_volume_l")
-"""Fields whose warnings are about a run to come: this one is over."""
+_FUTURE_FIELDS = ("current_a", "bath_volume_l")
+"""Fields whose warnings concern a run that is still to come."""
 
 
-@click.command()
-@artwork_argument
-@click.option(
-    "--max-gap-s",
-    type=float,
-    help="Longest time between two samples that is counted. Default: 2.5 times the median step.",
-)
-@click.option(
-    "--signed",
-    is_flag=True,
-    help="Current backwards counts as negative charge, instead of being refused.",
-)
-@maybe_plan_options
+@click.command(help=help_of("command_line.count"))
+@file_argument
+@click.option("--max-gap-s", type=float, help=text("command_line.count.max_gap_s"))
+@click.option("--signed", is_flag=True, help=text("command_line.count.signed"))
+@optional_plan_options
 @config_option
 @json_option
 def count(
@@ -54,12 +45,9 @@ def count(
     as_json: bool,
     **_artwork: Any,
 ) -> None:
-    """Count the charge in FILE, the log of any other meter.
+    """Print charge and gaps, and the depth when a plan is given."""
+    from controller.physics.meter_log import count_log, read_log
 
-    Columns time_s and current_a, and voltage_v if there is one; a header names them, others are ignored. Separated by tabs,
-    semicolons or commas; decimal commas where columns are not separated by commas. Longer times without a sample are gaps:
-    their charge is not guessed, it is told as bounds. With --metal and --area-cm2 or --artwork also the depth.
-    """
     counted = count_log(read_log(_lines(file)), max_gap_s, signed=signed)
     made = None if request is None else _planned(request, counted, settings)
     values = _values(file, counted, made)
@@ -70,24 +58,29 @@ def count(
 
 
 def _lines(file: Path) -> Iterator[str]:
-    """Yield the lines of a text file in UTF-8, UTF-16 with its mark, or a single-byte encoding; names and numbers are ASCII."""
+    """Yield the lines of a text file: UTF-8, UTF-16 with a byte order mark, or single-byte."""
     with file.open("rb") as binary:
         start = binary.read(4096)
     encoding = "utf-8-sig"
     if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encoding = "utf-16"
-    # A degree or micro sign of a single-byte encoding may stand in a column that is ignored.
-    with file.open(encoding=encoding, errors="replace", newline=None) as text:
-        yield from text
+    # Column names and numbers are ASCII; other characters can occur in ignored columns only.
+    with file.open(encoding=encoding, errors="replace", newline=None) as lines:
+        yield from lines
 
 
 def _planned(request: PlanRequest, counted: MeterCount, settings: Settings) -> RunPlan:
-    """Return the plan whose table turns the charge into a depth. The log was not made on this bench: no range limits it."""
+    """Return the plan whose table turns the charge into a depth.
+
+    Another meter made the log, so the range of this rig's sensor does not limit it.
+    """
+    from controller.planning.plan import make_plan
+
     if counted.charge_coulombs <= 0.0:
         raise RefusedError(
-            f"the log counts {counted.charge_coulombs:g} C, a depth needs more than 0 C",
+            "command_line.count.no_charge",
             field="file",
-            limit="0 C",
+            charge_coulombs=counted.charge_coulombs,
         )
     known = request
     if request.depth_mm is None and request.charge_coulombs is None:
@@ -137,35 +130,38 @@ def _values(file: Path, counted: MeterCount, made: RunPlan | None) -> dict[str, 
         else made.target_depth_mm,
         "warnings": []
         if made is None
-        else [item.text for item in made.warnings if item.field not in _ABOUT_A_RUN],
+        else [item.text for item in made.warnings if item.field not in _FUTURE_FIELDS],
     }
 
 
 def _print(values: dict[str, Any]) -> None:
-    high = values["uncertain_coulombs"]
-    more = f", and up to {high:.4g} C more in the gaps" if high else ""
-    click.echo(f"charge   {values['charge_coulombs']:.6g} C{more}")
-    click.echo(
-        f"time     {values['duration_s']:.6g} s, {values['samples']} samples, median step {values['median_step_s']:.3g} s, "
-        f"gaps are longer than {values['max_gap_s']:.3g} s"
-    )
-    if values["energy_j"] is not None:
-        click.echo(f"energy   {values['energy_j'] / 1000:.4g} kJ")
+    _print_charge(values)
     for gap in values["gaps"][:_SHOWN_GAPS]:
-        click.secho(
-            f"gap      {gap['length_s']:.4g} s from {gap['from_s']:.6g} s to {gap['to_s']:.6g} s: between "
-            f"{gap['low_coulombs']:.4g} and {gap['high_coulombs']:.4g} C are not counted",
-            fg="yellow",
-        )
+        warn("command_line.count.line.gap", **gap)
     if len(values["gaps"]) > _SHOWN_GAPS:
-        click.secho(f"gap      and {len(values['gaps']) - _SHOWN_GAPS} more", fg="yellow")
+        warn("command_line.count.line.more_gaps", number=len(values["gaps"]) - _SHOWN_GAPS)
     if values["depth_mm"] is not None:
-        wanted = (
-            ""
-            if values["target_depth_mm"] is None
-            else f", {values['target_depth_mm']:.4g} mm wanted"
-        )
-        interval = f"95 %: {values['depth_low_mm']:.3f} to {values['depth_high_mm']:.3f} mm"
-        click.echo(f"depth    {values['depth_mm']:.4f} mm ({interval}){wanted}")
-    for text in values["warnings"]:
-        click.secho(f"warning  {text}", fg="yellow")
+        interval = {
+            "depth_mm": values["depth_mm"],
+            "low_mm": values["depth_low_mm"],
+            "high_mm": values["depth_high_mm"],
+        }
+        target_mm = values["target_depth_mm"]
+        if target_mm is None:
+            say("command_line.count.line.depth", **interval)
+        else:
+            say("command_line.count.line.depth_wanted", **interval, target_mm=target_mm)
+    for warning in values["warnings"]:
+        warn("command_line.count.line.warning", warning=warning)
+
+
+def _print_charge(values: dict[str, Any]) -> None:
+    charge = {name: values[name] for name in ("charge_coulombs", "uncertain_coulombs")}
+    if charge["uncertain_coulombs"]:
+        say("command_line.count.line.charge_with_gaps", **charge)
+    else:
+        say("command_line.count.line.charge", **charge)
+    times = ("duration_s", "samples", "median_step_s", "max_gap_s")
+    say("command_line.count.line.time", **{name: values[name] for name in times})
+    if values["energy_j"] is not None:
+        say("command_line.count.line.energy", energy_kj=values["energy_j"] / 1000.0)

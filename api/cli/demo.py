@@ -1,4 +1,4 @@
-"""The demonstration: the real daemon on the rehearsal bench in a process of its own, watched over its own API."""
+"""The demonstration: the real daemon on the rehearsal rig, in a separate process, over its API."""
 
 from __future__ import annotations
 
@@ -16,9 +16,13 @@ import click
 
 from api.access.auth import read_bench_token
 from api.cli.client import ApiClient, ApiRefusedError
-from api.cli.rehearse import EXIT_STATUS
+from api.cli.exit_status import EXIT_STATUS
+from api.cli.printing import say
+from api.http.problem_kinds import WRONG_STATE
 from controller.errors import BiteclockError
 from controller.messages import RunState
+from controller.texts import text
+from controller.units import mm2_to_cm2
 
 PIECE: dict[str, Any] = {
     "piece": "Tide lines, brooch plate",
@@ -29,40 +33,43 @@ PIECE: dict[str, Any] = {
     "thickness_mm": 1.2,
     "current_a": 2.8,
 }
-"""The piece of the demonstration: a brooch plate of fine silver with fine lines, so that the undercut matters."""
+"""A brooch plate of fine silver with fine lines, so that the undercut matters."""
 
-ENDED = frozenset(
-    {RunState.FINISHED, RunState.STOPPED, RunState.PAUSED, RunState.TRIPPED, RunState.INTERRUPTED}
-)
-GOODBYE_S = 5.0
+ENDED = frozenset(EXIT_STATUS)
+FAREWELL_S = 5.0
 """Longest wait for the daemon to end, s."""
+
+SHOWN_PERCENT = 5
+"""Step between two lines of progress, where the output is no terminal."""
 
 
 def run_demo(speed: float, port: int, once: bool) -> int:
-    """Run the demonstration and return its exit status; the relay is off whenever this returns.
+    """Run the demonstration and return its exit status. The relay is off whenever this returns.
 
     :param speed: virtual seconds per real second.
     :param once: end with the run instead of serving on.
+    Raises: BiteclockError when the daemon does not start or ends early.
     """
-    signal.signal(
-        signal.SIGINT, signal.default_int_handler
-    )  # a shell that starts it in the background has it ignored
+    # A shell ignores the signal for what it starts in the background.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with tempfile.TemporaryDirectory(prefix="biteclock-demo-") as state_directory:
+        command = [sys.executable, "-m", "api.cli.command_line", "serve", "--rig", "rehearsal"]
+        command += ["--speed", str(speed), "--port", str(port)]
+        command += ["--state-directory", state_directory]
         daemon = subprocess.Popen(  # noqa: S603 our own module
-            [sys.executable, "-m", "api.cli.command_line", "serve", "--rig", "rehearsal", "--speed", str(speed), "--port", str(port),
-             "--state-directory", state_directory],
-            stdout=subprocess.PIPE, text=True,
-        )  # fmt: skip
+            command, stdout=subprocess.PIPE, text=True
+        )
         try:
             return _show(daemon, Path(state_directory), once)
         except KeyboardInterrupt:
-            click.echo("\nCtrl-C: the daemon turns the relay off and ends.")
+            click.echo()
+            say("command_line.demo.interrupted")
             return 130
         finally:
             if daemon.poll() is None:
                 daemon.terminate()
             try:
-                farewell, _ = daemon.communicate(timeout=GOODBYE_S)
+                farewell, _ = daemon.communicate(timeout=FAREWELL_S)
             except subprocess.TimeoutExpired:
                 daemon.kill()
             else:
@@ -72,35 +79,41 @@ def run_demo(speed: float, port: int, once: bool) -> int:
 def _show(daemon: subprocess.Popen[str], state_directory: Path, once: bool) -> int:
     address = _address(daemon)
     client = ApiClient(address, read_bench_token(state_directory))
-    click.echo(
-        f"Page and API: {address} (Ctrl-C ends it). A model of the bench; a real one needs the cautions in README.md."
-    )
-    click.echo(f"To command it from the page, give the PIN {client.get('/api/pairing')['pin']}.")
-    click.echo(
-        f"{PIECE['piece']}: {PIECE['metal']}, {PIECE['area_mm2'] / 100:.2f} cm2, {PIECE['depth_mm']} mm at {PIECE['current_a']} A"
+    say("command_line.demo.address", address=address)
+    say("command_line.demo.pin", pin=client.get("/api/pairing")["pin"])
+    say(
+        "command_line.demo.piece",
+        piece=PIECE["piece"],
+        metal=PIECE["metal"],
+        area_cm2=mm2_to_cm2(PIECE["area_mm2"]),
+        depth_mm=PIECE["depth_mm"],
+        current_a=PIECE["current_a"],
     )
     state = _watch(client, address)
-    _summary(client, address)
+    _print_summary(client, address)
     if once:
         return EXIT_STATUS[state]
-    click.echo("Still serving; Ctrl-C ends it.")
+    say("command_line.demo.serving")
     daemon.wait()
     return EXIT_STATUS[state]
 
 
 def _address(daemon: subprocess.Popen[str]) -> str:
-    """Return the address in the daemon's greeting. Raises: BiteclockError when it ends without one."""
+    """Return the address in the daemon's greeting. Raises: BiteclockError when there is none."""
     for line in daemon.stdout or ():
         for word in line.split():
             if word.startswith("http://127.0.0.1:"):
                 return word
-    raise BiteclockError("the daemon did not start: its own message stands above")
+    raise BiteclockError("command_line.demo.not_started")
 
 
 def _watch(client: ApiClient, address: str) -> RunState:
-    """Start the run as soon as the daemon takes it, print its progress, and return the state that it ends in."""
+    """Start the run as soon as the daemon accepts it, and print its progress.
+
+    Returns the state in which the run ends. Raises: BiteclockError when the daemon ends first.
+    """
     is_terminal = sys.stdout.isatty()
-    run_id, shown_percent = None, -5
+    run_id, next_percent = None, 0
     for status in _events(address):
         if run_id is None:
             run_id = _start(client) if status["logbook_ready"] else None
@@ -110,36 +123,45 @@ def _watch(client: ApiClient, address: str) -> RunState:
         state = RunState(status["state"])
         percent = round(100 * status["depth_mm"] / status["target_depth_mm"])
         if is_terminal:
-            click.echo(f"\r{_line(status)}", nl=False)
-        elif percent >= shown_percent + 5 or state in ENDED:
-            shown_percent = percent
-            click.echo(_line(status))
+            click.echo(f"\r{_progress(status)}", nl=False)
+        elif percent >= next_percent or state in ENDED:
+            next_percent = percent + SHOWN_PERCENT
+            click.echo(_progress(status))
         if state in ENDED:
             if is_terminal:
                 click.echo()
             return state
-    raise BiteclockError("the daemon ended before the run did")
+    raise BiteclockError("command_line.demo.ended_early")
 
 
 def _start(client: ApiClient) -> str | None:
-    """Start the run; None while the daemon does not take it yet."""
+    """Start the run; return None while the daemon is still getting ready.
+
+    The bench is idle, so nothing else makes its state the wrong one. Raises: ApiRefusedError.
+    """
     try:
-        answer = client.post("/api/start", PIECE)
+        response = client.post("/api/start", PIECE)
     except ApiRefusedError as error:
-        if "logbook" in str(error):
+        is_idle = client.get("/api/status")["state"] == RunState.IDLE
+        if is_idle and error.kind == f"/problems/{WRONG_STATE.slug}":
             return None
         raise
-    return str(answer["run_id"])
+    return str(response["run_id"])
 
 
-def _line(status: dict[str, Any]) -> str:
-    left_s = status["remaining_s"]
-    left = "  -  " if left_s is None else f"{int(left_s) // 60:2d}:{int(left_s) % 60:02d}"
-    return (
-        f"{status['state']:<9} {status['depth_mm']:.3f} mm ({status['depth_low_mm']:.3f} to {status['depth_high_mm']:.3f}) "
-        f"of {status['target_depth_mm']:.3f}  {status['charge_coulombs']:7.1f} C  {status['current_a']:6.3f} A  "
-        f"{status['voltage_v']:5.2f} V  {left} left"
-    )
+def _progress(status: dict[str, Any]) -> str:
+    values = {
+        "state": status["state"],
+        "depth_mm": status["depth_mm"],
+        "low_mm": status["depth_low_mm"],
+        "high_mm": status["depth_high_mm"],
+        "target_mm": status["target_depth_mm"],
+        **{name: status[name] for name in ("charge_coulombs", "current_a", "voltage_v")},
+    }
+    if status["remaining_s"] is None:
+        return text("command_line.demo.progress_without_time", **values)
+    minutes, seconds = divmod(int(status["remaining_s"]), 60)
+    return text("command_line.demo.progress", **values, left_minutes=minutes, left_seconds=seconds)
 
 
 def _events(address: str) -> Iterator[dict[str, Any]]:
@@ -152,19 +174,29 @@ def _events(address: str) -> Iterator[dict[str, Any]]:
                     yield message
 
 
-def _summary(client: ApiClient, address: str) -> None:
+def _print_summary(client: ApiClient, address: str) -> None:
     status, truth = client.get("/api/status"), client.get("/api/rehearsal")
-    reason = f" ({status['reason']})" if status["reason"] else ""
-    click.echo(f"{status['state']}{reason}: {status['message']}")
-    click.echo(
-        f"depth   {status['depth_mm']:.3f} mm estimated (95 %: {status['depth_low_mm']:.3f} to {status['depth_high_mm']:.3f}), "
-        f"{truth['depth_mm']:.3f} mm true on the model, {status['target_depth_mm']:.3f} mm wanted"
+    outcome = {"state": status["state"], "message": status["message"]}
+    if status["reason"]:
+        say("command_line.demo.outcome_with_reason", **outcome, reason=status["reason"])
+    else:
+        say("command_line.demo.outcome", **outcome)
+    say(
+        "command_line.demo.depth",
+        depth_mm=status["depth_mm"],
+        low_mm=status["depth_low_mm"],
+        high_mm=status["depth_high_mm"],
+        true_mm=truth["depth_mm"],
+        target_mm=status["target_depth_mm"],
     )
-    click.echo(
-        f"charge  {status['charge_coulombs']:.1f} C counted, {truth['charge_coulombs']:.1f} C true"
+    say(
+        "command_line.demo.charge",
+        charge_coulombs=status["charge_coulombs"],
+        true_coulombs=truth["charge_coulombs"],
     )
-    relay = "ON" if status["relay_on"] else "off"
-    click.echo(
-        f"time    {status['on_time_s']:.0f} s with the relay on, {status['planned_s']:.0f} s planned; relay {relay}"
-    )
-    click.echo(f"Look at it: {address}")
+    times = {"on_time_s": status["on_time_s"], "planned_s": status["planned_s"]}
+    if status["relay_on"]:
+        say("command_line.demo.time_with_relay_on", **times)
+    else:
+        say("command_line.demo.time", **times)
+    say("command_line.demo.look", address=address)

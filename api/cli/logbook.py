@@ -1,113 +1,153 @@
-"""``biteclock runs``: list, show and export what the logbook holds, read from its file, daemon or not."""
+"""``biteclock runs``: list, show and export past runs, with or without a running daemon."""
 
 from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.options import config_option, json_option, print_json, refusing
-from api.http.csv_export import csv_lines
-from controller.config import Settings
-from controller.logbook.reader import LogbookReader, RunSummary
+from api.cli.options import config_option, json_option, refusing, state_directory_option
+from api.cli.printing import help_of, print_json, say
+from controller.texts import text
 
-_DIRECTORY = click.option(
-    "--state-directory",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=".",
-    show_default=True,
-    help="Where the logbook lies when its path is relative.",
-)
+if TYPE_CHECKING:
+    from controller.config import Settings
+    from controller.logbook.reader import LogbookReader, RunSummary
 
 
 def _reader(settings: Settings, state_directory: Path) -> LogbookReader:
+    from controller.logbook.reader import LogbookReader
+
     return LogbookReader(state_directory / settings.logbook.path)
 
 
-@click.group()
+@click.group(help=help_of("command_line.runs"))
 def runs() -> None:
-    """List, show and export past runs."""
+    """Run one of the commands below."""
 
 
-@runs.command("list")
+@runs.command(
+    "list",
+    help=help_of("command_line.runs.list"),
+    short_help=text("command_line.runs.list.summary"),
+)
 @config_option
-@_DIRECTORY
-@click.option("--limit", type=click.IntRange(1, 500), default=20, show_default=True)
-@click.option("--search", default="", help="Words of piece, metal, bath or state.")
+@state_directory_option
+@click.option(
+    "--limit",
+    type=click.IntRange(1, 500),
+    default=20,
+    show_default=True,
+    help=text("command_line.runs.list.limit"),
+)
+@click.option("--search", default="", help=text("command_line.runs.list.search"))
 @json_option
 @refusing
 def list_runs(
     settings: Settings, state_directory: Path, limit: int, search: str, as_json: bool
 ) -> None:
-    """List runs, newest first."""
+    """Print runs, newest first."""
     page = _reader(settings, state_directory).list_runs(limit=limit, search=search)
     if as_json:
         print_json([_summary(run) for run in page.runs])
         return
     for run in page.runs:
-        progress = run.progress
-        depth = "    -   " if progress.depth_mm is None else f"{progress.depth_mm:.3f} mm"
-        reason = f" ({run.reason})" if run.reason else ""
-        click.echo(
-            f"{run.run_id:<22} {run.started_at_utc[:16]}  {run.metal:<16} {depth}  {progress.charge_coulombs:8.1f} C  "
-            f"{run.state}{reason}  {run.piece}"
-        )
+        _print_in_list(run)
     if not page.runs:
-        click.echo("no runs")
+        say("command_line.runs.list.empty")
 
 
-@runs.command()
+def _print_in_list(run: RunSummary) -> None:
+    values: dict[str, Any] = {
+        "run_id": run.run_id,
+        "started_at_utc": run.started_at_utc[:16],
+        "metal": run.metal,
+        "charge_coulombs": run.progress.charge_coulombs,
+        "state": run.state.value,
+        "piece": run.piece,
+    }
+    values["depth_mm"] = run.progress.depth_mm
+    values["reason"] = None if run.reason is None else run.reason.value
+    match values["depth_mm"] is not None, values["reason"] is not None:
+        case True, True:
+            say("command_line.runs.list.line_with_reason", **values)
+        case True, False:
+            say("command_line.runs.list.line", **values)
+        case False, True:
+            say("command_line.runs.list.line_without_depth_with_reason", **values)
+        case False, False:
+            say("command_line.runs.list.line_without_depth", **values)
+
+
+@runs.command(
+    help=help_of("command_line.runs.show"), short_help=text("command_line.runs.show.summary")
+)
 @click.argument("run_id")
 @config_option
-@_DIRECTORY
+@state_directory_option
 @json_option
 @refusing
 def show(run_id: str, settings: Settings, state_directory: Path, as_json: bool) -> None:
-    """Show one run: plan, result, events."""
+    """Print one run."""
     reader = _reader(settings, state_directory)
     record, events = reader.run(run_id), reader.events(run_id)
     if as_json:
-        print_json(
-            {
-                **_summary(record.summary),
-                "plan": record.plan,
-                "events": [asdict(event) for event in events],
-            }
-        )
+        plan_and_events = {"plan": record.plan, "events": [asdict(event) for event in events]}
+        print_json({**_summary(record.summary), **plan_and_events})
         return
     summary = record.summary
-    click.echo(f"{summary.run_id}  {summary.piece or 'no name'}, {summary.metal}: {summary.state}")
+    values = {"run_id": summary.run_id, "metal": summary.metal, "state": summary.state.value}
+    if summary.piece:
+        say("command_line.runs.show.heading", **values, piece=summary.piece)
+    else:
+        say("command_line.runs.show.heading_without_name", **values)
     if summary.message:
-        click.echo(summary.message)
-    click.echo(
-        f"{summary.progress.charge_coulombs:.1f} C in {summary.progress.on_time_s:.1f} s, "
-        f"up to {summary.progress.uncertain_charge_coulombs:.1f} C uncertain"
+        say("command_line.common.message", message=summary.message)
+    say(
+        "command_line.runs.show.charge",
+        charge_coulombs=summary.progress.charge_coulombs,
+        on_time_s=summary.progress.on_time_s,
+        uncertain_coulombs=summary.progress.uncertain_charge_coulombs,
     )
     for event in events:
-        click.echo(f"{event.on_time_s:9.1f} s  {event.kind:7}  {event.text}")
+        say(
+            "command_line.runs.show.event",
+            on_time_s=event.on_time_s,
+            kind=event.kind,
+            event=event.text,
+        )
 
 
-@runs.command()
+@runs.command(
+    help=help_of("command_line.runs.export"), short_help=text("command_line.runs.export.summary")
+)
 @click.argument("run_id")
 @click.option(
-    "--format", "kind", type=click.Choice(["csv", "json"]), default="csv", show_default=True
+    "--format",
+    "kind",
+    type=click.Choice(["csv", "json"]),
+    default="csv",
+    show_default=True,
+    help=text("command_line.runs.export.format"),
 )
 @click.option(
     "--output",
     type=click.File("w", encoding="utf-8", lazy=True),
     default="-",
-    help="A file. Default: the terminal.",
+    help=text("command_line.runs.export.output"),
 )
 @config_option
-@_DIRECTORY
+@state_directory_option
 @refusing
 def export(run_id: str, kind: str, output: Any, settings: Settings, state_directory: Path) -> None:
-    """Export a run's one-second samples."""
+    """Write the one-second samples of a run."""
     reader = _reader(settings, state_directory)
     reader.run(run_id)
     if kind == "csv":
+        from api.http.csv_export import csv_lines
+
         for chunk in csv_lines(reader.samples(run_id)):
             output.write(chunk)
         return

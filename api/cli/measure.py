@@ -1,68 +1,55 @@
-"""``biteclock measure``: open area, edges, growth and narrow lines of an artwork file, for people and for scripts."""
+"""``biteclock measure``: open area, edges, growth and narrow lines of an artwork file."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.options import (
-    artwork_argument,
-    json_option,
-    print_json,
-    read_options,
-    reading_options,
-    refusing,
-    with_options,
-)
-from controller.artwork.client import measure as measure_in_process
+from api.cli.artwork_options import file_argument, read_options, reading_options
+from api.cli.options import Function, json_option, refusing, with_options
+from api.cli.printing import help_of, print_json, say, warn
 from controller.artwork.options import MeasureOptions
-from controller.artwork.result import ArtworkMeasure, LinePlace
 from controller.errors import RefusedError
+from controller.texts import text
 from controller.units import mm2_to_cm2
+
+if TYPE_CHECKING:
+    from controller.artwork.result import ArtworkMeasure, LinePlace
 
 _SHOWN_LINES = 12
 _SHOWN_GROWTH_MM = (0.05, 0.1, 0.2, 0.5, 1.0)
 
 
-def _options(function: Any) -> Any:
+def measure_options(function: Function) -> Function:
+    """Add what is measured, after the options for reading the file."""
     more = (
         click.option(
             "--copies",
             type=int,
             default=1,
             show_default=True,
-            help="How often it stands on the plate.",
+            help=text("command_line.measure.copies"),
         ),
+        click.option("--depth-mm", type=float, help=text("command_line.measure.depth_mm")),
+        click.option("--etch-factor", type=float, help=text("command_line.measure.etch_factor")),
         click.option(
-            "--depth-mm",
-            type=float,
-            help="Target depth; with --etch-factor it gives the undercut for lost lines.",
-        ),
-        click.option(
-            "--etch-factor",
-            type=float,
-            help="Depth over undercut per side. Common practice, no source: 0.8 to 1.9.",
-        ),
-        click.option(
-            "--max-undercut-mm",
-            type=float,
-            help="The growth curve reaches at least this far. Default: 1 mm.",
+            "--max-undercut-mm", type=float, help=text("command_line.measure.max_undercut_mm")
         ),
         click.option(
             "--preview",
             type=click.Path(dir_okay=False, writable=True, path_type=Path),
-            help="Write a PNG: what is etched, the undercut's edge, and the lines that will not survive.",
+            help=text("command_line.measure.preview"),
         ),
     )
     return with_options(function, (*reading_options(""), *more))
 
 
-@click.command()
-@artwork_argument
-@_options
+@click.command(help=help_of("command_line.measure"))
+@file_argument
+@measure_options
 @json_option
 @refusing
 def measure(
@@ -75,10 +62,9 @@ def measure(
     as_json: bool,
     **reading: Any,
 ) -> None:
-    """Measure an artwork FILE: PNG, TIFF, JPEG, PDF or SVG. Dark is etched.
+    """Print the measurement of an artwork."""
+    from controller.artwork.client import measure as measure_in_process
 
-    Measuring runs in a process of its own with limits on time and memory. Uncertainties are one standard deviation.
-    """
     read = read_options(reading).to_dict()
     wanted = {
         "copies": copies,
@@ -91,13 +77,15 @@ def measure(
     found = measure_in_process(file, options, preview_path=preview)
     if as_json:
         print_json(found.to_shown_dict())
-    else:
-        for name, text in _rows(file, found):
-            click.echo(f"{name:<16}{text}".rstrip())
-        for warning in found.warnings:
-            click.secho(f"{'warning':<16}{warning}", fg="yellow")
-        if preview is not None:
-            click.echo(f"{'preview':<16}{preview}")
+        return
+    _print_file(file, found)
+    _print_areas(found)
+    _print_lost_lines(found)
+    say("command_line.measure.line.sha256", sha256=found.sha256)
+    for warning in found.warnings:
+        warn("command_line.measure.line.warning", warning=warning)
+    if preview is not None:
+        say("command_line.measure.line.preview", file=preview)
 
 
 def _refuse_bad_place(preview: Path | None) -> None:
@@ -105,78 +93,95 @@ def _refuse_bad_place(preview: Path | None) -> None:
         return
     if preview.suffix.lower() != ".png":
         raise RefusedError(
-            f"the preview is a PNG and {preview.name} is not named so: end its name in .png",
-            field="preview",
+            "command_line.measure.preview_no_png", field="preview", file=preview.name
         )
-    if not preview.absolute().parent.is_dir() or not os.access(preview.absolute().parent, os.W_OK):
+    directory = preview.absolute().parent
+    if not directory.is_dir() or not os.access(directory, os.W_OK):
         raise RefusedError(
-            f"nothing can be written in {preview.absolute().parent}: make the directory",
-            field="preview",
+            "command_line.measure.preview_no_place", field="preview", directory=directory
         )
 
 
-def _rows(file: Path, found: ArtworkMeasure) -> list[tuple[str, str]]:
-    copies = "" if found.copies == 1 else f", {found.copies} copies together"
-    page = f", page {found.page}" if found.page != 1 else ""
-    rows = [
-        (
-            "file",
-            f"{file.name}, {found.file_format}{page}, {found.width_px} x {found.height_px} px, {_quality(found)}",
-        ),
-        (
-            "scale",
-            f"{found.dpi:.4g} dpi ({found.scale_source}), measured at {found.grid_dpi:.4g} dpi",
-        ),
-        (
-            "plate",
-            f"{found.width_mm:.2f} x {found.height_mm:.2f} mm, {found.open_fraction:.1%} of it open",
-        ),
-        (
-            "open area",
-            f"{mm2_to_cm2(found.area_mm2):.4g} cm2 ({found.area_mm2:.2f} +- {found.area_uncertainty_mm2:.2f} mm2){copies}",
-        ),
-        ("edges", f"{found.edge_mm:.1f} +- {found.edge_uncertainty_mm:.1f} mm"),
-        ("open fields", f"{found.open_fields}"),
-        (
-            "threshold",
-            f"grey level {found.threshold_level:g} of 255{', light is etched' if found.inverted else ''}",
-        ),
-        ("narrowest resist", _place(found.narrowest_resist)),
-        ("narrowest open", _place(found.narrowest_open)),
-    ]
-    reach_mm = found.growth_mm2[-1][0]
-    grown = ", ".join(
-        f"{found.grown_mm2(s):.1f} after {s:g} mm" for s in _SHOWN_GROWTH_MM if s <= reach_mm
+def _print_file(file: Path, found: ArtworkMeasure) -> None:
+    say(
+        "command_line.measure.line.file",
+        file=file.name,
+        format=found.file_format,
+        width_px=found.width_px,
+        height_px=found.height_px,
+        quality=text(f"command_line.measure.quality.{found.quality}"),
     )
-    rows.append(("growth", f"{grown} (mm2)"))
-    if found.undercut_mm is not None:
-        rows.append(
-            (
-                "lost lines",
-                f"{found.lost_line_count} under {2 * found.undercut_mm:.3f} mm, eaten through by {found.undercut_mm:.3f} mm of "
-                "undercut from both sides",
-            )
+    if found.page != 1:
+        say("command_line.measure.line.page", page=found.page)
+    if found.copies != 1:
+        say("command_line.measure.line.copies", copies=found.copies)
+    say(
+        "command_line.measure.line.scale",
+        dpi=found.dpi,
+        source=found.scale_source,
+        grid_dpi=found.grid_dpi,
+    )
+    say(
+        "command_line.measure.line.plate",
+        width_mm=found.width_mm,
+        height_mm=found.height_mm,
+        open_fraction=found.open_fraction,
+    )
+
+
+def _print_areas(found: ArtworkMeasure) -> None:
+    say(
+        "command_line.measure.line.open_area",
+        area_cm2=mm2_to_cm2(found.area_mm2),
+        area_mm2=found.area_mm2,
+        uncertainty_mm2=found.area_uncertainty_mm2,
+    )
+    say(
+        "command_line.measure.line.edges",
+        edge_mm=found.edge_mm,
+        uncertainty_mm=found.edge_uncertainty_mm,
+    )
+    say("command_line.measure.line.open_fields", number=found.open_fields)
+    if found.inverted:
+        say("command_line.measure.line.threshold_inverted", grey_level=found.threshold_level)
+    else:
+        say("command_line.measure.line.threshold", grey_level=found.threshold_level)
+    say("command_line.measure.line.narrowest_resist", place=_place(found.narrowest_resist))
+    say("command_line.measure.line.narrowest_open", place=_place(found.narrowest_open))
+    reach_mm = found.growth_mm2[-1][0]
+    areas = [
+        text(
+            "command_line.measure.line.growth_area",
+            area_mm2=found.grown_mm2(growth_mm),
+            growth_mm=growth_mm,
         )
-        rows += [("", _place(line)) for line in found.lost_lines[:_SHOWN_LINES]]
-        if found.lost_line_count > _SHOWN_LINES:
-            rows.append(("", f"and {found.lost_line_count - _SHOWN_LINES} more"))
-    rows.append(("sha256", found.sha256))
-    return [(name if len(name) < 16 else f"{name} ", text) for name, text in rows]
+        for growth_mm in _SHOWN_GROWTH_MM
+        if growth_mm <= reach_mm
+    ]
+    say("command_line.measure.line.growth", areas=", ".join(areas))
 
 
-def _quality(found: ArtworkMeasure) -> str:
-    return {
-        "grey": "edges shaded",
-        "one_bit": "black and white",
-        "noisy": "noisy",
-        "drawing": "drawing",
-    }[found.quality]
+def _print_lost_lines(found: ArtworkMeasure) -> None:
+    if found.undercut_mm is None:
+        return
+    say(
+        "command_line.measure.line.lost_lines",
+        number=found.lost_line_count,
+        width_mm=2.0 * found.undercut_mm,
+        undercut_mm=found.undercut_mm,
+    )
+    for line in found.lost_lines[:_SHOWN_LINES]:
+        say("command_line.measure.line.lost_line", place=_place(line))
+    more = found.lost_line_count - _SHOWN_LINES
+    if more > 0:
+        say("command_line.measure.line.more_lost_lines", number=more)
 
 
 def _place(line: LinePlace | None) -> str:
+    """Return where a line is narrowest, in words."""
     if line is None:
-        return "none found"
-    length = "" if line.length_mm is None else f", {line.length_mm:.1f} mm long"
-    return (
-        f"{line.width_mm:.3f} mm at ({line.x_mm:.1f}, {line.y_mm:.1f}) mm from the top left{length}"
-    )
+        return text("command_line.measure.line.no_place")
+    values = {"width_mm": line.width_mm, "x_mm": line.x_mm, "y_mm": line.y_mm}
+    if line.length_mm is None:
+        return text("command_line.measure.line.place", **values)
+    return text("command_line.measure.line.place_with_length", **values, length_mm=line.length_mm)

@@ -1,4 +1,4 @@
-"""A whole run on the rehearsal bench, headless: the same supervisor, driver and chip, as fast as the machine allows."""
+"""A whole run on the rehearsal rig: the shipped supervisor and driver, in virtual time."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from api.cli.exit_status import EXIT_STATUS
 from api.main import Rehearsal, machine_board, rehearsal_rig, rig_range_a
 from controller.assembly import assemble
 from controller.config import Settings
@@ -17,23 +18,15 @@ from controller.safety.run import new_run
 from controller.safety.transitions import AT_WORK
 
 WATCH_AFTER_S = 1.0
-"""How long the bench is watched after the run, s: a welded relay tells itself 0.5 s after off, in three samples."""
+"""How long the rig is watched after the run, s. A welded relay shows 0.5 s after off."""
 
 SETTLE_BEFORE_S = 0.5
-"""Samples before the start, s: the daemon has been idle for longer."""
-
-EXIT_STATUS = {
-    RunState.FINISHED: 0,
-    RunState.STOPPED: 3,
-    RunState.PAUSED: 3,
-    RunState.INTERRUPTED: 3,
-    RunState.TRIPPED: 4,
-}
+"""Time before the start, s, for samples with the relay off."""
 
 
 @dataclass(frozen=True, slots=True)
 class GaugeStop:
-    """A gauge stop that was reached: where it was planned, what was believed there, and what is true."""
+    """A gauge stop that was reached: planned, estimated and true depth."""
 
     stop_mm: float
     depth_mm: float
@@ -42,13 +35,14 @@ class GaugeStop:
 
 @dataclass(frozen=True, slots=True)
 class RehearsalResult:
-    """How a rehearsal ended. What the controller believes, and what the bench knows to be true.
+    """How a rehearsal ended: what the controller estimates, and what is true in the model.
 
-    :param true_depth_mm: mean depth of the etched floor; ``true_deepest_mm`` that of its deepest place.
-    :param gauge_stops: what a gauge would have found at each gauge stop that was reached.
+    :param true_depth_mm: mean depth of the etched floor.
+    :param true_deepest_mm: depth of its deepest place.
+    :param gauge_stops: every gauge stop that was reached.
     :param elapsed_s: relay-on time.
-    :param off_after_fault_s: from the fault to the breaking of the contact, or None.
-    :param relay_on: whether the relay's coil is energised at the end.
+    :param off_after_fault_s: time from the fault to the open contact, or None.
+    :param relay_on: the relay's coil is energised at the end.
     """
 
     outcome: str
@@ -82,7 +76,7 @@ class RehearsalResult:
 
 
 class _End:
-    """Notices when the run has left the states in which something happens by itself."""
+    """Notices when the run has left the states in which it goes on by itself."""
 
     def __init__(self) -> None:
         self.left_at_s: float | None = None
@@ -101,10 +95,11 @@ class _End:
 def rehearse(
     request: PlanRequest, rehearsal: Rehearsal, settings: Settings, *, stop_at_gauge: bool = False
 ) -> RehearsalResult:
-    """Return how a run ends on the rehearsal bench.
+    """Return how a run ends on the rehearsal rig.
 
-    :param stop_at_gauge: end at the first gauge stop. Otherwise the run is resumed there at once: nobody is at the bench.
-    Raises: RefusedError for a plan that cannot be, MeasureFailedError when the front on an artwork cannot be worked out.
+    :param stop_at_gauge: end at the first gauge stop; otherwise resume there at once.
+    Raises: RefusedError for an impossible plan, MeasureFailedError when the front on an artwork
+        cannot be worked out.
     """
     plan = make_plan(request, settings, rig_range_a(settings))
     rig = rehearsal_rig(plan, rehearsal, settings)

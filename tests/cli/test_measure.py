@@ -1,4 +1,4 @@
-"""``biteclock measure``: the keys that scripts rely on, the options, and refusals in words."""
+"""``biteclock measure``: JSON keys, options and refusals."""
 
 from __future__ import annotations
 
@@ -16,16 +16,24 @@ from tests.kits.artwork_shapes import SIDE_MM, disc, file_bytes, grey_image, sav
 from tests.kits.cli_kit import Command
 
 SHAPE = unary_union([box(1.0, 2.0, 4.0, 8.0), box(4.3, 2.0, 6.0, 8.0), disc(0.8, 8.0, 5.0)])
-"""Two fields of 3 x 6 and 1.7 x 6 mm with 0.3 mm of resist between them, and a disc of 0.8 mm radius 1.2 mm off."""
+"""Two fields of 3 x 6 and 1.7 x 6 mm, 0.3 mm of resist between them, and a disc 1.2 mm away."""
 
-FIXED = {
-    "area_mm2", "area_uncertainty_mm2", "edge_mm", "edge_uncertainty_mm", "growth_mm2", "growth_uncertainty_mm2",
-    "narrowest_resist_mm", "lost_lines", "width_mm", "height_mm",
-}  # fmt: skip
+PROMISED = {
+    "area_mm2",
+    "area_uncertainty_mm2",
+    "edge_mm",
+    "edge_uncertainty_mm",
+    "growth_mm2",
+    "growth_uncertainty_mm2",
+    "narrowest_resist_mm",
+    "lost_lines",
+    "width_mm",
+    "height_mm",
+}
 
 
 COMMAND = Command("measure")
-call, json_of, refused = COMMAND.call, COMMAND.json_of, COMMAND.refused
+call, json_of = COMMAND.call, COMMAND.json_of
 
 
 @pytest.fixture(scope="module")
@@ -33,10 +41,10 @@ def artwork(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return save(tmp_path_factory.mktemp("artwork") / "work.png", SHAPE, 600)
 
 
-def test_the_fixed_keys_hold_what_shapely_says(artwork: Path, tmp_path: Path) -> None:
+def test_agreement_with_shapely(artwork: Path, tmp_path: Path) -> None:
     preview = tmp_path / "p.png"
     found = json_of(artwork, "--depth-mm", 0.24, "--etch-factor", 1.2, "--preview", preview)
-    assert set(found) >= FIXED
+    assert set(found) >= PROMISED
     assert found["area_mm2"] == pytest.approx(SHAPE.area, rel=1e-3)
     assert found["edge_mm"] == pytest.approx(SHAPE.length, rel=5e-3)
     assert (
@@ -66,14 +74,14 @@ def test_the_fixed_keys_hold_what_shapely_says(artwork: Path, tmp_path: Path) ->
         assert picture.width > 600
 
 
-def test_without_a_depth_no_line_is_lost(artwork: Path) -> None:
+def test_no_depth_no_loss(artwork: Path) -> None:
     found = json_of(artwork)
     assert found["lost_lines"] == []
     assert found["undercut_mm"] is None
     assert found["narrowest_resist_mm"] == pytest.approx(0.3, abs=0.01)
 
 
-def test_the_scale_can_be_given_and_twice_the_size_is_four_times_the_area(artwork: Path) -> None:
+def test_given_scale(artwork: Path) -> None:
     plain, by_dpi, by_width = (
         json_of(artwork),
         json_of(artwork, "--dpi", 300),
@@ -87,7 +95,7 @@ def test_the_scale_can_be_given_and_twice_the_size_is_four_times_the_area(artwor
     )
 
 
-def test_inverted_and_plain_share_the_sheet(artwork: Path) -> None:
+def test_inverted_artwork(artwork: Path) -> None:
     plain, inverted = json_of(artwork), json_of(artwork, "--invert")
     assert inverted["area_mm2"] + plain["area_mm2"] == pytest.approx(
         plain["width_mm"] * plain["height_mm"], rel=1e-3
@@ -95,7 +103,7 @@ def test_inverted_and_plain_share_the_sheet(artwork: Path) -> None:
     assert inverted["inverted"] is True
 
 
-def test_growth_reaches_as_far_as_asked(artwork: Path) -> None:
+def test_reach_of_growth(artwork: Path) -> None:
     assert json_of(artwork, "--max-undercut-mm", 2)["growth_mm2"][-1][0] >= 2.0
     assert json_of(artwork, "--depth-mm", 1.2, "--etch-factor", 0.8)["growth_mm2"][-1][0] >= 1.5
 
@@ -110,7 +118,7 @@ def test_plate_margin_and_copies(artwork: Path) -> None:
     assert (outline["width_mm"], outline["height_mm"]) == pytest.approx((4.0, 3.0))
 
 
-def test_a_page_of_a_pdf_and_a_drawing(tmp_path: Path) -> None:
+def test_pdf_and_svg(tmp_path: Path) -> None:
     pages, drawing = tmp_path / "pages.pdf", tmp_path / "disc.svg"
     pages.write_bytes(pdf(["5 5 10 10 re f", "5 5 20 10 re f"], 40, 30))
     drawing.write_bytes(svg('<circle cx="25" cy="15" r="5"/>'))
@@ -125,12 +133,12 @@ def test_a_page_of_a_pdf_and_a_drawing(tmp_path: Path) -> None:
     assert json_of(drawing)["area_mm2"] == pytest.approx(math.pi * 25.0, rel=1e-3)
 
 
-def test_people_get_lines_with_units(artwork: Path, tmp_path: Path) -> None:
+def test_lines_with_units(artwork: Path, tmp_path: Path) -> None:
     result = call(
         artwork, "--depth-mm", 0.24, "--etch-factor", 1.2, "--preview", tmp_path / "p.png"
     )
     assert result.exit_code == 0
-    for said in (
+    for expected in (
         "open area",
         "mm2)",
         "edges",
@@ -139,52 +147,67 @@ def test_people_get_lines_with_units(artwork: Path, tmp_path: Path) -> None:
         "growth",
         "p.png",
     ):
-        assert said in result.output or said.replace("0.300", "0.30") in result.output, said
+        shorter = expected.replace("0.300", "0.30")
+        assert expected in result.output or shorter in result.output, expected
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "field"),
     [
-        (("--depth-mm", "0.2"), "both depth_mm and etch_factor"),
-        (("--dpi", "600", "--width-mm", "5"), "dpi and width_mm"),
-        (("--dpi", "5"), "from 50 to 9600 dpi"),
-        (("--width-mm", "nan"), "width_mm is nan"),
+        (("--depth-mm", "0.2"), "depth_mm"),
+        (("--dpi", "600", "--width-mm", "5"), "dpi"),
+        (("--dpi", "5"), "dpi"),
+        (("--width-mm", "nan"), "width_mm"),
         (("--page", "2"), "page"),
-        (("--page", "0"), "whole number from 1"),
-        (("--margin-mm", "6"), "margin"),
-        (("--plate-width-mm", "6"), "both plate_width_mm and plate_height_mm"),
-        (("--max-undercut-mm", "4"), "max_undercut_mm is 4 mm"),
-        (("--depth-mm", "4", "--etch-factor", "1"), "undercuts by 4 mm"),
-        (("--copies", "0"), "copies is 0"),
-        (("--preview", "picture.jpg"), "end its name in .png"),
-        (("--preview", "no-such-place/p.png"), "nothing can be written in"),
+        (("--page", "0"), "page"),
+        (("--margin-mm", "6"), "margin_mm"),
+        (("--plate-width-mm", "6"), "plate_width_mm"),
+        (("--max-undercut-mm", "4"), "max_undercut_mm"),
+        (("--depth-mm", "4", "--etch-factor", "1"), "depth_mm"),
+        (("--copies", "0"), "copies"),
     ],
 )
-def test_bad_options_are_refused_in_words(
-    artwork: Path, arguments: tuple[str, ...], said: str
-) -> None:
-    assert said in refused(artwork, *arguments)
+def test_refusal_names_option(artwork: Path, arguments: tuple[str, ...], field: str) -> None:
+    assert COMMAND.refused_field(artwork, *arguments) == field
 
 
-def test_bad_files_are_refused_in_words(tmp_path: Path) -> None:
-    files = {
-        "no-scale.png": (file_bytes(grey_image(SHAPE, 600), "PNG", None), "dpi"),
-        "screen.png": (file_bytes(grey_image(SHAPE, 600), "PNG", 72), "dpi"),
-        "cut.png": (file_bytes(grey_image(SHAPE, 600), "PNG", 600)[:-200], "damaged"),
-        "anim.gif": (b"GIF89a" + b"\0" * 100, "not a PNG"),
-        "empty.png": (b"", "empty"),
-        "white.png": (
-            file_bytes(Image.fromarray(np.full((50, 50), 255, np.uint8)), "PNG", 600),
-            "invert",
-        ),
-        "script.svg": (svg('<script>alert(1)</script><rect width="9" height="9"/>'), "script"),
-        "handler.svg": (svg('<rect width="9" height="9" onclick="alert(1)"/>'), "onclick"),
-        "far.svg": (
-            svg('<image href="http://example.invalid/a.png" width="9" height="9"/>'),
-            "outside the file",
-        ),
-    }
-    for name, (content, said) in files.items():
-        (tmp_path / name).write_bytes(content)
-        assert said in refused(tmp_path / name), name
-    assert "does not exist" in refused(tmp_path / "nowhere.png")
+@pytest.mark.parametrize(
+    ("preview", "key"),
+    [
+        ("picture.jpg", "command_line.measure.preview_no_png"),
+        ("no-such-place/p.png", "command_line.measure.preview_no_place"),
+    ],
+)
+def test_bad_preview(artwork: Path, preview: str, key: str) -> None:
+    assert COMMAND.refused_key(artwork, "--preview", preview) == key
+
+
+WHITE = Image.fromarray(np.full((50, 50), 255, np.uint8))
+BAD_FILES = {
+    "no-scale.png": (file_bytes(grey_image(SHAPE, 600), "PNG", None), "dpi"),
+    "screen.png": (file_bytes(grey_image(SHAPE, 600), "PNG", 72), "dpi"),
+    "cut.png": (file_bytes(grey_image(SHAPE, 600), "PNG", 600)[:-200], "file"),
+    "anim.gif": (b"GIF89a" + b"\0" * 100, "file"),
+    "empty.png": (b"", "file"),
+    "white.png": (
+        file_bytes(WHITE, "PNG", 600),
+        "invert",
+    ),
+    "script.svg": (svg('<script>alert(1)</script><rect width="9" height="9"/>'), "file"),
+    "handler.svg": (svg('<rect width="9" height="9" onclick="alert(1)"/>'), "file"),
+    "far.svg": (
+        svg('<image href="http://example.invalid/a.png" width="9" height="9"/>'),
+        "file",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", BAD_FILES)
+def test_bad_file(tmp_path: Path, name: str) -> None:
+    content, field = BAD_FILES[name]
+    (tmp_path / name).write_bytes(content)
+    assert COMMAND.refused_field(tmp_path / name) == field
+
+
+def test_missing_file(tmp_path: Path) -> None:
+    assert "does not exist" in COMMAND.usage_error(tmp_path / "nowhere.png")

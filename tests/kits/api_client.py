@@ -1,4 +1,4 @@
-"""A whole daemon for the API's tests: rehearsal rig, controller, logbook and application, with a loop and a server on demand."""
+"""A whole daemon for the tests of the API, on the rehearsal rig; loop and server on demand."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ class WedgingSensor:
 
     @contextmanager
     def wedged(self) -> Iterator[None]:
-        """Block the loop in a poll meanwhile."""
+        """Block the loop in a poll."""
         self.blocked.clear()
         self.released.clear()
         self.blocks = True
@@ -128,7 +128,7 @@ class Daemon:
     """Everything but the threads, which ``looping`` and ``served`` lend.
 
     :param guarded: with the guards of the real daemon, under the names bench.local and bench.
-    :param measure: measures artworks; the real one in a process of its own unless given.
+    :param measure: measures artworks; default: the real one, in a separate process.
     """
 
     def __init__(
@@ -187,7 +187,7 @@ class Daemon:
         self.app = create_app(**{**known, **app})
 
     def step(self, times: int = 80) -> None:
-        """Let the loop make so many passes of 20 ms on this thread; 80 give more readings than the rig check needs."""
+        """Run passes of 20 ms on this thread; the rig check needs fewer than 80."""
         for _ in range(times):
             self.assembly.loop.step()
             self.clock.advance(0.02)
@@ -197,7 +197,7 @@ class Daemon:
 
     @contextmanager
     def looping(self) -> Iterator[None]:
-        """Run the loop in a thread meanwhile."""
+        """Run the loop in a thread."""
         thread = threading.Thread(target=self.assembly.loop.run, name="loop", daemon=True)
         thread.start()
         try:
@@ -210,14 +210,14 @@ class Daemon:
 
     @contextmanager
     def served(self) -> Iterator[httpx.Client]:
-        """Serve on an ephemeral loopback port in a thread meanwhile; gives a client."""
+        """Serve on an ephemeral loopback port in a thread; gives a client."""
         with serve(self.app) as address, httpx.Client(base_url=address, timeout=WAIT_S) as client:
             yield client
 
 
 @contextmanager
 def serve(app: Any) -> Iterator[str]:
-    """Serve an application in a thread meanwhile; gives its address."""
+    """Serve an application in a thread; gives its address."""
     listener = socket.create_server(("127.0.0.1", 0))
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"
     server = WebServer(app)
@@ -253,7 +253,7 @@ def ask(
     client: tuple[str, int] = ("127.0.0.1", 123),
     **request: Any,
 ) -> httpx.Response:
-    """Return the application's answer without a server between. Live streams must not be asked for: they have no end.
+    """Return the application's response without a server. Not for live streams, which have no end.
 
     :param client: address from which the request comes.
     """

@@ -1,4 +1,4 @@
-"""A measuring that takes no time, for what stands around it; and files that are none."""
+"""Stands in for measuring, and takes no time; and bytes that are no artwork."""
 
 from __future__ import annotations
 
@@ -16,16 +16,37 @@ PNG = b"\x89PNG\r\n\x1a\n"
 
 
 def measured(sha256: str = "9a" * 32, **changes: Any) -> ArtworkMeasure:
-    """A disc of 10 mm radius with a line beside it, as a measurement: numbers of its own, none of them measured."""
+    """A made-up measurement of a disc of 10 mm radius with a line beside it."""
     values: dict[str, Any] = {
-        "area_mm2": 314.0, "area_uncertainty_mm2": 0.3, "edge_mm": 62.8, "edge_uncertainty_mm": 0.2,
-        "growth_mm2": ((0.0, 314.0), (0.5, 346.0), (1.0, 380.0)), "growth_uncertainty_mm2": ((0.0, 0.3), (0.5, 0.4), (1.0, 0.5)),
-        "width_mm": 30.0, "height_mm": 30.0, "open_fraction": 314.0 / 900.0, "open_fields": 1,
-        "narrowest_resist": LinePlace(5.0, 6.0, 0.4), "narrowest_open": LinePlace(7.0, 8.0, 0.3, 2.0), "undercut_mm": 1.0,
-        "lost_lines": (LinePlace(5.0, 6.0, 0.4, 3.0), LinePlace(9.0, 9.0, 1.5)), "lost_line_count": 2, "copies": 1,
-        "inverted": False, "threshold_level": 127.5, "quality": "grey", "file_format": "PNG", "page": 1, "width_px": 709,
-        "height_px": 709, "dpi": 600.0, "grid_dpi": 600.0, "scale_source": Message("artwork.scale_source.file_dpi"), "sha256": sha256, "version": "1",
-    }  # fmt: skip
+        "area_mm2": 314.0,
+        "area_uncertainty_mm2": 0.3,
+        "edge_mm": 62.8,
+        "edge_uncertainty_mm": 0.2,
+        "growth_mm2": ((0.0, 314.0), (0.5, 346.0), (1.0, 380.0)),
+        "growth_uncertainty_mm2": ((0.0, 0.3), (0.5, 0.4), (1.0, 0.5)),
+        "width_mm": 30.0,
+        "height_mm": 30.0,
+        "open_fraction": 314.0 / 900.0,
+        "open_fields": 1,
+        "narrowest_resist": LinePlace(5.0, 6.0, 0.4),
+        "narrowest_open": LinePlace(7.0, 8.0, 0.3, 2.0),
+        "undercut_mm": 1.0,
+        "lost_lines": (LinePlace(5.0, 6.0, 0.4, 3.0), LinePlace(9.0, 9.0, 1.5)),
+        "lost_line_count": 2,
+        "copies": 1,
+        "inverted": False,
+        "threshold_level": 127.5,
+        "quality": "grey",
+        "file_format": "PNG",
+        "page": 1,
+        "width_px": 709,
+        "height_px": 709,
+        "dpi": 600.0,
+        "grid_dpi": 600.0,
+        "scale_source": Message("artwork.scale_source.file_dpi"),
+        "sha256": sha256,
+        "version": "1",
+    }
     return ArtworkMeasure(**{**values, **changes})
 
 

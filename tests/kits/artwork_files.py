@@ -28,7 +28,8 @@ def pdf(
         stream = f"{MM * unit_mm:.9f} 0 0 {MM * unit_mm:.9f} 0 0 cm {content}"
         box = f"[0 0 {width_mm * MM:.6f} {height_mm * MM:.6f}]"
         add(
-            f"<</Type/Page/Parent 2 0 R/MediaBox{box}{page_entries}/Contents {4 + 2 * k} 0 R/Resources<<>>>>"
+            f"<</Type/Page/Parent 2 0 R/MediaBox{box}{page_entries}/Contents {4 + 2 * k} 0 "
+            f"R/Resources<<>>>>"
         )
         add(f"<</Length {len(stream)}>>stream\n{stream}\nendstream")
     table = len(out)

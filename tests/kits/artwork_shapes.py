@@ -1,4 +1,4 @@
-"""Shapes with known area, edge and growth, and files of them: an exact rasteriser, so that only the measuring is on trial."""
+"""Shapes with known area, edge and growth, and exact raster files of them."""
 
 from __future__ import annotations
 
@@ -32,10 +32,11 @@ def rings_of(shape: BaseGeometry) -> list[Floats]:
 
 
 def coverage(shape: BaseGeometry, width_px: int, height_px: int, px_mm: float) -> Floats:
-    """Return the exact share of each pixel that a polygon covers, by the signed area under its edges.
+    """Return the exact share of each pixel that a polygon covers, by the signed area under its
+    edges.
 
-    Every edge is cut where it meets pixel borders; each piece adds the area to its right within its pixel, and its height to all
-    pixels beyond. Exact to rounding, no sampling.
+    Every edge is cut where it meets pixel borders; each piece adds the area to its right within its
+    pixel, and its height to all pixels beyond. Exact to rounding, no sampling.
     """
     rings = [ring / px_mm for ring in rings_of(shape)]
     start = np.concatenate(rings)

@@ -1,4 +1,4 @@
-"""``biteclock serve`` on the rehearsal bench as a process of its own, for tests that signal, starve or kill it."""
+"""``biteclock serve`` on the rehearsal rig in a separate process, to signal, starve or kill."""
 
 from __future__ import annotations
 
@@ -37,7 +37,8 @@ class Process:
     :param speed: virtual seconds per real second.
     :param words: further words of the command line.
     :param environment: added to this process's own.
-    :param program: what python runs, up to the words that follow "serve"; on the rehearsal bench when left out.
+    :param program: what python runs, up to the words that follow "serve"; on the rehearsal bench
+        when left out.
     :param pass_fds: descriptors that it inherits.
     """
 
@@ -59,15 +60,28 @@ class Process:
             "--speed",
             str(speed),
         )
-        self._errors = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 closed by ``close``
+        # ``close`` closes it.
+        self._errors = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115
         self._child = subprocess.Popen(
-            [sys.executable, *program, "--port", "0", "--state-directory", str(state_directory), *words],
-            pass_fds=pass_fds, stdout=subprocess.PIPE, stderr=self._errors, text=True, cwd=ROOT,
+            [
+                sys.executable,
+                *program,
+                "--port",
+                "0",
+                "--state-directory",
+                str(state_directory),
+                *words,
+            ],
+            pass_fds=pass_fds,
+            stdout=subprocess.PIPE,
+            stderr=self._errors,
+            text=True,
+            cwd=ROOT,
             env={**os.environ, **(environment or {})},
-        )  # fmt: skip
+        )
         assert self._child.stdout is not None
-        told = (word for line in self._child.stdout for word in line.split())
-        self.address = next((word for word in told if word.startswith("http://127.0.0.1:")), "")
+        printed = (word for line in self._child.stdout for word in line.split())
+        self.address = next((word for word in printed if word.startswith("http://127.0.0.1:")), "")
         assert self.address, self.errors()
         self.client = ApiClient(self.address, read_bench_token(state_directory))
 
@@ -105,7 +119,7 @@ class Process:
                     raise
 
     def end(self, number: signal.Signals) -> tuple[int, str, str]:
-        """Send a signal and return exit status, output and errors of the process, which must leave in time."""
+        """Send a signal; return exit status, output and errors. The process must end in time."""
         gone = os.pidfd_open(self._child.pid)
         try:
             self._child.send_signal(number)
@@ -143,7 +157,7 @@ def serving(
     *words: str,
     environment: Mapping[str, str] | None = None,
 ) -> Iterator[Process]:
-    """Serve meanwhile; the process is gone afterwards."""
+    """Serve; afterwards the process is gone."""
     process = Process(state_directory, speed, words, environment)
     try:
         yield process

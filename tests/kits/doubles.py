@@ -1,4 +1,7 @@
-"""Doubles for the controller's tests: a scripted sensor on a virtual clock. The gate and the clock are the real ones."""
+"""Doubles for the controller's tests: a scripted sensor on a virtual clock.
+
+The gate and the clock are the real ones.
+"""
 
 from __future__ import annotations
 
@@ -39,7 +42,7 @@ class RecordingPin:
 
 @dataclass
 class ScriptedSensor:
-    """Gives one averaged conversion after the other: current and voltage from a function of (relay on, time)."""
+    """Gives averaged conversions; current and voltage are a function of (relay on, time)."""
 
     clock: VirtualClock
     gate: RelayGate
@@ -112,8 +115,12 @@ class Bench:
 def silver_request(**changes: object) -> PlanRequest:
     """A fine-silver plate as common practice has it: 7.67 cm2, 0.25 mm, 3 A, 1.2 mm sheet."""
     known: dict[str, object] = {
-        "metal": "fine-silver", "area_mm2": 767.0, "depth_mm": 0.25, "current_a": 3.0, "thickness_mm": 1.2
-    }  # fmt: skip
+        "metal": "fine-silver",
+        "area_mm2": 767.0,
+        "depth_mm": 0.25,
+        "current_a": 3.0,
+        "thickness_mm": 1.2,
+    }
     return PlanRequest(**{**known, **changes})  # type: ignore[arg-type]
 
 

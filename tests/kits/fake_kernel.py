@@ -1,4 +1,7 @@
-"""A kernel for gpiozero's real lgpio factory: GPIO chips whose lines remember, may be held by others, or are stuck."""
+"""A kernel for gpiozero's real lgpio factory: GPIO chips with lines that keep their level.
+
+A line may also be stuck, or held by another program.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +28,7 @@ class KernelError(Exception):
 
 
 class Chip:
-    """The lines of one GPIO chip, outputs at high level to begin with, as a killed process leaves them."""
+    """The lines of one GPIO chip. They begin as high outputs, as a killed process leaves them."""
 
     def __init__(self) -> None:
         self.level = dict.fromkeys(LINES, 1)
@@ -49,9 +52,11 @@ class Callback:
 class Kernel(types.ModuleType):
     """The calls of lgpio that gpiozero makes.
 
-    Names, constants and the text of the busy error: lgpio 0.2.2.0. Levels and directions as the GPIO character device.
+    Names, constants and the text of the busy error: lgpio 0.2.2.0. Levels and directions as the
+    GPIO character device.
 
-    :param header: number of the chip that the Pi's header is wired to; 0, and 4 on the first kernels of a Pi 5.
+    :param header: number of the chip that the Pi's header is wired to; 0, and 4 on the first
+        kernels of a Pi 5.
     :param chips: numbers of the chips that there are.
     """
 
@@ -140,7 +145,7 @@ class Kernel(types.ModuleType):
         return (2 if chip.output[line] else 0) | (32 if chip.pull_up[line] else 0)
 
     def drive_input(self, line: int, level: int, at_ns: int) -> None:
-        """Change the level of one of the header's inputs from outside, at a time of the kernel's clock."""
+        """Change the level of an input on the header, at a time of the kernel's clock."""
         self.header.level[line] = level
         function = self.header.callbacks.get(line)
         if function is not None:

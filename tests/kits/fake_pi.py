@@ -1,4 +1,4 @@
-"""A Raspberry Pi for ``build_pi_rig``: a kernel under gpiozero's lgpio factory, and an emulated INA219 on /dev/i2c-1."""
+"""A Raspberry Pi for ``build_pi_rig``: GPIO lines, and an INA219 on /dev/i2c-1."""
 
 from __future__ import annotations
 
@@ -47,8 +47,13 @@ class FakePi:
         self._fed_s = clock.monotonic_s()
         self._chip.power_on(self._fed_s)
         self.wire = I2cWire(
-            self._chip, clock, address=0x40, bus_hz=100e3, lock=nullcontext(), catch_up=self.catch_up  # type: ignore[arg-type]
-        )  # fmt: skip
+            self._chip,
+            clock,
+            address=0x40,
+            bus_hz=100e3,
+            lock=nullcontext(),
+            catch_up=self.catch_up,  # type: ignore[arg-type]
+        )
         self._i2c_bus = i2c_bus
         self.kernel.before_change = self._pin_changes
 

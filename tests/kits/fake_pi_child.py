@@ -1,4 +1,5 @@
-"""The command line on a fake Pi, as a process: ``python -m tests.kits.fake_pi_child EVENTS ORDERS serve ...``.
+"""The command line on a fake Pi, as a process: ``python -m tests.kits.fake_pi_child EVENTS ORDERS
+serve ...``.
 
 EVENTS and ORDERS are descriptors. Each change of a pin is written to EVENTS as a line "pin level",
 each request for off as "revoke reason", and "stuck" when a bus transaction has begun to block. A
@@ -45,7 +46,7 @@ class StuckPi(FakePi):
         super().catch_up(now_s)
 
     def _block(self) -> None:
-        """Wait as in a kernel's uninterruptible sleep: the handler of a signal that comes meanwhile runs afterwards."""
+        """Wait as in a kernel's uninterruptible sleep: signal handlers run afterwards."""
         late: list[tuple[int, Any]] = []
         handler: Any = signal.signal(
             signal.SIGTERM, lambda number, frame: late.append((number, frame))
@@ -68,15 +69,15 @@ class StuckPi(FakePi):
             self._tell(f"{line} {level}")
 
     def install(self, patch: Any) -> None:
-        """Put this Pi in place, and have each request for off told before it is obeyed."""
+        """Install this Pi, and print each request for off before the gate obeys it."""
         super().install(patch)
         revoke = RelayGate.revoke
 
-        def told(gate: RelayGate, request: OffRequest) -> None:
+        def announced(gate: RelayGate, request: OffRequest) -> None:
             self._tell(f"revoke {request.value}")
             revoke(gate, request)
 
-        patch.setattr(RelayGate, "revoke", told)
+        patch.setattr(RelayGate, "revoke", announced)
 
     def _tell(self, text: str) -> None:
         os.write(self._events, f"{text}\n".encode())

@@ -71,7 +71,7 @@ class Way:
 
 @contextmanager
 def way_to(address: str) -> Iterator[Way]:
-    """Keep a way to an address open meanwhile."""
+    """Keep a path to an address open."""
     way = Way(address)
     try:
         yield way

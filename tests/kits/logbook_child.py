@@ -1,4 +1,4 @@
-"""A process that writes runs until it is killed; run as ``python -m tests.kits.logbook_child MODE PATH``."""
+"""Writes runs until it is killed: ``python -m tests.kits.logbook_child MODE PATH``."""
 
 from __future__ import annotations
 
@@ -22,60 +22,61 @@ def say(text: str) -> None:
 def write_runs(path: Path, *, with_thread: bool) -> None:
     """Write run after run for ever, a second at a time.
 
-    By hand each line is printed after what it tells of is on the disk; with the thread, after it was put.
+    By hand, each line is printed after its entry is on the disk; with the thread, after it
+    was put.
     """
-    desk = ManualLogbook(path)
-    thread = LogbookThread(desk.logbook)
+    book = ManualLogbook(path)
+    thread = LogbookThread(book.logbook)
     if with_thread:
         thread.start()
-        desk.logbook._ready.wait(30.0)
+        book.logbook._ready.wait(30.0)
 
     def work() -> None:
         if not with_thread:
-            desk.logbook.work()
+            book.logbook.work()
 
     work()
     while True:
-        run_id = desk.logbook.new_run_id()
-        desk.put(began(run_id), changed(run_id, RunState.RUNNING))
+        run_id = book.logbook.new_run_id()
+        book.put(began(run_id), changed(run_id, RunState.RUNNING))
         work()
         say(f"{run_id} running 0")
         for second in range(1, 400):
             charge_coulombs = CURRENT_A * second
-            desk.put(
+            book.put(
                 mean(second - 1, run_id=run_id),
                 checkpoint(run_id, charge_coulombs, current_a=CURRENT_A),
             )
             if second % 50 == 0:
-                desk.put(raws(400, run_id, float(second)), note("gauged", run_id))
+                book.put(raws(400, run_id, float(second)), note("gauged", run_id))
             if second % 100 == 0:
-                desk.put(changed(run_id, RunState.PAUSED, charge_coulombs))
+                book.put(changed(run_id, RunState.PAUSED, charge_coulombs))
                 work()
                 say(f"{run_id} paused {second}")
-                desk.put(changed(run_id, RunState.RUNNING, charge_coulombs, current_a=CURRENT_A))
-            desk.clock.advance(1.0)
+                book.put(changed(run_id, RunState.RUNNING, charge_coulombs, current_a=CURRENT_A))
+            book.clock.advance(1.0)
             work()
             say(f"{run_id} running {second}")
-        desk.put(changed(run_id, RunState.FINISHED, CURRENT_A * 399))
+        book.put(changed(run_id, RunState.FINISHED, CURRENT_A * 399))
         work()
         say(f"{run_id} finished 399")
 
 
 def fill_up(path: Path) -> None:
-    """Write under a limit on the size of files, as a full disk; then lift it. Print what the health said."""
-    desk = ManualLogbook(path)
-    desk.begin()
+    """Write with a limit on file size, as on a full disk; then lift it. Print the health."""
+    book = ManualLogbook(path)
+    book.begin()
     size_bytes = max(p.stat().st_size for p in path.parent.iterdir())
     resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes + 20_000, resource.RLIM_INFINITY))
     for second in range(1500):
-        desk.put(mean(second), checkpoint("r1", CURRENT_A * second))
-        desk.clock.advance(1.0)
-        desk.logbook.work()
-    failing = desk.logbook.health()
+        book.put(mean(second), checkpoint("r1", CURRENT_A * second))
+        book.clock.advance(1.0)
+        book.logbook.work()
+    failing = book.logbook.health()
     resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     for _ in range(3):
-        desk.retry()
-    well = desk.logbook.health()
+        book.retry()
+    well = book.logbook.health()
     say(
         json.dumps(
             {
@@ -86,7 +87,7 @@ def fill_up(path: Path) -> None:
             }
         )
     )
-    desk.logbook.finish()
+    book.logbook.finish()
 
 
 if __name__ == "__main__":

@@ -44,7 +44,7 @@ def closed_in_the_end(logbook: Logbook) -> Logbook:
 
 @contextmanager
 def closing_logbooks() -> Iterator[None]:
-    """Close those that were opened meanwhile."""
+    """Close those that the test opened."""
     before = len(_open)
     yield
     for logbook in _open[before:]:
@@ -87,15 +87,15 @@ class ManualLogbook:
     def reopened(self, clock: VirtualClock | None = None) -> ManualLogbook:
         """Close and open again as a new process does."""
         self.logbook.finish()
-        desk = ManualLogbook(self.path, clock or self.clock)
-        desk.logbook.work()
-        return desk
+        book = ManualLogbook(self.path, clock or self.clock)
+        book.logbook.work()
+        return book
 
     def means(self, run_id: str = "r1") -> list[MeanSample]:
         return [row for chunk in self.reader.samples(run_id) for row in chunk]
 
     def ask(self, query: str) -> Any:
-        """Return one value from the file, through a connection of its own."""
+        """Return one value from the file, through another connection."""
         with closing(sqlite3.connect(self.path)) as connection:
             return connection.execute(query).fetchone()[0]
 

@@ -1,4 +1,4 @@
-"""Chromium for the page's tests: visits that note every flaw, axe-core, and pictures."""
+"""Chromium for the page's tests: visits that collect flaws, axe-core, and pictures."""
 
 from __future__ import annotations
 
@@ -40,12 +40,13 @@ new PerformanceObserver((list) => {
   for (const entry of list.getEntries()) {
     if (entry.hadRecentInput) continue;
     flaws.shift += entry.value;
-    const when = `${entry.value.toFixed(4)} at ${Math.round(entry.startTime)} ms `;
-    flaws.shifts.push(when + entry.sources.map((s) => {
-      const of = (r) => `${r.x},${r.y} ${r.width}x${r.height}`;
+    const of = (r) => `${r.x},${r.y} ${r.width}x${r.height}`;
+    const places = entry.sources.map((s) => {
       const name = s.node && (s.node.className || s.node.id || s.node.nodeName);
       return `${name} ${of(s.previousRect)} -> ${of(s.currentRect)}`;
-    }).join("; "));
+    });
+    const when = `${entry.value.toFixed(4)} at ${Math.round(entry.startTime)} ms`;
+    flaws.shifts.push(`${when} ${places.join("; ")}`);
   }
 }).observe({ type: "layout-shift", buffered: true });
 document.addEventListener("securitypolicyviolation", (event) => {
@@ -56,7 +57,7 @@ document.addEventListener("securitypolicyviolation", (event) => {
 
 @contextmanager
 def chromium() -> Iterator[Browser]:
-    """Run the system's Chromium meanwhile."""
+    """Run the system's Chromium."""
     path = (
         shutil.which("chromium")
         or shutil.which("chromium-browser")
@@ -72,7 +73,7 @@ def chromium() -> Iterator[Browser]:
 
 
 class Visit:
-    """A page in a browser of its own, as one phone has it."""
+    """A page in a separate browser, like one phone."""
 
     def __init__(self, context: BrowserContext, bench: PageBench) -> None:
         self.context = context
@@ -95,7 +96,7 @@ class Visit:
             self.complaints.append(f"{kind}: {text}")
 
     def expect_refusal(self, phrase: str) -> None:
-        """Chromium writes every refused request to the console; this one belongs to the test."""
+        """Chromium writes every refused request to the console; this one is part of the test."""
         self._expected.add(phrase)
 
     def go(self, screen: str = "now") -> Page:
@@ -116,7 +117,7 @@ class Visit:
         assert flaws["shift"] == 0, flaws["shifts"]
 
     def axe(self) -> list[str]:
-        """Return what axe-core finds by WCAG 2.2 A and AA and its best practices."""
+        """Return what axe-core finds on the screen: WCAG 2.2 A and AA, and its best practices."""
         if not self.page.evaluate("'axe' in window"):
             self.page.evaluate(AXE)
         found = self.page.evaluate("axe.run({ resultTypes: ['violations'] })")
@@ -142,7 +143,7 @@ def visit(
     is_paired: bool = True,
     **more: Any,
 ) -> Iterator[Visit]:
-    """Visit the bench with a browser of its own meanwhile."""
+    """Visit the daemon with a separate browser."""
     width, height = size
     context = browser.new_context(
         viewport={"width": width, "height": height},

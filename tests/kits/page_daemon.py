@@ -1,4 +1,4 @@
-"""The daemon on the rehearsal rig in its own process, for tests with a browser."""
+"""The daemon on the rehearsal rig in a separate process, for tests with a browser."""
 
 from __future__ import annotations
 
@@ -54,9 +54,19 @@ class PageBench:
         options = [word for fault in faults for word in ("--fault", fault)]
         self.process = subprocess.Popen(
             [
-                *(sys.executable, "-m", "api.cli.command_line", "serve", "--rig", "rehearsal"),
-                *("--speed", str(speed), "--port", str(port)),
-                *("--state-directory", str(state_directory), *options),
+                sys.executable,
+                "-m",
+                "api.cli.command_line",
+                "serve",
+                "--rig",
+                "rehearsal",
+                "--speed",
+                str(speed),
+                "--port",
+                str(port),
+                "--state-directory",
+                str(state_directory),
+                *options,
             ],
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -75,12 +85,12 @@ class PageBench:
 
     @property
     def cookie(self) -> Any:
-        """The cookie of a device that may control: here the bench's own token."""
+        """The cookie of a device that may control: the token of this machine."""
         token = (self._state_directory / BENCH_TOKEN_FILE).read_text(encoding="ascii").strip()
         return {"name": COOKIE, "value": token, "url": self.address}
 
     def ask(self, method: str, path: str, body: Any = None) -> Any:
-        """Return the answer of the API; after 503, nothing done, ask again at the next status."""
+        """Return the response of the API; while it is busy (503), try again at the next event."""
         data = None if body is None else json.dumps(body).encode()
         headers = {"Authorization": f"Bearer {self.cookie['value']}"}
         if body is not None:
@@ -119,7 +129,7 @@ class PageBench:
 
     @contextmanager
     def frozen(self) -> Iterator[None]:
-        """Freeze the process meanwhile: connections stand, nobody answers."""
+        """Freeze the process: connections stay open, and nothing answers."""
         self.process.send_signal(signal.SIGSTOP)
         try:
             yield
@@ -149,7 +159,7 @@ class PageBench:
 def page_bench(
     state_directory: Path, speed: float = 30.0, faults: tuple[str, ...] = (), port: int = 0
 ) -> Iterator[PageBench]:
-    """Serve meanwhile."""
+    """Serve."""
     bench = PageBench(state_directory, speed, faults, port)
     try:
         yield bench

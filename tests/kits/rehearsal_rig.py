@@ -1,4 +1,4 @@
-"""A rehearsal bench with the real driver and the real gpiozero on it, and a socket for the bare chip, for the tests."""
+"""A rehearsal rig with the real driver and gpiozero, and a socket for the bare chip."""
 
 from __future__ import annotations
 

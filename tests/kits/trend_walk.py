@@ -27,15 +27,16 @@ def walk(
     limits: LimitSettings = LIMITS,
 ) -> tuple[float, Finding | None, list[tuple[Message, ...]]]:
     """Follow a cell until a finding or the end; return when, what, and the warnings over time."""
-    trend, t, told = Trend(0.0, pieces), 0.0, []
+    trend, t, warned = Trend(0.0, pieces), 0.0, []
     while t < seconds:
         t += CONVERSION_S
         current_a, voltage_v = reading(t)
-        trend, finding = follow(trend, Sample(t, current_a, voltage_v), lambda: expected(t), limits)  # noqa: B023
-        told.append(trend.warnings)
+        sample = Sample(t, current_a, voltage_v)
+        trend, finding = follow(trend, sample, lambda: expected(t), limits)  # noqa: B023
+        warned.append(trend.warnings)
         if finding is not None:
-            return t, finding, told
-    return t, None, told
+            return t, finding, warned
+    return t, None, warned
 
 
 def step_at(

@@ -1,6 +1,6 @@
-"""A flood of requests against the bench, and what it does to the loop's ticks and to Stop: ``python -m tests.proofs.flood``.
+"""Floods the daemon and times the loop and Stop: ``python -m tests.proofs.flood``.
 
-The clients are a process of their own, so that their work is not taken for the bench's.
+The clients run in a separate process, so that their work does not count as the daemon's.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def connect(port: int) -> socket.socket:
 
 
 def pour(port: int) -> dict[str, object]:
-    """Be all the clients: open streams that are not read, heads and bodies that do not end, and press Stop again and again."""
+    """Be all clients: open unread streams, send endless heads and bodies, press Stop repeatedly."""
     clock, open_ones, streams, refused = SystemClock(), [], 0, 0
     for _ in range(STREAMS + 60):
         stream = connect(port)
@@ -108,7 +108,7 @@ def flooded(directory: Path) -> Flooded:
         )  # as long as an import takes, the bench is calm
         calm = len(ticks)
         memory_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        told = subprocess.run(
+        done = subprocess.run(
             [sys.executable, "-m", "tests.proofs.flood", port],
             check=True,
             stdout=subprocess.PIPE,
@@ -117,7 +117,7 @@ def flooded(directory: Path) -> Flooded:
         grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - memory_kb
     daemon.close()
     return Flooded(
-        late(ticks[:calm]), late(ticks[calm:]), grown_kb=grown_kb, **json.loads(told.stdout)
+        late(ticks[:calm]), late(ticks[calm:]), grown_kb=grown_kb, **json.loads(done.stdout)
     )
 
 
@@ -141,13 +141,16 @@ def main() -> None:
     stops = sorted(seen.stop_s)
     for name, values in (("calm", seen.calm_late_s), ("flood", seen.late_s)):
         sys.stdout.write(
-            f"{name}: {len(values)} ticks, late p50 {share(values, 50) * 1e3:.1f} ms, p99 {share(values, 99) * 1e3:.1f} ms, "
+            f"{name}: {len(values)} ticks, late p50 {share(values, 50) * 1e3:.1f} ms, p99 "
+            f"{share(values, 99) * 1e3:.1f} ms, "
             f"most {values[-1] * 1e3:.1f} ms\n"
         )
     sys.stdout.write(
-        f"Stop: {len(stops)} times, p50 {share(stops, 50) * 1e3:.0f} ms, p99 {share(stops, 99) * 1e3:.0f} ms, "
+        f"Stop: {len(stops)} times, p50 {share(stops, 50) * 1e3:.0f} ms, p99 "
+        f"{share(stops, 99) * 1e3:.0f} ms, "
         f"most {stops[-1] * 1e3:.0f} ms\n"
-        f"streams: {seen.streams} open, {seen.refused} refused; memory {seen.grown_kb / 1024:+.1f} MB\n"
+        f"streams: {seen.streams} open, {seen.refused} refused; memory "
+        f"{seen.grown_kb / 1024:+.1f} MB\n"
     )
 
 

@@ -1,8 +1,8 @@
 """Mutation testing of the page: break a JavaScript module in one place, run its node tests.
 
-``python -m tests.proofs.mutants_page [MODULE...] [--json FILE] [--jobs N]`` works on copies. There is no
-parser of JavaScript here: mutants are made token by token. Texts, comments and imports stay as
-they are.
+``python -m tests.proofs.mutants_page [MODULE...] [--json FILE] [--jobs N]`` works on copies. There
+is no parser of JavaScript here: mutants are made token by token. Texts, comments and imports stay
+as they are.
 """
 
 from __future__ import annotations
@@ -66,17 +66,44 @@ REGEX = re.compile(r"/(?![*/])(?:\\.|\[(?:\\.|[^\]\\\n])*\]|[^/\\\n\[])+/[a-z]*"
 BEFORE_REGEX = {"(", ",", "=", ":", "[", "!", "&&", "||", "?", "{", "}", ";", "=>", "return", "??"}
 
 SIGNS = {
-    "===": ("!==",), "!==": ("===",), "<": ("<=", ">="), "<=": ("<", ">"), ">": (">=", "<="),
-    ">=": (">", "<"), "+": ("-",), "-": ("+",), "*": ("/",), "/": ("*",), "%": ("*",),
-    "**": ("*",), "+=": ("-=",), "-=": ("+=",), "&&": ("||",), "||": ("&&",), "??": ("&&",),
-}  # fmt: skip
+    "===": ("!==",),
+    "!==": ("===",),
+    "<": ("<=", ">="),
+    "<=": ("<", ">"),
+    ">": (">=", "<="),
+    ">=": (">", "<"),
+    "+": ("-",),
+    "-": ("+",),
+    "*": ("/",),
+    "/": ("*",),
+    "%": ("*",),
+    "**": ("*",),
+    "+=": ("-=",),
+    "-=": ("+=",),
+    "&&": ("||",),
+    "||": ("&&",),
+    "??": ("&&",),
+}
 NAMES = {"true": "false", "false": "true", "floor": "round", "round": "floor"}
 SWAPPED = (
-    ("low", "high"), ("left", "right"), ("width", "height"), ("min", "max"), ("first", "second"),
-    ("x", "y"), ("x1", "x2"), ("y1", "y2"), ("surface", "back"), ("depth", "current"),
-    ("current", "voltage"), ("least", "most"), ("value", "limit"), ("before", "after"),
-    ("area", "edge"), ("deep", "under"), ("minutes", "seconds"),
-)  # fmt: skip
+    ("low", "high"),
+    ("left", "right"),
+    ("width", "height"),
+    ("min", "max"),
+    ("first", "second"),
+    ("x", "y"),
+    ("x1", "x2"),
+    ("y1", "y2"),
+    ("surface", "back"),
+    ("depth", "current"),
+    ("current", "voltage"),
+    ("least", "most"),
+    ("value", "limit"),
+    ("before", "after"),
+    ("area", "edge"),
+    ("deep", "under"),
+    ("minutes", "seconds"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +217,7 @@ def names(text: str) -> set[str]:
 
 
 def by_token(source: str) -> Iterator[tuple[int, int, str]]:
-    """Yield (begin, end, what stands there instead)."""
+    """Yield (begin, end, replacement)."""
     seen = [t for t in tokens_of(source) if t.kind not in ("space", "comment")]
     imported = [m.span() for m in re.finditer(r"^import [^;]*;", source, re.M)]
     for before, token, after in zip([None, *seen], seen, [*seen[1:], None], strict=False):
@@ -279,8 +306,12 @@ def attempt(there: Path, module: str) -> subprocess.CompletedProcess[str]:
     """Run one module's tests in the copy; node runs a test file by itself."""
     return subprocess.run(
         ["node", str(_path(TESTS, f"{module}.test.js", there))],
-        cwd=there, capture_output=True, text=True, check=False, preexec_fn=_bounded,
-    )  # fmt: skip
+        cwd=there,
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=_bounded,
+    )
 
 
 def judge(there: Path, module: str) -> Tally:
@@ -309,7 +340,7 @@ def judge(there: Path, module: str) -> Tally:
 
 
 def judge_in_a_copy(module: str) -> Tally:
-    """Try all mutants of a module in a copy of its own, and print the survivors."""
+    """Try all mutants of a module in a separate copy, and print the survivors."""
     with tempfile.TemporaryDirectory(prefix="mutants-page-") as scratch:
         there = Path(scratch)
         copy_modules(there)

@@ -1,4 +1,4 @@
-"""Pictures for the README, from those that the page's tests took: ``python -m tests.proofs.pictures``."""
+"""Pictures for README.md from the page's tests: ``python -m tests.proofs.pictures``."""
 
 from __future__ import annotations
 
@@ -10,15 +10,25 @@ from api.http.page_files import PAGE_DIRECTORY
 from tests.kits.page_browser import PICTURES
 
 NAMES = (
-    "now-phone", "first-look-phone", "gauge-phone", "trip-phone", "prepare-phone", "runs-phone", "rig-phone", "now-desk",
-)  # fmt: skip
+    "now-phone",
+    "first-look-phone",
+    "gauge-phone",
+    "trip-phone",
+    "prepare-phone",
+    "runs-phone",
+    "rig-phone",
+    "now-desk",
+)
 TARGET = PAGE_DIRECTORY / "screenshots"
 COLOURS = 128
 ALL_BYTES = 900_000
 
 
 def shrink() -> int:
-    """Write the small pictures and return how many bytes they are together. Raises: FileNotFoundError before the tests ran."""
+    """Write the small pictures and return their size together, bytes.
+
+    Raises: FileNotFoundError before the tests of the page ran.
+    """
     TARGET.mkdir(exist_ok=True)
     for name in NAMES:
         with Image.open(PICTURES / f"readme-{name}.png") as taken:

@@ -64,7 +64,7 @@ class PublishedValue:
 
 
 def half_a_digit(printed: str) -> float:
-    """Return half of the last printed digit, and a hair: a figure in the middle may have been rounded either way."""
+    """Return a little more than half of the last printed digit: the rounding of a figure."""
     mantissa, _, exponent = printed.partition("e")
     return 0.5 * 10.0 ** (int(exponent or 0) - len(mantissa.partition(".")[2])) * (1.0 + 1e-6)
 
@@ -83,7 +83,7 @@ def _read() -> tuple[PublishedValue, ...]:
 
 VALUES = _read()
 
-# --- this project's own figures -----------------------------------------------------------------------------------------
+# --- this project's own figures ------------------------------------------------------------------
 
 
 def element(symbol: str, electrons: int, density_g_per_cm3: float = 1.0) -> Metal:
@@ -150,7 +150,9 @@ def warming_k(plan: RunPlan) -> float:
 
 
 def depth_at_factor_mm(etch_factor: float) -> float:
-    """Return where the charge for 0.25 mm at etch factor 1 ends at another one; edge over area 2 per mm."""
+    """Return where the charge for 0.25 mm at etch factor 1 ends at another one; edge over area 2
+    per mm.
+    """
     growth = SteinerGrowth(1000.0, 2000.0)
     belief = prior_belief(replace(SILVER, etch_factor=etch_factor, etch_factor_sd=1e-9), 0.03, 0.01)
     table = depth_table(belief, growth, SILVER.mm3_per_coulomb, 0.4)
@@ -160,8 +162,17 @@ def depth_at_factor_mm(etch_factor: float) -> float:
 SILVER = METALS["fine-silver"]
 _CHROMIUM, _ZINC = element("Cr", 3, 7.19), element("Zn", 2, 7.14)
 _EQUIVALENTS = {
-    "Ag1": 10.5, "Cu1": 8.92, "Cu2": 8.92, "Ni2": 8.9, "Zn2": 7.1, "Sn2": 7.3, "Sn4": 7.3, "Fe2": 7.9, "Cr6": 7.1, "Cr3": 7.1,
-}  # fmt: skip
+    "Ag1": 10.5,
+    "Cu1": 8.92,
+    "Cu2": 8.92,
+    "Ni2": 8.9,
+    "Zn2": 7.1,
+    "Sn2": 7.3,
+    "Sn4": 7.3,
+    "Fe2": 7.9,
+    "Cr6": 7.1,
+    "Cr3": 7.1,
+}
 """Element and electrons, and the density that the source of the micrometres uses."""
 
 
@@ -248,7 +259,7 @@ OURS: Mapping[str, Callable[[], float]] = {
 }
 """By id, each by the project's own functions."""
 
-# --- the table ----------------------------------------------------------------------------------------------------------
+# --- the table -----------------------------------------------------------------------------------
 
 
 def render() -> str:
@@ -264,7 +275,8 @@ def render() -> str:
             lines.append(f"| **{topic}** | | | | | | | |")
         digits = max(3, len(entry.printed.partition("e")[0].replace(".", "").lstrip("0")) + 1)
         lines.append(
-            f"| {entry.name} | {entry.printed} | {entry.unit} | {OURS[entry.id]():.{digits}g} | {entry.allowed:.1e} | "
+            f"| {entry.name} | {entry.printed} | {entry.unit} | {OURS[entry.id]():.{digits}g} | "
+            f"{entry.allowed:.1e} | "
             f"{entry.because} | {entry.source} | {entry.status} |"
         )
     left_out = "; ".join(f"{what} ({why})" for what, why in NOT_REPRODUCED.items())

@@ -1,4 +1,4 @@
-"""A day at the bench in virtual time: hundreds of runs, with pages that watch. What grows is told.
+"""A day at the bench in virtual time: hundreds of runs, with open pages. Reports what grows.
 
 ``python -m tests.proofs.soak --hours 24 --runs 500``
 """
@@ -56,7 +56,8 @@ class Size:
 
     def line(self) -> str:
         return (
-            f"{self.at_h:6.2f} h  {self.runs:4d} runs  {self.memory_kb / 1024:6.1f} MB  {self.objects:7d} objects  "
+            f"{self.at_h:6.2f} h  {self.runs:4d} runs  {self.memory_kb / 1024:6.1f} MB  "
+            f"{self.objects:7d} objects  "
             f"{self.threads:3d} threads  {self.files:3d} files  {self.book_kb:8.0f} kB logbook"
         )
 
@@ -133,8 +134,9 @@ class Soak:
     def size(self) -> Size:
         """Return what the process takes now.
 
-        The list of the objects takes 0.8 MB itself, and malloc keeps what it once had: it is made first, given back, and the
-        heap trimmed, so that the memory is the daemon's and its pages' alone.
+        The list of the objects takes 0.8 MB itself, and malloc keeps what it once had: it is made
+        first, given back, and the heap trimmed, so that the memory is the daemon's and its pages'
+        alone.
         """
         gc.collect()
         objects = len(gc.get_objects())
@@ -149,9 +151,9 @@ class Soak:
 
 
 def soaked(
-    directory: Path, hours: float, runs: int, tell: Any = lambda _size: None, samples: int = 12
+    directory: Path, hours: float, runs: int, report: Any = lambda _size: None, samples: int = 12
 ) -> list[Size]:
-    """Return the sizes over so many hours with so many runs evenly spread; the first after a tenth of them."""
+    """Return the sizes over some hours with evenly spread runs; the first after a tenth."""
     soak = Soak(directory)
     soak.pass_time(soak.began_at_s + 5.0)
     sizes: list[Size] = []
@@ -162,7 +164,7 @@ def soaked(
             soak.pass_time(soak.began_at_s + (number + 1) * hours * 3600 / runs)
             if number + 1 >= runs // 10 and (number + 1) % max(1, runs // samples) == 0:
                 sizes.append(soak.size())
-                tell(sizes[-1])
+                report(sizes[-1])
         assert all(watcher.seen > 0 and watcher.thread.is_alive() for watcher in watchers), (
             "a page lost its stream"
         )
@@ -175,14 +177,17 @@ def soaked(
 
 
 def growth(sizes: Sequence[Size]) -> str:
-    """Return what grew from the first to the last size, per hour and per run, and of the memory the second half alone."""
+    """Return the growth per hour and per run; for memory, of the second half alone."""
     first, middle, last = sizes[0], sizes[len(sizes) // 2], sizes[-1]
     hours, runs = last.at_h - first.at_h, last.runs - first.runs
     return (
-        f"from {first.at_h:.1f} h to {last.at_h:.1f} h: memory {(last.memory_kb - first.memory_kb) / hours:+.1f} kB/h, "
-        f"after run {middle.runs} {(last.memory_kb - middle.memory_kb) / (last.runs - middle.runs):+.2f} kB a run, "
+        f"from {first.at_h:.1f} h to {last.at_h:.1f} h: memory "
+        f"{(last.memory_kb - first.memory_kb) / hours:+.1f} kB/h, "
+        f"after run {middle.runs} "
+        f"{(last.memory_kb - middle.memory_kb) / (last.runs - middle.runs):+.2f} kB a run, "
         f"objects {last.objects - first.objects:+d}, threads {last.threads - first.threads:+d}, "
-        f"files {last.files - first.files:+d}, logbook {(last.book_kb - first.book_kb) / runs:.1f} kB a run"
+        f"files {last.files - first.files:+d}, logbook "
+        f"{(last.book_kb - first.book_kb) / runs:.1f} kB a run"
     )
 
 
@@ -192,12 +197,12 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=500)
     arguments = parser.parse_args()
 
-    def tell(size: Size) -> None:
+    def report(size: Size) -> None:
         sys.stdout.write(size.line() + "\n")
         sys.stdout.flush()
 
     with tempfile.TemporaryDirectory() as place:
-        sizes = soaked(Path(place) / "state", arguments.hours, arguments.runs, tell)
+        sizes = soaked(Path(place) / "state", arguments.hours, arguments.runs, report)
     sys.stdout.write(growth(sizes) + "\n")
 
 

@@ -1,4 +1,6 @@
-"""The arithmetic of the table of measurements, against values worked out by hand; and that each row can be measured."""
+"""The arithmetic of the table of measurements, against values worked out by hand; and that each row
+can be measured.
+"""
 
 from __future__ import annotations
 
@@ -19,13 +21,13 @@ from tests.proofs.benchmarks.table import (
     machine,
     number,
     percentile,
+    single,
     spread,
     table,
-    told,
 )
 
 
-def test_a_ratio_is_the_median_of_the_repetitions_ratios_and_not_the_ratio_of_the_medians() -> None:
+def test_median_of_ratios() -> None:
     """Ratios 2, 2, 0.5: a slow spell of the machine that hits both does not count."""
     line = compared(4, "start", [(2.0, 1.0), (20.0, 10.0), (3.0, 6.0)], "s", "bare", Place(1.5))
     assert (line.figure, line.baseline_figure, line.ratio) == (3.0, 6.0, 2.0)
@@ -34,7 +36,8 @@ def test_a_ratio_is_the_median_of_the_repetitions_ratios_and_not_the_ratio_of_th
     assert line.is_met is False
 
 
-def test_a_place_is_met_up_to_its_limit_on_its_own_side() -> None:
+def test_place_includes_limit() -> None:
+    """A place is met up to its limit."""
     assert Place(3.0).is_met_by(3.0)
     assert not Place(3.0).is_met_by(3.01)
     assert Place(0.8, is_least=True).is_met_by(0.8)
@@ -44,19 +47,20 @@ def test_a_place_is_met_up_to_its_limit_on_its_own_side() -> None:
     assert str(Place(400.0, of_figure=True, unit="MB")) == "at most 400 MB"
 
 
-def test_a_place_of_the_figure_does_not_look_at_the_ratio() -> None:
+def test_place_of_figure() -> None:
+    """It ignores the ratio."""
     assert (
         compared(7, "peak", [(300.0, 100.0)], "MB", "alone", Place(400.0, of_figure=True)).is_met
         is True
     )
     assert compared(7, "peak", [(300.0, 100.0)], "MB", "alone", Place(2.0)).is_met is False
-    assert told(2, "worst", [1.5], "conversions", Place(2.0)).is_met is None, (
+    assert single(2, "worst", [1.5], "conversions", Place(2.0)).is_met is None, (
         "no baseline, no ratio"
     )
-    assert told(2, "worst", [1.5], "conversions").is_met is None
+    assert single(2, "worst", [1.5], "conversions").is_met is None
 
 
-def test_percentiles() -> None:
+def test_percentiles_by_hand() -> None:
     values = [float(value) for value in range(1, 101)]
     assert percentile(values, 99.0) == 99.0
     assert percentile(values, 50.0) == 50.0
@@ -67,17 +71,21 @@ def test_percentiles() -> None:
 
 
 @pytest.mark.parametrize("power", [0.0, 0.5, 1.0, 2.0])
-def test_the_exponent_of_a_power_is_its_own(power: float) -> None:
+def test_exponent_of_power(power: float) -> None:
     sizes = [1.0, 10.0, 100.0]
     assert exponent(sizes, [3.0 * size**power for size in sizes]) == pytest.approx(power, abs=1e-12)
 
 
-def test_the_exponent_of_three_points_by_hand() -> None:
-    """Logarithms to base 10: sizes 0, 1, 2, costs 0, 1, 1. Least squares: ((-1)(-2/3) + 0 + 1 (1/3)) / 2 = 0.5."""
+def test_exponent_by_hand() -> None:
+    """Logarithms to base 10: sizes 0, 1, 2, costs 0, 1, 1.
+
+    Least squares: ((-1)(-2/3) + 0 + 1 (1/3)) / 2 = 0.5.
+    """
     assert exponent([1.0, 10.0, 100.0], [1.0, 10.0, 10.0]) == pytest.approx(0.5)
 
 
-def test_growth_tells_the_exponent_and_how_much_more_the_largest_costs() -> None:
+def test_growth_line() -> None:
+    """It gives the exponent and the cost of the largest."""
     line = grown(
         "logbook, runs",
         [100, 1000, 10000],
@@ -92,7 +100,8 @@ def test_growth_tells_the_exponent_and_how_much_more_the_largest_costs() -> None
     assert line.is_met is True
 
 
-def test_both_are_measured_in_turn_each_second_time_the_other_way_round() -> None:
+def test_interleaved_order() -> None:
+    """Both are measured in turn, every second time in the reverse order."""
     order = []
 
     def measure(name: str, figure: float) -> float:
@@ -114,11 +123,11 @@ def test_numbers_keep_three_digits() -> None:
     ]
 
 
-def test_the_table_says_what_missed_its_place() -> None:
+def test_table_names_misses() -> None:
     lines = [
         compared(1, "tick", [(4.0, 1.0)], "us", "bare driver", Place(3.0)),
         compared(5, "memory", [(60.0, 50.0)], "MB", "bare app", Place(1.3)),
-        told(6, "messages", [4.0], "a second"),
+        single(6, "messages", [4.0], "a second"),
     ]
     rows = [
         [cell.strip() for cell in row.strip("|").split("|")] for row in table(lines).splitlines()
@@ -162,13 +171,14 @@ def test_every_row_can_be_measured() -> None:
     assert set(bench.GROWING) <= set(bench.ROWS)
 
 
-def test_row_10_alone_measures_the_rows_that_grow(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_row_10_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It measures the rows that grow."""
     asked = []
 
     def measure(row: int) -> list[Line]:
         asked.append(row)
         return [
-            told(row, "itself", [1.0], "s"),
+            single(row, "itself", [1.0], "s"),
             grown(f"row {row}", [1.0, 10.0], [[1.0, 10.0]], "s"),
         ]
 
@@ -180,21 +190,24 @@ def test_row_10_alone_measures_the_rows_that_grow(monkeypatch: pytest.MonkeyPatc
     assert [line.row for line in bench.measured([8, 1], True)] == [1, 8]
 
 
-def test_the_command_writes_machine_date_command_and_lines(
+def test_command_writes_json(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Machine, date, command and lines."""
     monkeypatch.setitem(
-        bench.ROWS, 3, ("rehearsal", lambda _quick: [told(3, "rehearsal", [2000.0], "s a second")])
+        bench.ROWS,
+        3,
+        ("rehearsal", lambda _quick: [single(3, "rehearsal", [2000.0], "s a second")]),
     )
     assert bench.main(["--rows", "3", "--quick", "--json", str(tmp_path / "bench.json")]) == 0
     written = json.loads((tmp_path / "bench.json").read_text())
-    assert written["command"] == "python -m tests.proofs.benchmarks.__main__ --rows 3 --quick"
+    assert written["command"] == "python -m tests.proofs.benchmarks --rows 3 --quick"
     assert set(written) == {"machine", "at_utc", "command", "lines"}
     assert written["lines"][0]["figure"] == 2000.0
     assert "2,000" in capsys.readouterr().out
 
 
-def test_a_row_that_is_none_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+def test_unknown_row(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
         bench.main(["--rows", "11"])
     assert "rows are 1 to 10" in capsys.readouterr().err

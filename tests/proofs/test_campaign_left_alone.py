@@ -1,4 +1,6 @@
-"""The study's own measure of the slow faults: what they would have done, which of them matter, why a run missed one."""
+"""The study's own measure of the slow faults: what they would have done, which of them matter, why
+a run missed one.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,7 @@ from tests.proofs.campaign.left_alone import (
 
 
 def scenario(name: str, at_share: float, mode: str = "constant-current") -> Scenario:
-    """A drawn run of the study of plain work (no edges), its fault at a share of the planned time."""
+    """A run of the study on a plate without edges, its fault at a share of the planned time."""
     number = 0
     while True:
         drawn = draw(7, number, STUDY, (name,))
@@ -57,8 +59,11 @@ def outcome(
     return bare | {"left_alone": left | kept} | other
 
 
-def test_a_leak_left_alone_halves_nothing_but_what_is_still_to_come() -> None:
-    """From the leak on the work gets 1 / 1.6 of the charge: Faraday's law, the leak's share of the area."""
+def test_leak_left_alone() -> None:
+    """From the leak on the work gets 1 / 1.6 of the charge:
+
+    Faraday's law, the leak's share of the area.
+    """
     drawn = scenario("resist_leak", 0.5)
     early, late = left_alone(drawn), left_alone(scenario("resist_leak", 0.9))
     bite = drawn.spec.bite_factor * drawn.plan.total_area_mm2 / drawn.spec.area_mm2
@@ -69,7 +74,8 @@ def test_a_leak_left_alone_halves_nothing_but_what_is_still_to_come() -> None:
     assert early["crossed_s"] == pytest.approx(5.0, abs=3.1), "within the 8 s that it takes"
 
 
-def test_a_bridge_left_alone_takes_charge_past_the_plate() -> None:
+def test_bridge_left_alone() -> None:
+    """It takes charge past the plate."""
     assert (
         left_alone(scenario("dendrite_bridge", 0.3))["short"]
         > left_alone(scenario("dendrite_bridge", 0.7))["short"]
@@ -78,7 +84,8 @@ def test_a_bridge_left_alone_takes_charge_past_the_plate() -> None:
     assert left_alone(scenario("resist_leak", 0.3))["short"] == pytest.approx(0.0, abs=1e-9)
 
 
-def test_a_film_left_alone_raises_the_resistance_and_a_heater_warms() -> None:
+def test_film_and_heater() -> None:
+    """The film raises the resistance; the heater warms the bath."""
     film, heater = (
         left_alone(scenario("black_film", 0.3)),
         left_alone(scenario("bath_warming", 0.3)),
@@ -124,7 +131,7 @@ def test_why_it_was_missed(missed: dict[str, Any], cause: str) -> None:
     assert cause_of_miss(missed) == cause
 
 
-def test_the_table_counts_those_that_matter_apart() -> None:
+def test_table_counts_matters() -> None:
     cut, warned = outcome(reason="resist_leak"), outcome(warnings=["The cell conducts better ..."])
     missed, trifle = outcome(at_s=0.0), outcome(to_come=0.01)
     never = outcome() | {"off": []}

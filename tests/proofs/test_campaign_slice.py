@@ -1,6 +1,7 @@
-"""A short slice of the campaign of whole runs, each fault once, and the proof that its watch can fail.
+"""A short slice of the campaign of whole runs, each fault once, and the proof that its watch can
+fail.
 
-All of it: ``make campaign``, or ``python -m tests.proofs.campaign.__main__ --runs 2000 --seed 1``.
+All of it: ``make campaign``, or ``python -m tests.proofs.campaign --runs 2000 --seed 1``.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ Patch = pytest.MonkeyPatch
 SEED = 20
 
 
-def test_a_slice_of_the_campaign_holds() -> None:
+def test_slice_holds() -> None:
     outcomes = [run_one(SEED, *wanted) for wanted in campaign(14)]
     assert [text for outcome in outcomes for text in outcome["violations"]] == []
     assert len({outcome["kind"] for outcome in outcomes}) >= 4
@@ -54,21 +55,24 @@ def test_each_fault_once(name: str) -> None:
     assert outcome["violations"] == []
 
 
-def test_a_current_that_sinks_slowly_under_ripple_is_weak_when_each_reading_says_so() -> None:
-    """Ripple of 45 % swings the readings by 2 % around the limit, so that the ten seconds begin anew for 0.4 s."""
+def test_weak_current_under_ripple() -> None:
+    """Ripple of 45 % swings the readings by 2 % around the limit, so that the ten seconds begin
+    again for 0.4 s.
+    """
     wanted = next(wanted for wanted in study(3000) if wanted.number == 108_000_267)
     outcome = run_one(1, *wanted)
     assert outcome["reason"] == "lost_contact"
     assert outcome["violations"] == []
 
 
-def test_a_run_is_told_by_seed_and_number_alone() -> None:
+def test_run_is_reproducible() -> None:
+    """Seed and number alone decide a run."""
     first, again, other = run_one(3, 1), run_one(3, 1), run_one(4, 1)
     assert first == again
     assert first != other
 
 
-# --- the watch can fail -------------------------------------------------------------------------------------------------
+# --- the watch can fail --------------------------------------------------------------------------
 
 
 def keeps_on(patch: Patch) -> None:
@@ -107,7 +111,7 @@ def renames_the_reason(patch: Patch) -> None:
     tick = Supervisor.tick
 
     def sabotaged(supervisor: Supervisor) -> None:
-        rename(supervisor)  # one pass after it was told
+        rename(supervisor)  # one pass after the trip
         tick(supervisor)
 
     patch.setattr(Supervisor, "tick", sabotaged)
@@ -174,7 +178,7 @@ def loses_charge(patch: Patch) -> None:
 
 
 def etches_through(patch: Patch) -> None:
-    """A quarter is counted, and no ceiling stands behind it."""
+    """A quarter is counted, and no ceiling catches it."""
     counting(patch, 0.25)
     judges_nothing(patch)
 
@@ -231,7 +235,9 @@ SABOTAGES: dict[
     "quiet": (fails_to_write, QUIET, {}),
     "row": (misnames, SHORT, {}),
 }
-"""For each invariant: what is broken, in which kind of run with which fault, and what that run needs."""
+"""For each invariant: what is broken, in which kind of run with which fault, and what that run
+needs.
+"""
 
 
 @cache
@@ -294,9 +300,8 @@ def books_too_little(patch: Patch) -> None:
 
 
 @pytest.mark.parametrize("sabotage", [forgets_the_end_of_the_range, books_too_little])
-def test_charge_beyond_the_range_must_be_told(
-    sabotage: Callable[[Patch], None], monkeypatch: Patch
-) -> None:
+def test_charge_beyond_range(sabotage: Callable[[Patch], None], monkeypatch: Patch) -> None:
+    """The run must state it as uncertain."""
     drawn = plain_scenario()
     settings = parse_settings(
         {"rig": {"shunt_ohm": 0.1, "max_current_a": 3.2}}
@@ -321,10 +326,10 @@ def test_charge_beyond_the_range_must_be_told(
     assert any("beyond the sensor's range" in text for text in violations), violations
 
 
-# --- the tables ---------------------------------------------------------------------------------------------------------
+# --- the tables ----------------------------------------------------------------------------------
 
 
-def test_what_was_measured_stays_within_what_is_promised() -> None:
+def test_measured_within_promised() -> None:
     found = measured()
     assert {"supply_runaway", "too much current", "short_circuit", "lead_off", "bus_stuck"} <= set(
         found
@@ -333,15 +338,16 @@ def test_what_was_measured_stays_within_what_is_promised() -> None:
         assert p50_s <= p99_s <= most_s <= worst_s(fault), fault
 
 
-def test_quantiles_are_values_that_were_measured() -> None:
+def test_quantiles_are_measured() -> None:
     values = [float(i) for i in range(1, 101)]
     assert [quantile(values, share) for share in (0.5, 0.99, 1.0)] == [50.0, 99.0, 100.0]
     assert quantile([7.0], 0.5) == quantile([7.0], 0.99) == 7.0
 
 
 def test_confidence_bounds_of_a_share() -> None:
-    """0 of n: 1 - 0.05^(1/n), the rule of three (Hanley, Lippman-Hand, JAMA 249, 1983). 10 of 100: 0.0490 to 0.1762, the usual
-    example of the exact interval of Clopper and Pearson, from memory."""
+    """0 of n: 1 - 0.05^(1/n), the rule of three (Hanley, Lippman-Hand, JAMA 249, 1983). 10 of 100:
+    0.0490 to 0.1762, the usual example of the exact interval of Clopper and Pearson, from
+    memory."""
     assert binomial_interval(0, 1000) == (0.0, pytest.approx(1.0 - 0.05**1e-3, rel=1e-6))
     assert binomial_interval(0, 3000)[1] < 1e-3
     assert binomial_interval(10, 100) == (

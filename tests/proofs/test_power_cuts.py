@@ -1,4 +1,6 @@
-"""Power cuts of a recorded daemon (tests/proofs/power_cuts.py): a slice of those that are made by hand."""
+"""Power cuts of a recorded daemon (tests/proofs/power_cuts): a slice of those that are made by
+hand.
+"""
 
 from __future__ import annotations
 
@@ -8,13 +10,17 @@ from pathlib import Path
 import pytest
 
 from tests.paths import DATA
-from tests.proofs.power_cuts import Call, DiskFile, check, cuts_of, load, parsed, places_in
+from tests.proofs.power_cuts.cutting import DiskFile, check, cuts_of, places_in
+from tests.proofs.power_cuts.recording import Call, load, parsed
 
 TRACE = DATA / "power_cut_trace.gz"
-"""What a daemon wrote and told in 40 s of a run, recorded by ``python -m tests.proofs.power_cuts --record``."""
+"""What a daemon wrote and sent in 40 s of a run, recorded by ``python -m tests.proofs.power_cuts
+--record``.
+"""
 
 
-def test_sixty_cuts_of_a_recorded_run_open_and_lose_no_more_than_is_stated(tmp_path: Path) -> None:
+def test_sixty_cuts(tmp_path: Path) -> None:
+    """The logbook opens, and no more is missing than stated."""
     calls, generator = load(TRACE), random.Random(60)
     cuts = list(cuts_of(calls, places_in(calls, 60, generator), generator, tmp_path))
     for cut in cuts:
@@ -24,7 +30,7 @@ def test_sixty_cuts_of_a_recorded_run_open_and_lose_no_more_than_is_stated(tmp_p
     assert max(cut.kept_coulombs for cut in cuts) > 60.0
 
 
-def test_a_disk_that_forgets_what_it_was_told_to_keep_is_found_out(tmp_path: Path) -> None:
+def test_disk_that_forgets(tmp_path: Path) -> None:
     """Without fsyncs charge goes missing: the cuts are not blind."""
     calls = [call for place, call in enumerate(load(TRACE)) if call.kind != "sync" or place < 100]
     places = [
@@ -40,7 +46,8 @@ def test_a_disk_that_forgets_what_it_was_told_to_keep_is_found_out(tmp_path: Pat
         check(cuts[-1])
 
 
-def test_what_was_synced_is_there_and_what_came_after_may_be_torn() -> None:
+def test_torn_writes() -> None:
+    """What was synced stays; what came later may be torn."""
     file = DiskFile()
     file.take(Call("write", "f", 0, b"a" * 1024))
     file.take(Call("sync", "f"))
@@ -51,7 +58,7 @@ def test_what_was_synced_is_there_and_what_came_after_may_be_torn() -> None:
     assert file.after_cut(random.Random(1)) is None
 
 
-def test_calls_are_read_from_the_tracers_lines() -> None:
+def test_parsed_trace() -> None:
     """A write counts from its beginning, an fsync from its end."""
     path = "".join(f"\\x{byte:02x}" for byte in b"/tmp/s/biteclock.sqlite-wal")
     lines = [

@@ -1,4 +1,6 @@
-"""A slice of the soak (tests/proofs/soak.py) in a process of its own: nothing grows with the runs but the logbook."""
+"""A slice of the soak (tests/proofs/soak.py) in a separate process: nothing grows with the runs
+but the logbook.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,8 @@ print(json.dumps([asdict(size) for size in soaked(Path(sys.argv[1]), 0.5, 20, sa
 """
 
 
-def test_twenty_runs_leave_nothing_behind_but_their_records(tmp_path: Path) -> None:
+def test_twenty_runs(tmp_path: Path) -> None:
+    """They leave nothing but their records."""
     command = [sys.executable, "-W", "error", "-c", SLICE, str(tmp_path / "state")]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
@@ -30,9 +33,10 @@ def test_twenty_runs_leave_nothing_behind_but_their_records(tmp_path: Path) -> N
     assert last.threads <= first.threads + 2, "the pool of the server may still be filling"
     filling = max(0, last.threads - first.threads)
     assert last.files <= first.files + 4 + 4 * filling, (
-        "a thread of the pool has a connection to the logbook of its own"
+        "a thread of the pool opened another connection to the logbook"
     )
-    # A day of 500 runs adds 55 objects (by hand). When the pool fills some thousand come at once: between such steps is looked.
+    # A day of 500 runs adds 55 objects (by hand). When the pool fills some thousand come at once:
+    # between such steps is looked.
     steady = max((list(part) for _, part in groupby(sizes, lambda size: size.threads)), key=len)
     runs = steady[-1].runs - steady[0].runs
     assert runs >= 6
@@ -41,7 +45,8 @@ def test_twenty_runs_leave_nothing_behind_but_their_records(tmp_path: Path) -> N
     assert last.book_kb - first.book_kb < 200 * (last.runs - first.runs)
 
 
-def test_growth_is_told_of_the_whole_and_of_the_second_half_alone() -> None:
+def test_growth_of_second_half() -> None:
+    """Growth is given for all and for the second half."""
     sizes = [
         Size(at_h, runs, memory_kb, 10, 3, 4, 5.0)
         for at_h, runs, memory_kb in ((1.0, 0, 0), (2.0, 10, 800), (3.0, 20, 820))

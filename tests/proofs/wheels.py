@@ -1,4 +1,5 @@
-"""Every runtime dependency installs from wheels on a 64-bit Raspberry Pi, by the word of pip's resolver.
+"""Every runtime dependency installs from wheels on a 64-bit Raspberry Pi, by the word of pip's
+resolver.
 
 By hand, ``make wheels``: it asks the package index. What needs no index is in ``test_wheels.py``.
 """
@@ -21,7 +22,8 @@ from packaging.utils import canonicalize_name
 from tests.paths import ROOT
 
 TARGETS = {"3.11": 36, "3.13": 41}
-"""Python -> minor version of glibc 2: Debian 12 (bookworm) and 13 (trixie), on which Raspberry Pi OS stands.
+"""Python -> minor version of glibc 2: Debian 12 (bookworm) and 13 (trixie), on which Raspberry Pi
+OS stands.
 
 Source: Debian package lists, python3 and libc6 of both releases."""
 
@@ -32,15 +34,25 @@ SOURCE_ONLY = {"adafruit-extended-bus"}
 def environment(python: str) -> dict[str, str]:
     """Return the marker variables of that Python on the Pi. Source: PEP 508."""
     return {
-        "os_name": "posix", "sys_platform": "linux", "platform_system": "Linux", "platform_machine": "aarch64",
-        "platform_python_implementation": "CPython", "implementation_name": "cpython", "platform_release": "6.12",
-        "platform_version": "", "python_version": python, "python_full_version": f"{python}.0",
-        "implementation_version": f"{python}.0", "extra": "",
-    }  # fmt: skip
+        "os_name": "posix",
+        "sys_platform": "linux",
+        "platform_system": "Linux",
+        "platform_machine": "aarch64",
+        "platform_python_implementation": "CPython",
+        "implementation_name": "cpython",
+        "platform_release": "6.12",
+        "platform_version": "",
+        "python_version": python,
+        "python_full_version": f"{python}.0",
+        "implementation_version": f"{python}.0",
+        "extra": "",
+    }
 
 
 def applicable(lines: list[str], python: str) -> list[Requirement]:
-    """Return the requirements whose marker holds on the Pi, for which pip asks the Python it runs on."""
+    """Return the requirements whose marker holds on the Pi, for which pip asks the Python it runs
+    on.
+    """
     requirements = [Requirement(line) for line in lines]
     return [r for r in requirements if r.marker is None or r.marker.evaluate(environment(python))]
 
@@ -51,27 +63,53 @@ def without_marker(requirement: Requirement) -> str:
 
 
 def ask_pip(python: str, glibc: int, wanted: list[str], constraints: Path) -> list[dict[str, Any]]:
-    """Return what pip would install, wheels only. Requires-Python is checked by the caller: pip asks the Python it runs on."""
+    """Return what pip would install, wheels only.
+
+    Requires-Python is checked by the caller: pip asks the Python it runs on.
+    """
     platforms = [f"manylinux_2_{minor}_aarch64" for minor in range(17, glibc + 1)] + [
         "manylinux2014_aarch64"
     ]
     command = [
-        sys.executable, "-m", "pip", "install", "--dry-run", "--quiet", "--no-input", "--disable-pip-version-check",
-        "--ignore-installed", "--ignore-requires-python", "--only-binary=:all:", "--report", "-",
-        "--target", str(constraints.parent / "nowhere"), "--constraint", str(constraints),
-        "--python-version", python, "--implementation", "cp", "--abi", f"cp{python.replace('.', '')}",
-        *[argument for platform in platforms for argument in ("--platform", platform)], *wanted,
-    ]  # fmt: skip
+        sys.executable,
+        "-m",
+        "pip",
+        "install",
+        "--dry-run",
+        "--quiet",
+        "--no-input",
+        "--disable-pip-version-check",
+        "--ignore-installed",
+        "--ignore-requires-python",
+        "--only-binary=:all:",
+        "--report",
+        "-",
+        "--target",
+        str(constraints.parent / "nowhere"),
+        "--constraint",
+        str(constraints),
+        "--python-version",
+        python,
+        "--implementation",
+        "cp",
+        "--abi",
+        f"cp{python.replace('.', '')}",
+        *[argument for platform in platforms for argument in ("--platform", platform)],
+        *wanted,
+    ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     errors = [line for line in done.stderr.splitlines() if line.startswith("ERROR")]
     assert done.returncode == 0, (
-        f"pip finds no wheels for CPython {python} on aarch64 (this needs the package index): {errors or done.stderr}"
+        f"pip finds no wheels for CPython {python} on aarch64 (this needs the package index): "
+        f"{errors or done.stderr}"
     )
     return list(json.loads(done.stdout)["install"])
 
 
 def resolve(lines: list[str], python: str, directory: Path) -> dict[str, dict[str, Any]]:
-    """Return name -> what would be installed, closed under the markers and the Requires-Python of the Pi."""
+    """Return name -> what would be installed, closed under the markers and the Requires-Python of
+    the Pi.
+    """
     wanted = {
         without_marker(r)
         for r in applicable(lines, python)
@@ -114,7 +152,10 @@ def provider(python: str) -> str:
 
 
 def check(python: str, directory: Path) -> int:
-    """Return how many packages are installed. Raises: AssertionError when one comes not as a wheel."""
+    """Return how many packages are installed.
+
+    Raises: AssertionError when one comes not as a wheel.
+    """
     found = resolve(dependencies(), python, directory)
     wanted = {canonicalize_name(r.name) for r in applicable(dependencies(), python)}
     assert wanted <= found.keys() | SOURCE_ONLY
@@ -146,7 +187,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as directory:
         for python in sorted(TARGETS):
             print(
-                f"CPython {python} on aarch64: {check(python, Path(directory))} packages, all wheels"
+                f"CPython {python} on aarch64: {check(python, Path(directory))} packages, "
+                f"all wheels"
             )
         assert notices_a_missing_wheel(Path(directory)), "a package without a wheel went unnoticed"
 

@@ -5,6 +5,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import click
 import pytest
 
 from tests.paths import ROOT
@@ -104,7 +105,8 @@ def test_the_daemon_takes_the_arguments_that_the_unit_gives_it(unit):
 
     program, command, *arguments = unit["ExecStart"][0].split()
     assert program == "/opt/biteclock/venv/bin/biteclock"
-    given = main.commands[command].make_context(
+    found = main.get_command(click.Context(main), command)
+    given = found.make_context(
         command, [a.replace("%S", "/var/lib") for a in arguments], resilient_parsing=True
     )
     assert given.params["state_directory"] == Path("/var/lib/biteclock")

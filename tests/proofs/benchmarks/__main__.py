@@ -1,7 +1,9 @@
-"""Measures speed, cost and scale, by hand: ``python -m tests.proofs.benchmarks.__main__ [--rows 1,2,3] [--quick] [--json FILE]``. Not a test.
+"""Measures speed, cost and scale, by hand: ``python -m tests.proofs.benchmarks [--rows
+1,2,3] [--quick] [--json FILE]``. Not a test.
 
-Each row is a figure against a baseline measured in the same run, both in turn. On a machine that does other work the
-ratios are noisy: the load is told with them. Quick means fewer and smaller repetitions, for a look.
+Each row is a figure against a baseline measured in the same run, both in turn. On a machine that
+does other work the ratios are noisy: the table states the load. Quick means fewer and smaller
+repetitions, for a look.
 """
 
 from __future__ import annotations
@@ -54,7 +56,7 @@ def measured(rows: Sequence[int], quick: bool) -> list[Line]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.proofs.benchmarks.__main__")
+    parser = argparse.ArgumentParser(prog="python -m tests.proofs.benchmarks")
     parser.add_argument(
         "--rows", default=",".join(str(row) for row in [*ROWS, 10]), help="such as 1,2,3"
     )
@@ -66,16 +68,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     rows = [int(row) for row in given.rows.split(",")]
     if not set(rows) <= {*ROWS, 10}:
         parser.error(f"rows are 1 to 10, not {given.rows}")
-    told = {
+    command = ["python -m tests.proofs.benchmarks", "--rows", given.rows]
+    if given.quick:
+        command.append("--quick")
+    header = {
         "machine": machine(),
         "at_utc": SystemClock().utc_now().isoformat(timespec="seconds"),
-        "command": f"python -m tests.proofs.benchmarks.__main__ --rows {given.rows}{' --quick' if given.quick else ''}",
+        "command": " ".join(command),
     }
     lines = measured(rows, given.quick)
-    print(f"{told['machine']}\n{told['at_utc']}, {told['command']}\n\n{table(lines)}")
+    print(f"{header['machine']}\n{header['at_utc']}, {header['command']}\n\n{table(lines)}")
     given.json.parent.mkdir(parents=True, exist_ok=True)
     given.json.write_text(
-        json.dumps({**told, "lines": [line.to_json() for line in lines]}, indent=1) + "\n",
+        json.dumps({**header, "lines": [line.to_json() for line in lines]}, indent=1) + "\n",
         encoding="utf-8",
     )
     return 0

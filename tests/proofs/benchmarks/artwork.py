@@ -1,8 +1,9 @@
-"""Figures of the artwork room, by hand: ``python -m tests.proofs.benchmarks.artwork [accuracy] [a4] [growth]``. Not collected by pytest.
+"""Figures of the artwork room, by hand: ``python -m tests.proofs.benchmarks.artwork [accuracy] [a4]
+[growth]``. Not collected by pytest.
 
-accuracy: largest error and honesty of the stated uncertainty per family of shapes, for five kinds of file.
-a4: time and peak memory of the measuring process for A4 at 1200 dpi, against opening the file with Pillow alone.
-growth: time against resolution and area, which should be linear.
+accuracy: largest error and honesty of the stated uncertainty per family of shapes, for five kinds
+of file. a4: time and peak memory of the measuring process for A4 at 1200 dpi, against opening the
+file with Pillow alone. growth: time against resolution and area, which should be linear.
 """
 
 from __future__ import annotations
@@ -32,7 +33,8 @@ def accuracy(rounds: int = 6) -> None:
     """Print the table of errors."""
     for kind, dpi in (("grey", 600), ("grey", 300), ("few", 600), ("jpeg", 600), ("one_bit", 600)):
         print(
-            f"\n{kind} at {dpi} dpi, {rounds} offsets and turns each: largest error in %, and in stated deviations"
+            f"\n{kind} at {dpi} dpi, {rounds} offsets and turns each: largest error in %, and in "
+            f"stated deviations"
         )
         print(f"{'':22}{'area':>7}{'edge':>7}   A(s) at {' '.join(f'{s:g}' for s in S_MM)} mm")
         ratios = []
@@ -69,7 +71,7 @@ def accuracy(rounds: int = 6) -> None:
 
 
 def artwork(width_px: int, height_px: int, shapes: int, seed: int = 1) -> Image.Image:
-    """Return lines, discs and polygons over the whole sheet, their size following the resolution."""
+    """Return lines, discs and polygons over the whole sheet, sized for the resolution."""
     rng = random.Random(seed)
     image = Image.new("L", (width_px, height_px), 255)
     draw = ImageDraw.Draw(image)
@@ -103,16 +105,16 @@ def shaded(image: Image.Image) -> Image.Image:
 
 def run(command: list[str], text: str = "") -> tuple[float, float, int, str]:
     """Return wall time in s, processor time in s, peak memory in MB and output of a process."""
-    with tempfile.TemporaryFile() as given, tempfile.TemporaryFile() as told:
+    with tempfile.TemporaryFile() as given, tempfile.TemporaryFile() as taken:
         given.write(text.encode())
         given.seek(0)
         start_s = os.times().elapsed
-        process = subprocess.Popen(command, cwd=ROOT, stdin=given, stdout=told)
+        process = subprocess.Popen(command, cwd=ROOT, stdin=given, stdout=taken)
         _, status, usage = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
         wall_s = os.times().elapsed - start_s
-        told.seek(0)
-        output = told.read().decode()
+        taken.seek(0)
+        output = taken.read().decode()
     return wall_s, usage.ru_utime + usage.ru_stime, usage.ru_maxrss // 1024, output
 
 
@@ -128,7 +130,7 @@ def measured(path: Path, preview: Path | None = None) -> tuple[float, float, int
 
 
 def draw_a4(folder: Path, shapes: int) -> None:
-    """Write the A4 files. In a process of its own: a child's peak memory starts from its parent's."""
+    """Write the A4 files, in a separate process: a child's peak memory starts from its parent's."""
     plain = artwork(*A4_PX_1200, shapes)
     grey, bits = shaded(plain), plain.convert("1")
     for name, image, file_format, more in (
@@ -151,12 +153,17 @@ def draw_a4(folder: Path, shapes: int) -> None:
 
 def a4(shapes: int = 2500) -> None:
     """Print times and memory for A4 at 1200 dpi."""
-    opening = "import sys; from PIL import Image; Image.MAX_IMAGE_PIXELS = None; Image.open(sys.argv[1]).load()"
-    print(
-        f"\nA4 at 1200 dpi, {shapes} shapes. Times: wall / processor, s, each with its start; ratio of processor times"
+    opening = (
+        "import sys; from PIL import Image; Image.MAX_IMAGE_PIXELS = None; "
+        "Image.open(sys.argv[1]).load()"
     )
     print(
-        f"{'':18}{'Pillow alone':>16}{'MB':>6}{'measured':>16}{'MB':>6}{'ratio':>8}{'with preview':>16}{'MB':>6}"
+        f"\nA4 at 1200 dpi, {shapes} shapes. Times: wall / processor, s, each with its start; "
+        f"ratio of processor times"
+    )
+    print(
+        f"{'':18}{'Pillow alone':>16}{'MB':>6}{'measured':>16}{'MB':>6}{'ratio':>8}"
+        f"{'with preview':>16}{'MB':>6}"
     )
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -173,7 +180,8 @@ def a4(shapes: int = 2500) -> None:
                 ratio = f"{cpu_s / alone_cpu_s:.1f}"
             both = measured(path, folder / ".preview")
             print(
-                f"{line}{wall_s:8.2f} /{cpu_s:6.2f}{peak_mb:6d}{ratio:>8}{both[0]:8.2f} /{both[1]:6.2f}{both[2]:6d}"
+                f"{line}{wall_s:8.2f} /{cpu_s:6.2f}{peak_mb:6d}{ratio:>8}{both[0]:8.2f} "
+                f"/{both[1]:6.2f}{both[2]:6d}"
             )
             (folder / ".preview").unlink()
 
@@ -191,7 +199,8 @@ def growth() -> None:
             assert "result" in json.loads(output), output[:300]
             pixels = width * height / 1e6
             print(
-                f"A4/{part} at {dpi} dpi{'':10}{pixels:14.1f}{cpu_s:14.2f}{10 * cpu_s / pixels:14.2f}"
+                f"A4/{part} at {dpi} "
+                f"dpi{'':10}{pixels:14.1f}{cpu_s:14.2f}{10 * cpu_s / pixels:14.2f}"
             )
 
 

@@ -1,4 +1,4 @@
-"""Row 8 and its growth: a logbook of 10,000 runs, read and written, against bare SQLite and the size of the rows themselves."""
+"""Row 8 and its growth: a logbook of 10,000 runs against bare SQLite and the size of the rows."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -59,12 +60,12 @@ def run_id(number: int) -> str:
 
 
 def run_length_s(number: int) -> int:
-    """Return 600 to 3,600 s; the newest of the hundred, thousand and ten thousand are the longest."""
+    """Return 600 to 3,600 s; the newest of each hundred, thousand and ten thousand is longest."""
     return 3600 if number % 100 == 0 else random.Random(number).randint(600, 3600)
 
 
 def entries(number: int, plan: dict[str, Any], settings: dict[str, Any]) -> Iterator[Entry]:
-    """Yield a whole run as the recorder makes it, without the checkpoints that the next ones replace."""
+    """Yield a whole run as the recorder makes it, with its newest checkpoint only."""
     rng, name, length_s = random.Random(number), run_id(number), run_length_s(number)
     began_utc = BEGAN_UTC + timedelta(hours=2 * number)
     piece = f"{PIECES[number % len(PIECES)]} {number // len(PIECES)}"
@@ -144,7 +145,7 @@ def _timed_ms(work: Callable[[], object], times: int) -> float:
 
 
 class _Questions:
-    """What is asked of the file, and the same of bare SQLite: each with a connection of its own."""
+    """Queries of the logbook and of bare SQLite, each with its own connection."""
 
     def __init__(self, path: Path, newest: int) -> None:
         self._path = path
@@ -206,7 +207,7 @@ def logbook(quick: bool) -> list[Line]:
                 mine(), theirs()
                 pairs = interleaved(
                     lambda mine=mine, times=times: _timed_ms(mine, times),  # type: ignore[misc]
-                    lambda theirs=theirs, times=times: _timed_ms(theirs, times),  # type: ignore[misc]
+                    partial(_timed_ms, theirs, times),
                     repetitions,
                 )
                 for index, (mine_ms, _) in enumerate(pairs):
@@ -239,14 +240,17 @@ def logbook(quick: bool) -> list[Line]:
 def _write_runs(store: Store, first: int, last: int) -> None:
     settings = Settings()
     plan = plan_to_json(make_plan(PLATE, settings, rig_range_a(settings)))
-    said = settings.model_dump(mode="json")
+    stored = settings.model_dump(mode="json")
     for number in range(first, last + 1):
-        notes = store.write(entries(number, plan, said))
+        notes = store.write(entries(number, plan, stored))
         assert notes == [], notes
 
 
 def _written(seconds: int) -> list[Line]:
-    """Write a run second by second as the daemon does, on the disk that the project lies on. Source: proc(5), io."""
+    """Write a run second by second, as the daemon does, to the project's disk.
+
+    Source: proc(5), io.
+    """
     clock, per_hour = VirtualClock(BEGAN_UTC), 3600.0 / seconds
     (ROOT / "out").mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory(dir=ROOT / "out") as name:
@@ -305,12 +309,12 @@ def _written(seconds: int) -> list[Line]:
         book.finish()
     own_mb = (MEAN_BYTES + CHECKPOINT_BYTES) * 3600 / 1e6
     named = "28 and 72 bytes a second"
-    told = [
+    written_mb = [
         ((after[kind] - before[kind]) * per_hour / 1e6, own_mb) for kind in ("wchar", "write_bytes")
     ]
     return [
-        compared(8, "written a run hour", told[:1], "MB", named),
-        compared(8, "the same in blocks of the file system", told[1:], "MB", named),
+        compared(8, "written a run hour", written_mb[:1], "MB", named),
+        compared(8, "the same in blocks of the file system", written_mb[1:], "MB", named),
     ]
 
 

@@ -1,4 +1,4 @@
-"""Row 9: the page over the wire and its script, against an empty page with the same three plots by uPlot alone."""
+"""Row 9: the page's transfer and script, against an empty page with the same three plots."""
 
 from __future__ import annotations
 
@@ -18,12 +18,15 @@ from tests.proofs.benchmarks.table import Line, compared
 
 UPLOT = PAGE_DIRECTORY / "vendor" / "uplot"
 
-EMPTY = """<!doctype html><meta charset="utf-8"><title>plots</title><link rel="stylesheet" href="uPlot.min.css">
+EMPTY = """<!doctype html><meta charset="utf-8"><title>plots</title>
+<link rel="stylesheet" href="uPlot.min.css">
 <script src="uPlot.iife.min.js"></script><body><p class="depth-number">0</p><script>
 const number = document.querySelector(".depth-number");
 const rows = [[], []];
 const plots = [168, 118, 118].map((height) =>
-  new uPlot({ width: 358, height, series: [{}, { stroke: "black" }], scales: { x: { time: false } } }, rows, document.body));
+  new uPlot(
+    { width: 358, height, series: [{}, { stroke: "black" }], scales: { x: { time: false } } },
+    rows, document.body));
 let count = 0;
 setInterval(() => {
   count += 1;
@@ -42,7 +45,7 @@ new MutationObserver(() => { heard += 1; if (heard === %d) resolve(); })
 
 @contextmanager
 def empty_page() -> Iterator[str]:
-    """Serve the empty page meanwhile."""
+    """Serve the empty page."""
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
@@ -68,7 +71,10 @@ def empty_page() -> Iterator[str]:
 
 
 class Watched:
-    """A page under the browser's own tools. Source: Chrome DevTools Protocol, domains Network and Performance."""
+    """A page under the browser's own tools.
+
+    Source: Chrome DevTools Protocol, domains Network and Performance.
+    """
 
     def __init__(self, page: Page) -> None:
         self.page = page

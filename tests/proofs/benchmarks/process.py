@@ -1,4 +1,4 @@
-"""Rows 4 and 5: how long the daemon takes to start, and what it holds in memory, against a bare application."""
+"""Rows 4 and 5: the daemon's start and memory, against a bare application."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def get(port: int, path: str = STATUS) -> bytes:
 
 
 def receive(connection: socket.socket) -> tuple[bytes, bytes]:
-    """Return head and body of an answer that tells its length."""
+    """Return head and body of a response that states its length."""
     data = b""
     while b"\r\n\r\n" not in data:
         part = connection.recv(65536)
@@ -95,11 +95,15 @@ def good_answer(port: int, path: str = STATUS) -> bytes:
 def process(
     command: list[str], given: bytes = b"", environment: dict[str, str] | None = None
 ) -> Iterator[subprocess.Popen[bytes]]:
-    """Run a process meanwhile; it is asked to end, and made to."""
+    """Run a process; ask it to end afterwards, and kill it if it does not."""
     child = subprocess.Popen(
-        command, cwd=ROOT, env={**os.environ, **(environment or {})}, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+        command,
+        cwd=ROOT,
+        env={**os.environ, **(environment or {})},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+    )
     assert child.stdin is not None
     try:
         if given:
@@ -137,7 +141,10 @@ def daemon(port: int, state_directory: Path) -> list[str]:
 
 
 def processor_s(pid: int) -> float:
-    """Return the processor time of all threads of a process, s. Source: Linux, Documentation/scheduler/sched-stats."""
+    """Return the processor time of all threads of a process, s.
+
+    Source: Linux, Documentation/scheduler/sched-stats.
+    """
     return (
         sum(
             int((task / "schedstat").read_text().split()[0])
@@ -169,7 +176,7 @@ def _to_answer() -> Start:
 
 
 def _to_off() -> Start:
-    """Return the time to the first sign of life for the service manager: a whole pass of the loop with the relay off."""
+    """Return the time to the first message to the service manager, sent after a whole pass."""
     clock, port = SystemClock(), free_port()
     with (
         tempfile.TemporaryDirectory() as name,
@@ -178,8 +185,8 @@ def _to_off() -> Start:
         manager.bind(f"{name}/notify")
         manager.settimeout(HANGS_S)
         began_s = clock.monotonic_s()
-        told = {"NOTIFY_SOCKET": f"{name}/notify", "WATCHDOG_USEC": "5000000"}
-        with process(daemon(port, Path(name)), environment=told) as child:
+        notify = {"NOTIFY_SOCKET": f"{name}/notify", "WATCHDOG_USEC": "5000000"}
+        with process(daemon(port, Path(name)), environment=notify) as child:
             while b"WATCHDOG=1" not in manager.recv(4096):
                 pass
             return clock.monotonic_s() - began_s, processor_s(child.pid)

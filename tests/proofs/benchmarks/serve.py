@@ -1,4 +1,4 @@
-"""Row 6 and its growth: status requests against a bare endpoint, and what many open event streams cost."""
+"""Row 6 and its growth: status requests against a bare endpoint, and many event streams."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from tests.proofs.benchmarks.process import (
     processor_s,
     receive,
 )
-from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, told
+from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, single
 
 CONNECTIONS = 8
 STREAMS = (2, 20, 200)
@@ -82,7 +82,8 @@ class Served:
         assert self.child.stdout is not None
         self.child.stdin.write(b"\n")
         self.child.stdin.flush()
-        return next(json.loads(line) for line in self.child.stdout if line.startswith(b"{"))  # type: ignore[no-any-return]
+        lines = (line for line in self.child.stdout if line.startswith(b"{"))
+        return json.loads(next(lines))  # type: ignore[no-any-return]
 
     def read_streams(self, streams: list[socket.socket], seconds: float) -> int:
         """Read what comes for so long; return how many messages that were."""
@@ -194,7 +195,7 @@ def _streams(ours: Served, seconds: float, repetitions: int) -> list[Line]:
     ]
     late = list(zip(late_ms[most], late_ms[0], strict=True))
     return [
-        told(6, f"{most} event streams: messages to each", rates, "a second"),
+        single(6, f"{most} event streams: messages to each", rates, "a second"),
         compared(
             6, f"{most} event streams: share of a core", share, "%", "no stream, the loop alone"
         ),

@@ -1,6 +1,8 @@
-"""The daemon on the rehearsal bench in real time, with a watch on its passes: ``python -m tests.proofs.benchmarks.serving DIRECTORY PORT``.
+"""The daemon on the rehearsal bench in real time, with a watch on its passes: ``python -m
+tests.proofs.benchmarks.serving DIRECTORY PORT``.
 
-Each line on its standard input is answered by one of JSON: how late the loop woke since the last line, ms.
+Each line on its standard input is answered by one of JSON: how late the loop woke since the last
+line, ms.
 """
 
 from __future__ import annotations
@@ -42,11 +44,11 @@ def main() -> None:
     def answer() -> None:
         for _ in sys.stdin:
             late_s, pacer.late_s = pacer.late_s, []
-            told = {
+            counts = {
                 f"p{percent}": percentile(late_s or [0.0], percent) * 1e3
                 for percent in (50, 99, 100)
             }
-            print(json.dumps({"passes": len(late_s), **told}), flush=True)
+            print(json.dumps({"passes": len(late_s), **counts}), flush=True)
 
     threading.Thread(target=answer, daemon=True).start()
     daemon.run()

@@ -1,4 +1,4 @@
-"""Row 7 and its growth: an A4 sheet at 1200 dpi in the measuring process, against Pillow reading the file alone."""
+"""Row 7 and its growth: measuring an A4 sheet at 1200 dpi, against Pillow opening the file."""
 
 from __future__ import annotations
 
@@ -13,13 +13,19 @@ from PIL import Image
 from tests.proofs.benchmarks.artwork import A4_PX_1200, artwork, measured, run, shaded
 from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved
 
-OPENING = "import sys; from PIL import Image; Image.MAX_IMAGE_PIXELS = None; Image.open(sys.argv[1]).load()"
+OPENING = (
+    "import sys; from PIL import Image; Image.MAX_IMAGE_PIXELS = None; "
+    "Image.open(sys.argv[1]).load()"
+)
 KINDS = ("grey", "one-bit")
 SHAPES = 2500
 
 
 def draw(folder: Path, dpi: int) -> None:
-    """Write the sheet in both kinds. In a process of its own: a child's peak memory starts from its parent's."""
+    """Write both kinds of sheet, in a separate process.
+
+    A child's peak memory starts from its parent's.
+    """
     Image.MAX_IMAGE_PIXELS = None
     width, height = (round(side * dpi / 1200) for side in A4_PX_1200)
     plain = artwork(width, height, SHAPES)

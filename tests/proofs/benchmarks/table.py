@@ -1,4 +1,4 @@
-"""What the table of measurements is made of: rows with a baseline, medians, spreads and exponents, and the machine."""
+"""The parts of the table of measurements: lines with a baseline, statistics, the machine."""
 
 from __future__ import annotations
 
@@ -27,7 +27,9 @@ class Place:
     unit: str = ""
 
     def __str__(self) -> str:
-        return f"{'at least' if self.is_least else 'at most'} {self.limit:g}{f' {self.unit}' if self.of_figure else 'x'}"
+        bound = "at least" if self.is_least else "at most"
+        unit = f" {self.unit}" if self.of_figure else "x"
+        return f"{bound} {self.limit:g}{unit}"
 
     def is_met_by(self, value: float) -> bool:
         return value >= self.limit if self.is_least else value <= self.limit
@@ -37,7 +39,8 @@ class Place:
 class Line:
     """One line of the table.
 
-    :param spread: 10 % and 90 % points over the repetitions, of the ratio, or of the figure where there is no baseline.
+    :param spread: 10 % and 90 % points over the repetitions, of the ratio, or of the figure where
+        there is no baseline.
     """
 
     row: int
@@ -98,7 +101,7 @@ def interleaved(
 def compared(
     row: int, what: str, pairs: Sequence[Pair], unit: str, baseline: str, place: Place | None = None
 ) -> Line:
-    """Return the line of a figure against its baseline: medians, and the median of the repetitions' ratios."""
+    """Return the line of a figure and its baseline: their medians, and the median of the ratios."""
     ratios = [mine / theirs for mine, theirs in pairs]
     figures = median(mine for mine, _ in pairs), median(theirs for _, theirs in pairs)
     return Line(
@@ -115,7 +118,7 @@ def compared(
     )
 
 
-def told(
+def single(
     row: int,
     what: str,
     values: Sequence[float],
@@ -123,7 +126,7 @@ def told(
     place: Place | None = None,
     baseline: str = "",
 ) -> Line:
-    """Return the line of a figure that stands by itself."""
+    """Return the line of a figure without a baseline."""
     return Line(
         row, what, median(values), unit, baseline, None, None, spread(values), len(values), place
     )
@@ -143,7 +146,8 @@ def grown(
     unit: str,
     limit: float | None = None,
 ) -> Line:
-    """Return the line of row 10: the exponent over the sizes, from one sequence of costs per repetition.
+    """Return the line of row 10: the exponent over the sizes, from one sequence of costs per
+    repetition.
 
     The baseline figure is the cost at the smallest size, the ratio that at the largest over it.
     """
@@ -213,12 +217,19 @@ def table(lines: Sequence[Line]) -> str:
     rows = [HEADINGS, tuple("-" * len(heading) for heading in HEADINGS)]
     rows += [
         (
-            str(line.row), line.what, number(line.figure), line.unit, line.baseline, number(line.baseline_figure),
-            number(line.ratio), f"{number(line.spread[0])} to {number(line.spread[1])}",
-            "" if line.place is None else str(line.place), met[line.is_met],
+            str(line.row),
+            line.what,
+            number(line.figure),
+            line.unit,
+            line.baseline,
+            number(line.baseline_figure),
+            number(line.ratio),
+            f"{number(line.spread[0])} to {number(line.spread[1])}",
+            "" if line.place is None else str(line.place),
+            met[line.is_met],
         )
         for line in lines
-    ]  # fmt: skip
+    ]
     widths = [max(len(row[column]) for row in rows) for column in range(len(HEADINGS))]
     return "\n".join(
         "| " + " | ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) + " |"

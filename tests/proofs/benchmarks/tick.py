@@ -6,7 +6,9 @@ import socket
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from time import thread_time  # noqa: TID251 getrusage counts in ticks of 4 ms, too coarse for what is measured here
+
+# getrusage counts in steps of 4 ms, too coarse here.
+from time import thread_time  # noqa: TID251
 from typing import Any
 
 from adafruit_ina219 import INA219
@@ -29,11 +31,11 @@ from hardware.clock import SystemClock, VirtualClock
 from hardware.notify import ServiceNotifier
 from hardware.rehearsal.rig import RehearsalRig
 from hardware.rig import Rig, build_rehearsal_rig
-from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, told
+from tests.proofs.benchmarks.table import Line, Place, compared, grown, interleaved, single
 
 POLL_S = 0.02
 SLOW_CORE = 10.0
-"""How many times slower the core is on which the tick must still be cheap: a Pi Zero's against a desk machine's, roughly."""
+"""How many times slower a Pi Zero's core is than a desktop machine's, roughly."""
 
 PLATE = PlanRequest(
     metal="fine-silver", area_mm2=767.0, depth_mm=0.25, current_a=3.0, thickness_mm=1.2
@@ -69,7 +71,7 @@ class _Chip(INA219):  # type: ignore[misc]
 
 
 class BareDriver:
-    """The driver on a bench of its own, polled at the same pace and reading the same registers; the relay is on."""
+    """The driver alone, polled at the same pace and reading the same registers; relay on."""
 
     def __init__(self, request: PlanRequest) -> None:
         settings = Settings()
@@ -81,7 +83,8 @@ class BareDriver:
         )
         self._relay.on()
         self._chip = _Chip(self.bench.bus, settings.rig.i2c_address)
-        # 16 V, 320 mV, bus once, shunt averaged over 128, both for ever. Source: TI SBOS448, configuration register.
+        # 16 V, 320 mV, bus once, shunt averaged over 128, continuous.
+        # Source: TI SBOS448, configuration register.
         self._chip.configuration = 3 << 11 | 0b0011 << 7 | 0b1111 << 3 | 7
 
     def poll(self) -> None:
@@ -179,11 +182,11 @@ def tick(quick: bool) -> list[Line]:
         assert whole.logbook is not None
         whole.logbook.finish()
     lines.append(
-        told(1, "complete tick: panel, dead-man, notify, logbook queue", took_us, "us a poll")
+        single(1, "complete tick: panel, dead-man, notify, logbook queue", took_us, "us a poll")
     )
     place = Place(5.0, of_figure=True, unit="%")
     lines.append(
-        told(
+        single(
             1,
             f"the same on a core {SLOW_CORE:g} times slower",
             share,
@@ -229,7 +232,7 @@ def rehearsal(quick: bool) -> list[Line]:
     alone = [POLL_S * 1e6 / _timed(read, polls) for _ in range(3 if quick else 15)]
     place = Place(2000.0, is_least=True)
     return [
-        told(
+        single(
             3,
             "driver alone on the emulated chip, polled as often: no controller",
             alone,

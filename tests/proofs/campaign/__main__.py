@@ -1,7 +1,9 @@
-"""The campaign of whole runs: ``python -m tests.proofs.campaign.__main__ --runs 2000 --seed 1``, or ``make campaign``.
+"""The campaign of whole runs: ``python -m tests.proofs.campaign --runs 2000 --seed 1``, or
+``make campaign``.
 
-A run is drawn from seed and number alone: ``--only N`` repeats one. ``--each N`` runs every fault singly N times at the default
-limits, ``--study N`` asks for false alarms in N runs without a fault and for the slow faults in N / 10 runs each.
+A run is drawn from seed and number alone: ``--only N`` repeats one. ``--each N`` runs every fault
+singly N times at the default limits, ``--study N`` asks for false alarms in N runs without a fault
+and for the slow faults in N / 10 runs each.
 """
 
 from __future__ import annotations
@@ -37,7 +39,7 @@ CHUNK = 4
 """Runs handed to a worker at a time."""
 
 TOLD_EACH = 100
-"""Progress is told after so many runs."""
+"""Number of runs between two lines of progress."""
 
 
 class Wanted(NamedTuple):
@@ -125,7 +127,7 @@ def report(outcomes: Sequence[Outcome], *, is_study: bool) -> list[str]:
 )
 @click.option("--seed", default=1, show_default=True)
 @click.option("--workers", default=2, show_default=True, type=click.IntRange(1, 64))
-@click.option("--only", type=int, help="Repeat the run of this number, told at length.")
+@click.option("--only", type=int, help="Repeat the run of this number, in detail.")
 @click.option(
     "--each",
     "each_runs",

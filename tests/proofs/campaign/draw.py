@@ -1,4 +1,4 @@
-"""Draws one whole run of the campaign: plate, bench, settings, faults, disturbances, what people do. Seeded, one by one."""
+"""Draws one run of the campaign from a seed: plate, rig, settings, faults, people's acts."""
 
 from __future__ import annotations
 
@@ -22,25 +22,26 @@ from hardware.rehearsal.spec import RehearsalSpec
 from hardware.rig import sensor_range_a
 
 TURNED_UP = "too much current"
-"""Somebody turns the supply up in mid-run: no fault of the bench's own list, but a row of the table."""
+"""Somebody turns the supply up during a run. A row of the table, but no fault of the rig."""
 
 NAMES = (*FAULTS, TURNED_UP)
 
 STUDY = "study"
-"""Kind of the runs for false alarms and slow faults: default limits, 150 to 480 s, nothing that ends a run early."""
+"""The kind of run for false alarms and slow faults: default limits, 150 to 480 s, no early end."""
 
 SLOW = frozenset(SLOW_FAULTS) - {"plate_lifted"}
 
 KINDS = {"quiet": 10, "single": 36, "pair": 18, "single-disturbed": 14, "storm": 12, "restart": 10}
-"""Kinds of run and their shares. quiet: nothing goes wrong. storm: no fault, many disturbances and commands. restart: the
-process ends in mid-run, by a signal or by a power cut, and comes back."""
+"""Kinds of run and their shares. quiet: nothing goes wrong. storm: no fault, many disturbances and
+commands. restart: the process ends in mid-run, by a signal or by a power cut, and comes back."""
 
 BELIEVED_SIGMA = 3.29
 """99.9 % of a normal distribution lie within."""
 
 MAX_RIPPLE_FRACTION = 0.48
-"""Amplitude of the ripple over the mean of a full-wave rectifier without a smoothing capacitor. Source: Fourier series of |sin|:
-2/3 at twice the mains; a small choke or the bath's own inductance leaves about half. Common practice, no source."""
+"""Amplitude of the ripple over the mean of a full-wave rectifier without a smoothing capacitor.
+Source: Fourier series of |sin|: 2/3 at twice the mains; a small choke or the bath's own inductance
+leaves about half. Common practice, no source."""
 
 MAX_CLOCK_ERROR = INA219.time_tolerance_fraction
 """The chip's conversion time, largest over typical."""
@@ -269,7 +270,7 @@ def _studied(rng: Random, request: PlanRequest) -> PlanRequest:
 
 
 def _spec(rng: Random, plan: RunPlan, settings: Settings) -> RehearsalSpec:
-    """Return the true plate and bench. What the depth interval knows of is drawn within 99.9 % of what is believed."""
+    """Return the true plate and rig, within 99.9 % of what the depth interval assumes."""
     metal, request = plan.metal, plan.request
     sds = (
         math.hypot(metal.bath_sd, metal.run_sd),
@@ -326,9 +327,19 @@ def _supply(rng: Random, spec: RehearsalSpec, plan: RunPlan) -> RehearsalSpec | 
 
 
 COMMANDS = (
-    "pause", "resume", "stop", "stop_button", "acknowledge", "start", "lifted", "left_in", "first_look_well", "first_look_bad",
-    "reading", "raise_ceilings",
-)  # fmt: skip
+    "pause",
+    "resume",
+    "stop",
+    "stop_button",
+    "acknowledge",
+    "start",
+    "lifted",
+    "left_in",
+    "first_look_well",
+    "first_look_bad",
+    "reading",
+    "raise_ceilings",
+)
 
 
 def _deeds(rng: Random, kind: str, latest_s: float) -> list[Deed]:

@@ -1,4 +1,4 @@
-"""What must hold in every run of the campaign, by name, and the ledger of how often each was looked at and what it found."""
+"""The invariants of every run of the campaign, and a ledger of checks and violations."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ INVARIANTS = {
 """Each can be seen to fail in tests/proofs/test_campaign_slice.py."""
 
 MOST_NOTED = 8
-"""Violations noted for each run, and the first of every other invariant: the first tells most."""
+"""Number of violations kept of each run, besides the first of every other invariant."""
 
 
 @dataclass(kw_only=True)
@@ -37,7 +37,7 @@ class Ledger:
     violations: list[str] = field(default_factory=list)
 
     def must(self, name: str, holds: bool, text: str | Callable[[], str]) -> None:
-        """Look at an invariant; ``text`` says what is wrong when it does not hold. Raises: KeyError for an unknown name."""
+        """Check an invariant; ``text`` is the violation. Raises: KeyError for an unknown name."""
         self.checked[name] += 1
         if not holds:
             self.fail(name, text if isinstance(text, str) else text())

@@ -1,4 +1,4 @@
-"""What a slow fault would have done to the plate with no rule in its way, and why a run missed it. For the study."""
+"""For the study: what a slow fault would do unnoticed, and why a run missed it."""
 
 from __future__ import annotations
 
@@ -31,10 +31,10 @@ EARLY_S = LIMITS.trend_blind_s + LEAST_REFERENCE * MEAN_S
 """Before this there are no means to compare with, s."""
 
 LATE_S = RECENT * MEAN_S
-"""What stands for less than this before the run's end is not yet in the newest means, s."""
+"""A fault that began later than this before the end is not yet in the newest means, s."""
 
 SPOILT_SHARE = 0.10
-"""Share of the target depth by which work is off when it matters, or by which bare metal beside it is bitten."""
+"""A fault matters from this error of the depth, or attack beside it, over the target depth."""
 
 SETTLED_S = 60.0
 """By then every supply has been turned up, s."""
@@ -60,24 +60,28 @@ MATTERS: dict[str, Callable[[Outcome], bool]] = {
     "contact_corroding": _resists,
     "black_film": _resists,
 }
-"""When a slow fault left alone would matter by the end of the run, from what ``left_alone`` returns.
+"""When a slow fault left alone would matter by the end of the run, from what ``left_alone``
+returns.
 
-A leak, and one piece of several that hangs loose: when a tenth of the depth or more is still to come, into bare metal beside the
-work, or past the loose piece. A bridge: when a tenth of the charge or more misses the plate. Warming: 5 K. Stirring, contact and
-film take nothing off the depth in the model: when the resistance ends a tenth higher or more. A lifted plate is always seen.
+A leak, and one piece of several that hangs loose: when a tenth of the depth or more is still to
+come, into bare metal beside the work, or past the loose piece. A bridge: when a tenth of the charge
+or more misses the plate. Warming: 5 K. Stirring, contact and film take nothing off the depth in the
+model: when the resistance ends a tenth higher or more. A lifted plate is always seen.
 """
 
 CAUSES = ("from the start", "early", "too small", "late", "other")
-"""Why a fault was neither cut nor warned of, the first that holds: there before the first mean; begun before there are means to
-compare with; change of the conductance below the limit; run over before it was in the newest means; a slope, scatter."""
+"""Why a fault was neither cut nor warned of, the first that holds: there before the first mean;
+begun before there are means to compare with; change of the conductance below the limit; run over
+before it was in the newest means; a slope, scatter."""
 
 
 def left_alone(scenario: Scenario) -> Outcome:
-    """Return what the scenario's only fault does by the time the planned charge is counted, or the longest time is up.
+    """Return what the scenario's only fault does until the planned charge or the longest time.
 
-    ``to_come``: share of the target depth etched after it began. ``short``: share of the charge that missed the plate.
-    ``warmed_k``: warming since it began. ``rise_ln``: rise of ln(resistance) from its beginning to the end. ``crossed_s``: time
-    from its beginning until the conductance, noise left out, is a limit away from where it was, s, or None.
+    ``to_come``: share of the target depth etched after it began. ``short``: share of the charge
+    that missed the plate. ``warmed_k``: warming since it began. ``rise_ln``: rise of ln(resistance)
+    from its beginning to the end. ``crossed_s``: time from its beginning until the conductance,
+    noise left out, is a limit away from where it was, s, or None.
     """
     spec, plan, fault = scenario.spec, scenario.plan, scenario.faults[0]
     cell, contact = spec.make_cell(), RelayContact(spec.contact_delay_s)
@@ -152,7 +156,10 @@ def is_off(outcome: Outcome) -> bool:
 
 
 def misses_table(outcomes: Sequence[Outcome]) -> list[str]:
-    """Return, for each slow fault and supply mode, how many of those that matter were noticed, and why the others were not."""
+    """Return how many slow faults that matter were noticed, by fault and supply mode.
+
+    For the others, it gives the reason.
+    """
     lines = [
         "| fault | supply | runs | matter | off | off or warned, share, 95 % interval | "
         + " | ".join(CAUSES)
@@ -181,5 +188,6 @@ def _misses_row(name: str, mode: str, met: Sequence[Outcome]) -> list[str]:
     causes = Counter(map(cause_of_miss, missed))
     counts = " | ".join(str(causes[cause]) for cause in CAUSES)
     return [
-        f"| {name} | {mode} | {len(met)} | {len(serious)} | {sum(map(is_off, serious))} | {share} | {counts} |"
+        f"| {name} | {mode} | {len(met)} | {len(serious)} | {sum(map(is_off, serious))} | "
+        f"{share} | {counts} |"
     ]

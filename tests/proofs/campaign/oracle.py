@@ -1,4 +1,4 @@
-"""What must end a run, judged by the bench's truth and timed by the table of faults. Knows nothing of the guards' memory."""
+"""Decides from the model's true values what must end a run, and when by the table of faults."""
 
 from __future__ import annotations
 
@@ -14,18 +14,21 @@ from tests.proofs.campaign.rows import POLL_S, SHIFTED_BY, worst_s
 
 SURE_A = 0.006
 SURE_V = 0.012
-"""A reading may be off by so much: two steps of the register, the noise, what is left of the zero offset."""
+"""Largest error of a reading: two steps of the register, noise, remaining zero offset."""
 
 AVERAGED_RIPPLE_FRACTION = 0.05
-"""Share of the ripple at 100 Hz that the mean of one conversion may keep: |sin x / x| is 0.049 at 6.5 periods, of 6.1 to 9."""
+"""Share of the ripple at 100 Hz that the mean of one conversion may keep: |sin x / x| is 0.049 at
+6.5 periods, of 6.1 to 9.
+"""
 
 HIGHER_OF_TWO_FRACTION = 0.04
-"""By so much of the ripple the higher of two means in a row may fall short: |sin pi n cos pi p| / pi n, n periods to a mean and
-p from one to the next, is 0.0385 at most with the looks at the bus of conversion_pace.py and a clock within 10 %."""
+"""By so much of the ripple the higher of two means in a row may fall short: |sin pi n cos pi p| /
+pi n, n periods to a mean and p from one to the next, is 0.0385 at most with the looks at the bus of
+conversion_pace.py and a clock within 10 %."""
 
 
 def row_s(fault: str, scenario: Scenario) -> float:
-    """Return the seconds to off of a fault's row, moved by the settings that the row's default is made of."""
+    """Return the seconds to off in a fault's row, adjusted for settings that are no defaults."""
     default, limits = LimitSettings(), scenario.settings.limits
     shift_s = sum(
         getattr(limits, name) - getattr(default, name) for name in SHIFTED_BY.get(fault, ())
@@ -59,7 +62,8 @@ class Oracle:
     ) -> Iterator[str]:
         """Yield what should have ended the run by now.
 
-        :param late_s: sum of all lateness of the loop up to now, s: a pass that did not happen cannot see anything.
+        :param late_s: sum of all lateness of the loop up to now, s: a pass that did not happen
+            cannot see anything.
         :param is_blind: the sensor cannot see: then only its own row counts.
         """
         for row, broken in self._conditions(now_s, run, point, bath_degc, is_blind):
@@ -69,7 +73,10 @@ class Oracle:
             onset_s, late_before_s = self.since.setdefault(row, (now_s, late_s))
             allowed_s = row_s(row, self.scenario) + late_s - late_before_s
             if now_s - onset_s > allowed_s:
-                yield f"{row}: still on {now_s - onset_s:.3f} s after it began, the table allows {allowed_s:.3f} s"
+                yield (
+                    f"{row}: still on {now_s - onset_s:.3f} s after it began, "
+                    f"the table allows {allowed_s:.3f} s"
+                )
 
     def _conditions(
         self,
@@ -103,7 +110,7 @@ class Oracle:
         yield "lead_off", sees and judged and current_a < limits.lost_contact_a - sure_a
         each_sees = (
             0.99 - AVERAGED_RIPPLE_FRACTION * ripple
-        )  # one mean over the limit begins the ten seconds anew
+        )  # one mean over the limit starts the ten seconds again
         yield (
             "weak contact",
             sees and judged and current_a < limits.weak_contact_a * each_sees - sure_a,

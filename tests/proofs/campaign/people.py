@@ -1,4 +1,4 @@
-"""The person at the bench: puts right what is broken, acknowledges, resumes, starts again, or leaves it."""
+"""The person at the bench: repairs, acknowledges, resumes, starts again, or does nothing."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 class Person:
     """Acts some seconds after the bench has left its work.
 
-    :param left_at_s: since when the bench is in a state in which nothing happens by itself, or None.
+    :param left_at_s: since when the bench is in a state in which nothing happens by itself, or
+        None.
     """
 
     def __init__(self, world: World, rng: Random) -> None:

@@ -12,7 +12,7 @@ FAULTS_PAGE = ROOT / "controller" / "README.md"
 MEASURED_PAGE = ROOT / "tests" / "README.md"
 
 POLL_S = 0.02
-"""The rows are stated for the default poll period, s; another one shifts them by two polls' difference."""
+"""The default poll period, s. Another one shifts the rows by the difference of two polls."""
 
 SHIFTED_BY = {
     "lead_off": ("lost_contact_s",),
@@ -23,7 +23,7 @@ SHIFTED_BY = {
     "sample_stuck": ("max_sample_age_s",),
     "relay_welded": ("welded_after_s",),
 }
-"""Settings whose default is inside a row's seconds: another value moves the row by the difference."""
+"""Settings that are part of a row's seconds; another value moves the row by the difference."""
 
 
 @dataclass(frozen=True)

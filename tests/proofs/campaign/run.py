@@ -7,17 +7,18 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from tests.proofs.campaign.attachments import Listener
 from tests.proofs.campaign.draw import SLOW, STUDY, TURNED_UP, Scenario, draw
 from tests.proofs.campaign.left_alone import MATTERS, left_alone
 from tests.proofs.campaign.oracle import row_s
 from tests.proofs.campaign.rows import reasons, rows
-from tests.proofs.campaign.world import Listener, World
+from tests.proofs.campaign.world import World
 
 OTHER_ENDS = frozenset({"over_time", "over_charge", "depth_limit"})
 """Ceilings that a run may meet by itself: thin sheets and poor bites are drawn, too."""
 
 TOLD_WITHIN_S = 1.2
-"""What the age watch cuts in the middle of a bus call is told at the next pass: one stuck transaction later."""
+"""What the age watch cuts during a bus call is reported a stuck transaction later, s."""
 
 
 def run_one(
@@ -53,7 +54,7 @@ def run_scenario(scenario: Scenario) -> dict[str, Any]:
 
 
 def _fast_directory() -> str | None:
-    """Return a directory in memory where there is one: the disk itself is not what is tried here."""
+    """Return a directory in memory where there is one: the disk itself is not on trial."""
     return "/dev/shm" if Path("/dev/shm").is_dir() else None
 
 
@@ -95,7 +96,7 @@ def _outcome(world: World) -> dict[str, Any]:
 
 
 def _times_to_off(world: World) -> list[dict[str, Any]]:
-    """Return for each fault that began with the relay on: seconds from its beginning to the pin's fall, and why it fell."""
+    """Return the seconds from each fault to the low pin, and the reason, for relay-on faults."""
     watch, scenario = world.watch, world.scenario
     if not watch.on_edges_s:
         return []
@@ -134,10 +135,11 @@ def _against_the_row(scenario: Scenario, outcome: dict[str, Any]) -> list[str]:
     """Return how a single fault without anything else missed its row of the table."""
     name = scenario.fault_names[0]
     if name in SLOW or name in ("ripple_worst", "relay_welded"):
-        return []  # told by rate, not by promise; a welded relay cannot turn off
+        return []  # reported as a rate, not promised; a welded relay cannot turn off
     is_from_start = bool(scenario.faults) and scenario.faults[0].at_s == 0.0
     if (is_from_start and scenario.rescues) or not (is_from_start or outcome["off"]):
-        return []  # it met no live relay, or somebody has put it right and powered the sensor anew meanwhile
+        # the relay was off, or somebody repaired it and restarted the sensor first
+        return []
     grace_s = scenario.settings.limits.contact_grace_s if "lost_contact" in reasons(name) else 0.0
     due_s = [row_s(name, scenario) + max(0.0, grace_s - off["stretch_s"]) for off in outcome["off"]]
     if outcome["reason"] in OTHER_ENDS and all(
@@ -145,7 +147,9 @@ def _against_the_row(scenario: Scenario, outcome: dict[str, Any]) -> list[str]:
     ):
         return []  # the run was over before the fault was due
     if not all(off["is_full"] for off in outcome["off"]):
-        return []  # turned up by too little, or the supply still rises: where it becomes enough later, the oracle tells
+        # turned up by too little, or the supply still rises: where it becomes enough later, the
+        # oracle decides
+        return []
     found = []
     for off, allowed_s in zip(outcome["off"], due_s, strict=True):
         ends_by_itself = outcome["reason"] is None

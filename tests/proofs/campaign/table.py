@@ -1,4 +1,4 @@
-"""The campaign's outcomes as tables: each fault, how it was noticed and how soon; charge, depth, invariants."""
+"""The outcomes of the campaign as tables: faults, seconds to off, charge, depth, invariants."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from typing import Any
 
 from controller.config import LimitSettings
 from hardware.rehearsal.faults.slow import SLOW_FAULTS
+from tests.proofs.campaign.bounds import EXEMPT_FROM_CHARGE, EXEMPT_FROM_DEPTH
 from tests.proofs.campaign.draw import NAMES
 from tests.proofs.campaign.invariants import INVARIANTS
 from tests.proofs.campaign.rows import reasons
-from tests.proofs.campaign.watch import EXEMPT_FROM_CHARGE, EXEMPT_FROM_DEPTH
 
 Outcome = dict[str, Any]
 
@@ -26,16 +26,22 @@ NOT_ETCHING = {
     "short_circuit",
     "resist_leak",
 }
-"""Faults that lead charge past the plate or gather it on a part of it: no interval is promised for them."""
+"""Faults that take charge past the plate or to one part of it; the interval excludes them."""
 
 GRACE_S = LimitSettings().contact_grace_s
 
 LONG_S = 30.0
-"""Charge is compared in runs of at least this relay-on time, s: each end of a shorter one is uncertain by a poll."""
+"""Charge is compared in runs of at least this relay-on time, s.
+
+The ends are uncertain by a poll, which matters in a shorter run.
+"""
 
 
 def quantile(values: Sequence[float], share: float) -> float:
-    """Return the smallest value that at least ``share`` of the values do not exceed. Raises: IndexError without values."""
+    """Return the smallest value that at least ``share`` of the values do not exceed.
+
+    Raises: IndexError without values.
+    """
     return sorted(values)[max(0, ceil(share * len(values)) - 1)]
 
 
@@ -49,7 +55,8 @@ def spread(values: Sequence[float], form: str = "{:.3f}") -> str:
 def faults_table(outcomes: Sequence[Outcome]) -> list[str]:
     """Return the lines of the table of faults: how often, how noticed, how soon."""
     lines = [
-        "| fault | drawn | relay on | off for its reason | reasons (count) | timed | s p50 | s p99 | s max | conversions max |",
+        "| fault | drawn | relay on | off for its reason | reasons (count) | timed | s p50 | s "
+        "p99 | s max | conversions max |",
         "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for name in NAMES:
@@ -61,8 +68,8 @@ def faults_table(outcomes: Sequence[Outcome]) -> list[str]:
         ]
         own = [(outcome, off) for outcome, off in met if off["reason"] in reasons(name)]
         seconds = [off["off_s"] for outcome, off in own if _is_undisturbed(outcome, off, name)]
-        told = Counter(off["reason"] or "none" for _, off in met)
-        words = ", ".join(f"{reason} {count}" for reason, count in told.most_common())
+        counts = Counter(off["reason"] or "none" for _, off in met)
+        words = ", ".join(f"{reason} {count}" for reason, count in counts.most_common())
         in_conversions = [
             off["off_s"] / off["conversion_s"]
             for outcome, off in own
@@ -75,10 +82,10 @@ def faults_table(outcomes: Sequence[Outcome]) -> list[str]:
 
 
 def _is_undisturbed(outcome: Outcome, off: dict[str, Any], name: str) -> bool:
-    """Return whether the seconds belong to this fault alone, at the default limits, after the grace where there is one."""
+    """Return whether the seconds belong to this fault alone, at the default limits, after grace."""
     is_contact = "lost_contact" in reasons(name)
     return (
-        name != "relay_welded"  # it cannot turn off: told after the run's own end
+        name != "relay_welded"  # it cannot turn off, and shows after the end of the run
         and outcome["faults"] == [name]
         and outcome["default_limits"]
         and outcome["kind"] in ("single", "study")
@@ -89,7 +96,7 @@ def _is_undisturbed(outcome: Outcome, off: dict[str, Any], name: str) -> bool:
 
 
 def depth_lines(outcomes: Sequence[Outcome]) -> list[str]:
-    """Return how often the true depth lay in the stated interval, over plates that were etched as planned."""
+    """Return how often the true depth was in the interval, over plates etched as planned."""
     ends = [
         end
         for outcome in outcomes
@@ -103,7 +110,8 @@ def depth_lines(outcomes: Sequence[Outcome]) -> list[str]:
     above = sum(end["true_mm"] > end["high_mm"] for end in ends)
     share = 100.0 * inside / len(ends)
     return [
-        f"True depth within the interval: {inside} of {len(ends)} plates ({share:.1f} %), above it {above}, below it "
+        f"True depth within the interval: {inside} of {len(ends)} plates ({share:.1f} %), above "
+        f"it {above}, below it "
         f"{len(ends) - inside - above}."
     ]
 
@@ -123,7 +131,8 @@ def charge_lines(outcomes: Sequence[Outcome]) -> list[str]:
         return []
     p50, p99, most = (quantile(errors, share) for share in (0.5, 0.99, 1.0))
     return [
-        f"Charge error of {len(errors)} runs of {LONG_S:g} s and more without a gap: p50 {p50:.3f} %, p99 {p99:.3f} %, max "
+        f"Charge error of {len(errors)} runs of {LONG_S:g} s and more without a gap: p50 "
+        f"{p50:.3f} %, p99 {p99:.3f} %, max "
         f"{most:.3f} %."
     ]
 
@@ -153,16 +162,18 @@ def kinds_line(outcomes: Sequence[Outcome]) -> str:
 def violation_lines(outcomes: Iterable[Outcome]) -> list[str]:
     """Return every violation with what is needed to repeat its run."""
     return [
-        f"run {outcome['number']} ({outcome['kind']}; {', '.join(outcome['faults']) or 'no fault'}): {text}"
+        f"run {outcome['number']} ({outcome['kind']}; "
+        f"{', '.join(outcome['faults']) or 'no fault'}): {text}"
         for outcome in outcomes
         for text in outcome["violations"]
     ]
 
 
 def study_table(outcomes: Sequence[Outcome]) -> list[str]:
-    """Return false trips and false warnings without a fault, and how often each slow fault was seen, by supply mode."""
+    """Return false trips and warnings, and the slow faults noticed, by supply mode."""
     lines = [
-        "| what | supply | runs | off for it | share, 95 % interval | only warned | off for others | s p50 | s p99 | s max |",
+        "| what | supply | runs | off for it | share, 95 % interval | only warned | off for "
+        "others | s p50 | s p99 | s max |",
         "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for name in (None, *SLOW_FAULTS):
@@ -193,7 +204,8 @@ def _study_row(name: str | None, mode: str, outcomes: Sequence[Outcome]) -> list
     share = f"{100 * len(seen) / len(outcomes):.1f} % ({100 * low:.1f} to {100 * high:.1f} %)"
     what = "no fault (false alarm)" if name is None else name
     return [
-        f"| {what} | {mode} | {len(outcomes)} | {len(seen)} | {share} | {warned} | {other} | {spread(seconds, '{:.1f}')} |"
+        f"| {what} | {mode} | {len(outcomes)} | {len(seen)} | {share} | {warned} | {other} | "
+        f"{spread(seconds, '{:.1f}')} |"
     ]
 
 
@@ -202,7 +214,8 @@ def _reason(outcome: Outcome) -> str | None:
 
 
 def binomial_interval(count: int, of: int) -> tuple[float, float]:
-    """Return the exact two-sided 95 % interval of a share, one-sided at 0 and at all (0 of n: the rule of three, about 3 / n).
+    """Return the exact two-sided 95 % interval of a share, one-sided at 0 and at all (0 of n: the
+    rule of three, about 3 / n).
 
     Source: Clopper, Pearson, Biometrika 26 (1934); rule of three: 1 - 0.05 ** (1 / n).
     """

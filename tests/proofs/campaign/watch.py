@@ -1,4 +1,4 @@
-"""Watches a run of the campaign from outside: what must hold after every pass, at every edge of the relay's pin, at the end."""
+"""Watches a run of the campaign: after every pass, at every edge of the relay pin, at the end."""
 
 from __future__ import annotations
 
@@ -8,35 +8,28 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from controller.messages import EventKind, Finding, RunState, Sample, Snapshot
-from controller.planning.run_plan import RunPlan
 from controller.safety.outbox import Began, Changed, Counted, Noted, OutboxItem
 from controller.safety.run import ActiveRun
 from controller.safety.supervisor import Supervisor
 from controller.sensors import INA219
 from hardware.clock import VirtualClock
 from hardware.rehearsal.chip import CONVERSION_S
-from hardware.rehearsal.front import SteinerFront
 from hardware.rehearsal.rig import RehearsalRig
 from hardware.rehearsal.waveform import Waveform
 from hardware.rig import sensor_range_a
-from tests.proofs.campaign.draw import BELIEVED_SIGMA, Scenario
+from tests.proofs.campaign.bounds import (
+    CREST_S,
+    EXEMPT_FROM_CHARGE,
+    EXEMPT_FROM_DEPTH,
+    MOVES,
+    Tally,
+    deepest_mm,
+)
+from tests.proofs.campaign.draw import Scenario
 from tests.proofs.campaign.invariants import Ledger
 from tests.proofs.campaign.oracle import Oracle
 
 S = RunState
-
-MOVES = {
-    (S.IDLE, S.CHECKING), (S.IDLE, S.TRIPPED), (S.IDLE, S.INTERRUPTED),
-    (S.CHECKING, S.RUNNING), (S.CHECKING, S.STOPPED), (S.CHECKING, S.TRIPPED), (S.CHECKING, S.INTERRUPTED),
-    (S.RUNNING, S.CHECKING), (S.RUNNING, S.PAUSED), (S.RUNNING, S.FINISHED), (S.RUNNING, S.STOPPED), (S.RUNNING, S.TRIPPED),
-    (S.RUNNING, S.INTERRUPTED),
-    (S.PAUSED, S.CHECKING), (S.PAUSED, S.STOPPED), (S.PAUSED, S.TRIPPED),
-    (S.FINISHED, S.CHECKING), (S.FINISHED, S.IDLE), (S.FINISHED, S.TRIPPED),
-    (S.STOPPED, S.CHECKING), (S.STOPPED, S.IDLE), (S.STOPPED, S.TRIPPED),
-    (S.TRIPPED, S.PAUSED), (S.TRIPPED, S.STOPPED), (S.TRIPPED, S.IDLE), (S.TRIPPED, S.TRIPPED),
-    (S.INTERRUPTED, S.CHECKING), (S.INTERRUPTED, S.STOPPED), (S.INTERRUPTED, S.TRIPPED),
-}  # fmt: skip
-"""Every allowed change of state: the table of states in controller/README.md, and the trips."""
 
 TURNS_ON = ("start", "resume")
 
@@ -44,41 +37,6 @@ SLACK_S = 1e-6
 
 _AVERAGED = 0b1111
 """ADC setting of the shunt's 128 readings. Source: TI SBOS448, table of ADC settings."""
-
-EXEMPT_FROM_DEPTH = {
-    "relay_welded": "nothing in the controller's reach ends the current",
-    "one_piece_off": "the other pieces take all the current: deeper by the share that is gone",
-}
-
-EXEMPT_FROM_CHARGE = {
-    "relay_welded": "from before the start nobody counts; and with the process or the sensor gone it flows on unseen",
-}
-"""What is not held to the bound, and why. Besides: more than the over-current limit while the sensor cannot see, and more than
-the largest current that the plan says a supply can drive: the model's knob turns to 30 V."""
-
-
-CREST_S = 0.158 * 3.0 * max(INA219.averaged_s)
-"""Crests of the ripple are cut off before a reading comes near the end of the range: where the worst ripple, 48 %, reads 85 % of
-the range, 15.8 % of the range are missing from it (the mean of m (1 + 0.48 sin) cut off at 1 is 0.85 for m = 1.008). Through
-three conversions, and times the range in A, that is the charge that nobody is told of, C: 0.5 C at 16 A."""
-
-
-@dataclass
-class Tally:
-    """What the watch adds up for one plate.
-
-    :param doubt_coulombs: how far the trapezoid may be off: half of each change between two samples over its time.
-    :param most_a: largest current that flowed; the samples show no more than the sensor's range of it.
-    :param clipped_coulombs: charge that the chip's single readings clipped off, as the model knows it.
-    """
-
-    doubt_coulombs: float = 0.0
-    stretches: int = 0
-    counted_s: float = 0.0
-    most_a: float = 0.0
-    most_target_coulombs: float = 0.0
-    uncertain_from_cut_coulombs: float = 0.0
-    clipped_coulombs: float = 0.0
 
 
 @dataclass
@@ -109,7 +67,8 @@ class Watch(Ledger):
         self.scale *= 1.0 + self.bench.spec.chip_gain_error_fraction
         self.range_a = sensor_range_a(self.scenario.settings.rig)
         self._clip_vs = self.bench._chip._clipped_integral_vs
-        self.bench._chip._clipped_integral_vs = self._clipped_integral_vs  # type: ignore[method-assign]
+        chip = self.bench._chip
+        chip._clipped_integral_vs = self._clipped_integral_vs  # type: ignore[method-assign]
         self._supervisor: Supervisor | None = None
         self._state = S.IDLE
         self._finding: Finding | None = None
@@ -142,7 +101,7 @@ class Watch(Ledger):
     def _zero_s(self) -> float:
         return self.on_edges_s[0] if self.on_edges_s else self.clock.monotonic_s()
 
-    # --- as it happens ----------------------------------------------------------------------------------------------
+    # --- as it happens ---------------------------------------------------------------------------
 
     def pin(self, high: bool) -> None:
         """The relay's pin changes its level now."""
@@ -190,7 +149,7 @@ class Watch(Ledger):
         return seen_vs
 
     def _conversion_s(self) -> float:
-        """Return how long an averaged conversion of the chip takes just now, as the driver has set it and its clock makes it."""
+        """Return the time of an averaged conversion now, s, by the chip's settings and clock."""
         return (
             CONVERSION_S[_AVERAGED] + CONVERSION_S[self.bench._chip.registers[0] >> 7 & 15]
         ) * self.bench._chip._stretch
@@ -227,7 +186,9 @@ class Watch(Ledger):
                 self.warnings.append(str(item.message))
             elif isinstance(item, Counted):
                 self.must(
-                    "charge", math.isfinite(item.totals.charge_coulombs), "the charge is no number"
+                    "charge",
+                    math.isfinite(item.totals.charge_coulombs),
+                    "the charge is not a number",
                 )
             elif isinstance(item, Changed):
                 self._changed(item)
@@ -257,7 +218,10 @@ class Watch(Ledger):
                 run.plan.charge_coulombs, self._aimed_from_coulombs
             )
             allowed_coulombs = self.tally.most_a * (self._gap_s + 0.03)
-            text = f"finished {over_coulombs:.2f} C beyond the charge of the target, allowed {allowed_coulombs:.2f} C"
+            text = (
+                f"finished {over_coulombs:.2f} C beyond the charge of the target, allowed "
+                f"{allowed_coulombs:.2f} C"
+            )
             self.must("target", over_coulombs <= allowed_coulombs, text)
 
     def accepted(self, command: str) -> None:
@@ -268,7 +232,7 @@ class Watch(Ledger):
         elif command == "acknowledge":
             self._acknowledged = True
 
-    # --- after each pass --------------------------------------------------------------------------------------------
+    # --- after each pass -------------------------------------------------------------------------
 
     def after_pass(self) -> None:
         """Everything that must hold between two passes."""
@@ -350,10 +314,11 @@ class Watch(Ledger):
     def tolerance_coulombs(self) -> float:
         """Return how far counted and true charge may lie apart without anything being lost.
 
-        Half of each change between samples over its time; a poll's jitter of the stamps at both ends of each stretch; one
-        part in a thousand; a step of the chip for one conversion at each end; and 0.25 mA of zero offset at 0.02 ohm that 16
-        samples leave (less noise than a step of the chip). Beyond the sensor's range nothing is let pass: that is what the
-        uncertain charge is for.
+        Half of each change between samples over its time; a poll's jitter of the stamps at both
+        ends of each stretch; one part in a thousand; a step of the chip for one conversion at each
+        end; and 0.25 mA of zero offset at 0.02 ohm that 16 samples leave (less noise than a step of
+        the chip). Beyond the sensor's range nothing is let pass: that is what the uncertain charge
+        is for.
         """
         tally, shunt_ohm = self.tally, self.scenario.settings.rig.shunt_ohm
         jitter_s = 2.0 * (self.scenario.settings.loop.poll_s + 0.01)
@@ -391,17 +356,19 @@ class Watch(Ledger):
             holds,
             lambda: (
                 f"{true_coulombs:.2f} C have flowed, {counter.charge_coulombs:.2f} C are counted, "
-                f"{counter.uncertain_coulombs:.2f} C uncertain, allowed {allowed:.2f} C and {in_flight:.2f} C on the way"
+                f"{counter.uncertain_coulombs:.2f} C uncertain, allowed {allowed:.2f} C and "
+                f"{in_flight:.2f} C on the way"
             ),
         )
         if not counter.is_counting:
-            clipped, told = self.tally.clipped_coulombs, counter.uncertain_coulombs
-            is_told = clipped <= max(told, CREST_S * self.range_a)
-            holds = holds and is_told
+            clipped, stated = self.tally.clipped_coulombs, counter.uncertain_coulombs
+            is_stated = clipped <= max(stated, CREST_S * self.range_a)
+            holds = holds and is_stated
             self.must(
                 "charge",
-                is_told,
-                f"{clipped:.2f} C flowed beyond the sensor's range, {told:.2f} C are told as uncertain",
+                is_stated,
+                f"{clipped:.2f} C flowed beyond the sensor's range, {stated:.2f} C are stated as "
+                f"uncertain",
             )
         if not holds:
             self.exempt_charge.add("failed")
@@ -417,7 +384,10 @@ class Watch(Ledger):
         extra += self.tolerance_coulombs() + self._seen_a() * (self._gap_s + 0.06)
         allowed_mm = deepest_mm(run, tally.most_target_coulombs + extra)
         true_mm = self.bench.true_depth_mm
-        text = f"{true_mm:.5f} mm deep, allowed {allowed_mm:.5f} mm at {run.plan.target_depth_mm:.5f} mm"
+        text = (
+            f"{true_mm:.5f} mm deep, allowed {allowed_mm:.5f} mm at "
+            f"{run.plan.target_depth_mm:.5f} mm"
+        )
         self.must("depth", true_mm <= allowed_mm, text)
 
     def at_end(self, run: ActiveRun | None) -> None:
@@ -441,23 +411,3 @@ class Watch(Ledger):
                     "clipped_coulombs": self.tally.clipped_coulombs,
                 }
             )
-
-
-def deepest_mm(run: ActiveRun, charge_coulombs: float) -> float:
-    """Return the depth after a charge with the bite factor at its upper 99.9 % and the etch factor at either end of the belief.
-
-    Reckoned with the bench's own front, not with the controller's tables.
-    """
-    plan: RunPlan = run.plan
-    belief = run.first_learner.belief()
-    highest = max(c.mean_ln + BELIEVED_SIGMA * c.sd_ln for c in belief.components)
-    volume_mm3 = max(0.0, charge_coulombs) * plan.metal.mm3_per_coulomb * math.exp(highest)
-    request = plan.request
-    copies = request.pieces * request.sides
-    depths = []
-    for factor in (belief.components[0].etch_factor, belief.components[-1].etch_factor):
-        front = SteinerFront(plan.total_area_mm2, request.edge_mm * copies, factor)
-        for _ in range(60):
-            front.remove(volume_mm3 / 60.0)
-        depths.append(front.depth_mm)
-    return 1.005 * max(depths)

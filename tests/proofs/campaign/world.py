@@ -1,14 +1,15 @@
-"""One bench in virtual time and one controller process after another on it: real driver, gate, loop, logbook and restorer."""
+"""One rig in virtual time, and one controller process after another on it.
+
+Driver, gate, loop, logbook and restorer are the shipped ones.
+"""
 
 from __future__ import annotations
 
-import logging
 import shutil
-import sqlite3
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from contextlib import closing
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -16,8 +17,7 @@ from uuid import UUID
 from controller.assembly import Assembly, assemble
 from controller.errors import RefusedError, WrongStateError
 from controller.logbook.logbook import Logbook
-from controller.logbook.reader import LogbookReader, UnknownRunError
-from controller.messages import OffRequest, RunState, Sample, Snapshot
+from controller.messages import OffRequest, Snapshot
 from controller.physics.learning import GaugeReading
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
@@ -30,6 +30,8 @@ from controller.safety.run import new_run
 from hardware.clock import VirtualClock
 from hardware.rehearsal.rig import RehearsalRig
 from hardware.rig import RehearsalThermometer, Rig, _relay, _sensor, sensor_range_a
+from tests.proofs.campaign.attachments import Flood, PowerCutError, WatchedSensor
+from tests.proofs.campaign.disk import Disk, check_book
 from tests.proofs.campaign.draw import Deed, Scenario
 from tests.proofs.campaign.people import Person
 from tests.proofs.campaign.watch import Watch
@@ -42,66 +44,11 @@ BEFORE_START_S = 0.6
 SETTLED_S = 7.0
 """The bench is watched for this long after a run: until the record of it is complete."""
 
-MOST_PAGES = 1073741823
-"""SQLite's own limit. Source: sqlite.org/limits.html."""
-
 FLOOD_S = 8.0
 
 
-class PowerCutError(Exception):
-    """The power is cut: nothing of the process goes on."""
-
-
-class WatchedSensor:
-    """The sensor, each sample shown to the watch on its way."""
-
-    def __init__(self, sensor: Any, watch: Watch) -> None:
-        self._sensor = sensor
-        self._watch = watch
-        self.range_a = sensor.range_a
-
-    def poll(self) -> Sample | None:
-        sample: Sample | None = self._sensor.poll()
-        if sample is not None:
-            self._watch.sample(sample)
-        return sample
-
-    def look_again(self) -> None:
-        self._sensor.look_again()
-
-
-class Flood:
-    """A follower that is slow, or fails on everything, for a while."""
-
-    def __init__(self, clock: VirtualClock) -> None:
-        self._clock = clock
-        self.fails_until_s = self.slow_until_s = -1.0
-        self.slow_s = 0.0
-
-    def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
-        now_s = self._clock.monotonic_s()
-        if now_s < self.slow_until_s:
-            self._clock.advance(self.slow_s)
-        if now_s < self.fails_until_s:
-            raise RuntimeError("the stream is full")
-
-
-class Listener(logging.Handler):
-    """Notes what the program logs as failed."""
-
-    def __init__(self) -> None:
-        super().__init__(logging.ERROR)
-        self.texts: list[str] = []
-
-    def emit(self, record: logging.LogRecord) -> None:
-        text = record.getMessage()
-        if not text.startswith("Flood "):
-            error = record.exc_info[1] if record.exc_info else None
-            self.texts.append(f"{text}: {error!r}")
-
-
 class World:
-    """Bench, clock, file and the present process.
+    """RehearsalRig, clock, file and the present process.
 
     :param directory: for the logbook; a new one for each run.
     """
@@ -127,13 +74,12 @@ class World:
         self.book_is_trusted = True
         self.is_ending = False
         self._late_s = 0.0
-        self._stalled_until_s = self._full_until_s = self._locked_until_s = -1.0
-        self._other: sqlite3.Connection | None = None
+        self.disk = Disk(self)
         self._down_s = 0.0
         self._turned_up = list(scenario.turned_up)
         self.boot()
 
-    # --- a process --------------------------------------------------------------------------------------------------
+    # --- a process -------------------------------------------------------------------------------
 
     def boot(self) -> None:
         """Begin a process as the daemon does, server aside."""
@@ -159,7 +105,7 @@ class World:
         )  # type: ignore[arg-type]
         self.relay, self.gate = relay, gate
         self.logbook = Logbook(self.path, clock, busy_timeout_s=0.0)
-        self._book_due_s = clock.monotonic_s()
+        self.disk.due_s = clock.monotonic_s()
         recorder = RunRecorder()
         self.flood = Flood(clock)
         self.assembly: Assembly = assemble(
@@ -180,13 +126,13 @@ class World:
         self._arm()
 
     def _arm(self) -> None:
-        """Have what comes from other threads come at its exact time, be it in the middle of a bus call."""
+        """Let acts of other threads happen at their exact times, even during a bus call."""
         for deed in [
             deed for deed in self.deeds if deed.what in ("stop", "stop_button", "shutdown")
         ]:
             self.deeds.remove(deed)
             delay_s = self.start_at_s + deed.at_s - self.clock.monotonic_s()
-            self.at(max(1e-3, delay_s), lambda deed=deed: self._from_outside(deed))  # type: ignore[misc]
+            self.at(max(1e-3, delay_s), partial(self._from_outside, deed))
 
     def at(self, delay_s: float, action: Callable[[], None]) -> None:
         """Call ``action`` once after ``delay_s`` (> 0), wherever the clock is moved just then."""
@@ -227,15 +173,15 @@ class World:
 
     def _close(self) -> None:
         """The process ends in good order."""
-        self._heal_disk()
+        self.disk.heal()
         self.logbook.finish()
         self.watch.at_end(self.supervisor.run)
-        self._read_the_book()
+        check_book(self)
         self._put_away()
 
     def _lose_power(self) -> None:
         """Only what is on the disk stays; the pin falls."""
-        self._free_lock()
+        self.disk.free_lock()
         self.watch.late_s = 0.0
         self._files += 1
         target = self.path.with_name(f"log-{self._files}.sqlite")
@@ -247,7 +193,7 @@ class World:
         self.path = target
         if (
             self.logbook.health().failing_since_at_s is not None
-            or self._stalled_until_s > self.clock.monotonic_s()
+            or self.disk.stalled_until_s > self.clock.monotonic_s()
         ):
             self.watch.exempt_charge.add("cut while the logbook failed")
         self._put_away()
@@ -261,14 +207,14 @@ class World:
         self.pending.clear()
         self._late_s = 0.0
 
-    # --- the loop's pacer -------------------------------------------------------------------------------------------
+    # --- the loop's pacer ------------------------------------------------------------------------
 
     def wait_until(self, deadline_s: float) -> None:
         """Between two passes: look, work the logbook, do what is due; then let the time pass."""
         self._answers()
         self.watch.after_pass()
         now_s = self.clock.monotonic_s()
-        self._work_the_logbook(now_s)
+        self.disk.work(now_s)
         while self.deeds and self.start_at_s + self.deeds[0].at_s <= now_s:
             self._do(self.deeds.pop(0), now_s)
         self.person.look(now_s)
@@ -296,7 +242,7 @@ class World:
             self._bench_watcher(high)
         if first:
             for at_s, factor in self._turned_up:
-                self.at(at_s, lambda at_s=at_s, factor=factor: self._turn_up(at_s, factor))  # type: ignore[misc]
+                self.at(at_s, partial(self._turn_up, at_s, factor))
 
     def _turn_up(self, at_s: float, factor: float) -> None:
         """Somebody turns the supply's knob; not always by enough to break the limit."""
@@ -316,7 +262,7 @@ class World:
             )
             self.watch.turned_enough[at_s] = current_a > self.watch.oracle.surely_over_a(run.limits)
 
-    # --- what is due ------------------------------------------------------------------------------------------------
+    # --- what is due -----------------------------------------------------------------------------
 
     def follow(self, _snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
         """Hang the plate of each new run."""
@@ -386,88 +332,14 @@ class World:
         elif deed.what == "late":
             self._late_s += deed.size
         elif deed.what == "stall":
-            self._stalled_until_s = now_s + deed.size
+            self.disk.stalled_until_s = now_s + deed.size
         elif deed.what == "flood":
             self.flood.fails_until_s = now_s + deed.size
         elif deed.what == "slow_follower":
             self.flood.slow_s, self.flood.slow_until_s = deed.size, now_s + FLOOD_S
         elif deed.what == "full":
-            self._fill_disk(now_s + deed.size)
+            self.disk.fill(now_s + deed.size)
         elif deed.what == "locked":
-            self._lock(now_s + deed.size)
+            self.disk.lock(now_s + deed.size)
         else:
             self.submit(deed.what)
-
-    # --- the logbook ------------------------------------------------------------------------------------------------
-
-    def _work_the_logbook(self, now_s: float) -> None:
-        """Do what the logbook's thread does, when it would."""
-        if 0.0 <= self._full_until_s < now_s:
-            self._heal_disk()
-        if 0.0 <= self._locked_until_s < now_s:
-            self._free_lock()
-        if now_s >= self._stalled_until_s and (
-            now_s >= self._book_due_s or self.logbook._room.has_urgent
-        ):
-            self._book_due_s = now_s + self.logbook.work()
-
-    def _fill_disk(self, until_s: float) -> None:
-        store = self.logbook._keeper._store
-        if store is not None:
-            self._full_until_s = until_s
-            pages = store.connection.execute("PRAGMA page_count").fetchone()[0]
-            store.connection.execute(f"PRAGMA max_page_count = {pages}")
-
-    def _heal_disk(self) -> None:
-        self._full_until_s = -1.0
-        self._free_lock()
-        store = self.logbook._keeper._store
-        if store is not None:
-            store.connection.execute(f"PRAGMA max_page_count = {MOST_PAGES}")
-
-    def _lock(self, until_s: float) -> None:
-        self._free_lock()
-        self._other = sqlite3.connect(self.path, isolation_level=None, timeout=0.0)
-        try:
-            self._other.execute("BEGIN IMMEDIATE")
-        except sqlite3.OperationalError:
-            self._free_lock()
-        else:
-            self._locked_until_s = until_s
-
-    def _free_lock(self) -> None:
-        self._locked_until_s = -1.0
-        if self._other is not None:
-            self._other.close()
-            self._other = None
-
-    def _read_the_book(self) -> None:
-        """The file opens, is sound, and says of the run what the run says."""
-        with closing(sqlite3.connect(self.path)) as connection:
-            verdict = connection.execute("PRAGMA quick_check").fetchone()[0]
-        must, health = self.watch.must, self.logbook.health()
-        must("book", verdict == "ok", f"the logbook is not sound: {verdict}")
-        run, state = self.supervisor.run, self.supervisor.state
-        must("book", not health.lost, f"the logbook lost {health.lost} rows: {health.lost_note}")
-        if run is None or state is RunState.IDLE:
-            return
-        try:
-            summary = LogbookReader(self.path).run(run.run_id).summary
-        except UnknownRunError as error:
-            self.watch.fail("book", str(error))
-            return
-        finding = self.supervisor.finding
-        ours = (state, finding and finding.reason)
-        theirs = (summary.state, summary.reason)
-        must(
-            "book",
-            theirs == ours,
-            f"the logbook says {theirs[0]}, {theirs[1]}; the run is {ours[0]}, {ours[1]}",
-        )
-        if "relay_welded" not in self.scenario.fault_names:
-            off_by = summary.progress.charge_coulombs - run.counter.charge_coulombs
-            must(
-                "book",
-                abs(off_by) <= 1e-6,
-                f"the logbook has {off_by:+.3f} C more than {run.counter.charge_coulombs:.3f} C",
-            )

@@ -1,0 +1,1 @@
+"""Power cuts of a recorded daemon."""
