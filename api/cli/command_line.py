@@ -348,7 +348,7 @@ def _print_plan(made: RunPlan, artwork: ArtworkFile | None) -> None:
     for name, text in rows:
         click.echo(f"{name:<13}{text}")
     for warning in made.warnings:
-        click.secho(f"warning      {warning.text}", fg="yellow")
+        click.secho(f"warning      {warning.message}", fg="yellow")
 
 
 def _share(fraction: float | None) -> str:

@@ -69,7 +69,7 @@ def test_a_plans_options_give_the_depth(run: Path, broken: Path) -> None:
     assert told["depth_low_mm"] < 0.25 < told["depth_high_mm"]
     assert told["target_depth_mm"] is None
     assert not any("brisk" in text for text in told["warnings"]), "the run is over"
-    assert any("edge length is unknown" in text for text in told["warnings"])
+    assert any("edge length is not known" in text for text in told["warnings"])
     gap = json_of(broken, *PLATE)
     assert gap["depth_mm"] == pytest.approx(0.225, rel=2e-3)
     sure = told["depth_high_mm"] / told["depth_mm"]
@@ -104,7 +104,7 @@ def test_people_get_lines_with_units(run: Path, broken: Path) -> None:
 
 
 def test_current_backwards_is_refused_or_counted_with_its_sign() -> None:
-    assert "backwards by more than 1% of the largest" in refused(EQCM)
+    assert "Up to 1% of the largest" in refused(EQCM)
     assert json_of(EQCM, "--signed")["charge_coulombs"] == pytest.approx(-1.77e-5, rel=0.01)
     assert "a depth needs more than 0 C" in refused(EQCM, "--signed", *PLATE)
 
@@ -127,14 +127,14 @@ def test_many_gaps_are_counted_and_some_are_shown(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "more", "said"),
     [
-        ("", (), "the log is empty"),
+        ("", (), "The log is empty"),
         ("a,b\n1,2\n", (), "no column time_s"),
-        ("time_s,current_a\n0,1\n0,1\n", (), "line 3: time_s 0 does not come after 0"),
-        ("time_s,current_a\n0,1\n1,x\n", (), "line 3: current_a is 'x', no number"),
+        ("time_s,current_a\n0,1\n0,1\n", (), "Line 3: the time 0 s does not come after 0 s"),
+        ("time_s,current_a\n0,1\n1,x\n", (), "Line 3: current_a is 'x', which is not a number"),
         (
             "time_s,current_a\n0,1\n1,1\n",
             ("--max-gap-s", "0"),
-            "max_gap_s is 0 s, it must be a number above 0 s",
+            "The longest gap is 0 s; it must be above 0 s.",
         ),
         ("time_s,current_a\n0,1\n1,1\n", ("--area-cm2", "2"), "area_mm2 is given without a metal"),
         (
@@ -145,7 +145,7 @@ def test_many_gaps_are_counted_and_some_are_shown(tmp_path: Path) -> None:
         (
             "time_s,current_a\n0,1\n1,1\n",
             ("--metal", "tin", "--area-cm2", "1"),
-            "metal 'tin' is not known",
+            "The metal 'tin' is not known",
         ),
         ("\0\0\0\rIHDR", (), "zero byte"),
     ],

@@ -255,5 +255,5 @@ def test_one_spot_says_less_than_three() -> None:
 
 def test_an_impossible_reading_is_refused() -> None:
     """300 g lost where 2 g were to be: no etch factor has any likelihood left to share out."""
-    with pytest.raises(RefusedError, match="impossible under everything that is believed"):
+    with pytest.raises(RefusedError, match="does not fit this run"):
         fresh().learn(Weighing(CHARGE, 300.0), WIDE)

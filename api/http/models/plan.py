@@ -222,7 +222,7 @@ class PlanWarningAnswer(Answer):
         said(
             "What may go wrong and what to do.",
             NO_UNIT,
-            "the edge length is unknown and counts as 0 mm",
+            "The edge length is not known and counts as 0 mm.",
         ),
     ]
 
@@ -309,7 +309,7 @@ class PlanAnswer(Answer):
         said(
             "What may go wrong though it can be done.",
             NO_UNIT,
-            [{"field": "current_a", "text": "39.1 A/dm2 is brisk"}],
+            [{"field": "current_a", "text": "39.1 A/dm2 is brisk."}],
         ),
     ]
 
