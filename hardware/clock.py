@@ -44,22 +44,16 @@ class SystemClock:
 
 
 class SystemPacer:
-    """Waits in real time; a wake ends the wait."""
+    """Waits in real time."""
 
     def __init__(self, clock: SystemClock) -> None:
         self._clock = clock
-        self._woken = threading.Event()
 
     def wait_until(self, deadline_s: float) -> None:
-        """Wait for the deadline (monotonic s) or for a wake."""
+        """Wait for the deadline (monotonic s)."""
         remaining_s = deadline_s - self._clock.monotonic_s()
         if remaining_s > 0.0:
-            self._woken.wait(remaining_s)
-        self._woken.clear()
-
-    def wake(self) -> None:
-        """End the present wait."""
-        self._woken.set()
+            time.sleep(remaining_s)
 
 
 class ThreadBeat:
@@ -182,7 +176,6 @@ class LockstepPacer:
             raise ValueError(f"speed is {speed:g}, it must be above 0 virtual seconds per second")
         self._clock = clock
         self._speed = speed
-        self._woken = threading.Event()
         self._real_deadline_s = time.monotonic()
 
     def wait_until(self, deadline_s: float) -> None:
@@ -195,13 +188,8 @@ class LockstepPacer:
         self._clock.advance(step_s)
 
     def _sleep(self, seconds: float) -> None:
-        """Sleep so long after the last real deadline, or until a wake."""
+        """Sleep until so long after the last real deadline."""
         now_s = time.monotonic()
         self._real_deadline_s = max(self._real_deadline_s + seconds, now_s)
         if self._real_deadline_s > now_s:
-            self._woken.wait(self._real_deadline_s - now_s)
-        self._woken.clear()
-
-    def wake(self) -> None:
-        """End the present real wait; the virtual step is made all the same."""
-        self._woken.set()
+            time.sleep(self._real_deadline_s - now_s)

@@ -19,28 +19,17 @@ START = datetime(2024, 2, 28, 12, 0, tzinfo=UTC)
 
 
 class FakeTime:
-    """Stands in for the time module, with an Event whose waits pass at once and move it."""
+    """Stands in for the time module. A sleep passes at once and moves its clock."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.now_s = 500.0
         self.waited_s: list[float] = []
-        self.flag = False
-        monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: self.now_s))
-        monkeypatch.setattr(
-            module, "threading", SimpleNamespace(Event=lambda: self, Thread=threading.Thread)
-        )
+        fake = SimpleNamespace(monotonic=lambda: self.now_s, sleep=self.sleep)
+        monkeypatch.setattr(module, "time", fake)
 
-    def wait(self, timeout_s: float) -> bool:
-        if not self.flag:
-            self.waited_s.append(timeout_s)
-            self.now_s += timeout_s
-        return self.flag
-
-    def set(self) -> None:
-        self.flag = True
-
-    def clear(self) -> None:
-        self.flag = False
+    def sleep(self, seconds: float) -> None:
+        self.waited_s.append(seconds)
+        self.now_s += seconds
 
 
 # --- virtual clock ------------------------------------------------------------------------------------------------------
@@ -177,19 +166,6 @@ def test_a_busy_machine_slows_the_rehearsal_and_it_is_never_made_up_for(
     assert fake.waited_s[-1] == pytest.approx(0.06)
 
 
-def test_a_wake_ends_the_real_wait_and_the_virtual_step_is_made_all_the_same(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    fake = FakeTime(monkeypatch)
-    clock = VirtualClock(START, start_s=1000.0)
-    pacer = LockstepPacer(clock, speed=1.0)
-    pacer.wake()
-    pacer.wait_until(1100.0)
-    assert fake.waited_s == []
-    assert clock.monotonic_s() == 1100.0
-    assert not fake.flag, "one wake ends one wait"
-
-
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("nan")])
 def test_a_speed_that_is_none_is_refused(speed: float) -> None:
     with pytest.raises(ValueError, match="must be above 0"):
@@ -205,9 +181,6 @@ def test_the_system_pacer_waits_what_is_left_and_not_when_late(
     assert fake.waited_s == pytest.approx([0.02])
     pacer.wait_until(500.0)
     assert len(fake.waited_s) == 1
-    pacer.wake()
-    pacer.wait_until(900.0)
-    assert len(fake.waited_s) == 1, "woken before it began to wait"
     pacer.wait_until(fake.now_s + 0.5)
     assert fake.waited_s[-1] == pytest.approx(0.5)
 
