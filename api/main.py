@@ -19,8 +19,9 @@ from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.bath_reader import BathReader
 from controller.logbook.health import LogbookHealth
-from controller.logbook.logbook import Logbook, LogbookThread
+from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
+from controller.logbook.thread import LogbookThread
 from controller.messages import Snapshot
 from controller.planning.run_plan import RunPlan
 from controller.recording.baths import BathShelf

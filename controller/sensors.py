@@ -28,4 +28,5 @@ the quick look has 16 and 1. The longest time of a reading is 586 us, the typica
 Saturated: the chip clips at its range, and 0.3 % is more than its gain error of 0.04 %."""
 
 SENSORS = {"ina219": INA219}
-"""The choices of ``rig.sensor``. Each has its driver and its emulated chip in hardware/sensor_kinds.py."""
+"""The choices of ``rig.sensor``. hardware/sensor_kinds.py has the driver and the emulated chip of
+each."""

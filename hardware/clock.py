@@ -48,12 +48,13 @@ class SystemPacer:
 
     def __init__(self, clock: SystemClock) -> None:
         self._clock = clock
+        self._never = threading.Event()
 
     def wait_until(self, deadline_s: float) -> None:
         """Wait for the deadline (monotonic s)."""
         remaining_s = deadline_s - self._clock.monotonic_s()
         if remaining_s > 0.0:
-            time.sleep(remaining_s)
+            self._never.wait(remaining_s)
 
 
 class ThreadBeat:
@@ -176,6 +177,7 @@ class LockstepPacer:
             raise ValueError(f"speed is {speed:g}, it must be above 0 virtual seconds per second")
         self._clock = clock
         self._speed = speed
+        self._never = threading.Event()
         self._real_deadline_s = time.monotonic()
 
     def wait_until(self, deadline_s: float) -> None:
@@ -192,4 +194,4 @@ class LockstepPacer:
         now_s = time.monotonic()
         self._real_deadline_s = max(self._real_deadline_s + seconds, now_s)
         if self._real_deadline_s > now_s:
-            time.sleep(self._real_deadline_s - now_s)
+            self._never.wait(self._real_deadline_s - now_s)

@@ -1,4 +1,4 @@
-"""Reads baths and readings: what was told of a bath, what it has carried, what its runs were gauged to."""
+"""Reads baths: their descriptions, the charge that they carried, the readings of their runs."""
 
 from __future__ import annotations
 
@@ -18,11 +18,13 @@ WHERE number = (SELECT max(number) FROM baths WHERE name = b.name) ORDER BY numb
 """
 
 _CARRIED = """
-SELECT count(*), coalesce(sum(p.charge_coulombs), 0.0) FROM runs r JOIN progress p ON p.run = r.number WHERE r.bath = ?
+SELECT count(*), coalesce(sum(p.charge_coulombs), 0.0)
+FROM runs r JOIN progress p ON p.run = r.number WHERE r.bath = ?
 """
 
 _HISTORY = """
-SELECT r.id, plan.body FROM runs r JOIN papers plan ON plan.number = r.plan WHERE r.bath = ? ORDER BY r.number
+SELECT r.id, plan.body FROM runs r JOIN papers plan ON plan.number = r.plan
+WHERE r.bath = ? ORDER BY r.number
 """
 
 _DENSEST = """
@@ -47,7 +49,7 @@ class BathReader:
         self._reader = reader
 
     def baths(self) -> tuple[BathSaved, ...]:
-        """Return the newest word on every bath, newest bath first."""
+        """Return the newest description of every bath, newest bath first."""
         with self._reader.connected() as connection:
             rows = connection.execute(_BATHS).fetchall()
         return tuple(_bath(row) for row in rows)
@@ -65,12 +67,12 @@ class BathReader:
         return tuple(PastBathRun(row[0], json.loads(row[1])) for row in rows)
 
     def readings_of_bath(self, name: str) -> tuple[ReadingTaken, ...]:
-        """Return everything that was read on the runs of a bath, oldest first, replaced ones too."""
+        """Return all readings of the runs of a bath, oldest first, replaced ones too."""
         with self._reader.connected() as connection:
             return readings_of_bath(connection, name)
 
     def readings_of_run(self, run_id: str) -> tuple[ReadingTaken, ...]:
-        """Return everything that was read on a run, oldest first, replaced ones too."""
+        """Return all readings of a run, oldest first, replaced ones too."""
         with self._reader.connected() as connection:
             return readings_of_run(connection, run_id)
 

@@ -1,4 +1,7 @@
-"""What is put into the logbook: frozen values made by the recorder, written by the logbook, units in the names."""
+"""Entries of the logbook: frozen values, units in the names.
+
+The recorder makes them, the logbook writes them.
+"""
 
 from __future__ import annotations
 
@@ -12,20 +15,21 @@ from controller.messages import Event, RunState, TripReason
 from controller.safety.advice import RESUMABLE
 
 UNFINISHED_STATES = (RunState.CHECKING, RunState.RUNNING, RunState.PAUSED, RunState.INTERRUPTED)
-"""States of a run that a person may still go on with; ``tripped`` belongs to them while its reason lets the run go on."""
+"""States of a run that a person can carry on. ``tripped`` is one of them for some reasons."""
 
 
 def is_unfinished(state: RunState, reason: TripReason | None) -> bool:
-    """Return whether a person may still go on with a run left in that state."""
+    """Return whether a person can carry on a run that was left in that state."""
     return state in UNFINISHED_STATES or (state is RunState.TRIPPED and reason in RESUMABLE)
 
 
 @dataclass(frozen=True, slots=True)
 class RunBegan:
-    """A run as it was asked for. Written once, never changed.
+    """A run as requested. Written once, never changed.
 
     :param at_s: monotonic time of this boot.
-    :param planned_current_a: at its end; bounds the missing charge of a run that was cut off, as long as it flows no more.
+    :param planned_current_a: current planned for the end. It bounds the missing charge of a run
+        that was cut off.
     :param plan: what was planned, as JSON values, units in the keys.
     :param settings: the settings in force, as JSON values, units in the keys.
     """
@@ -47,7 +51,7 @@ class Progress:
     """How far a run has come.
 
     :param at_s: monotonic time of this boot.
-    :param elapsed_s: observed time since the run began, pauses included, time without the daemon left out.
+    :param elapsed_s: time since the run began, pauses included, time without the daemon left out.
     :param on_time_s: time with the relay on.
     :param uncertain_charge_coulombs: charge that may be missing from the count.
     :param current_a: newest current, or None before the first sample.
@@ -96,7 +100,7 @@ class Checkpoint:
 class Mean:
     """One second of a run.
 
-    :param elapsed_s: whole seconds since the run began: the samples lie in [elapsed_s, elapsed_s + 1).
+    :param elapsed_s: whole seconds since the run began. Samples: [elapsed_s, elapsed_s + 1).
     :param current_a: mean of the averaged samples, zero offset taken out.
     :param voltage_v: mean of the averaged samples.
     :param on_time_s, charge_coulombs, depth_mm, bath_degc: at the last sample of the second.
@@ -114,7 +118,7 @@ class Mean:
 
 @dataclass(frozen=True, slots=True)
 class RawSample:
-    """One conversion as the sensor gave it, zero offset taken out, at ``elapsed_s`` since the run began."""
+    """One conversion, its zero offset taken out, at ``elapsed_s`` since the run began."""
 
     elapsed_s: float
     current_a: float
@@ -133,12 +137,12 @@ class RawSamples:
 
 @dataclass(frozen=True, slots=True)
 class BathSaved:
-    """A bath as a person describes it. The newest of a name holds.
+    """A bath as a person describes it. The newest description of a name applies.
 
     :param acid: acid and strength in words, such as "nitric acid, 1 part in 10".
-    :param volume_l: or None when not told.
+    :param volume_l: volume, or None when it was not given.
     :param made_up_on: date in ISO 8601, or None.
-    :param is_retired: it is spent: kept for its history and offered no more.
+    :param is_retired: it is spent. It is kept for its history and no longer offered.
     """
 
     name: str
@@ -162,9 +166,9 @@ class ReadingKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ReadingTaken:
-    """A gauge reading or weighing of a run, or the word that an earlier one does not stand. Never changed, only replaced.
+    """A gauge reading or weighing of a run, or the withdrawal of one. Never changed, only replaced.
 
-    :param replaces: the reading that this one corrects or withdraws, or None.
+    :param replaces: the reading that this corrects or withdraws, or None.
     :param body: the numbers, units in the keys; for a withdrawn one the reason.
     """
 

@@ -19,17 +19,18 @@ START = datetime(2024, 2, 28, 12, 0, tzinfo=UTC)
 
 
 class FakeTime:
-    """Stands in for the time module. A sleep passes at once and moves its clock."""
+    """Stands in for the time module. A wait passes at once and moves its clock."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.now_s = 500.0
         self.waited_s: list[float] = []
-        fake = SimpleNamespace(monotonic=lambda: self.now_s, sleep=self.sleep)
-        monkeypatch.setattr(module, "time", fake)
+        monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: self.now_s))
+        fake = SimpleNamespace(Event=lambda: self, Thread=threading.Thread)
+        monkeypatch.setattr(module, "threading", fake)
 
-    def sleep(self, seconds: float) -> None:
-        self.waited_s.append(seconds)
-        self.now_s += seconds
+    def wait(self, timeout_s: float) -> None:
+        self.waited_s.append(timeout_s)
+        self.now_s += timeout_s
 
 
 # --- virtual clock ------------------------------------------------------------------------------------------------------

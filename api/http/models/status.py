@@ -11,6 +11,7 @@ from pydantic import field_validator
 from api.http.models.base import NO_UNIT, Answer, RequestModel, said
 from controller.logbook.health import LogbookHealth
 from controller.messages import RunState, Snapshot, TripReason
+from controller.texts import Message
 
 RigKind = Literal["bench", "rehearsal"]
 
@@ -42,6 +43,11 @@ MessageField = Annotated[
     ),
 ]
 RunField = Annotated[str | None, said("The run on the bench.", NO_UNIT, "20260314-091500-7")]
+
+
+def spoken(message: Message | str | None) -> str | None:
+    """Return the sentence of a message, or None."""
+    return None if message is None else str(message)
 
 
 class Status(Answer):
@@ -183,7 +189,7 @@ class Status(Answer):
             rig=rig,
             version=version,
             logbook_ready=logbook.ready,
-            logbook_message=logbook.message or logbook.notice,
+            logbook_message=spoken(logbook.message or logbook.notice),
             run_in_logbook=snapshot.run_id is not None and snapshot.run_id == logbook.kept_run_id,
         )
 
@@ -288,7 +294,7 @@ class LogbookHealthAnswer(Answer):
 
     ready: Annotated[bool, said("Whether the check at start is over.", NO_UNIT, True)]
     message: Annotated[
-        str | None, said("What is wrong and what to do.", NO_UNIT, "the logbook cannot be written")
+        str | None, said("What is wrong and what to do.", NO_UNIT, "The logbook cannot be written.")
     ]
     failing_since_at_utc: Annotated[
         datetime | None,
@@ -299,17 +305,19 @@ class LogbookHealthAnswer(Answer):
         said(
             "What a person should know once.",
             NO_UNIT,
-            "a damaged logbook was set aside and a new one begun",
+            "The logbook was damaged. It was renamed, and a new one was begun.",
         ),
     ]
     lost: Annotated[int, said("Rows that were not and will not be kept.", NO_UNIT, 0)]
     lost_note: Annotated[
-        str | None, said("Newest reason for a loss.", NO_UNIT, "no room for more of Mean")
+        str | None, said("Newest reason for a loss.", NO_UNIT, "There was no room for Mean.")
     ]
     waiting: Annotated[int, said("Rows that wait to be written.", NO_UNIT, 12)]
     kept_run_id: Annotated[
         str | None, said("Newest run that is in the file.", NO_UNIT, "20260314-091500-7")
     ]
+
+    _spoken = field_validator("message", "notice", "lost_note", mode="before")(spoken)
 
 
 class Health(Answer):
