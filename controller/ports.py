@@ -69,11 +69,6 @@ class SensorSpec:
     saturated_fraction: float
     power_on_config: int
 
-    @property
-    def slowest_s(self) -> float:
-        """Longest time that an averaged conversion may take, s."""
-        return max(self.averaged_s) * (1.0 + self.time_tolerance_fraction)
-
     def range_for(self, shunt_ohm: float, max_current_a: float) -> int:
         """Return the index of the smallest range that holds ``max_current_a``.
 

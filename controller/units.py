@@ -20,7 +20,6 @@ MM2_PER_DM2 = 10_000.0
 MM3_PER_CM3 = 1000.0
 MM_PER_INCH = 25.4
 """Source: international yard and pound agreement, 1959 (exact)."""
-MM_PER_MIL = MM_PER_INCH / 1000.0
 SECONDS_PER_HOUR = 3600.0
 JOULE_PER_L_K = 4180.0
 """Heat capacity of water, J/(L K), used for the dilute bath. Source: handbook value near 20 degC.

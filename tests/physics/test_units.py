@@ -29,7 +29,6 @@ def test_the_faraday_constant_is_codata() -> None:
 def test_lengths_and_areas_agree_with_the_reference_library() -> None:
     # Source: scipy.constants (metres).
     assert scipy.constants.inch * 1000.0 == pytest.approx(units.MM_PER_INCH, rel=1e-15)
-    assert scipy.constants.mil * 1000.0 == pytest.approx(units.MM_PER_MIL, rel=1e-15)
     assert scipy.constants.hour == units.SECONDS_PER_HOUR
     assert units.cm2_to_mm2(7.67) == pytest.approx(767.0)
     assert units.mm2_to_cm2(767.0) == pytest.approx(7.67)

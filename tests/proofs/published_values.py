@@ -211,7 +211,7 @@ OURS: Mapping[str, Callable[[], float]] = {
     "k1-mil": lambda: (
         mm_per_year(element("Fe", 2))
         / METALS["steel"].equivalent_weight_g_per_mol
-        / units.MM_PER_MIL
+        / (units.MM_PER_INCH / 1000.0)
     ),
     "iron-per-year": lambda: mm_per_year(element("Fe", 2, 7.87)),
     "openstax-silver-mol": lambda: 10.23 * 3600.0 / FARADAY_COULOMBS_PER_MOL,
