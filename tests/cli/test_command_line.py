@@ -94,13 +94,13 @@ def test_rehearsals_of_one_seed_are_the_same_and_of_another_differ() -> None:
         (("plan",), "Missing option '--metal'"),
         (
             ("plan", "--metal", "tin", *PLATE[2:]),
-            "metal 'tin' is not known: choose one of fine-silver",
+            "The metal 'tin' is not known. Choose one of fine-silver",
         ),
         (
             ("plan", *PLATE[:4], "--depth-mm", "-1", *PLATE[6:]),
-            "depth_mm is -1 mm, it must be a number above 0 mm",
+            "The depth is -1 mm; it must be above 0 mm.",
         ),
-        (("plan", *PLATE[:6]), "give either current_a (A) or density_a_per_dm2 (A/dm2)"),
+        (("plan", *PLATE[:6]), "Give the current in A or the current density in A/dm2."),
         (("plan", *PLATE[:8], "--thickness-mm", "0.2"), "goes through the 0.2 mm sheet"),
         (
             ("plan", *PLATE[:6], "--current-a", "50"),

@@ -165,7 +165,7 @@ def test_stop_holds_back_a_start_that_is_still_being_planned(
     monkeypatch.setattr(daemon.assembly.service, "plan", slow)
     with daemon.looping(), daemon.served() as client:
         problem = assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")
-    assert "off was asked for meanwhile" in problem["detail"]
+    assert "Off was requested meanwhile" in problem["detail"]
     assert daemon.assembly.supervisor.run is None
 
 

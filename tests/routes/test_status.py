@@ -75,7 +75,7 @@ def test_a_silent_loop_is_a_503_and_no_old_number(daemon: Daemon, path: str) -> 
     daemon.heart.now_s += 0.2
     answer = ask(daemon.app, "GET", path)
     problem = assert_problem(answer, 503, "loop-not-alive")
-    assert "silent for 3.1 s, the limit is 3.0 s" in problem["detail"]
+    assert "silent for 3.1 s; the limit is 3.0 s" in problem["detail"]
     assert problem["part"] == "loop"
     assert answer.headers["retry-after"] == "2"
     assert "depth_mm" not in answer.text
