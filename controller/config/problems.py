@@ -93,19 +93,14 @@ def _unknown(path: Sequence[str], given: Any) -> Message:
 
 
 def _nearest_key(path: Sequence[str]) -> str | None:
-    """Return the known key that is most like the given one: of its own table before others."""
+    """Return the known key that is most like the given one, in whatever table it is."""
     *table, name = path
     if table[:1] == ["metals"]:
         near = nearest(name, list(MetalSettings.model_fields))
         return None if near is None else ".".join([*table, near])
-    keys: dict[str, list[str]] = {}
+    tables: dict[str, str] = {}
     for other, field in Settings.model_fields.items():
         if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
-            keys[other] = list(field.annotation.model_fields)
-    own = ".".join(table)
-    near = nearest(name, keys.get(own, []))
-    if near is not None:
-        return f"{own}.{near}"
-    elsewhere = {key: other for other, names in keys.items() for key in names}
-    near = nearest(name, list(elsewhere))
-    return None if near is None else f"{elsewhere[near]}.{near}"
+            tables |= dict.fromkeys(field.annotation.model_fields, other)
+    near = nearest(name, list(tables))
+    return None if near is None else f"{tables[near]}.{near}"

@@ -16,6 +16,7 @@ import pytest
 from api.http.routes import commands as routes_commands
 from controller.messages import OffRequest, RunState
 from controller.running import service
+from controller.texts import Message
 from tests.kits.api_client import SILVER, WAIT_S, Daemon, ask, assert_problem
 
 
@@ -130,7 +131,7 @@ def test_start_is_refused_while_a_run_is_on_and_while_the_logbook_is_checked(
     daemon: Daemon,
 ) -> None:
     with daemon.looping(), daemon.served() as client:
-        daemon.why_not_ready = "the logbook is being checked: wait a moment"
+        daemon.why_not_ready = Message("logbook.checking")
         assert (
             "being checked"
             in assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")["detail"]

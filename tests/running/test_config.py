@@ -155,6 +155,7 @@ UNKNOWN = [
         "limits.max_voltage is not a setting. Did you mean limits.max_voltage_v?",
     ),
     ("rig.shunt_ohms", "rig.shunt_ohms is not a setting. Did you mean rig.shunt_ohm?"),
+    ("rig.over_current_fractio", "Did you mean limits.over_current_fraction?"),
     ("server.poll_s", "server.poll_s is not a setting. Did you mean loop.poll_s?"),
     ("relay_pin", "relay_pin is not a setting. Did you mean rig.relay_pin?"),
     ("logbook.qqq", "logbook.qqq is not a setting. Take it out"),
@@ -167,7 +168,7 @@ UNKNOWN = [
 
 @pytest.mark.parametrize(("key", "expected"), UNKNOWN)
 def test_nearest_key_offered(key: str, expected: str) -> None:
-    """A mistyped key is answered with the nearest one, of its own table before others."""
+    """A mistyped key is answered with the nearest one, in whatever table it is."""
     assert expected in refused(table_of(key, 1.0))
 
 
