@@ -288,11 +288,8 @@ class Logbook:
         now_s = self._clock.monotonic_s()
         lost = self._lost - self._lost_before
         outage_s = now_s - since_s
-        values: dict[str, Value] = {
-            "count": lost,
-            "outage_s": outage_s,
-            "why": self._message or "",
-        }
+        why = self._message or ""
+        values: dict[str, Value] = {"count": lost, "outage_s": outage_s, "why": why}
         sentence = str(Message("logbook.outage", values))
         data = {"outage_s": outage_s, "lost": lost}
         return Event(None, now_s, self._clock.utc_now(), EventKind.WARNING, sentence, data=data)

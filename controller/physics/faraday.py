@@ -111,9 +111,7 @@ _ALL = (
         "handbook value as in periodictable and mendeleev",
         *_SILVER_SD,
         soak_um_per_min=0.05,
-        other_densities_g_per_cm3=(
-            (10.49, "common handbook value for fine silver, read in a secondary source"),
-        ),
+        other_densities_g_per_cm3=((10.49, "common handbook value, read in a secondary source"),),
     ),
     Metal(
         "sterling-silver",
@@ -165,10 +163,7 @@ _ALL = (
     Metal(
         "bronze",
         "phosphor bronze 5 % tin, C51000",
-        (
-            Part("Cu", 2, 0.95),
-            Part("Sn", 4, 0.05),
-        ),  # tin as Sn(IV); as Sn(II) the equivalent weight is 2.7 % larger
+        (Part("Cu", 2, 0.95), Part("Sn", 4, 0.05)),  # Sn(IV); EW is 2.7 % larger as Sn(II)
         8.86,
         "phosphor bronze 5 % A data sheets (ASTM B139)",
         not_in_nitric_because=(

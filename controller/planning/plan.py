@@ -39,7 +39,8 @@ may have lost it."""
 
 LOOP_OHM = 0.05
 """Smallest resistance of supply, fuse, relay contact, leads and clips together, ohm. Common
-practice, no source: 2 m of copper of 1.5 mm2 have 0.023 ohm, fuse and contact about 0.01 ohm each."""
+practice, no source: 2 m of copper of 1.5 mm2 have 0.023 ohm, fuse and contact about 0.01 ohm
+each."""
 
 SHORTEST_RUN_S = 1.0
 """A shorter run has too few conversions of the sensor to stop on. The plan warns below

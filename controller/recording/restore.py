@@ -174,8 +174,8 @@ class Restorer:
         soak.total_s += away_s
         soak.is_known = True
         if self._supervisor.state is RunState.INTERRUPTED:
-            values: dict[str, Value] = {"ended": self._ended, "away_s": away_s}
-            self._supervisor.say(str(Message("run.restored.clock_set", values)))
+            known = Message("run.restored.clock_set", {"ended": self._ended, "away_s": away_s})
+            self._supervisor.say(str(known))
         else:
             self._supervisor.note(text("run.restored.clock_set_note", away_s=away_s))
 

@@ -105,7 +105,7 @@ class ControlLoop:
         future: Future[Any] = Future()
         with self._mailbox_lock:
             if len(self._mailbox) >= MAILBOX:
-                raise LoopNotAliveError("run.loop.mailbox_full", limit=MAILBOX)
+                raise LoopNotAliveError("run.loop.mailbox_full", limit_commands=MAILBOX)
             self._mailbox.append((action, future))
         return future
 
@@ -142,7 +142,7 @@ class ControlLoop:
             answer()
 
     def _act(self) -> list[Callable[[], None]]:
-        """Call the waiting actions; return their answers, sent after the snapshot shows the effect."""
+        """Call the waiting actions; return their answers, sent once the snapshot shows them."""
         answers: list[Callable[[], None]] = []
         while self._mailbox:
             action, future = self._mailbox.popleft()
