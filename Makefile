@@ -26,6 +26,7 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check controller hardware api systemd tests
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
+	$(BIN)/python -m tests.house.dead_code
 
 screenshots: need-test-tools $(VENV)/.installed-dev
 	$(BIN)/python -m pytest tests/page/test_screens.py tests/page/test_trip.py

@@ -21,8 +21,9 @@ from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.bath_reader import BathReader
 from controller.logbook.health import LogbookHealth
-from controller.logbook.logbook import Logbook, LogbookThread
+from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
+from controller.logbook.thread import LogbookThread
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder

@@ -1,4 +1,4 @@
-"""Puts the controller together around a rig, the same way for the daemon, the rehearsal and the tests."""
+"""Assembles the controller around a rig, the same way for daemon, rehearsal and tests."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from controller.running.service import BenchService
 from controller.safety.age_watch import AgeWatch, Freshness
 from controller.safety.outbox import Follower
 from controller.safety.supervisor import Supervisor
+from controller.texts import Message
 
 
 class RigParts(Protocol):
@@ -55,11 +56,11 @@ def assemble(
     *,
     board: Board,
     followers: Sequence[Follower] = (),
-    not_ready: Callable[[], str | None] = lambda: None,
+    not_ready: Callable[[], Message | None] = lambda: None,
     new_run_id: Callable[[], str],
     shelf: BathShelf | None = None,
 ) -> Assembly:
-    """Return the controller, its age watch beating beside the loop.
+    """Return the controller. Its age watch runs beside the loop.
 
     :param board: where the loop publishes.
     :param followers: called after the rig's own.

@@ -45,15 +45,15 @@ class RefusedError(BiteclockError, ValueError):
 
 
 class WrongStateError(BiteclockError, RuntimeError):
-    """A command that the present state does not allow. The message says what is possible."""
+    """The present state does not allow the command. The message says what is possible."""
 
 
 class RelayRevokedError(BiteclockError, RuntimeError):
-    """The gate refuses to turn the relay on: a request for off still stands."""
+    """The gate refuses to turn the relay on: a request for off is pending."""
 
 
 class LoopNotAliveError(BiteclockError, RuntimeError):
-    """The control loop did not answer in time. Where off was asked for, the relay was told first."""
+    """The control loop did not answer in time. A request for off has reached the relay anyway."""
 
 
 class SensorError(BiteclockError, OSError):

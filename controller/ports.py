@@ -1,4 +1,7 @@
-"""What the controller needs from the world, as small protocols. hardware/ provides them, twice: Pi and rehearsal."""
+"""What the controller needs from the world, as small protocols.
+
+hardware/ implements each of them twice: for the Pi and for the rehearsal rig.
+"""
 
 from __future__ import annotations
 
@@ -19,30 +22,27 @@ class Clock(Protocol):
         """Return seconds that never jump, from an arbitrary origin that changes with the boot."""
 
     def utc_now(self) -> datetime:
-        """Return the wall time, timezone-aware. A label: it may jump and is never subtracted."""
+        """Return the wall time, timezone-aware. It may jump: label with it, never subtract it."""
 
     def is_utc_set(self) -> bool:
-        """Return whether the wall time was set since the boot: only then it tells a time away."""
+        """Return whether the wall time was set since the boot, so that a time away can follow."""
 
     def boot_id(self) -> str:
-        """Return what names this boot: monotonic times compare only under the same id."""
+        """Return the id of this boot. Monotonic times compare only under the same id."""
 
 
 class Pacer(Protocol):
     """Waits for the loop."""
 
     def wait_until(self, deadline_s: float) -> None:
-        """Return when the clock's monotonic time has reached ``deadline_s``, or earlier after ``wake``."""
-
-    def wake(self) -> None:
-        """End the present wait now. Safe from any thread and from a signal handler."""
+        """Return when the clock's monotonic time has reached ``deadline_s``."""
 
 
 @dataclass(frozen=True, slots=True)
 class SensorSpec:
-    """What a sensor's data sheet says, as far as anything outside its driver depends on it.
+    """What the data sheet of a sensor says, as far as code outside its driver needs it.
 
-    A conversion reads the shunt and the bus voltage. The known ones are in controller/sensors.py.
+    A conversion reads the shunt and the bus voltage. The sensors are in controller/sensors.py.
 
     :param chip: name in messages.
     :param shunt_ranges_v: full scale of the shunt voltage in each range, smallest first, V.
@@ -52,7 +52,7 @@ class SensorSpec:
     :param averaged_s: typical times of an averaged conversion, one for each pace that the driver
         can set, shortest first, s.
     :param quick_s: typical time of a quick look, s.
-    :param time_tolerance_fraction: how far the times of one chip may be from the typical ones.
+    :param time_tolerance_fraction: how far the times of a chip may differ from the typical ones.
     :param saturated_fraction: share of the range from which a reading counts as saturated.
     :param power_on_config: content of the configuration register after power-on.
     """
@@ -69,11 +69,6 @@ class SensorSpec:
     saturated_fraction: float
     power_on_config: int
 
-    @property
-    def slowest_s(self) -> float:
-        """Longest time that an averaged conversion may take, s."""
-        return max(self.averaged_s) * (1.0 + self.time_tolerance_fraction)
-
     def range_for(self, shunt_ohm: float, max_current_a: float) -> int:
         """Return the index of the smallest range that holds ``max_current_a``.
 
@@ -86,13 +81,15 @@ class SensorSpec:
             if full_v <= range_v * (1.0 + 1e-9):
                 return index
         largest_v = self.shunt_ranges_v[-1]
-        limit = f"{largest_v / shunt_ohm:.3g} A"
         raise RefusedError(
-            f"max_current_a {max_current_a:g} A on shunt_ohm {shunt_ohm:g} ohm is "
-            f"{full_v * 1e3:.0f} mV, the largest range of the {self.chip} is {largest_v * 1e3:.4g} mV: "
-            f"at this shunt give at most {limit}, or fit a smaller shunt",
+            "config.no_range",
             field="max_current_a",
-            limit=limit,
+            max_current_a=max_current_a,
+            shunt_mv=full_v * 1e3,
+            shunt_ohm=shunt_ohm,
+            chip=self.chip,
+            range_mv=largest_v * 1e3,
+            limit_a=largest_v / shunt_ohm,
         )
 
 
@@ -106,11 +103,12 @@ class PowerSensor(Protocol):
     def poll(self) -> Sample | None:
         """Return the newest conversion if it has not been returned before, else None.
 
-        Raises: SensorError when it cannot be read, SensorResetError when the chip lost its configuration.
+        Raises: SensorError when it cannot be read, SensorResetError when the chip lost its
+            configuration.
         """
 
     def look_again(self) -> None:
-        """Ask for one quick conversion, so that a suspicious sample is confirmed or not within one poll.
+        """Ask for one quick conversion, which confirms a suspicious sample or not within a poll.
 
         Raises: SensorError.
         """
@@ -120,7 +118,7 @@ class RelayGate(Protocol):
     """The relay behind a lock and a latch."""
 
     def turn_on(self) -> None:
-        """Energise the relay. Raises: RelayRevokedError while a request for off stands."""
+        """Energise the relay. Raises: RelayRevokedError while a request for off is pending."""
 
     def turn_off(self) -> None:
         """Release the relay. Anybody, any thread, any time."""
@@ -130,19 +128,19 @@ class RelayGate(Protocol):
 
 
 class OffLatch(Protocol):
-    """The latch of the relay gate: a request for off that stands until the supervisor has dealt with it."""
+    """The latch of the relay gate. A request for off is pending until the supervisor handles it."""
 
     def revoke(self, request: OffRequest) -> None:
         """Turn off and refuse ``turn_on`` from now on. The first request keeps its name."""
 
     def standing_request(self) -> tuple[OffRequest, int] | None:
-        """Return the standing request and its number, or None."""
+        """Return the pending request and its number, or None."""
 
     def newest_request(self) -> int:
-        """Return the number of the newest request for off, dealt with or not."""
+        """Return the number of the newest request for off, pending or not."""
 
     def reinstate(self, number: int) -> None:
-        """Clear the request with that number; a newer one stays. Does nothing after SHUTDOWN."""
+        """Clear the request with that number, but no newer one. Does nothing after SHUTDOWN."""
 
 
 class Gate(RelayGate, OffLatch, Protocol):
@@ -153,18 +151,18 @@ class DeadMan(Protocol):
     """An output that must keep changing, or the timer in the coil supply drops the relay."""
 
     def pulse(self) -> None:
-        """Change the level once. Called after each good fresh sample of a run and at no other time."""
+        """Change the level once. Called after each good fresh sample of a run, and only then."""
 
 
 class Thermometer(Protocol):
     """Bath temperature."""
 
     def latest_degc(self) -> float | None:
-        """Return the newest reading in degC, or None when there is none that is recent enough."""
+        """Return the newest reading, degC, or None when it is too old or there is none."""
 
 
 class Beat(Protocol):
-    """Calls back at a fixed rate, independently of the loop."""
+    """Calls a function at a fixed rate, independently of the loop."""
 
     def every(self, period_s: float, callback: Callable[[float], None]) -> None:
         """Call ``callback(now_s)`` each ``period_s`` until the process ends."""

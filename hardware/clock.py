@@ -53,22 +53,17 @@ class SystemClock:
 
 
 class SystemPacer:
-    """Waits in real time. A wake ends the wait."""
+    """Waits in real time."""
 
     def __init__(self, clock: SystemClock) -> None:
         self._clock = clock
-        self._woken = threading.Event()
+        self._never = threading.Event()
 
     def wait_until(self, deadline_s: float) -> None:
-        """Wait for the deadline (monotonic s) or for a wake."""
+        """Wait for the deadline (monotonic s)."""
         remaining_s = deadline_s - self._clock.monotonic_s()
         if remaining_s > 0.0:
-            self._woken.wait(remaining_s)
-        self._woken.clear()
-
-    def wake(self) -> None:
-        """End the present wait now."""
-        self._woken.set()
+            self._never.wait(remaining_s)
 
 
 class ThreadBeat:
@@ -193,7 +188,7 @@ class LockstepPacer:
             raise RefusedError("hardware.clock.speed", field="speed", speed=speed)
         self._clock = clock
         self._speed = speed
-        self._woken = threading.Event()
+        self._never = threading.Event()
         self._real_deadline_s = time.monotonic()
 
     def wait_until(self, deadline_s: float) -> None:
@@ -206,13 +201,8 @@ class LockstepPacer:
         self._clock.advance(step_s)
 
     def _sleep(self, seconds: float) -> None:
-        """Sleep until ``seconds`` after the last real deadline, or until a wake."""
+        """Sleep until so long after the last real deadline."""
         now_s = time.monotonic()
         self._real_deadline_s = max(self._real_deadline_s + seconds, now_s)
         if self._real_deadline_s > now_s:
-            self._woken.wait(self._real_deadline_s - now_s)
-        self._woken.clear()
-
-    def wake(self) -> None:
-        """End the present real wait. The virtual step is still made."""
-        self._woken.set()
+            self._never.wait(self._real_deadline_s - now_s)

@@ -130,7 +130,7 @@ def _values(file: Path, counted: MeterCount, made: RunPlan | None) -> dict[str, 
         else made.target_depth_mm,
         "warnings": []
         if made is None
-        else [item.text for item in made.warnings if item.field not in _FUTURE_FIELDS],
+        else [str(it.message) for it in made.warnings if it.field not in _FUTURE_FIELDS],
     }
 
 

@@ -40,7 +40,7 @@ def plan(
     _print_effort(made)
     _print_result(made)
     for warning in made.warnings:
-        warn("command_line.plan.line.warning", warning=warning.text)
+        warn("command_line.plan.line.warning", warning=warning.message)
 
 
 def _print_job(made: RunPlan, artwork: ArtworkFile | None) -> None:

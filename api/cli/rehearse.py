@@ -149,6 +149,6 @@ def rehearse(
         relay_on=truth.relay_on,
         bath_degc=truth.bath_degc,
         gauge_stops=gauge_stops,
-        warnings=[warning.text for warning in plan.warnings],
+        warnings=[str(warning.message) for warning in plan.warnings],
         notes=end.notes,
     )

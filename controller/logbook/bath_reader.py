@@ -1,4 +1,4 @@
-"""Reads baths and readings: what was told of a bath, what it has carried, what its runs were gauged to."""
+"""Reads baths: their descriptions, the charge that they carried, the readings of their runs."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class BathReader:
         self._reader = reader
 
     def baths(self) -> tuple[BathSaved, ...]:
-        """Return the newest word on every bath, newest bath first."""
+        """Return the newest description of every bath, newest bath first."""
         with self._reader.connected() as connection:
             rows = rows_of(connection, _BATHS)
         return tuple(_bath(row) for row in rows)
@@ -68,12 +68,12 @@ class BathReader:
         return tuple(PastBathRun(row["run_id"], json.loads(row["plan"])) for row in rows)
 
     def readings_of_bath(self, name: str) -> tuple[ReadingTaken, ...]:
-        """Return everything that was read on the runs of a bath, oldest first, replaced ones too."""
+        """Return all readings of the runs of a bath, oldest first, replaced ones too."""
         with self._reader.connected() as connection:
             return readings_of_bath(connection, name)
 
     def readings_of_run(self, run_id: str) -> tuple[ReadingTaken, ...]:
-        """Return everything that was read on a run, oldest first, replaced ones too."""
+        """Return all readings of a run, oldest first, replaced ones too."""
         with self._reader.connected() as connection:
             return readings_of_run(connection, run_id)
 

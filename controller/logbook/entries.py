@@ -1,4 +1,7 @@
-"""What is put into the logbook: frozen values made by the recorder, written by the logbook, units in the names."""
+"""Entries of the logbook: frozen values, units in the names.
+
+The recorder makes them, the logbook writes them.
+"""
 
 from __future__ import annotations
 
@@ -13,11 +16,11 @@ from controller.messages import Event, RunState, TripReason
 from controller.safety.reasons import RESUMABLE
 
 UNFINISHED_STATES = (RunState.CHECKING, RunState.RUNNING, RunState.PAUSED, RunState.INTERRUPTED)
-"""States of a run that a person may still go on with; ``tripped`` belongs to them while its reason lets the run go on."""
+"""States of a run that a person can carry on. ``tripped`` is one of them for some reasons."""
 
 
 def is_unfinished(state: RunState, reason: TripReason | None) -> bool:
-    """Return whether a person may still go on with a run left in that state."""
+    """Return whether a person can carry on a run that was left in that state."""
     return state in UNFINISHED_STATES or (state is RunState.TRIPPED and reason in RESUMABLE)
 
 
@@ -57,8 +60,7 @@ class Progress(Figures):
     """How far a run has come: a row of the table ``progress``. Some figures are always known.
 
     :param at_s: monotonic time of this boot.
-    :param elapsed_s: observed time since the run began, pauses included, time without the daemon
-        left out.
+    :param elapsed_s: time since the run began, pauses included, time without the daemon left out.
     """
 
     at_s: float
@@ -109,7 +111,7 @@ class Mean(MeanSample):
 
 @dataclass(frozen=True, slots=True)
 class RawSample:
-    """One conversion as the sensor gave it, zero offset taken out, at ``elapsed_s`` since the run began."""
+    """One conversion, its zero offset taken out, at ``elapsed_s`` since the run began."""
 
     elapsed_s: float
     current_a: float
@@ -128,12 +130,12 @@ class RawSamples:
 
 @dataclass(frozen=True, slots=True)
 class BathSaved:
-    """A bath as a person describes it. The newest of a name holds.
+    """A bath as a person describes it. The newest description of a name applies.
 
     :param acid: acid and strength in words, such as "nitric acid, 1 part in 10".
-    :param volume_l: or None when not told.
+    :param volume_l: volume, or None when it was not given.
     :param made_up_on: date in ISO 8601, or None.
-    :param is_retired: it is spent: kept for its history and offered no more.
+    :param is_retired: it is spent. It is kept for its history and no longer offered.
     """
 
     name: str
@@ -157,9 +159,9 @@ class ReadingKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ReadingTaken:
-    """A gauge reading or weighing of a run, or the word that an earlier one does not stand. Never changed, only replaced.
+    """A gauge reading or weighing of a run, or the withdrawal of one. Never changed, only replaced.
 
-    :param replaces: the reading that this one corrects or withdraws, or None.
+    :param replaces: the reading that this corrects or withdraws, or None.
     :param body: the numbers, units in the keys; for a withdrawn one the reason.
     """
 

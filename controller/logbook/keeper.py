@@ -1,4 +1,7 @@
-"""Keeps a logbook file at hand: opens and checks it, sets a damaged one aside and begins a new one with the open runs."""
+"""Opens and checks the logbook file.
+
+A damaged file is renamed, and a new one begins with the runs that are not over.
+"""
 
 from __future__ import annotations
 
@@ -15,17 +18,18 @@ from controller.logbook.schema import LogbookDamagedError, is_damage, set_aside
 from controller.logbook.store import Store, open_store
 from controller.messages import Event, EventKind
 from controller.ports import Clock
+from controller.texts import Message, Value, text
 
 MAX_SET_ASIDE = 3
-"""Files set aside by one process: a card that damages each new one needs replacing, not filling."""
+"""Damaged files that one process renames. A card that damages each new one must be replaced."""
 
 _KEEPS_FILE = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 
 
 class StoreKeeper:
-    """The store of one logbook, opened as often as it takes. Used by one thread.
+    """The store of one logbook, opened again where needed. Used by one thread.
 
-    :param should_stop: asked during the check at start.
+    :param should_stop: asked during the check at start, which it ends.
     """
 
     def __init__(
@@ -42,20 +46,21 @@ class StoreKeeper:
         self._open_runs: dict[str, tuple[Entry, ...]] = {}
         self.was_opened = False
         self.last_run_number = 0
-        self.notice: str | None = None
+        self.notice: Message | None = None
         self.interrupted: RunRecord | None = None
 
     @property
     def is_open(self) -> bool:
-        """True while there is a file to write to."""
+        """Whether there is a file to write to."""
         return self._store is not None
 
     def open(self, *, has_newer_run: bool) -> list[Entry]:
         """Open the file and return what must be written to it first.
 
-        The first opening checks the whole file and looks after unfinished runs of earlier processes.
-        :param has_newer_run: this process has begun a run already, so that no older one can be resumed.
-        Raises: RefusedError when the file must be left alone, OSError or sqlite3.Error when the disk does not allow it.
+        The first opening checks the whole file and the unfinished runs of earlier processes.
+        :param has_newer_run: this process has begun a run, so that no older one can be resumed.
+        Raises: RefusedError when the file must not be touched, OSError or sqlite3.Error when the
+            disk refuses.
         """
         store = self._open_sound()
         if store is None:
@@ -77,20 +82,20 @@ class StoreKeeper:
         first, self._first = self._first, []
         return first
 
-    def write(self, batch: Sequence[Entry]) -> list[str]:
-        """Write the batch as one transaction; return a note on each refused entry.
+    def write(self, batch: Sequence[Entry]) -> list[Message]:
+        """Write the batch as one transaction; return why for each refused entry.
 
-        Raises: OSError or sqlite3.Error; then nothing was written and ``let_go`` is to be called with it.
+        Raises: OSError or sqlite3.Error; then nothing was written. Call ``let_go`` with the error.
         """
         if self._store is None:
-            raise OSError(f"the logbook {self._path} is not open")
+            raise OSError(text("logbook.trouble.not_open", file=self._path))
         notes = self._store.write(batch)
         for entry in batch:
             self._remember(entry)
         return notes
 
     def let_go(self, error: BaseException) -> None:
-        """Close the file where ``error`` says that this one is no good any more; the next ``open`` sees to it."""
+        """Close the file where ``error`` shows that it is damaged or gone."""
         if is_damage(error):
             self._damage = str(error)
         code = getattr(error, "sqlite_errorcode", None)
@@ -125,26 +130,27 @@ class StoreKeeper:
             return None
 
     def _set_aside(self) -> None:
-        """Set the file aside; the open runs and a note go first into the new one."""
+        """Rename the damaged file; write the open runs and a note first into the new one."""
         if self._set_aside_count >= MAX_SET_ASIDE:
             raise LogbookDamagedError(
-                f"{self._damage}; {MAX_SET_ASIDE} files have been set aside already"
+                "logbook.file.set_aside_too_often",
+                problem=self._damage or "",
+                files=MAX_SET_ASIDE,
             )
         at_utc = self._clock.utc_now()
         target = set_aside(self._path, at_utc)
-        self.notice = (
-            f"the logbook {self._path} was damaged ({self._damage}). It was set aside as {target.name} and a new one was "
-            "begun: earlier runs are missing from the list. Keep the file, much of it can often be read with sqlite3's .recover"
-        )
+        damage = self._damage or ""
+        values: dict[str, Value] = {"file": self._path, "problem": damage, "renamed": target.name}
+        self.notice = Message("logbook.file.set_aside", values)
         self._set_aside_count += 1
         self._damage = None
         self._first = [entry for entries in self._open_runs.values() for entry in entries]
         self._first.append(
-            Event(None, self._clock.monotonic_s(), at_utc, EventKind.WARNING, self.notice)
+            Event(None, self._clock.monotonic_s(), at_utc, EventKind.WARNING, str(self.notice))
         )
 
     def _remember(self, entry: Entry) -> None:
-        """Keep what a new file would need to go on with the runs that are not over."""
+        """Keep what a new file needs for the runs that are not over."""
         if isinstance(entry, RunBegan):
             self._open_runs[entry.run_id] = (entry,)
         elif isinstance(entry, StateChanged) and entry.run_id in self._open_runs:

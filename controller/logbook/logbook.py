@@ -1,4 +1,4 @@
-"""The logbook: a bounded queue in front of an SQLite file, written by a thread of its own. Nobody waits for it."""
+"""The logbook: a bounded queue in front of an SQLite file. Nobody waits for the disk."""
 
 from __future__ import annotations
 
@@ -15,26 +15,29 @@ from controller.logbook.reader import LogbookFullError, RunRecord
 from controller.logbook.waiting_room import WaitingRoom, is_urgent
 from controller.messages import Event, EventKind
 from controller.ports import Clock
+from controller.texts import Message, Value
 
 SAMPLES_EVERY_S = 10.0
-"""How long means and raw samples wait to be written together, s: so much of a curve a crash may cost."""
+"""How long means and raw samples wait to be written together, s: what a crash may cost."""
 
 RETRY_AFTER_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 """Waits between tries while writing fails, s: short for a passing lock, long for a full card."""
 
 LAST_WRITES = 3
-"""Turns at the end: what a failure held back, what came after it, and the note on the outage."""
+"""Writes at the end: what a failure held back, what came after it, and the note on the outage."""
 
 IDLE_WAIT_S = 60.0
-"""Longest wait of the thread, s. News wakes it."""
+"""Longest wait of the thread, s. A new entry wakes it."""
 
 
 class Logbook:
-    """Keeps runs, events and samples. ``put`` is for the loop, ``work`` for one thread of its own (LogbookThread).
+    """Keeps runs, events and samples.
 
-    States, checkpoints and events are written at once, means and raw samples every SAMPLES_EVERY_S and at the end. Each
-    write is one transaction, on the disk before the next begins. While writing fails, entries wait in a bounded queue,
-    the newest state and checkpoint of each run apart from all others, and are tried again.
+    The loop calls ``put``; one thread calls ``work`` (see LogbookThread). States, checkpoints and
+    events are written at once, means and raw samples every SAMPLES_EVERY_S and at the end. Each
+    write is one transaction, on the disk before the next begins. While writing fails, entries wait
+    in a bounded queue and are tried again. The newest state and checkpoint of each run have their
+    own room in it.
 
     :param path: the file; its directory must exist.
     :param room: the queue.
@@ -53,8 +56,8 @@ class Logbook:
         self._clock = clock
         self._keeper = StoreKeeper(path, clock, lambda: self._is_closing, busy_timeout_s)
         self._ready = threading.Event()
-        self._news = threading.Condition()
-        # Guarded by _news.
+        self._changed = threading.Condition()
+        # Guarded by _changed.
         self._room = WaitingRoom() if room is None else room
         self._samples_since_s: float | None = None
         self._has_begun_a_run = False
@@ -63,66 +66,65 @@ class Logbook:
         self._kept_run_id: str | None = None
         self._lost = 0
         self._lost_before = 0
-        self._lost_note: str | None = None
-        self._message: str | None = "checking the logbook"
+        self._lost_note: Message | None = None
+        self._message: Message | None = Message("logbook.checking")
         self._failing_since: tuple[float, datetime] | None = None
         self._writing_since: tuple[float, datetime] | None = None
-        # Of the writing thread alone, others may look.
+        # Written by the writing thread alone; others may read.
         self._urgent: list[Entry] = []
         self._samples: list[Entry] = []
         self._failures = 0
         self._retry_at_s: float | None = None
 
-    # For the loop and the people: nothing here waits for the disk.
+    # For the loop and for people: nothing here waits for the disk.
 
     def put(self, entry: Entry) -> None:
-        """Take an entry. Never waits for the disk and never raises; what finds no room is counted as lost."""
-        with self._news:
+        """Take an entry, or count it as lost. Never waits for the disk and never raises."""
+        with self._changed:
             try:
                 refused = self._room.put(entry)
             except Exception as error:  # a bug in an entry must not reach the loop
-                self._count_lost(1, f"{type(entry).__name__}: {error}")
+                bug = {"kind": type(entry).__name__, "problem": str(error)}
+                self._count_lost(1, Message("logbook.lost.bug", bug))
                 return
             if refused:
-                self._count_lost(
-                    refused,
-                    f"no room for more of {type(entry).__name__}, {len(self._room)} rows wait",
-                )
+                kind, waiting = type(entry).__name__, len(self._room)
+                no_room = Message("logbook.lost.no_room", {"kind": kind, "waiting": waiting})
+                self._count_lost(refused, no_room)
             else:
                 self._has_taken(entry)
 
     def keep(self, entry: Entry) -> None:
-        """Take an entry or refuse it, for somebody who can send it again. Never waits for the disk.
+        """Take an entry, or refuse it for a caller who can send it again. Never waits for the disk.
 
         Raises: LogbookFullError when there is no room. Nothing counts as lost then.
         """
-        with self._news:
+        with self._changed:
             if self._room.put(entry):
-                raise LogbookFullError(
-                    f"the logbook has no room, {len(self._room)} rows wait to be written: look at "
-                    "its message in the health, then send this again; nothing was changed"
-                )
+                raise LogbookFullError("logbook.refused.full", waiting=len(self._room))
             self._has_taken(entry)
 
     def _has_taken(self, entry: Entry) -> None:
-        """Have the writing thread woken in time for what waits now. The lock is held."""
+        """Wake the writing thread in time for what waits now. The lock is held."""
         if is_urgent(entry):
             self._has_begun_a_run |= isinstance(entry, RunBegan)
-            self._news.notify()
+            self._changed.notify()
         elif self._samples_since_s is None:
             self._samples_since_s = self._clock.monotonic_s()
 
     def is_ready(self) -> bool:
-        """Return True when the check at start is over, so that a run may be begun."""
+        """Return whether the check at start is over, so that a run may begin."""
         return self._ready.is_set()
 
-    def why_not_ready(self) -> str | None:
-        """Return why no run may be begun yet, for a person, or None when it may."""
-        return None if self._ready.is_set() else f"no run can be started yet: {self._message}"
+    def why_not_ready(self) -> Message | None:
+        """Return why no run may begin yet, or None when it may."""
+        if self._ready.is_set():
+            return None
+        return Message("logbook.not_ready", {"why": self._message or Message("logbook.checking")})
 
     def health(self) -> LogbookHealth:
-        """Return how the logbook is."""
-        with self._news:
+        """Return the health of the logbook."""
+        with self._changed:
             since, message = self._failing_since, self._message
             if self._writing_since is not None:
                 stuck_s = self._clock.monotonic_s() - self._writing_since[0]
@@ -142,21 +144,22 @@ class Logbook:
             )
 
     @property
-    def notice(self) -> str | None:
-        """What a person should know once, such as a file that was set aside, or None."""
+    def notice(self) -> Message | None:
+        """What a person should know once, such as a damaged file, or None."""
         return self._keeper.notice
 
     @property
     def interrupted(self) -> RunRecord | None:
-        """The run that an earlier process left unfinished and a person may resume or stop; known when ready."""
+        """The unfinished run of an earlier process, which a person may resume; known when ready."""
         return self._keeper.interrupted
 
     def new_run_id(self) -> str:
-        """Return an id that no other run of the logbook has: UTC to the second and a running number.
+        """Return an id that no other run of the logbook has: UTC to the second and a number.
 
-        While the file could not be opened, the boot stands in for the runs that are in it.
+        While the file could not be opened, a part of the boot's id keeps it apart from the runs in
+        the file.
         """
-        with self._news:
+        with self._changed:
             self._run_count += 1
             stamp = f"{self._clock.utc_now().astimezone(UTC):%Y%m%d-%H%M%S}"
             boot = "" if self._keeper.was_opened else f"{self._clock.boot_id()[:6]}-"
@@ -165,8 +168,9 @@ class Logbook:
     # For the writing thread.
 
     def write(self, batch: Sequence[Entry]) -> None:
-        """Write the batch as one transaction, on the disk when this returns. Entries that cannot be kept count as lost.
+        """Write the batch as one transaction, which is on the disk when this returns.
 
+        Entries that cannot be kept count as lost.
         Raises: OSError or sqlite3.Error; then nothing was written.
         """
         self._writing_since = (self._clock.monotonic_s(), self._clock.utc_now())
@@ -174,12 +178,12 @@ class Logbook:
             notes = self._keeper.write(batch)
         finally:
             self._writing_since = None
-        with self._news:
+        with self._changed:
             for note in notes:
                 self._count_lost(1, note)
 
     def work(self) -> float:
-        """Open the file if need be, write what is due, and return the s after which something may be due again."""
+        """Open the file where needed, write what is due, and return the s until the next call."""
         now_s = self._clock.monotonic_s()
         if self._retry_at_s is not None and now_s < self._retry_at_s and not self._is_closing:
             return self._retry_at_s - now_s
@@ -190,7 +194,7 @@ class Logbook:
         except Exception as error:
             return self._failed(error)
         self._succeeded()
-        with self._news:
+        with self._changed:
             if self._room.has_urgent:
                 return 0.0
             since_s = self._samples_since_s
@@ -201,41 +205,39 @@ class Logbook:
         )
 
     def wait(self, timeout_s: float) -> bool:
-        """Wait for news, at most ``timeout_s``; return False when the logbook is to be closed."""
-        with self._news:
+        """Wait for an entry, at most ``timeout_s``; return False when the logbook must close."""
+        with self._changed:
             if (
                 not self._is_closing
                 and timeout_s > 0.0
                 and (self._retry_at_s is not None or not self._room.has_urgent)
             ):
-                self._news.wait(timeout_s)
+                self._changed.wait(timeout_s)
             return not self._is_closing
 
     def close_soon(self) -> None:
         """Ask the writing thread to write what waits and to close. From any thread."""
-        with self._news:
+        with self._changed:
             self._is_closing = True
-            self._news.notify()
+            self._changed.notify()
 
     def finish(self) -> None:
-        """Try once more to write everything and close the file. What could not be written counts as lost."""
+        """Try once more to write everything, and close the file. The rest counts as lost."""
         self.close_soon()
         for _ in range(LAST_WRITES):
             self.work()
             if self._retry_at_s is not None or not self.health().waiting:
                 break
-        with self._news:
+        with self._changed:
             left = len(self._room) + len(self._urgent) + len(self._samples)
             if left:
-                self._count_lost(
-                    left,
-                    f"the program ended while the logbook could not be written: {self._message}",
-                )
+                why = {"why": self._message or ""}
+                self._count_lost(left, Message("logbook.lost.at_end", why))
         self._keeper.close()
 
     def _write_due(self) -> None:
-        for _ in range(2):  # what was held back by a failure, then what came meanwhile
-            with self._news:
+        for _ in range(2):  # what a failure held back, then what came meanwhile
+            with self._changed:
                 self._urgent = self._urgent or self._room.take_urgent()
             if self._urgent:
                 self.write(self._urgent)
@@ -243,7 +245,7 @@ class Logbook:
                     if isinstance(entry, RunBegan):
                         self._kept_run_id = entry.run_id
                 self._urgent = []
-        with self._news:
+        with self._changed:
             since_s = self._samples_since_s
             is_due = since_s is not None and self._clock.monotonic_s() >= since_s + SAMPLES_EVERY_S
             if not self._samples and (is_due or self._is_closing):
@@ -254,17 +256,17 @@ class Logbook:
             self._samples = []
 
     def _failed(self, error: Exception) -> float:
-        """Note the failure, let go of the file if it demands that, and return the wait in s until the next try."""
+        """Note the failure, close the file where needed, and return the s until the next try."""
         now_s = self._clock.monotonic_s()
         wait_s = RETRY_AFTER_S[min(self._failures, len(RETRY_AFTER_S) - 1)]
         self._failures += 1
         self._retry_at_s = now_s + wait_s
-        with self._news:
+        with self._changed:
             if self._failing_since is None:
                 self._failing_since = (now_s, self._clock.utc_now())
                 self._lost_before = self._lost
             self._message = (
-                str(error) if isinstance(error, RefusedError) else advice(error, self.path)
+                error.message if isinstance(error, RefusedError) else advice(error, self.path)
             )
         self._keeper.let_go(error)
         if not isinstance(error, RefusedError) and not self._is_closing:
@@ -272,10 +274,10 @@ class Logbook:
         return wait_s
 
     def _succeeded(self) -> None:
-        """Note that all is well; an outage that is over goes into the record."""
+        """Note that writing works; record an outage that is over."""
         self._failures = 0
         self._retry_at_s = None
-        with self._news:
+        with self._changed:
             if self._failing_since is not None:
                 self._room.put(self._outage(self._failing_since[0]))
             self._failing_since = None
@@ -285,33 +287,13 @@ class Logbook:
     def _outage(self, since_s: float) -> Event:
         now_s = self._clock.monotonic_s()
         lost = self._lost - self._lost_before
-        text = f"nothing could be written for {now_s - since_s:.1f} s, {lost} rows were lost: {self._message}"
-        data = {"outage_s": now_s - since_s, "lost": lost}
-        return Event(None, now_s, self._clock.utc_now(), EventKind.WARNING, text, data=data)
+        outage_s = now_s - since_s
+        why = self._message or ""
+        values: dict[str, Value] = {"count": lost, "outage_s": outage_s, "why": why}
+        sentence = str(Message("logbook.outage", values))
+        data = {"outage_s": outage_s, "lost": lost}
+        return Event(None, now_s, self._clock.utc_now(), EventKind.WARNING, sentence, data=data)
 
-    def _count_lost(self, rows: int, note: str) -> None:
+    def _count_lost(self, rows: int, note: Message) -> None:
         self._lost += rows
         self._lost_note = note
-
-
-class LogbookThread:
-    """The logbook's thread."""
-
-    def __init__(self, logbook: Logbook) -> None:
-        self._logbook = logbook
-        self._thread = threading.Thread(target=self._body, name="biteclock-logbook", daemon=True)
-
-    def start(self) -> None:
-        """Begin to open, check and write."""
-        self._thread.start()
-
-    def stop(self, timeout_s: float) -> bool:
-        """Have everything written and the file closed; return False when that takes longer than ``timeout_s``."""
-        self._logbook.close_soon()
-        self._thread.join(timeout_s)
-        return not self._thread.is_alive()
-
-    def _body(self) -> None:
-        while self._logbook.wait(self._logbook.work()):
-            pass
-        self._logbook.finish()

@@ -1,4 +1,7 @@
-"""Questions to the logbook, for any thread: a read-only connection each, short reads, the writer never waits."""
+"""Reads the logbook, from any thread.
+
+Each question has its own read-only connection and reads little, so the writer never waits.
+"""
 
 from __future__ import annotations
 
@@ -40,11 +43,11 @@ __all__ = [
 ]
 
 CHUNK_ROWS = 500
-"""Rows per read of a long export: about 10 ms of a slow core, and no read holds the file's log for longer."""
+"""Rows per read of a long export: about 10 ms of a slow core. No read holds the file longer."""
 
 
 class UnknownRunError(RefusedError, LookupError):
-    """The logbook knows no such run."""
+    """The logbook has no such run."""
 
 
 class LogbookUnreadableError(BiteclockError, OSError):
@@ -52,7 +55,7 @@ class LogbookUnreadableError(BiteclockError, OSError):
 
 
 class LogbookFullError(LogbookUnreadableError):
-    """The logbook's queue has no room: the disk refuses what waits in it."""
+    """The queue of the logbook is full, because the disk does not take what waits in it."""
 
 
 _PAST_THE_NEWEST = 2**62
@@ -89,11 +92,12 @@ def read_record(connection: sqlite3.Connection, summary: RunSummary) -> RunRecor
 
 
 class LogbookReader:
-    """Reads the logbook at ``path``, also while it is written to. Safe from any thread.
+    """Reads the logbook at ``path``, also while it is being written. Safe from any thread.
 
-    Each question opens a connection of its own, since the file may be set aside and a new one begun meanwhile.
-    Every method raises LogbookUnreadableError when there is no file or it cannot be read, RefusedError when it is of a
-    newer version or another program's, UnknownRunError when a run is named that is not in it.
+    Each question opens its own connection, because the file may be renamed and a new one begun
+    between two questions. Every method raises LogbookUnreadableError without a readable file,
+    RefusedError for a file of a newer version or of another program, and UnknownRunError for a run
+    that is not in the file.
     """
 
     def __init__(self, path: Path, busy_timeout_s: float = 2.0) -> None:
@@ -101,14 +105,12 @@ class LogbookReader:
         self._busy_timeout_s = busy_timeout_s
 
     def list_runs(self, limit: int = 50, before: str | None = None, search: str = "") -> RunPage:
-        """Return up to ``limit`` (1 or more) runs, newest first, from the one that follows run ``before``.
+        """Return up to ``limit`` (>= 1) runs, newest first, all older than the run ``before``.
 
         :param search: words that must all occur in piece, metal, bath or state, in any case.
         """
         if limit < 1:
-            raise RefusedError(
-                f"limit is {limit} runs, it must be at least 1", field="limit", limit="at least 1"
-            )
+            raise RefusedError("logbook.refused.limit", field="limit", limit_runs=limit)
         words = plain_text(search).casefold().split()
         query = (
             statements.SELECT_SUMMARIES
@@ -137,7 +139,7 @@ class LogbookReader:
     def events(
         self, run_id: str | None, after: int = 0, limit: int = 1000
     ) -> tuple[StoredEvent, ...]:
-        """Return up to ``limit`` events of the run, or of the bench for None, oldest first, from after number ``after``."""
+        """Return up to ``limit`` events after number ``after``, oldest first; None: of the rig."""
         with self.connected() as connection:
             if run_id is not None:
                 _number(connection, run_id)
@@ -150,7 +152,7 @@ class LogbookReader:
     def samples(
         self, run_id: str, chunk_rows: int = CHUNK_ROWS
     ) -> Iterator[tuple[MeanSample, ...]]:
-        """Return the 1 s means of the run in chunks, oldest first; each chunk is read when it is asked for."""
+        """Return the 1 s means of the run in chunks, oldest first, each read when it is needed."""
         return (
             tuple(MeanSample(**row) for row in rows)
             for rows in self._chunks(statements.SELECT_SECONDS, "elapsed_s", run_id, chunk_rows)
@@ -166,18 +168,16 @@ class LogbookReader:
         )
 
     def curve(self, run_id: str, points: int) -> tuple[CurvePoint, ...]:
-        """Return the run reduced to at most ``points`` (1 or more) points of equally many seconds, extremes kept."""
+        """Return the run as at most ``points`` (>= 1) points of equal length, extremes kept."""
         if points < 1:
-            raise RefusedError(
-                f"points is {points}, it must be at least 1", field="points", limit="at least 1"
-            )
+            raise RefusedError("logbook.refused.points", field="points", points=points)
         with self.connected() as connection:
             _number(connection, run_id)
             rows = rows_of(connection, statements.SELECT_CURVE, (points, run_id))
         return tuple(CurvePoint(**row) for row in rows)
 
     def size_bytes(self) -> int:
-        """Return what the logbook takes on the disk, its log included and what was set aside left out."""
+        """Return the size of the logbook on the disk, its log included, damaged files left out."""
         sizes = [
             _size_bytes(self._path.with_name(self._path.name + companion))
             for companion in ("", "-wal", "-shm")
@@ -216,13 +216,11 @@ class LogbookReader:
                 )
             ) as connection:
                 if identify(connection, self._path) < len(MIGRATIONS):
-                    raise LogbookUnreadableError(
-                        f"{self._path} is not brought to the present version yet: start the daemon"
-                    )
+                    raise LogbookUnreadableError("logbook.file.not_migrated", file=self._path)
                 yield connection
         except sqlite3.Error as error:
             raise LogbookUnreadableError(
-                f"cannot read the logbook {self._path}: {error}. See that the daemon has begun it and that this user may read it"
+                "logbook.file.unreadable", file=self._path, problem=str(error)
             ) from error
 
 
@@ -241,9 +239,7 @@ def _number(connection: sqlite3.Connection, run_id: str) -> int:
         "SELECT number FROM runs WHERE id = ?", (plain_text(run_id),)
     ).fetchone()
     if row is None:
-        raise UnknownRunError(
-            f"there is no run {run_id!r} in the logbook: see the list of runs", field="run_id"
-        )
+        raise UnknownRunError("logbook.refused.no_run", field="run_id", run=repr(run_id))
     return int(row[0])
 
 

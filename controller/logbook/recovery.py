@@ -1,4 +1,4 @@
-"""What becomes of a run that an earlier process left unfinished."""
+"""Recovers the runs that an earlier process left unfinished."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ from controller.logbook.entries import Entry, Progress, StateChanged
 from controller.logbook.reader import RunRecord, RunSummary, read_record, unfinished_runs
 from controller.messages import Event, EventKind, RunState
 from controller.ports import Clock
+from controller.texts import text
 
 UNCERTAIN_S = 2.0
-"""Time whose charge may be missing after a crash, s: 1 s between checkpoints and 1 s for the newest one to reach the disk."""
+"""Time whose charge may be missing after a crash, s: 1 s between checkpoints, 1 s to reach the
+disk."""
 
 _UNCERTAIN = "uncertain_charge_coulombs"
 
@@ -29,14 +31,16 @@ def recover(
 ) -> Recovery:
     """Return what follows from the runs that have not ended.
 
-    :param has_newer_run: a newer run than those in the file has been begun, so none of them can be resumed.
+    The newest run becomes ``interrupted``, with the charge of its last checkpoint, and can be
+    resumed or stopped. Older ones are stopped.
 
-    The newest run becomes ``interrupted`` with the charge of its last checkpoint and can be resumed or stopped; any older
-    one is stopped. A run that was left ``running`` gets an uncertain charge of UNCERTAIN_S times the larger of its last and
-    its planned current: the supply may just have been turned up. The missing charge lies between 0 and that as long as the
-    relay dropped together with the process and the logbook did not complain before; while it cannot be written, charge is
-    missing from the time on that its health named then. ``checking``, ``paused`` and ``interrupted`` have the relay off and
-    add nothing: a change to ``running`` is written at once, within a few ms here.
+    A run that was ``running`` gets an uncertain charge: UNCERTAIN_S times the larger of its last
+    and its planned current, because the supply may just have been turned up. This bound holds if
+    the relay dropped with the process and the logbook could be written until then. If it could
+    not, charge is missing from the time that its health named. The other states have the relay off
+    and add nothing: a change to ``running`` is written within a few ms.
+
+    :param has_newer_run: a run newer than those in the file has begun; none can be resumed.
     """
     newest = connection.execute("SELECT max(number) FROM runs").fetchone()[0]
     entries: list[Entry] = []
@@ -45,7 +49,8 @@ def recover(
         is_resumable = run.number == newest and not has_newer_run
         record = read_record(connection, run)
         if is_resumable and run.state is RunState.INTERRUPTED:
-            interrupted = replace(record, summary=replace(run, message=_message(run, run.progress)))
+            message = _message(run, run.progress, "may_resume")
+            interrupted = replace(record, summary=replace(run, message=message))
             continue
         change = _change(record, clock, RunState.INTERRUPTED if is_resumable else RunState.STOPPED)
         entries += [change, _event(run, change)]
@@ -63,7 +68,7 @@ def recover(
 
 
 def _change(record: RunRecord, clock: Clock, state: RunState) -> StateChanged:
-    """Return the run's new state. Its checkpoint keeps the earlier process's moment."""
+    """Return the run's new state. Its checkpoint keeps the moment of the earlier process."""
     run, kept = record.summary, record.kept
     progress = run.progress
     missing_coulombs = 0.0
@@ -77,16 +82,16 @@ def _change(record: RunRecord, clock: Clock, state: RunState) -> StateChanged:
     )
     if kept is not None and _UNCERTAIN in kept:  # else the restorer says what is wrong with it
         kept = {**kept, _UNCERTAIN: kept[_UNCERTAIN] + missing_coulombs}
-    message = _message(run, progress)
-    if state is RunState.STOPPED:
-        message += "; a newer run was begun, so this one cannot be resumed"
+    message = _message(run, progress, "replaced" if state is RunState.STOPPED else "may_resume")
     return StateChanged(run.run_id, state, clock.utc_now(), progress, None, message, kept)
 
 
-def _message(run: RunSummary, progress: Progress) -> str:
-    return (
-        f"the controller ended while the run was {run.state}: {progress.charge_coulombs:.1f} C are counted, "
-        f"up to {progress.uncertain_charge_coulombs:.1f} C may be missing"
+def _message(run: RunSummary, progress: Progress, case: str) -> str:
+    return text(
+        f"logbook.ended.{case}",
+        state=run.state.value,
+        charge_coulombs=progress.charge_coulombs,
+        uncertain_coulombs=progress.uncertain_charge_coulombs,
     )
 
 

@@ -1,4 +1,4 @@
-"""The logbook's file: how it is laid out, opened, checked, brought to the present version, or set aside when damaged."""
+"""The logbook file: its layout, and how it is opened, checked, converted and renamed."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ from pathlib import Path
 from controller.errors import BiteclockError, RefusedError
 
 APPLICATION_ID = 0x62636C6B
-"""Marks the file as ours in its header, so that no other program's database is written into. ASCII "bclk"."""
+"""Marks the file as a logbook in its header: no other program's database is written to. It is
+ASCII for "bclk"."""
 
 PAGE_BYTES = 1024
 """Small pages: each second of a run rewrites a page of progress and two of its checkpoint. Measured
@@ -22,8 +23,8 @@ on ext4: 9 MB written per run hour and 25 MB of file system blocks. Before the c
 _SAMPLES = """run, elapsed_s, on_time_ms / 1e3 AS on_time_s, current_ua / 1e6 AS current_a, voltage_uv / 1e6 AS voltage_v,
     charge_mc / 1e3 AS charge_coulombs, depth_nm / 1e6 AS depth_mm, bath_mdegc / 1e3 AS bath_degc"""
 
-# In means and raws, numbers are whole thousandths and millionths: half the bytes of floating point, and finer than the
-# chip. The views give the units of everything else.
+# In means and raws, numbers are whole thousandths and millionths: half the bytes of floating
+# point, and finer than the chip resolves. The views convert them to the units of all else.
 _VERSION_1 = """
 CREATE TABLE boots (number INTEGER PRIMARY KEY, boot_id TEXT NOT NULL UNIQUE) STRICT;
 
@@ -163,11 +164,11 @@ MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
 
 
 class LogbookDamagedError(BiteclockError, OSError):
-    """The file is no sound database. The message says what the check found."""
+    """The file is damaged. The message says what the check found."""
 
 
 def is_damage(error: BaseException) -> bool:
-    """Return True when the file was found to be damaged or no database."""
+    """Return whether the file is damaged or is not a database."""
     if isinstance(error, LogbookDamagedError):
         return True
     code = getattr(error, "sqlite_errorcode", None)
@@ -175,12 +176,12 @@ def is_damage(error: BaseException) -> bool:
 
 
 def connect(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
-    """Return a connection to the file at ``path``, begun for its owner alone when there is none.
+    """Return a connection to the file at ``path``. A new file belongs to its owner alone.
 
-    Raises: OSError or sqlite3.Error when that cannot be.
+    Raises: OSError or sqlite3.Error.
     """
     with contextlib.suppress(FileExistsError):
-        # Only a new file: closing a second descriptor of a used one would drop SQLite's locks on it.
+        # Only a new file: closing a second descriptor would drop SQLite's locks on a used one.
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
     return sqlite3.connect(
         path, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False
@@ -190,28 +191,22 @@ def connect(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
 def identify(connection: sqlite3.Connection, path: Path, newest: int = len(MIGRATIONS)) -> int:
     """Return the version of the file, 0 when it is new, without changing it.
 
-    Raises: RefusedError when it is of a newer version or another program's.
+    Raises: RefusedError for a file of a newer version or of another program.
     """
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     mark = int(connection.execute("PRAGMA application_id").fetchone()[0])
     is_empty = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0
     if mark != APPLICATION_ID and not (is_empty and mark == 0 and version == 0):
-        raise RefusedError(
-            f"{path} is another program's database: give the logbook another path in [logbook] of the configuration",
-            field="logbook.path",
-        )
+        raise RefusedError("logbook.file.other_program", field="logbook.path", file=path)
     if version > newest:
         raise RefusedError(
-            f"{path} is of version {version} and this program knows versions up to {newest}: "
-            "update the program, or move the file away to begin a new logbook",
-            field="logbook.path",
-            limit=f"version {newest}",
+            "logbook.file.newer", field="logbook.path", file=path, version=version, newest=newest
         )
     return version
 
 
 def check(connection: sqlite3.Connection, should_stop: Callable[[], bool]) -> None:
-    """Read the whole file and look for damage; give up with sqlite3.OperationalError when ``should_stop`` says so.
+    """Read the whole file and look for damage, until ``should_stop`` (sqlite3.OperationalError).
 
     Raises: LogbookDamagedError.
     """
@@ -221,23 +216,21 @@ def check(connection: sqlite3.Connection, should_stop: Callable[[], bool]) -> No
     finally:
         connection.set_progress_handler(None, 0)
     if findings != ["ok"]:
-        raise LogbookDamagedError("; ".join(findings))
+        raise LogbookDamagedError("logbook.file.check_found", findings="; ".join(findings))
 
 
 def migrate(
     connection: sqlite3.Connection, version: int, migrations: Sequence[str] = MIGRATIONS
 ) -> None:
-    """Set the file up for writing and bring it from ``version`` to the newest one, each step whole or not at all.
+    """Set the file up for writing and convert it from ``version``, each step whole or not at all.
 
-    Raises: RefusedError when the file system cannot keep it, sqlite3.Error when a step fails; the steps before it stay.
+    Raises: RefusedError when the file system cannot hold it, sqlite3.Error when a step fails; the
+        steps before it stay.
     """
     connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
-        raise RefusedError(
-            f"the logbook's place keeps no write-ahead log (journal mode {mode}): put it on the machine's own card or disk",
-            field="logbook.path",
-        )
+        raise RefusedError("logbook.file.no_write_ahead_log", field="logbook.path", mode=str(mode))
     for pragma in (
         "synchronous = FULL",
         "foreign_keys = ON",

@@ -1,4 +1,4 @@
-"""The logbook's hand on the file: one batch of entries, one transaction. Used by one thread at a time."""
+"""Writes to the logbook file: one batch, one transaction. Used by one thread at a time."""
 
 from __future__ import annotations
 
@@ -29,10 +29,11 @@ from controller.logbook.entries import (
 )
 from controller.logbook.values import finite, finite_or_none, json_text, plain_text, utc_text, whole
 from controller.messages import Event
+from controller.texts import Message
 
 
 def _is_about_the_file(error: Exception) -> bool:
-    """Return True when the disk or the file failed and not the entry: such a batch is worth another try."""
+    """Return whether the disk or the file failed, not the entry: the batch is tried again."""
     if isinstance(error, sqlite3.OperationalError | sqlite3.InternalError | OSError | MemoryError):
         return True
     return schema.is_damage(error)
@@ -53,8 +54,9 @@ def open_store(
     :param should_stop: asked during the check.
     :param should_check: read the whole file for damage, which may take long.
     :param busy_timeout_s: how long to wait for another program that writes to the file.
-    Raises: RefusedError when the file must be left alone, LogbookDamagedError or sqlite3.DatabaseError (``is_damage``)
-    when it is damaged, OSError or sqlite3.Error when the disk does not allow it.
+    Raises: RefusedError when the file must not be touched, LogbookDamagedError or
+        sqlite3.DatabaseError (``is_damage``) when it is damaged, OSError or sqlite3.Error when the
+        disk refuses.
     """
     claim = _claim(path)
     try:
@@ -74,7 +76,7 @@ def open_store(
 
 
 def _claim(path: Path) -> int:
-    """Return the descriptor of a lock file that the kernel frees when the process ends, however it ends."""
+    """Return the descriptor of a lock file, which the kernel frees when the process ends."""
     claim = os.open(
         path.with_name(path.name + "-lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600
     )
@@ -82,11 +84,16 @@ def _claim(path: Path) -> int:
         fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         os.close(claim)
-        raise RefusedError(
-            f"another biteclock keeps its logbook in {path}: stop that one, or give this one another path",
-            field="logbook.path",
-        ) from None
+        raise RefusedError("logbook.file.in_use", field="logbook.path", file=path) from None
     return claim
+
+
+def _refused(entry: Entry, error: Exception) -> Message:
+    kind, problem = type(entry).__name__, str(error)
+    if entry.run_id is None:
+        return Message("logbook.lost.refused_rig", {"kind": kind, "problem": problem})
+    values = {"kind": kind, "run": entry.run_id, "problem": problem}
+    return Message("logbook.lost.refused", values)
 
 
 class Store:
@@ -99,13 +106,14 @@ class Store:
         self._boot: int | None = None
         self._last_asked: tuple[str, int] | None = None
 
-    def write(self, batch: Iterable[Entry]) -> list[str]:
-        """Write the batch as one transaction that is on the disk when this returns; return a note on each refused entry.
+    def write(self, batch: Iterable[Entry]) -> list[Message]:
+        """Write the batch as one transaction, on the disk when this returns.
 
-        Refused are entries that can never be kept: numbers that are none, text that is none, runs that are not known.
-        Raises: sqlite3.Error or OSError when the file cannot be written; then nothing of the batch was.
+        Returns why for each refused entry: one that can never be kept, such as NaN or an unknown
+        run.
+        Raises: sqlite3.Error or OSError when the file cannot be written; then nothing was.
         """
-        notes: list[str] = []
+        notes: list[Message] = []
         try:
             self.connection.execute("BEGIN IMMEDIATE")
             for entry in batch:
@@ -114,7 +122,7 @@ class Store:
                 except Exception as error:
                     if _is_about_the_file(error):
                         raise
-                    notes.append(f"{type(entry).__name__} of run {entry.run_id}: {error}")
+                    notes.append(_refused(entry, error))
             self.connection.execute("COMMIT")
         except BaseException:
             self._boot = None
@@ -131,7 +139,7 @@ class Store:
         )
 
     def close(self) -> None:
-        """Let go of the file and of the claim."""
+        """Close the file and give up the claim."""
         try:
             self.connection.close()
         finally:
@@ -158,7 +166,7 @@ class Store:
             self._write_raws(entry)
 
     def _write_run(self, run: RunBegan) -> None:
-        """Write the run, also when its plan or settings cannot be kept: what follows hangs on it."""
+        """Write the run, even when its plan or settings cannot be kept: all else refers to it."""
         papers: dict[str, int] = {}
         refused: ValueError | TypeError | None = None
         for name, paper in (("plan", run.plan), ("settings", run.settings)):
@@ -199,7 +207,7 @@ class Store:
         self._write_kept(number, change.kept)
 
     def _write_kept(self, number: int, kept: Mapping[str, Any] | None) -> None:
-        """Write a run's checkpoint. An older one never stays beside newer progress."""
+        """Write a run's checkpoint. An older one never remains beside newer progress."""
         self.connection.execute(statements.DROP_CHECKPOINT, (number,))
         if kept is not None:
             self.connection.execute(statements.KEEP_CHECKPOINT, (number, json_text(kept)))
@@ -278,7 +286,7 @@ class Store:
             return self._last_asked[1]
         row = self.connection.execute("SELECT number FROM runs WHERE id = ?", (run_id,)).fetchone()
         if row is None:
-            raise RefusedError("the logbook knows no such run", field="run_id")
+            raise RefusedError("logbook.refused.no_run", field="run_id", run=repr(run_id))
         self._last_asked = run_id, int(row[0])
         return self._last_asked[1]
 
@@ -294,7 +302,7 @@ class Store:
         return self._boot
 
     def _paper(self, body: str) -> int:
-        """Return the number of a text that is kept once, however many runs share it."""
+        """Return the number of a text, which is kept once for all runs that share it."""
         digest = hashlib.sha256(body.encode()).digest()
         self.connection.execute(
             "INSERT INTO papers (digest, body) VALUES (?, ?) ON CONFLICT DO NOTHING", (digest, body)

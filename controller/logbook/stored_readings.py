@@ -1,4 +1,4 @@
-"""Gauge readings and weighings as they stand in the file."""
+"""Gauge readings and weighings as the file holds them."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ FROM readings d JOIN runs r ON r.number = d.run
 
 
 def readings_of_run(connection: sqlite3.Connection, run_id: str) -> tuple[ReadingTaken, ...]:
-    """Return everything that was read on a run, oldest first, replaced and withdrawn ones too."""
+    """Return all readings of a run, oldest first, replaced and withdrawn ones too."""
     return _readings(connection, "WHERE r.id = ? ORDER BY d.number", run_id)
 
 
 def readings_of_bath(connection: sqlite3.Connection, name: str) -> tuple[ReadingTaken, ...]:
-    """Return everything that was read on the runs of a bath, oldest first, replaced and withdrawn ones too."""
+    """Return all readings of the runs of a bath, oldest first, replaced ones too."""
     return _readings(connection, "WHERE r.bath = ? ORDER BY d.number", name)
 
 
 def standing(readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
-    """Return the readings that still stand: neither withdrawn nor replaced by a correction."""
+    """Return the valid readings: neither withdrawn nor replaced by a correction."""
     replaced = {reading.replaces for reading in readings if reading.replaces is not None}
     return tuple(
         r for r in readings if r.reading_id not in replaced and r.kind is not ReadingKind.WITHDRAWN
@@ -39,7 +39,7 @@ def standing(readings: Sequence[ReadingTaken]) -> tuple[ReadingTaken, ...]:
 
 
 def readings_that_stand(readings: Sequence[ReadingTaken]) -> tuple[Reading, ...]:
-    """Return what the standing ones among the readings of a run say, oldest first."""
+    """Return the valid ones among the readings of a run, oldest first."""
     return tuple(reading_of(taken.kind, taken.body) for taken in standing(readings))
 
 
@@ -49,7 +49,7 @@ def kind_of(reading: Reading) -> ReadingKind:
 
 
 def body_of(reading: Reading) -> dict[str, Any]:
-    """Return the body under which a reading is kept: JSON values, units in the keys."""
+    """Return the JSON values under which a reading is kept, units in the keys."""
     body = asdict(reading)
     if isinstance(reading, GaugeReading):
         body["spots_mm"] = list(reading.spots_mm)
@@ -57,14 +57,16 @@ def body_of(reading: Reading) -> dict[str, Any]:
 
 
 def reading_of(kind: ReadingKind, body: Mapping[str, Any]) -> Reading:
-    """Return the reading in a body. Raises: RefusedError when it holds no reading."""
+    """Return the reading in a body. Raises: RefusedError for other values."""
     try:
         if kind is ReadingKind.WEIGHING:
             return Weighing(**body)
         spots = tuple(float(spot) for spot in body["spots_mm"])
         return GaugeReading(**{**body, "spots_mm": spots})
     except (TypeError, KeyError, ValueError) as error:
-        raise RefusedError(f"this is no {kind.value} reading: {error}", field="reading") from error
+        raise RefusedError(
+            "logbook.refused.not_a_reading", field="reading", kind=kind.value, problem=str(error)
+        ) from error
 
 
 def _readings(connection: sqlite3.Connection, where: str, value: str) -> tuple[ReadingTaken, ...]:

@@ -1,4 +1,7 @@
-"""Numbers, texts and times as the logbook's file holds them. What cannot be held raises ValueError or TypeError."""
+"""Numbers, texts and times as the logbook file holds them.
+
+What cannot be held raises ValueError or TypeError.
+"""
 
 from __future__ import annotations
 
@@ -9,23 +12,25 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from controller.texts import text
 
-def plain_text(text: str) -> str:
-    """Return the text with question marks for what is no character (a lone surrogate): a record must not fail on it."""
-    return text.encode(errors="replace").decode()
+
+def plain_text(given: str) -> str:
+    """Return the text with question marks for lone surrogates, which UTF-8 cannot hold."""
+    return given.encode(errors="replace").decode()
 
 
 def utc_text(at_utc: datetime) -> str:
     """Return the ISO 8601 text of a timezone-aware time, in UTC with milliseconds."""
     if at_utc.tzinfo is None:
-        raise ValueError(f"{at_utc.isoformat()} has no timezone")
+        raise ValueError(text("logbook.refused.no_timezone", time=at_utc.isoformat()))
     return at_utc.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def finite(value: float) -> float:
     """Return the number if it is one. SQLite would keep NaN as NULL."""
     if not math.isfinite(value):
-        raise ValueError(f"{value} is no number that can be kept")
+        raise ValueError(text("logbook.refused.not_finite", value=value))
     return float(value)
 
 

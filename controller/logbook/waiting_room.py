@@ -1,4 +1,7 @@
-"""What waits to be written: bounded, state before samples, newest checkpoint only. No lock: the logbook holds one."""
+"""The queue of entries that wait to be written. It is bounded.
+
+State goes before samples, and only the newest checkpoint waits. It has no lock; the logbook has.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +33,7 @@ MAX_RAWS = 4000
 
 
 @dataclass(slots=True)
-class _RunNews:
+class _RunEntries:
     began: RunBegan | None = None
     state: StateChanged | None = None
     checkpoint: Checkpoint | None = None
@@ -40,15 +43,15 @@ class _RunNews:
 
 
 def is_urgent(entry: Entry) -> bool:
-    """Return True for what is written at once: runs, states, checkpoints, events."""
+    """Return whether an entry is written at once: all but means and raw samples."""
     return not isinstance(entry, Mean | RawSamples)
 
 
 class WaitingRoom:
     """Entries on their way to the disk.
 
-    Of each run only the newest state and the newest checkpoint wait, so that neither can be crowded out; events, means
-    and raw samples have room of their own each.
+    Of each run only the newest state and the newest checkpoint wait, so nothing can crowd them
+    out. Events, means and raw samples each have their own room.
     """
 
     def __init__(
@@ -62,14 +65,14 @@ class WaitingRoom:
         self._max_events = max_events
         self._max_means = max_means
         self._max_raws = max_raws
-        self._runs: dict[str, _RunNews] = {}
+        self._runs: dict[str, _RunEntries] = {}
         self._events: deque[Event | BathSaved | ReadingTaken] = deque()
         self._means: deque[Mean] = deque()
         self._raws: deque[RawSamples] = deque()
         self._raw_count = 0
 
     def put(self, entry: Entry) -> int:
-        """Take an entry; return how many rows had to be refused for want of room (0 when it was taken)."""
+        """Take an entry; return how many rows were refused without room (0 when it was taken)."""
         if isinstance(entry, RunBegan | StateChanged | Checkpoint):
             return self._put_run(entry)
         if isinstance(entry, Event | BathSaved | ReadingTaken):
@@ -88,32 +91,34 @@ class WaitingRoom:
         return 0
 
     def _put_run(self, entry: RunBegan | StateChanged | Checkpoint) -> int:
-        news = self._runs.get(entry.run_id)
-        if news is None:
+        waiting = self._runs.get(entry.run_id)
+        if waiting is None:
             if len(self._runs) >= self._max_runs:
                 return 1
-            news = self._runs[entry.run_id] = _RunNews()
+            waiting = self._runs[entry.run_id] = _RunEntries()
         if isinstance(entry, RunBegan):
-            news.began = entry
+            waiting.began = entry
         elif isinstance(entry, StateChanged):
-            news.state = entry
-            news.checkpoint = None
+            waiting.state = entry
+            waiting.checkpoint = None
         else:
-            news.checkpoint = entry
+            waiting.checkpoint = entry
         return 0
 
     @property
     def has_urgent(self) -> bool:
-        """True when something waits that is written at once."""
+        """Whether something waits that is written at once."""
         return bool(self._runs or self._events)
 
     def __len__(self) -> int:
-        news = sum(len(news.entries()) for news in self._runs.values())
-        return news + len(self._events) + len(self._means) + self._raw_count
+        of_runs = sum(len(waiting.entries()) for waiting in self._runs.values())
+        return of_runs + len(self._events) + len(self._means) + self._raw_count
 
     def take_urgent(self) -> list[Entry]:
-        """Return and forget runs, states, checkpoints, events, baths and readings, in the order in which they must be written."""
-        entries: list[Entry] = [entry for news in self._runs.values() for entry in news.entries()]
+        """Return and forget everything but samples, in the order in which it must be written."""
+        entries: list[Entry] = [
+            entry for waiting in self._runs.values() for entry in waiting.entries()
+        ]
         entries += self._events
         self._runs = {}
         self._events = deque()

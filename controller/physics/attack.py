@@ -1,21 +1,26 @@
-"""Chemical attack with the current off and the plate still in the bath: adds to the upper bound of the depth only. Pure."""
+"""Chemical attack while the plate is in the bath without current.
+
+It widens the upper bound of the depth and nothing else. Pure.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 UPPER_FACTOR = 4.0
-"""The metal's rate is a guess within a factor of four until a weighed coupon says better. Source: common practice, no source."""
+"""The metal's rate is a guess within a factor of four, until a coupon is weighed. Source: common
+practice, no source."""
 
 
 @dataclass(slots=True)
 class Soak:
-    """Off-time in the bath.
+    """Time in the bath without current.
 
     :param rate_um_per_min: guessed attack without current, see faraday.Metal.
-    :param total_s: off-time in the bath so far, without the present one.
-    :param since_s: monotonic time since when the plate hangs there without current, or None when it is out or etching.
-    :param is_known: False when there is more of it: the controller was away, nobody knows how long.
+    :param total_s: earlier stays, the present one left out.
+    :param since_s: monotonic time at which the present stay began, or None when the plate is out
+        or etching.
+    :param is_known: False when the plate was there longer, for a time that nobody knows.
     """
 
     rate_um_per_min: float
@@ -24,20 +29,20 @@ class Soak:
     is_known: bool = True
 
     def begin(self, now_s: float) -> None:
-        """The current is off: until a person says that the plate is out, it is taken to hang in the bath."""
+        """Begin a stay: the current is off, and nobody has reported that the plate is out."""
         if self.since_s is None:
             self.since_s = now_s
 
     def end(self, now_s: float) -> None:
-        """The plate is out, or the current is on again."""
+        """End the stay: the plate is out, or the current is on again."""
         if self.since_s is not None:
             self.total_s += now_s - self.since_s
             self.since_s = None
 
     def seconds(self, now_s: float) -> float:
-        """Return the off-time in the bath up to now, s."""
+        """Return the time in the bath without current up to now, s."""
         return self.total_s + (0.0 if self.since_s is None else now_s - self.since_s)
 
     def upper_mm(self, now_s: float) -> float:
-        """Return what the bath may have taken without current at the most, mm."""
+        """Return the most that the bath may have taken without current, mm."""
         return UPPER_FACTOR * self.rate_um_per_min / 1000.0 * self.seconds(now_s) / 60.0

@@ -1,7 +1,8 @@
-"""Coulomb counter: the trapezoid over time-stamped samples. Pure; the loop's period is never assumed.
+"""Coulomb counter: integrates time-stamped samples by the trapezoid rule. Pure.
 
-The sensor averages over each conversion, so between two samples with no current the trapezoid gives the true charge
-whatever the ripple; only the stamps' jitter at the two ends remains (measured in tests/rehearsal/test_rig.py).
+It never assumes the loop's period. The sensor averages over each conversion, so the ripple of the
+supply cancels out. From no current to no current only the jitter of the two end stamps remains
+(measured in tests/rehearsal/test_rig.py).
 """
 
 from __future__ import annotations
@@ -10,15 +11,18 @@ from dataclasses import dataclass
 
 from controller.errors import BiteclockError
 from controller.messages import Sample
+from controller.texts import text
 
 
 class ChargeGapError(BiteclockError):
-    """Two samples lie too far apart to integrate between them. The gap has been booked as uncertain."""
+    """Two samples are too far apart to integrate. The gap's charge counts as uncertain."""
 
     def __init__(self, gap_s: float, max_gap_s: float, missing_coulombs: float) -> None:
         super().__init__(
-            f"no sample for {gap_s:.2f} s, the largest gap is {max_gap_s:.2f} s: "
-            f"between 0 and {missing_coulombs:.1f} C are not counted"
+            "physics.charge.gap",
+            gap_s=gap_s,
+            max_gap_s=max_gap_s,
+            missing_coulombs=missing_coulombs,
         )
         self.gap_s = gap_s
 
@@ -28,12 +32,12 @@ class CoulombCounter:
     """Charge of one run in C.
 
     :param max_gap_s: longest time between samples that is integrated.
-    :param bound_a: current that the run cannot have exceeded unseen (its over-current limit): bounds a gap's charge.
-    :param sure_a: from this reading on parts of the current may lie beyond the sensor's range, which cuts them off.
-    :param most_a: what the supply can drive at all: bounds the charge there.
+    :param bound_a: over-current limit of the run: bounds the charge of a gap.
+    :param sure_a: from this reading on, peaks of the current may be beyond the sensor's range.
+    :param most_a: the most that the supply can drive: bounds the charge beyond the range.
     :param charge_coulombs: counted so far.
-    :param uncertain_coulombs: between 0 and this much more may have flowed uncounted; of a current against the etch that went
-        beyond the sensor's range, as much backwards.
+    :param uncertain_coulombs: between 0 and this much more may have flowed uncounted. A reverse
+        current beyond the range may have taken as much back.
     """
 
     max_gap_s: float
@@ -47,31 +51,32 @@ class CoulombCounter:
     _is_beyond: bool = False
 
     def anchor(self, sample: Sample) -> None:
-        """Begin a stretch at the last sample before the relay turns on."""
+        """Begin to count, from the last sample before the relay turns on."""
         self._last = sample
         self._unsure_from_s = sample.taken_at_s
         self._is_beyond = False
 
     def close(self) -> None:
-        """End the stretch: the next sample must be anchored first."""
+        """Stop counting; ``anchor`` begins again."""
         self._last = None
 
     @property
     def is_counting(self) -> bool:
-        """Return whether a stretch is open."""
+        """Return whether samples are being counted."""
         return self._last is not None
 
     def add(self, sample: Sample) -> None:
         """Integrate up to an averaged sample.
 
-        Raises: ChargeGapError after a gap; ValueError when no stretch is open or time did not move forward.
+        Raises: ChargeGapError after a gap; ValueError without an anchor or when the time did not
+            move forward.
         """
         last = self._last
         if last is None:
-            raise ValueError("no stretch is open: anchor the counter before the relay turns on")
+            raise ValueError(text("physics.charge.not_anchored"))
         gap_s = sample.taken_at_s - last.taken_at_s
         if not gap_s > 0.0:
-            raise ValueError(f"sample times must move forward, they moved by {gap_s:.6f} s")
+            raise ValueError(text("physics.charge.time_backwards", gap_s=gap_s))
         is_beyond = sample.saturated or abs(sample.current_a) >= self.sure_a
         if is_beyond:
             self._is_beyond = True
@@ -85,16 +90,16 @@ class CoulombCounter:
         self.charge_coulombs += 0.5 * (last.current_a + sample.current_a) * gap_s
 
     def look(self, sample: Sample) -> None:
-        """Take note of a quick look, which is not added: that it comes near the end of the sensor's range.
+        """Note whether a quick look is near the end of the sensor's range. It is not integrated.
 
-        The readings inside a conversion clip one by one. So not only the conversion that shows it lacks charge: the one before
-        and the one after may hold the beginning and the end. All three are booked as uncertain, at most_a.
+        The readings inside a conversion clip one by one. The peak may have begun in the conversion
+        before and may end in the one after, so all three count as uncertain, at ``most_a``.
         """
         if sample.saturated or abs(sample.current_a) >= self.sure_a:
             self._is_beyond = True
 
     def _book(self, time_s: float) -> float:
-        """Book the time in s since the last sample, with what is unsure before it; return the C that may be missing."""
+        """Count the s since the last sample as uncertain; return the C that may be missing."""
         bound_a = self.bound_a
         if self._is_beyond and self._last is not None:
             bound_a = self.most_a
@@ -104,7 +109,7 @@ class CoulombCounter:
         return missing_coulombs
 
     def give_up(self, age_s: float) -> None:
-        """End the stretch with the current unseen for age_s: book that time as a gap. Does nothing when closed."""
+        """Stop counting after ``age_s`` without a sample, which count as a gap."""
         if self.is_counting:
             self._book(max(0.0, age_s))
             self.close()

@@ -1,8 +1,9 @@
-"""How deep, and how sure: what is believed about bite factor and etch factor, turned into a table charge -> depth. Pure.
+"""How deep and how sure: turns the belief about both factors into a table charge -> depth. Pure.
 
-ln(bite factor) is normal with one standard deviation from bath to bath and one from run to run; ln(etch factor) is normal;
-errors of area and shunt act like the bite factor and share its budget (standard deviations add in squares). The etch
-factor is carried as a set of equally likely values, the bite factor given each of them as a normal.
+ln(bite factor) is normal, with one standard deviation from bath to bath and one from run to run.
+ln(etch factor) is normal. Errors of area and shunt act like the bite factor: standard deviations
+add in squares. The etch factor is a set of equally likely values; for each of them, the logarithm
+of the bite factor is a normal.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ HIGH_SHARE = 0.975
 """The interval shown is the central 95 %."""
 
 _ETCH_FACTORS = 15
-"""Values that stand for the etch factor's distribution; 15 put the interval's ends within 1 % of 101 (tests/physics/test_estimate.py)."""
+"""Values that represent the etch factor's distribution. With 15, the ends of the interval are
+within 1 % of those with 101 (tests/physics/test_estimate.py)."""
 _TABLE_STEPS = 60
 _BISECTIONS = 32
 _NORMAL = NormalDist()
@@ -28,7 +30,7 @@ _NORMAL = NormalDist()
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """One possible etch factor, its weight, and what is then believed about ln(effective bite factor)."""
+    """A possible etch factor, its weight, and ln(effective bite factor) if it is the true one."""
 
     etch_factor: float
     weight: float
@@ -56,13 +58,16 @@ class Belief:
         return math.exp(sum(c.weight * c.mean_ln for c in self.components))
 
     def low_bite_factor(self) -> float:
-        """Return the bite factor that is undercut with a chance of 2.5 %: sets the ceiling on charge."""
+        """Return the 2.5 % point of the bite factor, which sets the ceiling on charge."""
         return math.exp(
             _quantile([(c.mean_ln, c.sd_ln, c.weight) for c in self.components], LOW_SHARE)
         )
 
     def etch_factor_range(self) -> tuple[float, float]:
-        """Return the etch factor's 10 % and 90 % points: lost lines are judged at the low one, too deep at the high one."""
+        """Return the etch factor's 10 % and 90 % points.
+
+        Lost lines are judged at the low one, too deep at the high one.
+        """
         reached, low, high = 0.0, self.components[0].etch_factor, self.components[-1].etch_factor
         for component in self.components:
             if reached < 0.1:
@@ -74,7 +79,7 @@ class Belief:
 
 
 def prior_belief(metal: Metal, area_sd: float, shunt_sd: float) -> Belief:
-    """Return what is believed before any gauge reading.
+    """Return the belief before any gauge reading.
 
     :param area_sd: standard deviation of ln(open area).
     :param shunt_sd: standard deviation of ln(shunt resistance).
@@ -89,7 +94,7 @@ def prior_belief(metal: Metal, area_sd: float, shunt_sd: float) -> Belief:
 
 
 def _standard_steps(count: int) -> list[float]:
-    """Return that many equally likely values for a standard normal variable, scaled to its variance of 1."""
+    """Return equally likely values of a standard normal variable, scaled to a variance of 1."""
     steps = [_NORMAL.inv_cdf((i + 0.5) / count) for i in range(count)]
     spread = math.sqrt(sum(step * step for step in steps) / count)
     return [step / spread for step in steps]
@@ -113,7 +118,7 @@ class DepthTable:
     high: tuple[tuple[float, float], ...]
 
     def at(self, charge_coulombs: float, uncertain_coulombs: float = 0.0) -> DepthEstimate:
-        """Return the depth after a counted charge; charge that may be missing widens the upper bound only."""
+        """Return the depth after a counted charge. Missing charge widens the upper bound only."""
         return DepthEstimate(
             _depth_mm(self.best, charge_coulombs),
             _depth_mm(self.low, charge_coulombs),
@@ -130,7 +135,10 @@ class DepthTable:
 
 
 def _depth_mm(row: tuple[tuple[float, float], ...], charge_coulombs: float) -> float:
-    """Return the depth at a charge; beyond the row its last step goes on in a straight line, which errs to the deep side."""
+    """Return the depth at a charge.
+
+    Beyond the row, its last step is extended in a straight line, which errs to the deep side.
+    """
     (q0, d0), (q1, d1) = row[-2:]
     if charge_coulombs > q1:
         return d1 + (d1 - d0) * (charge_coulombs - q1) / (q1 - q0)
@@ -148,7 +156,7 @@ def depth_table(
     per_coulomb = mm3_per_coulomb * belief.best_bite_factor
     best = tuple((volume / per_coulomb, depth) for depth, volume in best_relief.pairs)
     most_coulombs = best[-1][0]
-    # The bounds must reach the charge at the end of the best row: the upper one needs depths beyond it.
+    # The bounds must reach the charge at the end of the best row. The upper one needs more depth.
     bound_mm = deepest_mm
     while True:
         reliefs = [
@@ -164,9 +172,9 @@ def depth_table(
 def _bound_row(
     belief: Belief, reliefs: Sequence[ReliefTable], mm3_per_coulomb: float, share: float
 ) -> tuple[tuple[float, float], ...]:
-    """Return pairs (charge, depth) where the depth is deeper than the truth with a chance of ``share``.
+    """Return pairs (charge, depth) with a depth that exceeds the truth with a chance of ``share``.
 
-    P(depth <= d | Q) = sum_i w_i Phi((ln V_i(d) - ln(k Q) - m_i) / s_i), and ln Q solves it for the share.
+    P(depth <= d | Q) = sum_i w_i Phi((ln V_i(d) - ln(k Q) - m_i) / s_i) is solved for ln Q.
     """
     row = [(0.0, 0.0)]
     for j in range(1, len(reliefs[0].pairs)):
@@ -180,7 +188,7 @@ def _bound_row(
 
 
 def _quantile(mixture: Sequence[tuple[float, float, float]], share: float) -> float:
-    """Return x with sum of weight * Phi((x - mean) / sd) = share, for triples (mean, sd, weight)."""
+    """Return x with sum(weight * Phi((x - mean) / sd)) = share, for triples (mean, sd, weight)."""
     low = min(mean - 6.0 * sd for mean, sd, _ in mixture)
     high = max(mean + 6.0 * sd for mean, sd, _ in mixture)
     for _ in range(_BISECTIONS):

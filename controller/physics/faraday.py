@@ -1,7 +1,10 @@
-"""Metals, and Faraday's law: charge <-> mass and volume removed. Pure.
+"""Metals, and Faraday's law: charge to mass and volume removed, and back. Pure.
 
-Equivalent weights by ASTM G102, EW = 1 / sum(n_i f_i / W_i). Atomic weights W in g/mol: IUPAC standard atomic weights
-(abridged), as carried by the periodictable package.
+Equivalent weights by ASTM G102, EW = 1 / sum(n_i f_i / W_i). Atomic weights W in g/mol: IUPAC
+standard atomic weights (abridged), as in the periodictable package.
+
+``METALS`` is the one place that names a metal. Everything else reads its name, title, figures and
+reasons there, so a new metal needs this file and its tests.
 """
 
 from __future__ import annotations
@@ -10,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from controller.errors import RefusedError
+from controller.texts import text
 from controller.units import FARADAY_COULOMBS_PER_MOL, MM3_PER_CM3, positive
 
 ATOMIC_WEIGHT_G_PER_MOL: Mapping[str, float] = {
@@ -40,18 +44,24 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Metal:
-    """A sheet metal and what is known beforehand about etching it.
+    """A sheet metal, and what is known about etching it before any reading.
 
     :param name: lower case with hyphens.
+    :param title: name for a person.
     :param density_source: where the density comes from.
-    :param other_densities_g_per_cm3: other published densities, each with its source: depth changes by the same share.
-    :param bath_sd: standard deviation of ln(bite factor) from bath to bath. Source: common practice, no source.
-    :param run_sd: standard deviation of ln(bite factor) from run to run in one bath. Source: as above.
-    :param etch_factor: median of depth over undercut per side; its logarithm has ``etch_factor_sd``. Source: as above;
-        photo-etching figures of 1.5 to 3.5 come from spray etching and do not transfer.
-    :param soak_um_per_min: attack by the bath without current, a guess within a factor of four. Source: common practice,
-        no source; copper is autocatalytic.
-    :param not_in_nitric_because: None when the metal belongs into a dilute nitric bath, else the reason why not.
+    :param bath_sd: standard deviation of ln(bite factor) from bath to bath. Source: common
+        practice, no source.
+    :param run_sd: standard deviation of ln(bite factor) from run to run in one bath. Source: as
+        above.
+    :param etch_factor: median of depth over undercut per side; its logarithm has
+        ``etch_factor_sd``. Source: as above. Photo-etching figures of 1.5 to 3.5 come from spray
+        etching and do not apply here.
+    :param soak_um_per_min: attack by the bath without current, a guess within a factor of four.
+        Source: common practice, no source. Copper is autocatalytic.
+    :param not_in_nitric_because: why the metal must not be etched in dilute nitric acid, in whole
+        sentences for a person, or None where it may.
+    :param other_densities_g_per_cm3: other published densities, each with its source. The depth
+        changes by the same share.
     """
 
     name: str
@@ -87,7 +97,8 @@ class Metal:
 
 _SILVER_SD = (0.10, 0.05)
 _COPPER_SD = (0.15, 0.07)
-"""Standard deviations of ln(bite factor), bath to bath and run to run. Source: common practice, no source."""
+"""Standard deviations of ln(bite factor), bath to bath and run to run. Source: common practice, no
+source."""
 
 _SEE_SHEETS = "Read the safety data sheets of the metal and of the acid first."
 
@@ -100,9 +111,7 @@ _ALL = (
         "handbook value as in periodictable and mendeleev",
         *_SILVER_SD,
         soak_um_per_min=0.05,
-        other_densities_g_per_cm3=(
-            (10.49, "common handbook value for fine silver, read in a secondary source"),
-        ),
+        other_densities_g_per_cm3=((10.49, "common handbook value, read in a secondary source"),),
     ),
     Metal(
         "sterling-silver",
@@ -154,14 +163,13 @@ _ALL = (
     Metal(
         "bronze",
         "phosphor bronze 5 % tin, C51000",
-        (
-            Part("Cu", 2, 0.95),
-            Part("Sn", 4, 0.05),
-        ),  # tin as Sn(IV); as Sn(II) the equivalent weight is 2.7 % larger
+        (Part("Cu", 2, 0.95), Part("Sn", 4, 0.05)),  # Sn(IV); EW is 2.7 % larger as Sn(II)
         8.86,
         "phosphor bronze 5 % A data sheets (ASTM B139)",
-        not_in_nitric_because="nitric acid turns the tin into insoluble tin oxide: white sludge settles on the work and fouls "
-        f"the bath. {_SEE_SHEETS}",
+        not_in_nitric_because=(
+            "Nitric acid turns the tin into insoluble tin oxide: white sludge settles on the work "
+            f"and fouls the bath. {_SEE_SHEETS}"
+        ),
     ),
     Metal(
         "nickel-silver",
@@ -169,8 +177,11 @@ _ALL = (
         (Part("Cu", 2, 0.65), Part("Ni", 2, 0.18), Part("Zn", 2, 0.17)),
         8.73,
         "Copper Development Association C75200, from memory",
-        not_in_nitric_because="nickel goes into the bath and its mist: nickel salts sensitise the skin and can cause cancer when "
-        f"inhaled, and the spent bath is another kind of waste. {_SEE_SHEETS}",
+        not_in_nitric_because=(
+            "Nickel dissolves into the bath and its mist. Nickel salts sensitise the skin and can "
+            "cause cancer when inhaled, and the spent bath is another kind of waste. "
+            f"{_SEE_SHEETS}"
+        ),
     ),
     Metal(
         "zinc",
@@ -178,8 +189,10 @@ _ALL = (
         (Part("Zn", 2, 1.0),),
         7.133,
         "handbook value as in periodictable",
-        not_in_nitric_because="it dissolves in nitric acid without current, fast, hot and with brown fumes: the counted charge "
-        f"says nothing about the depth. {_SEE_SHEETS}",
+        not_in_nitric_because=(
+            "It dissolves in nitric acid without current, fast, hot and with brown fumes, so the "
+            f"counted charge says nothing about the depth. {_SEE_SHEETS}"
+        ),
         other_densities_g_per_cm3=(
             (7.134, "mendeleev"),
             (7.14, "OpenStax Chemistry 2e, section 17.7"),
@@ -192,19 +205,24 @@ _ALL = (
         (Part("Ni", 2, 1.0),),
         8.902,
         "handbook value as in periodictable",
-        not_in_nitric_because="it passivates as an anode in an oxidising acid without chloride, so that the charge need not "
-        "dissolve it, and what dissolves are nickel salts, which sensitise the skin and can cause cancer when inhaled. "
-        f"{_SEE_SHEETS}",
+        not_in_nitric_because=(
+            "It passivates as an anode in an oxidising acid without chloride, so the charge may "
+            "not dissolve it. What dissolves are nickel salts, which sensitise the skin and can "
+            f"cause cancer when inhaled. {_SEE_SHEETS}"
+        ),
         other_densities_g_per_cm3=((8.9, "mendeleev; MISUMI tutorial 166"),),
     ),
     Metal(
         "steel",
-        "steel, reckoned as iron with two electrons",
+        "steel, counted as iron with two electrons",
         (Part("Fe", 2, 1.0),),
         7.874,
         "iron, handbook value as in periodictable",
-        not_in_nitric_because="dilute nitric acid dissolves it without current and with brown fumes, strong acid passivates it: "
-        f"either way the counted charge says nothing about the depth. {_SEE_SHEETS}",
+        not_in_nitric_because=(
+            "Dilute nitric acid dissolves it without current and with brown fumes; strong acid "
+            "passivates it. Either way the counted charge says nothing about the depth. "
+            f"{_SEE_SHEETS}"
+        ),
         other_densities_g_per_cm3=(
             (7.87, "mendeleev; ASTM G102 examples"),
             (7.9, "MISUMI tutorial 166"),
@@ -217,9 +235,11 @@ _ALL = (
         (Part("Fe", 2, 0.7175), Part("Cr", 3, 0.19), Part("Ni", 2, 0.0925)),
         8.0,
         "304 data sheet; composition: ESPI Metals, nominal",
-        not_in_nitric_because="nitric acid passivates it; forced by a higher voltage it dissolves with six electrons for each "
-        "chromium atom (equivalent weight 19.7 instead of 25.1 g/mol) as hexavalent chromium, which is poisonous and causes "
-        f"cancer. {_SEE_SHEETS}",
+        not_in_nitric_because=(
+            "Nitric acid passivates it. Forced by a higher voltage, it dissolves with six "
+            "electrons for each chromium atom (equivalent weight 19.7 instead of 25.1 g/mol) "
+            f"as hexavalent chromium, which is poisonous and causes cancer. {_SEE_SHEETS}"
+        ),
         other_densities_g_per_cm3=(
             (7.93, "EN 1.4301 data sheets"),
             (8.03, "another 304 data sheet"),
@@ -231,13 +251,15 @@ _ALL = (
         (Part("Al", 3, 1.0),),
         2.6989,
         "handbook value as in periodictable",
-        not_in_nitric_because="its oxide film stands up to nitric acid and grows thicker under current: the charge makes oxide "
-        f"and heat instead of depth. {_SEE_SHEETS}",
+        not_in_nitric_because=(
+            "Its oxide film resists nitric acid and grows thicker under current: the charge makes "
+            f"oxide and heat instead of depth. {_SEE_SHEETS}"
+        ),
         other_densities_g_per_cm3=((2.7, "mendeleev"),),
     ),
 )
-"""Compositions of alloys are mid-range by mass, as ASTM G102 wants them. Reasons against nitric acid: general inorganic
-chemistry, from memory; they are no substitute for a safety data sheet."""
+"""Compositions of alloys are mid-range by mass, as ASTM G102 requires. Reasons against nitric acid:
+general inorganic chemistry, from memory; they do not replace a safety data sheet."""
 
 METALS: Mapping[str, Metal] = {metal.name: metal for metal in _ALL}
 
@@ -247,18 +269,18 @@ def metal_named(
 ) -> Metal:
     """Return the metal with that name, with the user's own density or etch factor where given.
 
-    Raises: RefusedError listing the known names.
+    Raises: RefusedError, which lists the known names.
     """
     metal = METALS.get(name)
     if metal is None:
         raise RefusedError(
-            f"metal {name!r} is not known: choose one of {', '.join(METALS)}", field="metal"
+            "physics.metal.unknown", field="metal", name=repr(name), known=", ".join(METALS)
         )
     if density_g_per_cm3 is not None:
         metal = replace(
             metal,
             density_g_per_cm3=positive(density_g_per_cm3, "density_g_per_cm3", "g/cm3"),
-            density_source="given by the user",
+            density_source=text("physics.metal.own_density"),
         )
     if etch_factor is not None:
         metal = replace(metal, etch_factor=positive(etch_factor, "etch_factor", ""))

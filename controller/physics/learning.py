@@ -1,13 +1,15 @@
-"""What gauge and scale teach: Bayes over bite factor, area error and etch factor, closed form for each etch factor. Pure.
+"""Learning from gauge and scale: Bayes over bite factor, area error and etch factor. Pure.
 
-Given an etch factor e, three unknowns are normal and independent beforehand: the bath's ln(bite factor) with the shunt's
-error in it, the run's own deviation, and the ln error of the open area. A depth reading sees their sum, less the area,
+For each etch factor e the update has a closed form. Three unknowns are normal and independent
+beforehand: the bath's ln(bite factor), the shunt's error included; the run's own deviation; and
+the ln error of the open area. A depth reading measures their sum, less the area,
 
-    ln V_e(d) - ln(k Q) = bath + run - area + noise,
+    ln V_e(d) - ln(k Q) = bath + run - area + noise.
 
-a weighing sees bath + run only: mass knows nothing of area and undercut. So a weighing informs the chemistry, depth over
-mass informs area and geometry, and the weights of the etch factors follow from how well each predicted the readings. When
-the run ends only the bath's part and the weights are carried on.
+A weighing measures bath + run only, because mass does not depend on area and undercut. So a
+weighing informs the chemistry, depth over mass informs area and geometry, and the weight of each
+etch factor follows from how well it predicted the readings. The next run in the bath inherits the
+bath's part and the weights.
 """
 
 from __future__ import annotations
@@ -24,14 +26,15 @@ from controller.physics.relief import Growth, removed_volume_mm3
 from controller.units import positive
 
 ASK_BEYOND_SIGMA = 3.0
-"""A reading farther off than this is asked about, not swallowed."""
+"""A reading farther off than this must be confirmed by a person."""
 
 PLACE_FACTOR = {"centre": (1.0, 0.02), "edge": (1.15, 0.08), "small-field": (1.15, 0.08)}
-"""Depth at a place over the mean depth, and its standard deviation: current crowds at edges and small fields.
-Source: common practice, no source (1.15 to 1.3 for the deepest place)."""
+"""Depth at a place over the mean depth, and its standard deviation: current crowds at edges and
+small fields. Source: common practice, no source (1.15 to 1.3 for the deepest place)."""
 
 FILM_MM = (0.045, 0.005)
-"""Dry film resist and its standard deviation, mm, taken off a reading from the resist's top. Source: common practice."""
+"""Thickness of dry film resist and its standard deviation, mm; subtracted from a reading on the
+resist. Source: common practice."""
 
 Triple = tuple[float, float, float]
 Matrix = tuple[Triple, Triple, Triple]
@@ -47,9 +50,9 @@ class GaugeReading:
     :param charge_coulombs: counted charge at that moment.
     :param spots_mm: one depth per spot, as read.
     :param place: centre, edge or small-field.
-    :param from_resist_top: the gauge stood on the resist: the film is taken off.
+    :param from_resist_top: the gauge rested on the resist, so the film is subtracted.
     :param resolution_mm: smallest step of the gauge.
-    :param film_mm: thickness of the resist, taken off when the gauge stood on it.
+    :param film_mm: thickness of the resist.
     """
 
     charge_coulombs: float
@@ -62,23 +65,18 @@ class GaugeReading:
     def mean_depth(self) -> tuple[float, float]:
         """Return the mean depth of the floor and its standard error, mm.
 
-        Raises: RefusedError for no spots, spots that are no depths, or an unknown place.
+        Raises: RefusedError without spots, for a spot that is not a depth, or an unknown place.
         """
         if self.place not in PLACE_FACTOR:
+            known = ", ".join(PLACE_FACTOR)
             raise RefusedError(
-                f"place {self.place!r} is not known: {', '.join(PLACE_FACTOR)}", field="place"
+                "physics.gauge.unknown_place", field="place", place=self.place, known=known
             )
         if not self.spots_mm:
-            raise RefusedError(
-                "a gauge reading needs at least one spot", field="spots_mm", limit="1 or more"
-            )
+            raise RefusedError("physics.gauge.no_spots", field="spots_mm")
         film_mm, film_sd = self._film_under_mm, FILM_MM[1] if self.from_resist_top else 0.0
         factor, factor_sd = PLACE_FACTOR[self.place]
-        spots = [
-            positive(positive(spot, "spots_mm", "mm") - film_mm, "spots_mm less film", "mm")
-            / factor
-            for spot in self.spots_mm
-        ]
+        spots = [_depth_below_film_mm(spot_mm, film_mm) / factor for spot_mm in self.spots_mm]
         mean_mm = fmean(spots)
         step_sd = positive(self.resolution_mm, "resolution_mm", "mm") / math.sqrt(12.0)
         spread_sd = stdev(spots) if len(spots) > 1 else 0.05 * mean_mm
@@ -98,6 +96,14 @@ class GaugeReading:
         return self.film_mm if self.from_resist_top else 0.0
 
 
+def _depth_below_film_mm(spot_mm: float, film_mm: float) -> float:
+    if positive(spot_mm, "spots_mm", "mm") <= film_mm:
+        raise RefusedError(
+            "physics.gauge.all_film", field="spots_mm", spot_mm=spot_mm, film_mm=film_mm
+        )
+    return spot_mm - film_mm
+
+
 @dataclass(frozen=True, slots=True)
 class Weighing:
     """Metal lost, weighed bare before lamination and after stripping.
@@ -112,7 +118,7 @@ class Weighing:
     resolution_g: float = 0.01
 
     def standard_error_g(self) -> float:
-        """Return the standard error of the difference, g: two readings of a scale, twice its step each for drift."""
+        """Return the standard error of the difference, g: one step for each of two readings."""
         return positive(self.resolution_g, "resolution_g", "g") * math.sqrt(2.0)
 
 
@@ -121,7 +127,7 @@ Reading = GaugeReading | Weighing
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    """What is believed given one etch factor: mean and covariance of (bath, run, area), as logarithms."""
+    """Belief for one etch factor: mean and covariance of (bath, run, area), as logarithms."""
 
     etch_factor: float
     weight: float
@@ -153,11 +159,11 @@ class Learner:
     nodes: tuple[Node, ...]
 
     def belief(self) -> Belief:
-        """Return what the depth table is made from."""
+        """Return the belief from which the depth table is made."""
         return Belief(tuple(node.component() for node in self.nodes))
 
     def bite_factor(self) -> tuple[float, float]:
-        """Return best estimate and standard deviation of ln of the chemistry's bite factor (bath + run)."""
+        """Return the best estimate of the bite factor (bath + run) and the sd of its logarithm."""
         means = [
             (node.weight, _dot(_MASS, node.mean), _quadratic(_MASS, node.covariance))
             for node in self.nodes
@@ -191,15 +197,13 @@ class Learner:
             )
         total = sum(node.weight for node in nodes)
         if not total > 0.0:
-            raise RefusedError(
-                "the reading is impossible under everything that is believed: check its unit and its charge"
-            )
+            raise RefusedError("physics.gauge.impossible")
         return replace(
             self, nodes=tuple(replace(node, weight=node.weight / total) for node in nodes)
         )
 
     def surprise_sigma(self, reading: Reading, growth: Growth) -> float:
-        """Return how far the reading lies from the prediction, in standard deviations, signed: + is more metal gone."""
+        """Return how many standard deviations more metal is gone than predicted (less: < 0)."""
         below = 0.0
         for node in self.nodes:
             seen, noise_sd, _, direction = _seen(reading, node.etch_factor, growth, self.metal)
@@ -212,7 +216,7 @@ class Learner:
         return _NORMAL.inv_cdf(min(max(below, 1e-12), 1.0 - 1e-12))
 
     def next_run(self, area_sd: float) -> Learner:
-        """Return the belief for the next run in the same bath: the bath's part stays, run and area begin anew."""
+        """Return the belief for the next run in the bath: run and area start from their priors."""
         nodes = tuple(
             replace(
                 node,
@@ -229,7 +233,7 @@ class Learner:
 
 
 def new_learner(metal: Metal, area_sd: float, shunt_sd: float) -> Learner:
-    """Return what is believed in a bath without any reading. Source of the priors: faraday.Metal."""
+    """Return the belief in a bath without readings. Source of the priors: faraday.Metal."""
     bath_variance = metal.bath_sd**2 + shunt_sd**2
     covariance = ((bath_variance, 0.0, 0.0), (0.0, metal.run_sd**2, 0.0), (0.0, 0.0, area_sd**2))
     prior = prior_belief(metal, area_sd, shunt_sd)
@@ -241,7 +245,7 @@ def new_learner(metal: Metal, area_sd: float, shunt_sd: float) -> Learner:
 
 @dataclass(frozen=True, slots=True)
 class PastRun:
-    """What a past run in the bath teaches: its growth, its area's uncertainty, its readings that still stand."""
+    """A past run in the bath: its growth, the uncertainty of its area, its valid readings."""
 
     growth: Growth
     area_sd: float
@@ -251,9 +255,9 @@ class PastRun:
 def learn_from_bath(
     metal: Metal, runs: Sequence[PastRun], area_sd: float, shunt_sd: float
 ) -> Learner:
-    """Return what is believed about the next run, from all runs of a bath, oldest first.
+    """Return the belief about the next run, from all runs of a bath, oldest first.
 
-    Replayed from the readings each time, so that a corrected or withdrawn reading leaves no trace in the numbers.
+    It is computed from all readings each time, so a corrected or withdrawn reading leaves no trace.
     """
     learner = new_learner(metal, area_sd, shunt_sd)
     for run in runs:
@@ -266,7 +270,11 @@ def learn_from_bath(
 def _seen(
     reading: Reading, etch_factor: float, growth: Growth, metal: Metal
 ) -> tuple[float, float, float, Triple]:
-    """Return (what the reading says of the sum of logarithms, its noise, d(said)/d(reading), what it sees)."""
+    """Return the reading as a sum of logarithms, its noise, the sum's slope and its direction.
+
+    The slope is the derivative of the sum by the reading. The direction says which of bath, run
+    and area enter the sum.
+    """
     charge = positive(reading.charge_coulombs, "charge_coulombs", "C")
     if isinstance(reading, Weighing):
         lost_g = positive(reading.lost_g, "lost_g", "g")

@@ -1,9 +1,10 @@
 """The log of any other meter: lines of text to samples, samples to charge and gaps. Pure.
 
-A header names the columns ``time_s`` and ``current_a``, and ``voltage_v`` where the meter has it; others are ignored. Columns
-are separated by tabs when the header has one, else by semicolons, else by commas. A comma inside a number is a decimal comma
-where columns are not separated by commas; one file keeps to one decimal sign. Empty lines and lines that begin with # do not
-count. Whatever could be read in two ways is refused with its line.
+A header names the columns ``time_s`` and ``current_a``, and ``voltage_v`` where the meter has it;
+other columns are ignored. Tabs separate the columns when the header has one, else semicolons, else
+commas. Where commas do not separate columns, a comma inside a number is a decimal comma; one file
+uses one decimal sign. Empty lines and lines that begin with # are skipped. A line that could be
+read in two ways is refused.
 """
 
 from __future__ import annotations
@@ -25,13 +26,14 @@ GAP_STEPS = 2.5
 """Longer than this many median steps is a gap: one missing sample still passes, two do not."""
 
 REVERSE_FRACTION = 0.01
-"""Share of the largest current that may flow backwards and count as noise (of the order of a meter's zero error)."""
+"""Share of the largest current that may flow backwards as noise: about a meter's zero error."""
 
 MAX_SAMPLES = 20_000_000
 """A run of eleven days at 20 samples per second: longer is another log."""
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COLUMNS = ("time_s", "current_a", "voltage_v")
+_LARGEST = 1e12
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,11 @@ class MeterLog:
 
 @dataclass(frozen=True, slots=True)
 class MeterGap:
-    """A time without samples, and bounds of its charge: the largest current of the log all the time, and none, or backwards."""
+    """A time without samples, and bounds of its charge.
+
+    The upper bound is the log's largest current all the time. The lower one is 0, or as much
+    backwards in a signed count.
+    """
 
     from_s: float
     to_s: float
@@ -71,7 +77,8 @@ class MeterCount:
     """What a log adds up to.
 
     :param charge_coulombs: counted between samples that are no gap apart.
-    :param uncertain_coulombs: up to this much more may have flowed in the gaps, and as much backwards in a signed count.
+    :param uncertain_coulombs: up to this much more may have flowed in the gaps, and as much
+        backwards in a signed count.
     :param energy_j: counted likewise, or None without a voltage.
     :param max_gap_s: longest time between two samples that was counted.
     """
@@ -93,10 +100,12 @@ class MeterCount:
 
 
 def count_log(log: MeterLog, max_gap_s: float | None = None, *, signed: bool = False) -> MeterCount:
-    """Return charge, energy and gaps of a log, by the trapezoid over its own time stamps.
+    """Return charge, energy and gaps of a log, by the trapezoid rule over its own time stamps.
 
-    :param max_gap_s: longest time between two samples that is counted, or None for GAP_STEPS times the median.
-    :param signed: current backwards counts as negative charge instead of being refused (a log of plating and stripping).
+    :param max_gap_s: longest time between two samples that is counted, or None for GAP_STEPS
+        times the median.
+    :param signed: count a current backwards as negative charge instead of refusing it, for a log
+        of plating and stripping.
     Raises: RefusedError.
     """
     median_step_s = log.median_step_s
@@ -142,15 +151,18 @@ def _refuse_reverse(log: MeterLog, highest_a: float) -> None:
     k = min(range(len(log.current_a)), key=log.current_a.__getitem__)
     if log.current_a[k] < -REVERSE_FRACTION * highest_a:
         raise RefusedError(
-            f"current_a is {log.current_a[k]:g} A at {log.time_s[k]:g} s, backwards by more than {REVERSE_FRACTION:.0%} of the "
-            f"largest, {highest_a:g} A: the meter's leads may be swapped; turn the sign, or count with signs",
+            "physics.log.reverse",
             field="current_a",
-            limit=f"{-REVERSE_FRACTION * highest_a:g} A",
+            current_a=log.current_a[k],
+            time_s=log.time_s[k],
+            share_fraction=REVERSE_FRACTION,
+            largest_a=highest_a,
+            limit_a=-REVERSE_FRACTION * highest_a,
         )
 
 
 def read_log(lines: Iterable[str]) -> MeterLog:
-    """Return the samples in the lines of a file. Raises: RefusedError naming line, value and what to do."""
+    """Return the samples in the lines of a file. Raises: RefusedError."""
     reader = _Reader()
     columns = (array("d"), array("d"), array("d"))
     log = MeterLog(*columns)
@@ -158,28 +170,29 @@ def read_log(lines: Iterable[str]) -> MeterLog:
     for number, row in reader.rows(lines):
         values = [reader.number(row, place, number) for place in reader.places]
         if log.time_s and not values[0] > log.time_s[-1]:
-            raise _refused(
-                number,
-                f"time_s {values[0]:g} does not come after {log.time_s[-1]:g} in line {before}",
-                "sort and clean the log",
+            raise RefusedError(
+                "physics.log.not_rising",
+                field="file",
+                line=number,
+                time_s=values[0],
+                before_s=log.time_s[-1],
+                before_line=before,
             )
         if len(log.time_s) >= MAX_SAMPLES:
-            raise _refused(number, f"more than {MAX_SAMPLES} samples", "split the log")
+            raise RefusedError(
+                "physics.log.too_long", field="file", line=number, limit_samples=MAX_SAMPLES
+            )
         for column, value in zip(columns, values, strict=False):
             column.append(value)
         before = number
     if len(log.time_s) < 2:
-        raise RefusedError(
-            f"the log has {len(log.time_s)} sample(s), charge needs 2 or more",
-            field="file",
-            limit="2",
-        )
+        raise RefusedError("physics.log.too_few", field="file", count=len(log.time_s))
     return log
 
 
 @dataclass(slots=True)
 class _Reader:
-    """Splits lines and reads numbers, and holds the file to one way of writing them."""
+    """Splits lines and reads numbers. One file must write them in one way."""
 
     separator: str = ""
     places: list[int] = field(default_factory=list)
@@ -188,12 +201,10 @@ class _Reader:
     decimal_line: int = 0
 
     def rows(self, lines: Iterable[str]) -> Iterator[tuple[int, list[str]]]:
-        """Yield line number and fields of each sample, the header taken in."""
+        """Read the header, then yield line number and fields of each sample."""
         for number, line in enumerate(lines, start=1):
             if "\0" in line:
-                raise _refused(
-                    number, "there is a zero byte, this is no text", "export the log as CSV"
-                )
+                raise RefusedError("physics.log.zero_byte", field="file", line=number)
             if not line.strip() or line.lstrip().startswith("#"):
                 continue
             if not self.separator:
@@ -201,71 +212,81 @@ class _Reader:
                 continue
             row = self._split(line)
             if len(row) != self.width:
-                hint = (
-                    "decimal commas need semicolons or tabs between the columns"
-                    if self.separator == ","
-                    else "mend the line"
+                key = "width_comma" if self.separator == "," else "width"
+                raise RefusedError(
+                    f"physics.log.{key}",
+                    field="file",
+                    line=number,
+                    columns=len(row),
+                    header_columns=self.width,
                 )
-                raise _refused(number, f"{len(row)} columns, the header has {self.width}", hint)
             yield number, row
         if not self.separator:
-            raise RefusedError(
-                "the log is empty: a header with time_s and current_a comes first", field="file"
-            )
+            raise RefusedError("physics.log.empty", field="file")
 
     def number(self, row: list[str], place: int, line: int) -> float:
         """Return a field's number. Raises: RefusedError."""
-        text = row[place].strip()
-        name = _COLUMNS[self.places.index(place)]
-        marks = {mark for mark in ".," if mark in text}
+        given = row[place].strip()
+        marks = {mark for mark in ".," if mark in given}
         if len(marks) == 2:
-            raise _refused(
-                line,
-                f"{name} is {text!r} with point and comma",
-                "leave out the thousands separator",
-            )
+            raise self._refused("both_marks", place, line, given)
         if marks:
             (mark,) = marks
             if self.decimal and mark != self.decimal:
-                raise _refused(
-                    line,
-                    f"{name} is {text!r} with {mark!r} for the decimal sign, line {self.decimal_line} has {self.decimal!r}",
-                    "use one",
+                raise RefusedError(
+                    "physics.log.other_mark",
+                    field="file",
+                    line=line,
+                    name=self._name(place),
+                    given=repr(given),
+                    mark=repr(mark),
+                    mark_line=self.decimal_line,
+                    first_mark=repr(self.decimal),
                 )
             self.decimal, self.decimal_line = mark, self.decimal_line or line
-        plain = text.replace(",", ".")
+        plain = given.replace(",", ".")
         if _NUMBER.fullmatch(plain) is None:
-            raise _refused(
-                line,
-                f"{name} is {text!r}, no number",
-                "mend or leave out the line: a gap is told, not guessed",
-            )
+            raise self._refused("not_a_number", place, line, given)
         value = float(plain)
-        if abs(value) > 1e12:
-            raise _refused(line, f"{name} is {text}, beyond 1e12", "check the units")
+        if abs(value) > _LARGEST:
+            raise self._refused("too_large", place, line, given)
         return value
+
+    def _name(self, place: int) -> str:
+        return _COLUMNS[self.places.index(place)]
+
+    def _refused(self, key: str, place: int, line: int, given: str) -> RefusedError:
+        return RefusedError(
+            f"physics.log.{key}",
+            field="file",
+            line=line,
+            name=self._name(place),
+            given=repr(given),
+        )
 
     def _take_header(self, line: str, number: int) -> None:
         self.separator = next((mark for mark in "\t;," if mark in line), ",")
         names = [name.strip().lower() for name in self._split(line)]
         for name in _COLUMNS:
             if names.count(name) > 1:
-                raise _refused(
-                    number, f"the header names {name} {names.count(name)} times", "leave one"
+                raise RefusedError(
+                    "physics.log.column_twice",
+                    field="file",
+                    line=number,
+                    name=name,
+                    times=names.count(name),
                 )
             if name in names:
                 self.places.append(names.index(name))
             elif name != "voltage_v":
-                raise _refused(
-                    number,
-                    f"the header {line.strip()[:80]!r} has no column {name}",
-                    "name the columns time_s (s) and current_a (A), and voltage_v (V) if there is one",
+                raise RefusedError(
+                    "physics.log.column_missing",
+                    field="file",
+                    line=number,
+                    header=repr(line.strip()[:80]),
+                    name=name,
                 )
         self.width = len(names)
 
     def _split(self, line: str) -> list[str]:
         return next(csv.reader([line.rstrip("\r\n")], delimiter=self.separator))
-
-
-def _refused(line: int, what: str, to_do: str) -> RefusedError:
-    return RefusedError(f"line {line}: {what}: {to_do}", field="file")

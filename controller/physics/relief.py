@@ -1,12 +1,15 @@
-"""Relief: how much metal a depth costs when the front also creeps under the resist. Pure.
+"""Relief: how much metal a depth takes when the front also creeps under the resist. Pure.
 
-Under the resist the front is a quarter ellipse: undercut x = d / etch_factor, depth at lateral distance s is
-d*sqrt(1 - (s/x)^2). With A(s) the open area after it has grown by s, the removed volume is
+Under the resist the front is a quarter ellipse: the undercut is x = d / etch_factor, the depth at
+a lateral distance s is d*sqrt(1 - (s/x)^2). With A(s) the open area after it has grown by s, the
+removed volume is
 
-    V(d) = A(0)*d + integral_0^x d*sqrt(1 - (s/x)^2) A'(s) ds = d * integral_0^(pi/2) A(x sin t) sin t dt
+    V(d) = A(0)*d + integral_0^x d*sqrt(1 - (s/x)^2) A'(s) ds
+         = d * integral_0^(pi/2) A(x sin t) sin t dt
 
-(by parts, s = x sin t), which needs no derivative of a measured curve. For a convex opening A(s) = A + P s + pi s^2
-(Minkowski-Steiner) it gives V = A d + (pi/4) P d^2 / e + (2/3) pi d^3 / e^2 at etch factor e.
+by parts, with s = x sin t. This needs no derivative of a measured curve. For a convex opening
+A(s) = A + P s + pi s^2 (Minkowski-Steiner) and an etch factor e,
+V = A d + (pi/4) P d^2 / e + (2/3) pi d^3 / e^2.
 """
 
 from __future__ import annotations
@@ -19,10 +22,12 @@ from itertools import pairwise
 from typing import Protocol
 
 from controller.errors import RefusedError
+from controller.texts import text
 from controller.units import positive
 
 _INTERVALS = 64
-"""Simpson intervals over a quarter turn; the Steiner form comes out to 2e-8 relative (tests/physics/test_relief.py)."""
+"""Simpson intervals over a quarter turn. The error on the Steiner form is 2e-8 of the volume
+(tests/physics/test_relief.py)."""
 
 
 class Growth(Protocol):
@@ -37,8 +42,9 @@ class SteinerGrowth:
     """Growth of openings known by area and edge length only: A + P s + pi * fields * s^2.
 
     :param open_area_mm2: open area at the start.
-    :param edge_mm: length of all edges between open metal and resist; 0 when unknown (fine work comes out shallower).
-    :param fields: separate openings less holes in them (Euler characteristic). Source: Minkowski-Steiner formula.
+    :param edge_mm: length of all edges between open metal and resist, or 0 when it is not known.
+    :param fields: separate openings less holes in them (Euler characteristic). Source:
+        Minkowski-Steiner formula.
     """
 
     open_area_mm2: float
@@ -54,33 +60,33 @@ class SteinerGrowth:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredGrowth:
-    """Growth measured from the artwork: pairs (s_mm, area_mm2), s ascending from 0, area never falling.
+    """Growth measured from the artwork.
 
-    Beyond the last pair the area keeps its last value: nothing is left to grow into, or the table was made too short,
-    which ``plan`` refuses.
+    Beyond the last pair the area keeps its last value: nothing is left to grow into. A curve that
+    ends too early is refused by the plan.
+
+    :param pairs: (s_mm, area_mm2), s ascending from 0, the area never falling.
     """
 
     pairs: tuple[tuple[float, float], ...]
 
     def __post_init__(self) -> None:
         if len(self.pairs) < 2 or self.pairs[0][0] != 0.0:
-            raise RefusedError(
-                "the growth curve needs at least two pairs and must start at s_mm 0",
-                field="growth_mm2",
-            )
+            raise RefusedError("physics.growth.too_short", field="growth_mm2")
         if (
             not all(math.isfinite(s) and math.isfinite(a) for s, a in self.pairs)
             or self.pairs[0][1] <= 0.0
         ):
-            raise RefusedError(
-                "the growth curve needs finite numbers and an open area above 0 mm2 at s_mm 0",
-                field="growth_mm2",
-            )
+            raise RefusedError("physics.growth.not_finite", field="growth_mm2")
         for (s0, a0), (s1, a1) in pairwise(self.pairs):
             if not s1 > s0 or a1 < a0:
                 raise RefusedError(
-                    f"the growth curve must rise: after ({s0:g} mm, {a0:g} mm2) comes ({s1:g} mm, {a1:g} mm2)",
+                    "physics.growth.not_rising",
                     field="growth_mm2",
+                    at_mm=s0,
+                    area_mm2=a0,
+                    next_mm=s1,
+                    next_area_mm2=a1,
                 )
 
     def area_mm2(self, s_mm: float) -> float:
@@ -90,7 +96,7 @@ class MeasuredGrowth:
 
 @dataclass(frozen=True, slots=True)
 class ScaledGrowth:
-    """Copies of an artwork, plus bare metal that etches along without growing (contact tab, untaped edges)."""
+    """Copies of an artwork, and bare metal that does not grow: contact tab, untaped edges."""
 
     base: Growth
     copies: int
@@ -102,7 +108,7 @@ class ScaledGrowth:
 
 
 def interpolate(pairs: Sequence[tuple[float, float]], x: float) -> float:
-    """Return y at x by linear interpolation over ascending pairs (x, y); the ends' values outside."""
+    """Return y at x, linear between ascending pairs (x, y), constant beyond the ends."""
     if x <= pairs[0][0]:
         return pairs[0][1]
     if x >= pairs[-1][0]:
@@ -127,14 +133,14 @@ _NODES = _simpson_nodes()
 
 
 def removed_volume_mm3(depth_mm: float, growth: Growth, etch_factor: float) -> float:
-    """Return the volume in mm3 removed when the open floor stands at depth_mm (>= 0)."""
+    """Return the volume in mm3 removed when the open floor is at ``depth_mm`` (>= 0)."""
     undercut_mm = depth_mm / etch_factor
     return depth_mm * sum(weight * growth.area_mm2(undercut_mm * sine) for sine, weight in _NODES)
 
 
 @dataclass(frozen=True, slots=True)
 class ReliefTable:
-    """V(d), tabulated once: the loop interpolates and does no numerics.
+    """V(d), tabulated once, so that the loop only interpolates.
 
     :param pairs: (depth_mm, volume_mm3), both ascending from (0, 0).
     """
@@ -144,9 +150,9 @@ class ReliefTable:
     def volume_mm3(self, depth_mm: float) -> float:
         """Return the removed volume at a depth. Raises: ValueError beyond the table."""
         if depth_mm > self.pairs[-1][0]:
-            raise ValueError(
-                f"depth {depth_mm:g} mm lies beyond the table's {self.pairs[-1][0]:g} mm"
-            )
+            deepest_mm = self.pairs[-1][0]
+            beyond = text("physics.growth.beyond_table", depth_mm=depth_mm, deepest_mm=deepest_mm)
+            raise ValueError(beyond)
         return interpolate(self.pairs, depth_mm)
 
 

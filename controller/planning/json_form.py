@@ -1,4 +1,4 @@
-"""Plans as JSON values, for the logbook and for scripts: units in the keys, and a request that can be planned again."""
+"""Plans as JSON values, for the logbook and for scripts. Units are in the keys."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from controller.physics.learning import Learner, Node, triple
 from controller.planning.plan import table_for
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
 from controller.planning.run_plan import PlanWarning, RunPlan
+from controller.texts import Message
 
 _REQUEST_FIELDS = frozenset(field.name for field in fields(PlanRequest))
 
@@ -28,9 +29,7 @@ def request_from_json(values: Mapping[str, Any]) -> PlanRequest:
     """
     unknown = sorted(set(values) - _REQUEST_FIELDS)
     if unknown:
-        raise RefusedError(
-            f"the stored plan has {', '.join(unknown)}, which this version does not know: update biteclock"
-        )
+        raise RefusedError("plan.stored.unknown_fields", names=", ".join(unknown))
     known = dict(values)
     if known.get("growth_mm2") is not None:
         known["growth_mm2"] = tuple((float(s), float(a)) for s, a in known["growth_mm2"])
@@ -40,12 +39,12 @@ def request_from_json(values: Mapping[str, Any]) -> PlanRequest:
 
 
 def learner_to_json(learner: Learner) -> list[dict[str, Any]]:
-    """Return what was believed as JSON values, so that a run can be restored without its bath's history."""
+    """Return a belief as JSON values: a run is restored without the history of its bath."""
     return [asdict(node) for node in learner.nodes]
 
 
 def learner_from_json(values: Sequence[Mapping[str, Any]], metal: Metal) -> Learner:
-    """Return what was believed. Raises: KeyError, TypeError or ValueError for values that are none."""
+    """Return a stored belief. Raises: KeyError, TypeError or ValueError for other values."""
     nodes = []
     for value in values:
         first, second, third = (triple(float(x) for x in row) for row in value["covariance"])
@@ -92,24 +91,27 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "max_current_a": plan.max_current_a,
         "max_mean_depth_mm": plan.max_mean_depth_mm,
         "believed": learner_to_json(plan.learner),
-        "warnings": [{"field": warning.field, "text": warning.text} for warning in plan.warnings],
+        "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }
 
 
 def plan_for_logbook(plan: RunPlan) -> dict[str, Any]:
     """Return the plan as JSON values from which ``plan_from_logbook`` makes it again."""
-    return {**plan_to_json(plan), "metal_as_planned": asdict(plan.metal)}
+    values = plan_to_json(plan)
+    for warning, it in zip(values["warnings"], plan.warnings, strict=True):
+        warning["message"] = it.message.to_json()
+    return {**values, "metal_as_planned": asdict(plan.metal)}
 
 
 def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: float) -> RunPlan:
     """Return the plan that ``plan_for_logbook`` wrote.
 
-    Its figures are those of the start, whatever the configuration says now. Only the depth table
-    is computed again, from what was believed then.
+    Its figures are those of the start, whatever the configuration is now. Only the depth table is
+    computed again, from the belief at the start.
     :param sure_a: see RunPlan; of the sensor that is fitted now.
     :param drivable_a: see RunPlan; of the shunt that is fitted now.
-    Raises: RefusedError as ``request_from_json``; KeyError, TypeError or ValueError for values
-        that are none.
+    Raises: RefusedError as ``request_from_json``; KeyError, TypeError or ValueError for other
+        values.
     """
     request = request_from_json(values["request"])
     metal = _metal_from_json(values["metal_as_planned"])
@@ -128,7 +130,7 @@ def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: f
         drivable_a=drivable_a,
         gauge_stops_mm=tuple(values["gauge_stops_mm"]),
         offered_gauge_stops_mm=tuple(values["offered_gauge_stops_mm"]),
-        warnings=tuple(PlanWarning(**warning) for warning in values["warnings"]),
+        warnings=tuple(_warning_from_json(warning) for warning in values["warnings"]),
         **{name: values[name] for name in _AS_WRITTEN},
     )
 
@@ -155,6 +157,13 @@ _AS_WRITTEN = (
     "max_mean_depth_mm",
 )
 """Figures of the plan that are numbers of the same name in its JSON values."""
+
+
+def _warning_from_json(values: Mapping[str, Any]) -> PlanWarning:
+    """Return a stored warning. An older version stored the sentence alone."""
+    if "message" in values:
+        return PlanWarning(values["field"], Message.from_json(values["message"]))
+    return PlanWarning(values["field"], Message("plan.stored.warning", {"text": values["text"]}))
 
 
 def _metal_from_json(values: Mapping[str, Any]) -> Metal:

@@ -1,4 +1,7 @@
-"""From a request to numbers: target depth -> charge, time, heat, ceilings. Pure; what may go wrong stands in plan_warnings.py."""
+"""From a request to a plan: charge, time, heat and ceilings for a target depth. Pure.
+
+What may go wrong with a plan is in warnings.py.
+"""
 
 from __future__ import annotations
 
@@ -26,34 +29,40 @@ if TYPE_CHECKING:
     from controller.config import LimitSettings, Settings
 
 LIMIT_TO_RANGE_FRACTION = 0.85
-"""The over-current limit must stay below this share of the sensor's range, or a larger current would read as a smaller one."""
+"""The over-current limit must stay below this share of the sensor's range. Beyond it, a larger
+current reads as a smaller one."""
 
 SUPPLY_MAX_V = 15.0
-"""Largest voltage of a supply, V: systemd/wiring.md allows no more, and every known sensor measures it. A supply's own
-current limit says nothing here: a supply that drives the sensor beyond its range may have lost it."""
+"""Largest voltage of a supply, V: systemd/wiring.md allows no more, and every known sensor measures
+it. The supply's own current limit does not count: a supply that drives the sensor beyond its range
+may have lost it."""
 
 LOOP_OHM = 0.05
-"""Supply, fuse, relay contact, leads and clips have at least this resistance beside the shunt, ohm. Common practice, no source:
-2 m of copper of 1.5 mm2 have 0.023 ohm, fuse and contact about 0.01 ohm each."""
+"""Smallest resistance of supply, fuse, relay contact, leads and clips together, ohm. Common
+practice, no source: 2 m of copper of 1.5 mm2 have 0.023 ohm, fuse and contact about 0.01 ohm
+each."""
 
 SHORTEST_RUN_S = 1.0
-"""Below this the conversions of the sensor are too few to stop on. The plan warns from limits.min_run_s."""
+"""A shorter run has too few conversions of the sensor to stop on. The plan warns below
+limits.min_run_s."""
 
 TABLE_DEPTH_FACTOR = 1.6
-"""The depth table reaches at least this far beyond the target, and always past the charge ceiling, which stops the run first."""
+"""The depth table reaches at least this far beyond the target, and always past the charge ceiling,
+which stops the run first."""
 
 OFFERED_GAUGE_STOP_FRACTION = 0.75
 FIRST_RUNS = 3
-"""A gauge stop at 75 % is offered for the first three runs in a bath. Source: common practice, no source."""
+"""A gauge stop at 75 % is offered for the first runs in a bath. Source: common practice, no
+source."""
 
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """What earlier runs taught. Nothing known: the priors.
+    """What earlier runs taught. Without any, the priors apply.
 
     :param learner: belief from the bath's earlier readings, or None.
     :param runs_in_bath: runs that the bath has seen.
-    :param densest_tried_a_per_dm2: highest current density of a finished run with this metal, or None.
+    :param densest_tried_a_per_dm2: densest finished run with this metal, or None.
     """
 
     learner: Learner | None = None
@@ -67,11 +76,11 @@ def make_plan(
     sensor_range_a: float,
     knowledge: Knowledge | None = None,
 ) -> RunPlan:
-    """Return the plan for a request on this bench.
+    """Return the plan for a request on this rig.
 
     :param sensor_range_a: full scale of the current measurement, A.
     :param knowledge: what earlier runs taught.
-    Raises: RefusedError naming the field, its value and limit with units, and what to do.
+    Raises: RefusedError, with field, value and limit.
     """
     knowledge = knowledge or Knowledge()
     limits = settings.limits
@@ -135,7 +144,7 @@ def make_plan(
 
 
 def learned(plan: RunPlan, learner: Learner) -> RunPlan:
-    """Return the plan of a running run after a reading: belief, depth table and stopping charge are new, ceilings stay."""
+    """Return the plan after a reading: belief, depth table and stopping charge; ceilings stay."""
     belief = learner.belief()
     request = replace(plan.request, depth_mm=plan.target_depth_mm, charge_coulombs=None)
     table, _ = table_for(request, plan.growth, plan.metal, belief)
@@ -153,12 +162,12 @@ def learned(plan: RunPlan, learner: Learner) -> RunPlan:
 
 
 def sure_current_a(sensor_range_a: float) -> float:
-    """Return the reading in A above which the sensor's range may cut off parts of the current."""
+    """Return the reading, A, above which peaks may be beyond the sensor's range."""
     return LIMIT_TO_RANGE_FRACTION * sensor_range_a
 
 
 def drivable_current_a(settings: Settings) -> float:
-    """Return the current in A that a supply can drive at most through shunt and leads."""
+    """Return the largest current, A, that a supply can drive through shunt and leads."""
     return SUPPLY_MAX_V / (settings.rig.shunt_ohm + LOOP_OHM)
 
 
@@ -173,14 +182,14 @@ def planned_metal(name: str, settings: Settings) -> Metal:
 
 
 def stop_charge(request: PlanRequest, table: DepthTable, target_depth_mm: float) -> float:
-    """Return the charge at which the run stops: best estimate at the target, or already the upper bound."""
+    """Return the charge, C, at which the run stops, by its stop policy."""
     if request.stop_policy == "never-deeper":
         return table.charge_for_upper_bound_coulombs(target_depth_mm)
     return table.charge_for_depth_coulombs(target_depth_mm)
 
 
 def charge_ceiling(charge_coulombs: float, belief: Belief) -> float:
-    """Return the ceiling on charge in C: what the target costs at the bite factor's lower bound."""
+    """Return the ceiling on charge, C: the target's charge at the bite factor's lower bound."""
     return charge_coulombs * belief.best_bite_factor / belief.low_bite_factor()
 
 
@@ -191,7 +200,7 @@ def table_for(
     per_coulomb = metal.mm3_per_coulomb * belief.best_bite_factor
     bound_mm = depth_bound_mm(request, growth, per_coulomb)
     refuse_short_curve(request.growth_mm2, bound_mm, belief.etch_factor_range()[0])
-    # Volume grows faster than depth, so a depth beyond the target by the ceiling's share costs more charge than the ceiling.
+    # Volume grows faster than depth, so this depth takes more charge than the ceiling.
     ceiling_share = belief.best_bite_factor / belief.low_bite_factor()
     deepest_mm = bound_mm * max(TABLE_DEPTH_FACTOR, 1.02 * ceiling_share)
     table = depth_table(belief, growth, metal.mm3_per_coulomb, deepest_mm)
@@ -210,7 +219,7 @@ def _share(removed_g: float, request: PlanRequest, metal: Metal) -> float | None
 
 
 def _warming_k(heat_j: float, volume_l: float | None) -> float | None:
-    """Return how much the heat warms the bath when none is lost, K."""
+    """Return how much the heat warms the bath if none is lost, K."""
     return (
         None
         if volume_l is None
@@ -219,7 +228,7 @@ def _warming_k(heat_j: float, volume_l: float | None) -> float | None:
 
 
 def _max_mean_depth(request: PlanRequest, limits: LimitSettings) -> float | None:
-    """Return the best estimate at which the deepest place, edges included, reaches the allowed share of the sheet."""
+    """Return the mean depth at which the deepest place has the allowed share of the sheet."""
     if request.thickness_mm is None:
         return None
     return (
@@ -238,16 +247,16 @@ def _offered_stops(
 
 
 def refuse_unseen_current(max_current_a: float, sensor_range_a: float) -> None:
-    """Raise RefusedError for an over-current limit that the sensor cannot show to be broken."""
+    """Refuse an over-current limit so near the sensor's range that no sample could exceed it."""
     sure_a = sure_current_a(sensor_range_a)
     if max_current_a > sure_a:
         raise RefusedError(
-            f"the over-current limit of {max_current_a:.2f} A is above "
-            f"{LIMIT_TO_RANGE_FRACTION:.0%} of the sensor's {sensor_range_a:.2f} A: a larger "
-            "current could not be seen. Fit a smaller shunt, raise rig.max_current_a or lower "
-            "current_a",
+            "plan.range.unseen_current",
             field="current_a",
-            limit=f"limit at most {sure_a:.2f} A",
+            max_current_a=max_current_a,
+            share_fraction=LIMIT_TO_RANGE_FRACTION,
+            range_a=sensor_range_a,
+            sure_a=sure_a,
         )
 
 
@@ -261,16 +270,19 @@ def _refuse_out_of_range(
     refuse_unseen_current(max_current_a, sensor_range_a)
     if duration_s < SHORTEST_RUN_S:
         raise RefusedError(
-            f"the run would last {duration_s:.2f} s, nothing can be controlled under {SHORTEST_RUN_S:.0f} s: lower current_a",
+            "plan.range.too_short",
             field="current_a",
-            limit=f"at least {SHORTEST_RUN_S:.0f} s",
+            duration_s=duration_s,
+            limit_s=SHORTEST_RUN_S,
         )
     if request.thickness_mm is not None:
         thickness_mm = positive(request.thickness_mm, "thickness_mm", "mm")
         if target_depth_mm * request.sides >= thickness_mm:
             raise RefusedError(
-                f"depth_mm {target_depth_mm:.4g} mm on {request.sides} side(s) goes through the {thickness_mm:g} mm sheet: "
-                "use thicker sheet or etch less deep",
+                "plan.range.through_sheet",
                 field="depth_mm",
-                limit=f"below {thickness_mm / request.sides:g} mm",
+                count=request.sides,
+                depth_mm=target_depth_mm,
+                thickness_mm=thickness_mm,
+                limit_mm=thickness_mm / request.sides,
             )

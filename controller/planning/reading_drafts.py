@@ -1,4 +1,7 @@
-"""What a person read, before the bench fills in what was left out. When to ask about it. Pure."""
+"""A reading as a person gives it, and when a person must confirm it. Pure.
+
+What was left out is filled in from the run.
+"""
 
 from __future__ import annotations
 
@@ -79,18 +82,21 @@ class Surprise:
 
 
 class SurprisingReadingError(RefusedError):
-    """A reading that lies far from what is believed; the person may confirm it."""
+    """A reading that is far from what is believed; the person may confirm it."""
 
-    def __init__(self, message: str, surprise: Surprise) -> None:
-        limit = f"{ASK_BEYOND_SIGMA:g} standard deviations"
-        super().__init__(message, field="is_confirmed", limit=limit)
+    def __init__(
+        self, key: str, /, surprise: Surprise, *, deviations: float, limit_deviations: float
+    ) -> None:
+        super().__init__(
+            key, field="is_confirmed", deviations=deviations, limit_deviations=limit_deviations
+        )
         self.surprise = surprise
 
 
 def refuse_surprise(
     learner: Learner, reading: Reading, request: PlanRequest, depth: DepthEstimate | None
 ) -> None:
-    """Ask about a reading that lies far from the prediction.
+    """Ask about a reading that is far from the prediction.
 
     :param depth: what is believed of the depth, for the question, or None when it is not known.
     Raises: SurprisingReadingError, to be confirmed by the person.
@@ -100,12 +106,11 @@ def refuse_surprise(
         return
     read = reading.mean_depth() if isinstance(reading, GaugeReading) else (None, None)
     known = (None, None, None) if depth is None else (depth.best_mm, depth.low_mm, depth.high_mm)
-    more = "more" if sigma > 0 else "less"
     raise SurprisingReadingError(
-        f"the reading says {abs(sigma):.1f} standard deviations {more} metal gone than expected, "
-        f"asked about from {ASK_BEYOND_SIGMA:g} on: check unit, datum, place and that the right "
-        "run is meant, then confirm it",
+        "plan.reading.more_gone" if sigma > 0 else "plan.reading.less_gone",
         Surprise(*read, *known),
+        deviations=abs(sigma),
+        limit_deviations=ASK_BEYOND_SIGMA,
     )
 
 

@@ -1,4 +1,4 @@
-"""What the person tells the tool, and the growth, current and depth that follow from it. Pure; refuses what cannot be."""
+"""A plan request, and the growth, current and depth that follow from it. Pure."""
 
 from __future__ import annotations
 
@@ -13,14 +13,17 @@ from controller.units import MM2_PER_DM2, not_negative, positive
 MAX_GAUGE_STOPS = 10
 """More stops than this for one run are a mistake."""
 
+MAX_PIECES = 500
+
+MAX_AREA_UNCERTAINTY_FRACTION = 0.5
 
 TYPED_AREA_UNCERTAINTY_FRACTION = 0.03
-"""One standard deviation of a typed area over itself (common practice, no source)."""
+"""Standard deviation of a typed area over itself (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class NarrowLine:
-    """A narrow resist line of the artwork where it is narrowest, from the artwork's top left corner."""
+    """The narrowest place of a resist line, measured from the artwork's top left corner."""
 
     x_mm: float
     y_mm: float
@@ -29,29 +32,31 @@ class NarrowLine:
 
 @dataclass(frozen=True, slots=True)
 class PlanRequest:
-    """What the person tells the tool.
+    """What a person asks for.
 
     :param metal: name as in faraday.METALS.
     :param area_mm2: open area of one artwork at the start; with ``growth_mm2`` its first value.
     :param edge_mm: length of the edges between metal and resist of one artwork, 0 when unknown.
-    :param depth_mm: target, mean depth of an open floor; or else ``charge_coulombs``.
-    :param current_a: current that the supply will give; or else ``density_a_per_dm2``.
-    :param thickness_mm: sheet thickness, or None when not told (then the depth limit cannot be guarded).
+    :param depth_mm: target: mean depth of an open floor. Either this or ``charge_coulombs``.
+    :param current_a: current that the supply will give. Either this or ``density_a_per_dm2``.
+    :param thickness_mm: sheet thickness, or None when not given: then nothing guards the depth.
     :param sheet_mm2: bare size of the sheet, for the share of metal lost, or None.
     :param pieces: copies of the artwork on the plate; ``sides`` 1 or 2.
-    :param other_bare_mm2: bare metal that etches along: contact tab, untaped edges and back.
-    :param supply_mode: how the supply is set; judgements of voltage and current depend on it.
+    :param other_bare_mm2: other bare metal that etches: contact tab, untaped edges and back.
+    :param supply_mode: how the supply is set. The limits of voltage and current depend on it.
     :param growth_mm2: measured growth curve of one artwork, pairs (s_mm, area_mm2), or None.
-    :param area_uncertainty_fraction: standard deviation of the open area over itself. 3 % for a typed area
-        (common practice, no source); a measured artwork brings its own.
+    :param area_uncertainty_fraction: standard deviation of the open area over itself. 3 % for a
+        typed area (common practice, no source); a measured artwork has its own.
     :param artwork: content hash of the measured artwork, or None.
     :param narrow_lines: resist lines of the artwork that an undercut could eat through.
     :param narrowest_open_mm: narrowest opening of the artwork, or None.
-    :param film_mm: thickness of the resist. Source: dry film is 0.04 to 0.05 mm (common practice).
-    :param bath: name of the bath, or None: then nothing is learned and nothing is remembered.
+    :param film_mm: thickness of the resist. Dry film is 0.04 to 0.05 mm (common practice).
+    :param bath: name of the bath, or None: then the run learns nothing from other runs.
     :param bath_volume_l: for the expected warming, or None.
-    :param expected_voltage_v: cell voltage for power and heat. Source: common practice, a cell near 3 V and 3 A.
-    :param stop_policy: stop when the best estimate reaches the target, or already when the upper bound does.
+    :param expected_voltage_v: cell voltage for power and heat. Source: common practice, a cell
+        near 3 V and 3 A.
+    :param stop_policy: stop when the best estimate reaches the target, or when the upper bound
+        does.
     :param gauge_stops_mm: depths at which the run pauses to be gauged.
     """
 
@@ -83,92 +88,99 @@ class PlanRequest:
 
 
 def growth_of(request: PlanRequest) -> Growth:
-    """Return the growth of everything that hangs in the bath, both sides and all copies. Raises: RefusedError."""
-    if request.pieces < 1 or request.pieces > 500:
+    """Return the growth of everything in the bath, both sides and all copies.
+
+    Raises: RefusedError.
+    """
+    if not 1 <= request.pieces <= MAX_PIECES:
         raise RefusedError(
-            f"pieces is {request.pieces}, it must be 1 to 500", field="pieces", limit="1-500"
+            "plan.request.pieces",
+            field="pieces",
+            pieces=request.pieces,
+            limit_pieces=MAX_PIECES,
         )
     if request.sides not in (1, 2):
-        raise RefusedError(
-            f"sides is {request.sides}, a sheet has 1 or 2", field="sides", limit="1-2"
-        )
+        raise RefusedError("plan.request.sides", field="sides", sides=request.sides)
     not_negative(request.other_bare_mm2, "other_bare_mm2", "mm2")
-    if not 0.0 < request.area_uncertainty_fraction < 0.5:
+    if not 0.0 < request.area_uncertainty_fraction < MAX_AREA_UNCERTAINTY_FRACTION:
         raise RefusedError(
-            f"area_uncertainty_fraction is {request.area_uncertainty_fraction:g}, it must be above 0 and below 0.5",
+            "plan.request.area_uncertainty",
             field="area_uncertainty_fraction",
-            limit="0-0.5",
+            uncertainty_fraction=request.area_uncertainty_fraction,
+            limit_fraction=MAX_AREA_UNCERTAINTY_FRACTION,
         )
     if request.growth_mm2 is not None:
         base: Growth = MeasuredGrowth(request.growth_mm2)
     else:
         positive(request.area_mm2, "area_mm2", "mm2")
-        not_negative(request.edge_mm, "edge_mm", "mm", "; 0 means unknown")
+        not_negative(request.edge_mm, "edge_mm", "mm")
         base = SteinerGrowth(request.area_mm2, request.edge_mm)
     return ScaledGrowth(base, request.pieces * request.sides, request.other_bare_mm2)
 
 
 def current_of(request: PlanRequest, total_area_mm2: float) -> float:
-    """Return the planned current in A, given itself or as a current density. Raises: RefusedError."""
-    if (request.current_a is None) == (request.density_a_per_dm2 is None):
-        raise RefusedError(
-            "give either current_a (A) or density_a_per_dm2 (A/dm2)", field="current_a"
-        )
+    """Return the planned current, A, from a current or a density. Raises: RefusedError."""
     if request.current_a is not None:
+        if request.density_a_per_dm2 is not None:
+            raise RefusedError("plan.request.two_currents", field="current_a")
         return positive(request.current_a, "current_a", "A")
-    density = positive(request.density_a_per_dm2 or 0.0, "density_a_per_dm2", "A/dm2")
+    if request.density_a_per_dm2 is None:
+        raise RefusedError("plan.request.no_current", field="current_a")
+    density = positive(request.density_a_per_dm2, "density_a_per_dm2", "A/dm2")
     return density * total_area_mm2 / MM2_PER_DM2
 
 
 def depth_bound_mm(request: PlanRequest, growth: Growth, mm3_per_coulomb: float) -> float:
-    """Return a depth that the target does not pass: itself, or without any undercut for a target charge.
+    """Return an upper bound of the target depth, mm.
+
+    For a target charge it is the depth without any undercut.
 
     :param mm3_per_coulomb: volume removed per coulomb, bite factor included.
     Raises: RefusedError when neither or both are given.
     """
-    if (request.depth_mm is None) == (request.charge_coulombs is None):
-        raise RefusedError(
-            "give either depth_mm (mm) or charge_coulombs (C) as the target", field="depth_mm"
-        )
     if request.depth_mm is not None:
+        if request.charge_coulombs is not None:
+            raise RefusedError("plan.request.two_targets", field="depth_mm")
         return positive(request.depth_mm, "depth_mm", "mm")
-    return (
-        positive(request.charge_coulombs or 0.0, "charge_coulombs", "C")
-        * mm3_per_coulomb
-        / growth.area_mm2(0.0)
-    )
+    if request.charge_coulombs is None:
+        raise RefusedError("plan.request.no_target", field="depth_mm")
+    charge_coulombs = positive(request.charge_coulombs, "charge_coulombs", "C")
+    return charge_coulombs * mm3_per_coulomb / growth.area_mm2(0.0)
 
 
 def refuse_short_curve(
     pairs: Sequence[tuple[float, float]] | None, depth_mm: float, low_etch_factor: float
 ) -> None:
-    """Refuse a growth curve that ends, still rising, before the undercut at the etch factor's low end."""
+    """Refuse a growth curve that still rises where it ends, before the largest undercut."""
     if pairs is None or pairs[-1][1] == pairs[-2][1]:
         return
     needed_mm = depth_mm / low_etch_factor
     if pairs[-1][0] < needed_mm:
         raise RefusedError(
-            f"the growth curve ends at {pairs[-1][0]:g} mm, undercut may reach {needed_mm:.3f} mm at {depth_mm:g} mm: "
-            "measure the artwork with a longer curve",
+            "plan.request.short_curve",
             field="growth_mm2",
-            limit=f"at least {needed_mm:.3f} mm",
+            end_mm=pairs[-1][0],
+            needed_mm=needed_mm,
+            depth_mm=depth_mm,
         )
 
 
 def gauge_stops_of(request: PlanRequest, target_depth_mm: float) -> tuple[float, ...]:
-    """Return the gauge stops in order. Raises: RefusedError when one does not lie between 0 and the target."""
+    """Return the gauge stops in order. Raises: RefusedError for one outside 0 to the target."""
     stops = tuple(sorted(set(request.gauge_stops_mm)))
     if len(stops) > MAX_GAUGE_STOPS:
         raise RefusedError(
-            f"{len(stops)} gauge stops are too many",
+            "plan.request.gauge_stops",
             field="gauge_stops_mm",
-            limit=f"{MAX_GAUGE_STOPS}",
+            stops=len(stops),
+            limit_stops=MAX_GAUGE_STOPS,
         )
     for stop_mm in stops:
         if not 0.0 < stop_mm < target_depth_mm:
             raise RefusedError(
-                f"gauge stop {stop_mm:g} mm must lie above 0 mm and below the target of {target_depth_mm:.4g} mm",
+                "plan.request.gauge_stop_outside",
                 field="gauge_stops_mm",
-                limit=f"0-{target_depth_mm:.4g} mm",
+                stop_mm=stop_mm,
+                target_mm=target_depth_mm,
             )
     return stops

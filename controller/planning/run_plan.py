@@ -9,30 +9,35 @@ from controller.physics.faraday import Metal
 from controller.physics.learning import Learner
 from controller.physics.relief import Growth
 from controller.planning.request import PlanRequest
+from controller.texts import Message
 
 
 @dataclass(frozen=True, slots=True)
 class PlanWarning:
-    """Something that may go wrong, beside the field that it belongs to."""
+    """Something that may go wrong, and the field of the request that it belongs to."""
 
     field: str
-    text: str
+    message: Message
 
 
 @dataclass(frozen=True, slots=True)
 class RunPlan:
     """Everything that is fixed when a run starts.
 
-    :param target_depth_mm: mean depth of an open floor that is wanted.
+    :param target_depth_mm: wanted mean depth of an open floor.
     :param charge_coulombs: charge at which the run is expected to stop, by its stop policy.
     :param duration_s: relay-on time at the planned current.
-    :param max_on_time_s: ceiling on relay-on time; ``max_charge_coulombs`` ceiling on charge. Independent of each other.
-    :param end_current_a: current expected at the end: larger than ``current_a`` in constant voltage, as the area grows.
-    :param max_mean_depth_mm: best estimate that trips the depth limit, or None when no thickness was given.
+    :param max_on_time_s: ceiling on relay-on time, independent of the ceiling on charge.
+    :param max_charge_coulombs: ceiling on charge.
+    :param end_current_a: current expected at the end. In constant voltage it is larger than
+        ``current_a``, as the area grows.
+    :param max_mean_depth_mm: best estimate that trips the depth limit, or None without a
+        thickness.
     :param metal_removed_fraction: of the sheet, or None when its size or thickness was not given.
     :param warming_k: expected warming of the bath, or None when its volume was not given.
-    :param sure_a: above this reading the sensor's range may cut off parts of the current.
-    :param drivable_a: largest current that any supply can drive through shunt and leads: what may flow beyond the sensor's range.
+    :param sure_a: above this reading, peaks of the current may be beyond the sensor's range.
+    :param drivable_a: largest current that any supply can drive through shunt and leads: bounds
+        what flows beyond the sensor's range.
     :param range_fraction: share of the sensor's range that the over-current limit uses.
     :param offered_gauge_stops_mm: gauge stops that are advised and not asked for.
     """

@@ -1,4 +1,4 @@
-"""The shelf of baths: what each was made of, what it has carried, what its runs' readings teach about the next one."""
+"""The shelf of baths: descriptions, charge carried, and what readings teach about the next run."""
 
 from __future__ import annotations
 
@@ -26,11 +26,12 @@ MAX_NAME = 60
 
 @dataclass(frozen=True, slots=True)
 class BathState:
-    """A bath and what has become of it.
+    """A bath and its history in figures.
 
-    :param runs: runs that it has seen; ``charge_ah`` what they carried, ``dissolved_g`` the metal that Faraday says
-        went into it at the learned bite factor.
-    :param bite_factor: best estimate for its next run, with the standard deviation of its logarithm.
+    :param runs: runs that used it.
+    :param charge_ah: charge of these runs.
+    :param dissolved_g: metal dissolved in it, by Faraday's law and the learned bite factor.
+    :param bite_factor: best estimate for its next run; its logarithm has ``bite_factor_sd``.
     :param etch_factor: best estimate, with its 10 % and 90 % points.
     """
 
@@ -49,8 +50,8 @@ class BathState:
 class BathShelf:
     """Baths, readings, and what they teach. Safe from any thread.
 
-    The loop calls nothing but ``keep``: everything else reads the disk. What is new goes to the
-    logbook's queue at once; until its thread has written it, it is kept here as well.
+    The loop calls ``keep`` only: everything else reads the disk. New entries go to the queue of the
+    logbook at once, and are kept here too until they are written.
     """
 
     def __init__(
@@ -64,21 +65,33 @@ class BathShelf:
         self._new_baths: dict[str, BathSaved] = {}
         self._new_readings: list[ReadingTaken] = []
 
-    # --- baths ------------------------------------------------------------------------------------------------------
+    # --- baths ----------------------------------------------------------------------------------
 
-    def save(self, name: str, metal: str, acid: str, volume_l: float | None, made_up_on: str | None, note: str, *,
-             is_retired: bool = False) -> BathSaved:  # fmt: skip
-        """Describe a bath, new or known. Raises: RefusedError for wrong values or another metal than before."""
+    def save(
+        self,
+        name: str,
+        metal: str,
+        acid: str,
+        volume_l: float | None,
+        made_up_on: str | None,
+        note: str,
+        *,
+        is_retired: bool = False,
+    ) -> BathSaved:
+        """Describe a bath, new or known. Raises: RefusedError for wrong values or another metal."""
         name = name.strip()
         if not 0 < len(name) <= MAX_NAME:
             raise RefusedError(
-                f"a bath's name has 1 to {MAX_NAME} characters, this has {len(name)}", field="name"
+                "run.bath.name_length", field="name", limit_length=MAX_NAME, length=len(name)
             )
         planned_metal(metal, self._settings)
         reason = METALS[metal].not_in_nitric_because
         if reason is not None:
             raise RefusedError(
-                f"{METALS[metal].title} has no nitric bath here: {reason}", field="metal"
+                "run.bath.not_in_nitric",
+                field="metal",
+                metal=METALS[metal].title,
+                reason=reason,
             )
         if volume_l is not None:
             positive(volume_l, "volume_l", "L")
@@ -87,14 +100,12 @@ class BathShelf:
                 date.fromisoformat(made_up_on)
             except ValueError as error:
                 raise RefusedError(
-                    f"made_up_on {made_up_on!r} is no date like 2031-03-04", field="made_up_on"
+                    "run.bath.not_a_date", field="made_up_on", date=repr(made_up_on)
                 ) from error
         known = next((bath for bath in self.baths() if bath.name == name), None)
         if known is not None and known.metal != metal:
             raise RefusedError(
-                f"bath {name!r} holds {known.metal}: one bath per metal, silver plates out on copper by itself. Name a new bath",
-                field="metal",
-                limit=known.metal,
+                "run.bath.other_metal", field="metal", bath=repr(name), own_metal=known.metal
             )
         bath = BathSaved(
             name, metal, acid, volume_l, made_up_on, note, is_retired, self._clock.utc_now()
@@ -105,7 +116,7 @@ class BathShelf:
         return bath
 
     def baths(self) -> tuple[BathSaved, ...]:
-        """Return the newest word on every bath, newest bath first."""
+        """Return the newest description of every bath, newest bath first."""
         stored = {bath.name: bath for bath in self._reader.baths()}
         with self._lock:
             new = dict(self._new_baths)
@@ -117,10 +128,10 @@ class BathShelf:
         for bath in self.baths():
             if bath.name == name:
                 return bath
-        raise RefusedError(f"there is no bath {name!r}: describe it first", field="bath")
+        raise RefusedError("run.bath.unknown", field="bath", bath=repr(name))
 
     def state(self, name: str) -> BathState:
-        """Return a bath with what has become of it. Raises: RefusedError."""
+        """Return a bath with its figures. Raises: RefusedError."""
         bath = self.bath(name)
         metal = planned_metal(bath.metal, self._settings)
         learner, readings = self._learner(bath, metal, TYPED_AREA_UNCERTAINTY_FRACTION)
@@ -128,33 +139,46 @@ class BathShelf:
         bite_factor, bite_factor_sd = learner.bite_factor()
         low, high = learner.belief().etch_factor_range()
         return BathState(
-            bath, runs, charge_coulombs / SECONDS_PER_HOUR, removed_mass_g(charge_coulombs, metal, bite_factor), readings,
-            bite_factor, bite_factor_sd, learner.belief().best_etch_factor, low, high,
-        )  # fmt: skip
+            bath=bath,
+            runs=runs,
+            charge_ah=charge_coulombs / SECONDS_PER_HOUR,
+            dissolved_g=removed_mass_g(charge_coulombs, metal, bite_factor),
+            readings=readings,
+            bite_factor=bite_factor,
+            bite_factor_sd=bite_factor_sd,
+            etch_factor=learner.belief().best_etch_factor,
+            etch_factor_low=low,
+            etch_factor_high=high,
+        )
 
-    # --- what is known ------------------------------------------------------------------------------------------------
+    # --- what is known --------------------------------------------------------------------------
 
     def knowledge(self, request: PlanRequest) -> Knowledge:
-        """Return what earlier runs teach about a request. Raises: RefusedError for a bath unknown or of another metal."""
+        """Return what earlier runs teach about a request.
+
+        Raises: RefusedError for an unknown bath, a retired one, or one for another metal.
+        """
         densest = self._reader.densest_finished_a_per_dm2(request.metal)
         if request.bath is None:
             return Knowledge(densest_tried_a_per_dm2=densest)
         bath = self.bath(request.bath)
         if bath.metal != request.metal:
             raise RefusedError(
-                f"bath {bath.name!r} is for {bath.metal}, the plate is {request.metal}: one bath per metal",
+                "run.bath.wrong_plate",
                 field="bath",
-                limit=bath.metal,
+                bath=repr(bath.name),
+                own_metal=bath.metal,
+                metal=request.metal,
             )
         if bath.is_retired:
-            raise RefusedError(f"bath {bath.name!r} is retired: choose another one", field="bath")
+            raise RefusedError("run.bath.retired", field="bath", bath=repr(bath.name))
         metal = planned_metal(request.metal, self._settings)
         learner, _ = self._learner(bath, metal, request.area_uncertainty_fraction)
         runs, _ = self._reader.carried(bath.name)
         return Knowledge(learner, runs, densest)
 
     def _learner(self, bath: BathSaved, metal: Metal, area_sd: float) -> tuple[Learner, int]:
-        """Return what the bath teaches about its next run, and from how many readings: replayed from what stands."""
+        """Return what the bath teaches about its next run, and from how many valid readings."""
         by_run: dict[str, list[Reading]] = {}
         for taken in standing(self._merged(self._reader.readings_of_bath(bath.name))):
             by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))
@@ -166,10 +190,10 @@ class BathShelf:
         learner = learn_from_bath(metal, past, area_sd, self._settings.rig.shunt_tolerance_fraction)
         return learner, sum(len(run.readings) for run in past)
 
-    # --- readings -----------------------------------------------------------------------------------------------------
+    # --- readings -------------------------------------------------------------------------------
 
     def readings(self, run_id: str) -> tuple[ReadingTaken, ...]:
-        """Return everything that was read on a run, oldest first, replaced and withdrawn ones too."""
+        """Return all readings of a run, oldest first, replaced and withdrawn ones too."""
         return tuple(
             r for r in self._merged(self._reader.readings_of_run(run_id)) if r.run_id == run_id
         )
@@ -188,7 +212,7 @@ class BathShelf:
             self._new_readings.append(taken)
 
     def _merged(self, stored: tuple[ReadingTaken, ...]) -> tuple[ReadingTaken, ...]:
-        """Return the stored readings and those of this process that may not be written yet."""
+        """Return the stored readings, and those of this process that are not written yet."""
         known = {reading.reading_id for reading in stored}
         with self._lock:
             return (*stored, *(r for r in self._new_readings if r.reading_id not in known))

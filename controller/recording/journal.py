@@ -1,4 +1,4 @@
-"""Carries what the supervisor tells into the logbook. A follower of the loop: nobody waits for it, it can only fail itself."""
+"""Writes what happened into the logbook. A follower of the loop: nobody waits for it."""
 
 from __future__ import annotations
 

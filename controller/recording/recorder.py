@@ -1,4 +1,4 @@
-"""Turns what happens in a run into logbook entries: 1 s means, checkpoints, raw samples around a trip. Pure, no clock."""
+"""Turns a run into logbook entries: 1 s means, checkpoints, raw samples around a trip. Pure."""
 
 from __future__ import annotations
 
@@ -21,12 +21,13 @@ from controller.logbook.entries import (
     is_unfinished,
 )
 from controller.messages import Event, RunState, Sample, Snapshot, TripReason
+from controller.texts import text
 
 RAW_BEFORE_S = 30.0
-"""Raw samples kept from before a trip, s: about 440 conversions, long enough to see a contact fail."""
+"""Raw samples kept from before a trip, s: 440 conversions or so, in which a contact fails."""
 
 RAW_AFTER_S = 5.0
-"""Time still recorded after the relay went off, s: shows the current fall to zero, or a welded contact."""
+"""Time recorded after the relay turned off, s: shows the current fall to zero, or not."""
 
 
 @dataclass(slots=True)
@@ -42,7 +43,7 @@ class _Second:
     voltage_sum_v: float = 0.0
 
     def add(self, sample: Sample, progress: Progress, bath_degc: float | None) -> None:
-        """Take a sample. A quick look carries the supply's ripple and does not enter the means."""
+        """Add a sample. A quick look has the supply's ripple in it and does not enter the means."""
         self.progress = progress
         self.bath_degc = bath_degc
         if sample.averaged:
@@ -70,11 +71,11 @@ class _Second:
 
 @dataclass(slots=True)
 class _Book:
-    """What is known of the run that is being recorded.
+    """The run that is being recorded.
 
     :param origin_s: monotonic time at which its elapsed time is 0.
-    :param ring: raw samples kept back; ``raw_until_s`` ends the time in which they are handed out at once.
-    :param means_until_s: end of the time in which means go on after the run left ``running``.
+    :param ring: raw samples held back. Until ``raw_until_s`` they are recorded at once instead.
+    :param means_until_s: means are made until then after the run left ``running``.
     """
 
     run_id: str
@@ -104,8 +105,9 @@ class _Book:
 class RunRecorder:
     """Makes the entries of one run after another. Not thread-safe: the loop's follower owns it.
 
-    Means and checkpoints are made in ``running`` and for ``after_s`` after it. Raw samples are kept back in every state
-    and handed out when a reason ends or pauses the run. Currents come with the zero offset taken out.
+    Means and checkpoints are made in ``running`` and for ``after_s`` after it. Raw samples are held
+    back in every state and recorded when a reason ends or pauses the run. Currents come with the
+    zero offset taken out.
 
     :param before_s: raw samples kept from before a trip.
     :param after_s: time that is still recorded after the run left ``running``.
@@ -128,9 +130,9 @@ class RunRecorder:
         return (run, StateChanged(run.run_id, RunState.CHECKING, run.started_at_utc, progress))
 
     def took_over(self, run_id: str, at_s: float, last: Progress) -> None:
-        """Go on with a run that an earlier process left with progress ``last``, to resume it or only to stop it.
+        """Take over a run that an earlier process left with progress ``last``.
 
-        Its time goes on in the next whole second; how long the daemon was away is not in it.
+        Its time continues in the next whole second, without the time that the daemon was away.
         """
         origin_s = at_s - (math.floor(last.elapsed_s) + 1)
         self._book = _Book(run_id, origin_s, RunState.INTERRUPTED, last)
@@ -166,7 +168,7 @@ class RunRecorder:
         return (*entries, Checkpoint(book.run_id, progress, None if kept is None else kept()))
 
     def seen(self, sample: Sample) -> tuple[Entry, ...]:
-        """Take a fresh sample that is not counted, such as a quick look, for the raw record alone."""
+        """Take a sample that is not counted, such as a quick look, for the raw record only."""
         book = self._the_book()
         elapsed_s = sample.taken_at_s - book.origin_s
         raw = RawSample(
@@ -190,10 +192,11 @@ class RunRecorder:
         return (Checkpoint(book.run_id, progress, kept),)
 
     def state(self, snapshot: Snapshot, kept: Mapping[str, Any] | None = None) -> tuple[Entry, ...]:
-        """Take the run's state and figures from a snapshot after a change of state; figures that are None stay as they were.
+        """Take the run's state and figures from a snapshot after a change of state.
 
-        A reason that is new hands out the raw samples kept back. The second under way is handed out as far as it is known,
-        and again when it is over. A snapshot without a run says nothing about one.
+        Figures that are None stay as they were. A new reason records the raw samples held back.
+        The present second is recorded so far, and again when it is over. A snapshot without a run
+        is ignored.
         Raises: RuntimeError when its run was neither begun nor taken over.
         """
         if snapshot.run_id is None or snapshot.state is RunState.IDLE:
@@ -225,9 +228,7 @@ class RunRecorder:
     def _the_book(self, run_id: str | None = None) -> _Book:
         book = self._book
         if book is None or (run_id is not None and run_id != book.run_id):
-            raise RuntimeError(
-                f"run {run_id or ''} was neither begun nor taken over by the recorder"
-            )
+            raise RuntimeError(text("run.recorder.unknown_run", run=run_id or ""))
         return book
 
 

@@ -1,4 +1,4 @@
-"""Brings back the run that a crash, a power cut or the service's end cut, with all it knew."""
+"""Brings back the run that a crash, a power cut or the end of the service interrupted."""
 
 from __future__ import annotations
 
@@ -30,6 +30,7 @@ from controller.safety.limits import limits_for
 from controller.safety.outbox import OutboxItem
 from controller.safety.run import ActiveRun, new_run, restored_run
 from controller.safety.supervisor import Supervisor
+from controller.texts import Message, Value, text
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +39,14 @@ class _Restored:
 
     :param then: the moment of its checkpoint, or None when the time away will never be known.
     :param away_s: time since then, or None when it is not known.
-    :param missing: what an older version did not write down, or None.
+    :param is_of_older_version: an older version recorded it, without a checkpoint.
     """
 
     run: ActiveRun
     then: Moment | None
     now: Moment
     away_s: float | None
-    missing: str | None
+    is_of_older_version: bool
 
 
 class Restorer:
@@ -71,29 +72,26 @@ class Restorer:
         self._sensor_range_a = sensor_range_a
         self._is_done = False
         self._restored: _Restored | None = None
-        self._message = ""
-        self.message: str | None = None
+        self._ended: Value = ""
+        self.message: Message | None = None
 
-    def not_ready(self) -> str | None:
+    def not_ready(self) -> Message | None:
         """Return why no run may start yet, or None."""
         if self._is_done:
             return None
-        return (
-            self._logbook.why_not_ready()
-            or "the logbook is still being read: wait a moment and try again"
-        )
+        return self._logbook.why_not_ready() or Message("run.restored.reading_logbook")
 
     def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Restore as soon as the logbook is ready."""
         if self._restored is not None:
-            self._is_done = True  # and published: nobody sees a bench that is ready and idle before
+            self._is_done = True  # published too: nobody sees a rig that is ready and idle before
             self._ask_the_clock_again(self._restored)
         if (
             self._is_done
             or not self._logbook.is_ready()
             or self._supervisor.state is not RunState.IDLE
         ):
-            return  # a trip at start, a welded relay say, is acknowledged first
+            return  # a trip at start, such as a welded relay, is acknowledged first
         record = self._logbook.interrupted
         if record is None:
             self._is_done = True
@@ -102,13 +100,14 @@ class Restorer:
         try:
             restored = self._restore(record)
         except (RefusedError, KeyError, TypeError, ValueError) as error:
-            self.message = f"run {run_id} cannot be resumed: {error}"
-            self._supervisor.note(self.message, EventKind.WARNING)
+            values: dict[str, Value] = {"run": run_id, "problem": str(error)}
+            self.message = Message("run.restored.refused", values)
+            self._supervisor.note(str(self.message), EventKind.WARNING)
             self._is_done = True
             return
         self._restored = restored
-        self._message = _sentences(record.summary.message or "Interrupted.", restored.missing)
-        self._supervisor.restore(restored.run, _sentences(self._message, _away_text(restored)))
+        self._ended = record.summary.message or Message("run.restored.interrupted")
+        self._supervisor.restore(restored.run, str(_message(restored, self._ended)))
         self._recorder.took_over(run_id, restored.now.at_s, record.summary.progress)
 
     def _restore(self, record: RunRecord) -> _Restored:
@@ -116,7 +115,7 @@ class Restorer:
         run_id, kept = record.summary.run_id, record.kept
         settings = self._settings_of(record)
         plan = self._plan_of(record, settings)
-        now, then, away_s, missing = moment_of(self._clock), None, None, None
+        now, then, away_s = moment_of(self._clock), None, None
         if kept is None:
             run = new_run(run_id, plan, settings.limits)
             progress = record.summary.progress
@@ -125,7 +124,6 @@ class Restorer:
             run.counter.uncertain_coulombs = progress.uncertain_charge_coulombs
             run.soak.since_s = now.at_s
             run.soak.is_known = False
-            missing = OLDER_VERSION
         else:
             checkpoint, then = checkpoint_from_json(kept, limits_for(plan, settings.limits))
             away_s = time_away_s(then, now)
@@ -133,14 +131,14 @@ class Restorer:
                 run_id, plan, settings.limits, checkpoint, now_s=now.at_s, away_s=away_s
             )
             if not checkpoint.is_soak_known:
-                then = None  # what is not known from before stays so, whatever the clock says later
+                then = None  # an unknown earlier time stays unknown, even when the clock is set
         refuse_unseen_current(run.limits.max_current_a, self._sensor_range_a)
         if record.readings:
             run.relearn(readings_that_stand(record.readings))
-        return _Restored(run, then, now, away_s, missing)
+        return _Restored(run, then, now, away_s, kept is None)
 
     def _settings_of(self, record: RunRecord) -> Settings:
-        """Return the settings with the limits of the run's start, where they can still be read."""
+        """Return the settings with the limits at the start of the run, if they can be read."""
         try:
             limits = LimitSettings.model_validate(record.settings["limits"])
         except (KeyError, ValidationError):
@@ -148,7 +146,7 @@ class Restorer:
         return self._settings.model_copy(update={"limits": limits})
 
     def _plan_of(self, record: RunRecord, settings: Settings) -> RunPlan:
-        """Return the plan of the run's start; one of an older version is made again."""
+        """Return the plan at the start of the run; one of an older version is made again."""
         if "metal_as_planned" in record.plan:
             return plan_from_logbook(
                 record.plan,
@@ -175,48 +173,25 @@ class Restorer:
         away_s = max(0.0, away_s - (now.at_s - restored.now.at_s))
         soak.total_s += away_s
         soak.is_known = True
-        text = f"The clock is set now: {_counted_text(away_s)}"
         if self._supervisor.state is RunState.INTERRUPTED:
-            self._supervisor.say(_sentences(self._message, text))
+            known = Message("run.restored.clock_set", {"ended": self._ended, "away_s": away_s})
+            self._supervisor.say(str(known))
         else:
-            self._supervisor.note(text)
+            self._supervisor.note(text("run.restored.clock_set_note", away_s=away_s))
 
 
-OLDER_VERSION = (
-    "An older version of biteclock wrote this run down: ceilings that were raised, the answer to "
-    "the first look and earlier time in the acid are not known."
-)
+def _message(restored: _Restored, ended: Value) -> Message:
+    """Return what happened to the run and what a person must know of the time in the acid.
 
-AWAY_UNKNOWN = (
-    "How long the plate was in the acid meanwhile is not known, and the upper bound leaves that "
-    "time out. Was the plate lifted? If not, gauge it before you resume."
-)
-
-EARLIER_UNKNOWN = "An earlier time in the acid is not known: gauge the plate before you resume."
-
-
-def _away_text(restored: _Restored) -> str | None:
-    """Return what a person must know of the time in the acid, None when the plate was out."""
-    soak = restored.run.soak
+    :param ended: how the run ended, as a sentence.
+    """
+    soak, away_s = restored.run.soak, restored.away_s
+    if restored.is_of_older_version:
+        return Message("run.restored.older_version", {"ended": ended})
     if soak.since_s is None:
-        return None if soak.is_known else EARLIER_UNKNOWN
-    if restored.away_s is None:
-        return AWAY_UNKNOWN
-    counted = _counted_text(restored.away_s)
-    return counted if soak.is_known else _sentences(counted, EARLIER_UNKNOWN)
-
-
-def _counted_text(away_s: float) -> str:
-    return (
-        f"the {away_s:.0f} s since it was last written down count as time in the acid "
-        "without current and widen the upper bound."
-    )
-
-
-def _sentences(*texts: str | None) -> str:
-    """Return the texts one after the other, each with a capital letter and a full stop."""
-    return " ".join(
-        text[0].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
-        for text in texts
-        if text
-    )
+        key = "out_of_acid" if soak.is_known else "earlier_unknown"
+        return Message(f"run.restored.{key}", {"ended": ended})
+    if away_s is None:
+        return Message("run.restored.away_unknown", {"ended": ended})
+    key = "in_acid" if soak.is_known else "in_acid_earlier_unknown"
+    return Message(f"run.restored.{key}", {"ended": ended, "away_s": away_s})

@@ -1,4 +1,4 @@
-"""Ends a run when the logbook has failed for a while, for those who set ``logbook.when_full`` to trip."""
+"""Ends a run when the logbook has failed for a while, if ``logbook.when_full`` is trip."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ PATIENCE_S = 10.0
 
 
 class StoreWatch:
-    """A follower that trips ``store_full``. Without it a failing store is told and the run goes on."""
+    """A follower that trips ``store_full``. Without it, the run goes on with a message."""
 
     def __init__(self, supervisor: Supervisor, logbook: Logbook, clock: Clock) -> None:
         self._supervisor = supervisor

@@ -1,4 +1,7 @@
-"""The loop on the main thread: tick, commands, publish. Whatever looks on comes after the tick and can only fail itself."""
+"""The loop on the main thread: tick, commands, publish.
+
+Followers come after the tick. One that fails harms nothing else.
+"""
 
 from __future__ import annotations
 
@@ -16,12 +19,13 @@ from controller.ports import Clock, Gate, Pacer, Thermometer
 from controller.running.snapshot import take_snapshot
 from controller.safety.outbox import Follower, OutboxItem
 from controller.safety.supervisor import Supervisor
+from controller.texts import text
 
 PUBLISH_S = 0.25
-"""Longest time between two snapshots, s: what changes by the sample is told four times a second, a new state at once."""
+"""Longest time between two snapshots, s. A new state is published at once."""
 
 SETTLE_S = 0.5
-"""At the end the loop goes on for at most this long until the current is seen at zero, s."""
+"""At the end the loop continues for at most this long, s, until the current is zero."""
 
 MAILBOX = 64
 """Commands that may wait; more are refused."""
@@ -30,10 +34,11 @@ _log = logging.getLogger("biteclock")
 
 
 class Board:
-    """The newest snapshot and when the loop last completed a pass. Written by the loop, read by everybody.
+    """The newest snapshot, and when the loop last completed a pass. The loop alone writes it.
 
     :param heart: the machine's own clock.
-    :param on_beat: called with its time after each completed pass and at no other time: feeds the watchdog.
+    :param on_beat: called with the time after each completed pass, and only then: feeds the
+        watchdog.
     """
 
     def __init__(
@@ -57,7 +62,8 @@ class Board:
 class ControlLoop:
     """Calls the supervisor at a fixed rate.
 
-    :param period_s: next deadline = previous deadline + period; when late, passes are skipped, never made up for.
+    :param period_s: time from one deadline to the next. A late loop skips passes and never repeats
+        them.
     :param followers: called with each snapshot and the items of the outbox since the last one.
     """
 
@@ -88,27 +94,28 @@ class ControlLoop:
         self._ending = False
 
     def add_follower(self, follower: Follower) -> None:
-        """Have another one look on, after those that are there. Before ``run``."""
+        """Add a follower after the others. Before ``run``."""
         self._followers.append(follower)
 
     def submit(self, action: Callable[[], Any]) -> Future[Any]:
-        """Have the loop's thread call ``action`` between two passes. Raises: LoopNotAliveError when too many wait."""
+        """Call ``action`` on the loop's thread, between two passes.
+
+        Raises: LoopNotAliveError when too many wait.
+        """
         future: Future[Any] = Future()
         with self._mailbox_lock:
             if len(self._mailbox) >= MAILBOX:
-                raise LoopNotAliveError(
-                    f"{MAILBOX} commands are waiting and none is answered: look at the service's log"
-                )
+                raise LoopNotAliveError("run.loop.mailbox_full", limit_commands=MAILBOX)
             self._mailbox.append((action, future))
         return future
 
     def end(self) -> None:
         """Turn off for good and let ``run`` return soon. Safe from a signal handler."""
         self._gate.revoke(OffRequest.SHUTDOWN)
-        self._ending = True  # no wake: its lock may be held by the very code that the signal interrupted, and a wait is one poll
+        self._ending = True
 
     def run(self, is_done: Callable[[], bool] = lambda: False) -> None:
-        """Run until ``end`` or until ``is_done``; the relay is off when this returns, however it returns."""
+        """Run until ``end`` or ``is_done``. The relay is off when this returns or raises."""
         try:
             deadline_s = self._clock.monotonic_s()
             while not self._ending and not is_done():
@@ -124,7 +131,7 @@ class ControlLoop:
         try:
             self._supervisor.tick()
         except Exception:
-            _log.exception("a pass of the control loop failed; the relay was told to turn off")
+            _log.exception(text("run.log.pass_failed"))
         else:
             self.board.beat()
         answers = self._act()
@@ -135,7 +142,7 @@ class ControlLoop:
             answer()
 
     def _act(self) -> list[Callable[[], None]]:
-        """Call the waiting actions; return their answers, to be given once the snapshot shows what they did."""
+        """Call the waiting actions; return their answers, sent once the snapshot shows them."""
         answers: list[Callable[[], None]] = []
         while self._mailbox:
             action, future = self._mailbox.popleft()
@@ -159,10 +166,10 @@ class ControlLoop:
             try:
                 follower.follow(snapshot, outbox)
             except Exception:
-                _log.exception("%s failed on a snapshot; the run goes on", type(follower).__name__)
+                _log.exception(text("run.log.follower_failed", name=type(follower).__name__))
 
     def _settle(self) -> None:
-        """Go on until the current is seen at zero, so that the last charge is in the books."""
+        """Continue until the current is zero, so that the last charge is counted."""
         until_s = self._clock.monotonic_s() + SETTLE_S
         while self._clock.monotonic_s() < until_s:
             self.step()

@@ -17,6 +17,7 @@ from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.ports import Clock
 from controller.safety.run import ActiveRun
 from controller.safety.supervisor import Supervisor
+from controller.texts import Message, Value, text
 
 _OFF = frozenset(RunState) - {RunState.CHECKING, RunState.RUNNING, RunState.IDLE}
 
@@ -37,30 +38,28 @@ class Learned:
 
 
 class PlateCommands:
-    """Changes what is believed about the present run; of the relay it can only ask for off."""
+    """Changes the belief about the present run. It can turn the relay off, never on."""
 
     def __init__(self, supervisor: Supervisor, clock: Clock) -> None:
         self._supervisor = supervisor
         self._clock = clock
 
     def lifted(self) -> None:
-        """The plate is out of the bath and rinsed: nothing attacks it any more.
+        """Note that the plate is out of the bath and rinsed: nothing attacks it any more.
 
         Raises: WrongStateError.
         """
-        run = self._run_with_relay_off("take note of the lifted plate")
+        run = self._run_with_relay_off("lifted")
         now_s = self._clock.monotonic_s()
         run.soak.end(now_s)
         soak_s = run.soak.seconds(now_s)
-        text = f"Plate lifted and rinsed after {soak_s:.0f} s in the bath without current."
-        self._supervisor.note(text, EventKind.COMMAND, {"soak_s": soak_s})
+        self._note(Message("run.plate.lifted", {"soak_s": soak_s}), {"soak_s": soak_s})
 
     def left_in(self) -> None:
-        """The plate hangs in the bath again, or still. Raises: WrongStateError."""
-        run = self._run_with_relay_off("take note of the plate")
+        """Note that the plate is in the bath, again or still. Raises: WrongStateError."""
+        run = self._run_with_relay_off("left_in")
         run.soak.begin(self._clock.monotonic_s())
-        text = "Plate left in the bath: what the acid takes without current widens the upper bound."
-        self._supervisor.note(text, EventKind.COMMAND)
+        self._note(Message("run.plate.left_in"))
 
     def is_present(self, run_id: str) -> bool:
         """Return whether that run is the present one."""
@@ -76,11 +75,11 @@ class PlateCommands:
         *,
         is_confirmed: bool = False,
     ) -> Learned | None:
-        """Take a reading of the present run; return None when that is another run.
+        """Take a reading of the present run; return None for another run.
 
-        What was left out is filled in from this moment: the charge counted, the film of the plan.
+        What was left out is filled in now: the charge counted, the film of the plan.
 
-        :param known: what stands of the run's readings, oldest first, without a replaced one.
+        :param known: the valid readings of the run, oldest first, without a replaced one.
         :param keep: called when all is judged and nothing has changed yet. When it raises, nothing
             changes.
         Raises: WrongStateError while the relay may be on, RefusedError for a reading that nothing
@@ -88,7 +87,7 @@ class PlateCommands:
         """
         if not self.is_present(run_id):
             return None
-        run = self._run_with_relay_off("take a reading")
+        run = self._run_with_relay_off("reading")
         reading = draft.complete(run.counter.charge_coulombs, run.plan.request.film_mm)
         if not is_confirmed:
             depth = run.depth(self._clock.monotonic_s())
@@ -98,14 +97,14 @@ class PlateCommands:
     def believe(
         self, run_id: str, readings: Sequence[Reading], keep: Callable[[], None]
     ) -> Learned | None:
-        """Believe what these readings of the present run say; return None when that is another run.
+        """Learn these readings of the present run; return None for another run.
 
         :param keep: as in ``take_reading``.
         Raises: WrongStateError while the relay may be on, RefusedError for impossible readings.
         """
         if not self.is_present(run_id):
             return None
-        run = self._run_with_relay_off("take a reading")
+        run = self._run_with_relay_off("reading")
         plan = learned(run.plan, _learner(run, readings))
         before = run.depth(self._clock.monotonic_s())
         keep()
@@ -117,48 +116,49 @@ class PlateCommands:
 
     def _note_reading(self, count: int, outcome: Learned) -> None:
         before, after = outcome.before, outcome.after
-        text = (
-            f"{count} reading(s) stand: {before.best_mm:.3f} mm ({before.low_mm:.3f} to "
-            f"{before.high_mm:.3f}) became {after.best_mm:.3f} mm ({after.low_mm:.3f} to "
-            f"{after.high_mm:.3f}); stops at {outcome.target_charge_coulombs:.0f} C."
-        )
+        values: dict[str, Value] = {
+            "count": count,
+            "depth_mm": after.best_mm,
+            "low_mm": after.low_mm,
+            "high_mm": after.high_mm,
+            "old_depth_mm": before.best_mm,
+            "old_low_mm": before.low_mm,
+            "old_high_mm": before.high_mm,
+            "target_coulombs": outcome.target_charge_coulombs,
+        }
+        message = Message("run.plate.learned", values)
         if outcome.is_ceiling_first:
-            text += (
-                f" The charge ceiling of {outcome.max_charge_coulombs:.0f} C comes first: "
-                "raise it if the reading is right."
-            )
+            values = {**values, "ceiling_coulombs": outcome.max_charge_coulombs}
+            message = Message("run.plate.learned_ceiling_first", values)
         data = {
             "depth_mm": after.best_mm,
             "depth_low_mm": after.low_mm,
             "depth_high_mm": after.high_mm,
             "target_charge_coulombs": outcome.target_charge_coulombs,
         }
-        self._supervisor.note(text, EventKind.COMMAND, data)
+        self._note(message, data)
 
     def raise_ceilings(self) -> None:
-        """Set the ceilings again from what is now believed, because a person confirms it.
+        """Set the ceilings again from the present belief, because a person confirms it.
 
         Raises: WrongStateError.
         """
-        run = self._run_with_relay_off("raise the ceilings")
+        run = self._run_with_relay_off("ceilings")
         old = run.raise_ceilings()
         now = run.limits
-        text = (
-            "Ceilings raised by a person: "
-            f"charge {old.max_charge_coulombs:.0f} to {now.max_charge_coulombs:.0f} C, "
-            f"relay-on time {old.max_on_time_s:.0f} to {now.max_on_time_s:.0f} s."
-        )
+        values: dict[str, Value] = {
+            "old_coulombs": old.max_charge_coulombs,
+            "new_coulombs": now.max_charge_coulombs,
+            "old_s": old.max_on_time_s,
+            "new_s": now.max_on_time_s,
+        }
         charge_share = now.max_charge_coulombs / old.max_charge_coulombs
         if now.max_on_time_s < 0.999 * charge_share * old.max_on_time_s:
-            text += " limits.max_run_s allows no more time: it may end before it is deep enough."
-        self._supervisor.note(
-            text,
-            EventKind.COMMAND,
-            {
-                "max_charge_coulombs": now.max_charge_coulombs,
-                "max_on_time_s": now.max_on_time_s,
-            },
-        )
+            message = Message("run.plate.ceilings_raised_in_part", values)
+        else:
+            message = Message("run.plate.ceilings_raised", values)
+        data = {"max_charge_coulombs": now.max_charge_coulombs, "max_on_time_s": now.max_on_time_s}
+        self._note(message, data)
 
     def first_look(self, *, is_well: bool) -> None:
         """Take the answer to the first look: gas at the minus plate and even matting, or not.
@@ -167,30 +167,27 @@ class PlateCommands:
         """
         run = self._supervisor.run
         if run is None or self._supervisor.state is not RunState.RUNNING:
-            state = self._supervisor.state.value
-            raise WrongStateError(f"cannot take a first look while {state}: that needs running")
+            raise WrongStateError("run.refused.first_look", state=self._supervisor.state.value)
         run.first_look_done = True
         if is_well:
-            self._supervisor.note("First look: gas at the minus plate and even matting.")
+            self._supervisor.note(text("run.plate.first_look_well"))
             return
         self._supervisor.pause()
-        self._supervisor.note(
-            "First look: something is wrong. Are the clips swapped at the cell? "
-            "Plus belongs to the plate."
-        )
+        self._supervisor.note(text("run.plate.first_look_bad"))
 
-    def _run_with_relay_off(self, what: str) -> ActiveRun:
+    def _note(self, message: Message, data: dict[str, float] | None = None) -> None:
+        self._supervisor.note(str(message), EventKind.COMMAND, data)
+
+    def _run_with_relay_off(self, command: str) -> ActiveRun:
+        """Return the run. Raises: WrongStateError with the key ``run.refused.<command>``."""
         run = self._supervisor.run
         if run is None or self._supervisor.state not in _OFF:
-            state = self._supervisor.state.value
-            raise WrongStateError(
-                f"cannot {what} while {state}: that needs a run with the relay off"
-            )
+            raise WrongStateError(f"run.refused.{command}", state=self._supervisor.state.value)
         return run
 
 
 def _learner(run: ActiveRun, readings: Sequence[Reading]) -> Learner:
-    """Return what was believed when the run began, with these readings learned.
+    """Return the belief at the start of the run, with these readings learned.
 
     Raises: RefusedError for readings that are impossible under that belief.
     """

@@ -28,7 +28,7 @@ Result = TypeVar("Result")
 
 
 class Ask(Protocol):
-    """Has the loop call a function between two passes. Raises: LoopNotAliveError."""
+    """Calls a function on the loop's thread, between two passes. Raises: LoopNotAliveError."""
 
     def __call__(self, action: Callable[[], Result]) -> Result: ...  # noqa: D102
 
@@ -38,7 +38,7 @@ class UnknownReadingError(RefusedError, LookupError):
 
 
 class ReplacedReadingError(RefusedError):
-    """The reading was corrected or withdrawn before, so that it cannot be again."""
+    """The reading was corrected or withdrawn before, so it cannot be again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +54,8 @@ class PlateReadings:
 
     Each call is one command to the loop, and the order is always the same:
 
-    1. on the caller's thread, read from the disk what stands of the run's readings. Callers take
-       turns, so this is still true when the command runs;
+    1. on the caller's thread, read the run's valid readings from the disk. Callers take turns, so
+       this is still true when the command runs;
     2. in the command, judge the state, fill in what was left out, ask about a surprise and compute
        what follows. Nothing has changed yet;
     3. still in the command, hand the reading to the logbook's queue, which is memory. A queue
@@ -69,7 +69,7 @@ class PlateReadings:
     Of a past run only its bath learns, when it is replayed: the command finds that the run is not
     the present one, and the rest happens on the caller's thread.
 
-    :param ask: has the loop call a function between two passes.
+    :param ask: calls a function on the loop's thread, between two passes.
     """
 
     def __init__(
@@ -126,7 +126,7 @@ class PlateReadings:
             return Outcome(kept[0], learned)
 
     def _standing(self, run_id: str, replaces: str | None) -> list[Reading]:
-        """Return what stands of a run's readings without the one to be replaced.
+        """Return the valid readings of a run, without the one to be replaced.
 
         Raises: UnknownReadingError, ReplacedReadingError, UnknownRunError.
         """
@@ -136,13 +136,11 @@ class PlateReadings:
             if not self._ask(lambda: self._plate.is_present(run_id)):
                 self._shelf.run(run_id)
             raise UnknownReadingError(
-                f"there is no reading {replaces!a} of this run: look at the list again",
-                field="replaces",
+                "run.refused.unknown_reading", field="replaces", reading=ascii(replaces)
             )
         if replaces is not None and replaces not in {taken.reading_id for taken in stand}:
             raise ReplacedReadingError(
-                f"reading {replaces!r} of run {run_id} does not stand: nothing to replace",
-                field="replaces",
+                "run.refused.replaced_reading", field="replaces", reading=replaces, run=run_id
             )
         return [reading_of(t.kind, t.body) for t in stand if t.reading_id != replaces]
 

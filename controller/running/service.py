@@ -1,4 +1,7 @@
-"""What people can ask of the bench, from any thread: commands go through the loop's mailbox, Stop goes straight to the gate."""
+"""The commands that people can give, from any thread.
+
+Commands go through the mailbox of the loop. Stop goes straight to the gate.
+"""
 
 from __future__ import annotations
 
@@ -20,18 +23,19 @@ from controller.running.plate_readings import PlateReadings
 from controller.safety.checks import CheckReport
 from controller.safety.run import new_run
 from controller.safety.supervisor import Supervisor
+from controller.texts import Message
 
 ANSWER_S = 3.0
-"""A command that the loop has not answered by then is given up, s: two stuck bus transactions and some."""
+"""Longest wait for the answer to a command, s: more than two stuck bus transactions."""
 
 SILENT_S = 3.0
-"""A loop that completed no pass for this long is not alive, s."""
+"""A loop that completed no pass for this long, s, is not alive."""
 
 Answer = TypeVar("Answer")
 
 
 class BenchService:
-    """The bench as its users see it.
+    """The rig as its users see it.
 
     :param not_ready: returns why nothing may start yet (the logbook is being checked), or None.
     :param new_run_id: names the next run.
@@ -47,7 +51,7 @@ class BenchService:
         clock: Clock,
         settings: Settings,
         sensor_range_a: float,
-        not_ready: Callable[[], str | None],
+        not_ready: Callable[[], Message | None],
         new_run_id: Callable[[], str],
         shelf: BathShelf | None = None,
     ) -> None:
@@ -69,14 +73,9 @@ class BenchService:
         silent_s = self._loop.board.silent_s()
         snapshot = self._loop.board.snapshot
         if snapshot is None:
-            raise LoopNotAliveError(
-                "the control loop has not made its first pass yet: ask again in a second"
-            )
+            raise LoopNotAliveError("run.loop.first_pass")
         if silent_s > SILENT_S:
-            raise LoopNotAliveError(
-                f"the control loop has been silent for {silent_s:.1f} s, the limit is {SILENT_S:.1f} s: "
-                "look at the supply's own ammeter, then restart it"
-            )
+            raise LoopNotAliveError("run.loop.silent", silent_s=silent_s, limit_s=SILENT_S)
         return snapshot
 
     def plan(self, request: PlanRequest) -> RunPlan:
@@ -85,13 +84,13 @@ class BenchService:
         return make_plan(request, self.settings, self._sensor_range_a, knowledge)
 
     def asked_off(self) -> int:
-        """Return the number of the newest request for off; a start that was asked for before it is refused."""
+        """Return the number of the newest request for off. It cancels the starts before it."""
         return self._gate.newest_request()
 
     def start(self, request: PlanRequest, asked_off: int | None = None) -> str:
         """Start a run and return its id.
 
-        :param asked_off: what ``asked_off`` returned when the start was asked for, or None for now.
+        :param asked_off: what ``asked_off`` returned when the start was requested, or None for now.
         Raises: RefusedError, WrongStateError, LoopNotAliveError.
         """
         asked_off = self.asked_off() if asked_off is None else asked_off
@@ -105,31 +104,37 @@ class BenchService:
         self._ask(self._supervisor.pause)
 
     def resume(self) -> None:
-        """Go on with a paused or interrupted run. Raises: WrongStateError, LoopNotAliveError."""
+        """Carry on with a paused or interrupted run. Raises: WrongStateError, LoopNotAliveError."""
         self._ask(self._unless_stopped(self._supervisor.resume))
 
     def acknowledge(self) -> None:
-        """Take note of a trip or an ended run. Raises: WrongStateError, LoopNotAliveError."""
+        """Acknowledge a trip or an ended run. Raises: WrongStateError, LoopNotAliveError."""
         self._ask(self._supervisor.acknowledge)
 
     def lifted(self) -> None:
-        """The plate is out of the bath and rinsed. Raises: WrongStateError, LoopNotAliveError."""
+        """Note that the plate is out and rinsed. Raises: WrongStateError, LoopNotAliveError."""
         self._ask(self._plate.lifted)
 
     def left_in(self) -> None:
-        """The plate hangs in the bath without current. Raises: WrongStateError, LoopNotAliveError."""
+        """Note that the plate is in the bath. Raises: WrongStateError, LoopNotAliveError."""
         self._ask(self._plate.left_in)
 
     def first_look(self, *, is_well: bool) -> None:
-        """Take the answer to the first look; a bad one pauses. Raises: WrongStateError, LoopNotAliveError."""
+        """Take the answer to the first look; a bad one pauses the run.
+
+        Raises: WrongStateError, LoopNotAliveError.
+        """
         self._ask(lambda: self._plate.first_look(is_well=is_well))
 
     def raise_ceilings(self) -> None:
-        """Set the ceilings anew from what is now believed. Raises: WrongStateError, LoopNotAliveError."""
+        """Set the ceilings again from the present belief.
+
+        Raises: WrongStateError, LoopNotAliveError.
+        """
         self._ask(self._plate.raise_ceilings)
 
     def stop(self) -> None:
-        """Turn the relay off now, then let the loop end the run. Never refused, never waits for the loop."""
+        """Turn the relay off now; the loop then ends the run. Never refused, never waits."""
         self._gate.revoke(OffRequest.STOP)
 
     def relay_reads_on(self) -> bool:
@@ -137,21 +142,19 @@ class BenchService:
         return self._gate.reads_on()
 
     def check(self) -> CheckReport | None:
-        """Return the rig check on the newest samples with the relay off, or None while there are too few."""
+        """Return the rig check with the relay off, or None while there are too few samples."""
         return self._ask(self._supervisor.report_check)
 
     def _unless_stopped(
         self, action: Callable[[], None], asked_off: int | None = None
     ) -> Callable[[], None]:
-        """Return the action for the mailbox: refused while nothing may start, and when Stop comes before its turn."""
+        """Return the action, refused while nothing may start and when Stop came before it."""
         asked_at = self.asked_off() if asked_off is None else asked_off
 
         def act() -> None:
             self._refuse_unready()
             if self._gate.newest_request() != asked_at:
-                raise WrongStateError(
-                    "off was asked for meanwhile, so nothing was started: ask again"
-                )
+                raise WrongStateError("run.loop.stopped_meanwhile")
             action()
 
         return act
@@ -159,7 +162,7 @@ class BenchService:
     def _refuse_unready(self) -> None:
         why = self._not_ready()
         if why is not None:
-            raise WrongStateError(why)
+            raise WrongStateError(why.key, **why.values)
 
     def _ask(self, action: Callable[[], Answer]) -> Answer:
         future = self._loop.submit(action)
@@ -167,7 +170,5 @@ class BenchService:
             answer: Answer = future.result(timeout=ANSWER_S)
         except FutureTimeoutError:
             future.cancel()
-            raise LoopNotAliveError(
-                f"the control loop did not answer within {ANSWER_S:.0f} s: look at the supply's own ammeter, then restart it"
-            ) from None
+            raise LoopNotAliveError("run.loop.no_answer", limit_s=ANSWER_S) from None
         return answer

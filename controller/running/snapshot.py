@@ -1,4 +1,4 @@
-"""The snapshot of the bench that everybody else sees."""
+"""The snapshot that everybody else sees."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _OVER = frozenset({RunState.FINISHED, RunState.STOPPED, RunState.TRIPPED})
 def take_snapshot(
     supervisor: Supervisor, gate: RelayGate, clock: Clock, sequence: int, bath_degc: float | None
 ) -> Snapshot:
-    """Return the bench as it stands. What is not known is None, never 0."""
+    """Return the present state. What is not known is None, never 0."""
     now_s = clock.monotonic_s()
     run, sample = supervisor.run, supervisor.last_sample
     sensor = supervisor.sensor_finding

@@ -27,10 +27,8 @@ acid, cited in a maker's manual."""
 ANODE_EXCHANGE_A_PER_MM2 = 2e-4
 CATHODE_EXCHANGE_A_PER_MM2 = 2e-6
 """Exchange current densities, A/mm2: a fast metal-ion electrode and a slow gas or nitrate
-electrode. Orders of magnitude from textbooks, from memory."""
-TRANSFER_FRACTION = 0.5
-"""Transfer coefficient with one electron: Tafel slope 2.303 R T/(0.5 F), 118 mV per decade at 25
-degC (textbook)."""
+electrode. Orders of magnitude from textbooks, from memory. The transfer coefficient is 0.5 with
+one electron: a Tafel slope of 2.303 R T/(0.5 F), 118 mV per decade at 25 degC (textbook)."""
 
 DEPOLARISE_S = 0.5
 """Time constant with which the polarisation decays after the current stops, s. Order of magnitude,

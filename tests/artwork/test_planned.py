@@ -82,24 +82,19 @@ def test_plan_charges_for_measured_relief() -> None:
 
 def test_plan_warns_of_fine_artwork() -> None:
     """The plan warns of lines and openings from the artwork."""
-    texts = {
-        warning.field: warning.text for warning in make_plan(request(), Settings(), 16.0).warnings
-    }
-    assert texts["depth_mm"].startswith(
-        "1 resist line(s) may be undercut through and lost: 0.40 mm at (5.0, 6.0) mm."
-    )
-    assert "artwork" not in texts
+    found = {it.field: it.message for it in make_plan(request(), Settings(), 16.0).warnings}
+    assert found["depth_mm"].key == "plan.warning.lost_lines"
+    assert (found["depth_mm"].values["count"], found["depth_mm"].values["width_mm"]) == (1, 0.40)
+    assert "artwork" not in found
     narrow = measured(narrowest_open=replace(measured().narrowest_resist, width_mm=0.1))
-    assert (
-        "the narrowest opening is 0.100 mm"
-        in {w.field: w.text for w in make_plan(request(narrow), Settings(), 16.0).warnings}[
-            "artwork"
-        ]
-    )
-    assert "edge_mm" not in texts, "the edge length is known"
+    warnings = make_plan(request(narrow), Settings(), 16.0).warnings
+    (opening,) = (it.message for it in warnings if it.field == "artwork")
+    assert opening.key == "plan.warning.narrow_opening"
+    assert opening.values["width_mm"] == 0.1
+    assert "edge_mm" not in found, "the edge length is known"
 
 
 def test_short_curve_refused() -> None:
     """A curve that ends before the undercut is refused."""
-    with pytest.raises(RefusedError, match="the growth curve ends at 1 mm, undercut may reach"):
+    with pytest.raises(RefusedError, match="growth curve ends at 1 mm, and the undercut may reach"):
         make_plan(request(depth_mm=0.9, thickness_mm=4.0), Settings(), 16.0)

@@ -31,6 +31,7 @@ from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
 from controller.running.loop import Board
+from controller.texts import Message
 from hardware.clock import SystemClock
 from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.spec import RehearsalSpec
@@ -154,7 +155,7 @@ class Daemon:
         self.logbook = closed_in_the_end(Logbook(directory / "book.sqlite", self.rig.clock))
         self.logbook.work()
         self.watch = Watch()
-        self.why_not_ready: str | None = None
+        self.why_not_ready: Message | None = None
         book = LogbookReader(self.logbook.path)
         self.shelf = BathShelf(self.logbook, BathReader(book), self.clock, settings)
         self.access = Access(

@@ -7,7 +7,7 @@ import resource
 import sys
 from pathlib import Path
 
-from controller.logbook.logbook import LogbookThread
+from controller.logbook.thread import LogbookThread
 from controller.messages import RunState
 from tests.kits.logbook_kit import ManualLogbook, began, changed, checkpoint, mean, note, raws
 

@@ -165,7 +165,7 @@ def test_runs_that_are_not_there(desk: ManualLogbook) -> None:
 
 
 def test_without_a_file_the_reader_says_so_and_makes_none(tmp_path: Path) -> None:
-    with pytest.raises(LogbookUnreadableError, match="cannot read the logbook"):
+    with pytest.raises(LogbookUnreadableError, match="cannot be read"):
         LogbookReader(tmp_path / "none.sqlite").list_runs()
     assert list(tmp_path.iterdir()) == []
 

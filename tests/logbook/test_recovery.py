@@ -132,7 +132,7 @@ def test_only_the_newest_run_can_be_resumed(desk: ManualLogbook) -> None:
     assert older.state is S.STOPPED
     assert older.ended_at_utc is not None
     assert older.message is not None
-    assert "cannot be resumed" in older.message
+    assert "this one cannot be carried on" in older.message
     again.write(began("r3"), changed("r3", S.FINISHED, 1.0))
     third = again.reopened()
     assert third.logbook.interrupted is None
@@ -176,7 +176,9 @@ def test_a_run_begun_before_the_file_could_be_opened_is_not_taken_for_a_crashed_
 def test_an_interrupted_run_survives_damage_to_the_file(desk: ManualLogbook) -> None:
     desk.begin()
     again = desk.reopened()
-    again.logbook._keeper.let_go(schema.LogbookDamagedError("page 7 is nonsense"))
+    again.logbook._keeper.let_go(
+        schema.LogbookDamagedError("logbook.file.check_found", findings="page 7 is nonsense")
+    )
     again.put(changed("r1", S.STOPPED, 12.0))
     again.retry()
     summary = again.reader.run("r1").summary

@@ -19,6 +19,7 @@ from controller.logbook.health import advice
 from controller.logbook.keeper import StoreKeeper
 from controller.logbook.store import open_store
 from controller.messages import RunState
+from controller.texts import Message
 from hardware.clock import VirtualClock
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, changed, checkpoint, mean
 
@@ -38,10 +39,10 @@ def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
 
 def test_not_ready_until_the_check_is_over(desk: ManualLogbook) -> None:
     assert not desk.logbook.is_ready()
-    assert desk.logbook.health().message == "checking the logbook"
+    assert str(desk.logbook.health().message) == "The logbook is being checked."
     why = desk.logbook.why_not_ready()
     assert why is not None
-    assert "checking the logbook" in why
+    assert str(why) == "No run can be started yet: The logbook is being checked."
     desk.logbook.work()
     assert desk.logbook.is_ready()
     assert desk.logbook.why_not_ready() is None
@@ -76,12 +77,12 @@ def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
     assert aside.read_bytes() == bytes(content)
     notice = again.logbook.notice
     assert notice is not None
-    assert aside.name in notice
+    assert aside.name in str(notice)
     assert again.logbook.health().notice == notice
     assert again.logbook.is_ready()
     assert again.reader.list_runs().runs == ()
     (event,) = again.reader.events(None)
-    assert event.text == notice
+    assert event.text == str(notice)
     again.begin("r2")
     assert again.reader.run("r2").summary.state is S.RUNNING
     again.logbook.finish()
@@ -121,7 +122,7 @@ def test_damage_in_the_middle_of_a_run_costs_the_file_and_not_the_run(desk: Manu
     desk.logbook.work()
     message = desk.logbook.health().message
     assert message is not None
-    assert "damaged" in message
+    assert message.key == "logbook.trouble.damaged"
     desk.retry()
     desk.retry()
     summary = desk.reader.run("r1").summary
@@ -143,14 +144,16 @@ def test_a_card_that_damages_every_file_is_not_filled_with_them(
 ) -> None:
     for _ in range(6):
         desk.begin(f"r{random.Random(3).random()}")
-        desk.logbook._keeper.let_go(schema.LogbookDamagedError("page 7 is nonsense"))
+        desk.logbook._keeper.let_go(
+            schema.LogbookDamagedError("logbook.file.check_found", findings="page 7 is nonsense")
+        )
         desk.retry()
         if desk.logbook.health().message:
             break
     assert len(list(tmp_path.glob("log-damaged-*.sqlite"))) == 3
     message = desk.logbook.health().message
     assert message is not None
-    assert "Replace the card" in message
+    assert "Replace the card" in str(message)
 
 
 def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: ManualLogbook) -> None:
@@ -165,8 +168,11 @@ def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: ManualLogbook
     assert not newer.logbook.is_ready()
     why = newer.logbook.why_not_ready()
     assert why is not None
-    assert f"version 99 and this program knows versions up to {len(schema.MIGRATIONS)}" in why
-    assert "update the program" in why
+    (cause,) = why.values.values()
+    assert isinstance(cause, Message)
+    newest = len(schema.MIGRATIONS)
+    assert cause.key == "logbook.file.newer"
+    assert (cause.values["version"], cause.values["newest"]) == (99, newest)
     newer.logbook.finish()
     assert desk.path.read_bytes() == before
     assert list(desk.path.parent.glob("*damaged*")) == []
@@ -183,7 +189,7 @@ def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> 
     desk = ManualLogbook(path)
     desk.logbook.work()
     assert not desk.logbook.is_ready()
-    assert "another program's database" in str(desk.logbook.why_not_ready())
+    assert "the database of another program" in str(desk.logbook.why_not_ready())
     desk.logbook.finish()
     assert path.read_bytes() == before
 
@@ -195,7 +201,7 @@ def test_a_second_process_on_the_same_file_is_refused_until_the_first_ends(
     second = ManualLogbook(desk.path)
     second.logbook.work()
     assert not second.logbook.is_ready()
-    assert "another biteclock" in str(second.logbook.why_not_ready())
+    assert "Another biteclock" in str(second.logbook.why_not_ready())
     assert desk.reader.run("r1").summary.state is S.RUNNING, (
         "its run is not taken for a crashed one"
     )
@@ -299,7 +305,7 @@ def test_damage_that_raises_nothing_is_found(tmp_path: Path) -> None:
 def test_a_place_without_a_write_ahead_log_is_refused() -> None:
     """In memory SQLite keeps none, as on file systems without shared memory."""
     with closing(sqlite3.connect(":memory:")) as connection:
-        with pytest.raises(RefusedError, match="keeps no write-ahead log") as refused:
+        with pytest.raises(RefusedError, match="cannot hold a write-ahead log") as refused:
             schema.migrate(connection, 0)
         assert refused.value.field == "logbook.path"
         assert connection.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,), (
@@ -332,11 +338,10 @@ def test_a_failing_disk_is_told_with_the_room_left(tmp_path: Path) -> None:
     """SQLite's extended codes name the call that failed: the lowest byte is the kind. Source: sqlite.org/rescode.html."""
     error = sqlite3.OperationalError("disk I/O error")
     error.sqlite_errorcode = sqlite3.SQLITE_IOERR_WRITE
-    said = advice(error, tmp_path / "log.sqlite")
-    assert "the disk failed (disk I/O error; " in said
-    assert "MB free" in said
-    assert "replace the card" in said
-    assert "fault of the program" not in said
+    message = advice(error, tmp_path / "log.sqlite")
+    assert message.key == "logbook.trouble.disk"
+    assert "the disk failed (disk I/O error) with" in str(message)
+    assert "MB free" in str(message)
 
 
 _RUN_OF_AN_OLD_FILE = """

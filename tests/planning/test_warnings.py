@@ -11,6 +11,7 @@ from controller.errors import RefusedError
 from controller.planning.plan import Knowledge, make_plan
 from controller.planning.request import NarrowLine
 from controller.planning.run_plan import RunPlan
+from controller.texts import Message
 from tests.kits.doubles import silver_request
 
 
@@ -18,8 +19,8 @@ def plan(knowledge: Knowledge | None = None, **changes: object) -> RunPlan:
     return make_plan(silver_request(**changes), Settings(), 16.0, knowledge)
 
 
-def texts(field: str, made: RunPlan) -> list[str]:
-    return [warning.text for warning in made.warnings if warning.field == field]
+def found(field: str, made: RunPlan) -> list[Message]:
+    return [warning.message for warning in made.warnings if warning.field == field]
 
 
 def test_lost_lines_are_judged_at_the_low_end_of_the_etch_factor() -> None:
@@ -28,16 +29,16 @@ def test_lost_lines_are_judged_at_the_low_end_of_the_etch_factor() -> None:
     made = plan(narrow_lines=lines)
     low = made.belief.etch_factor_range()[0]
     assert 2 * 0.25 / low == pytest.approx(0.65, abs=0.03)
-    (text,) = texts("depth_mm", made)
-    assert text.startswith(
-        "2 resist line(s) may be undercut through and lost: 0.30 mm at (3.0, 4.0), 0.64 mm at (8.0, 1.5) mm."
-    )
-    assert texts("depth_mm", plan(narrow_lines=lines, depth_mm=0.1)) == []
+    (lost,) = found("depth_mm", made)
+    thinnest = {"count": 2, "width_mm": 0.30, "x_mm": 3.0, "y_mm": 4.0}
+    assert lost.key == "plan.warning.lost_lines"
+    assert lost.values == {**thinnest, "etch_factor": low, "limit_mm": 2 * 0.25 / low}
+    assert found("depth_mm", plan(narrow_lines=lines, depth_mm=0.1)) == []
 
 
 def test_openings_narrower_than_three_films_are_warned_of() -> None:
-    assert texts("artwork", plan(narrowest_open_mm=0.134))
-    assert not texts("artwork", plan(narrowest_open_mm=0.136))
+    assert found("artwork", plan(narrowest_open_mm=0.134))
+    assert not found("artwork", plan(narrowest_open_mm=0.136))
 
 
 def test_heat_and_warming_of_common_practice() -> None:
@@ -46,8 +47,8 @@ def test_heat_and_warming_of_common_practice() -> None:
     assert made.power_w == pytest.approx(9.0)
     assert made.heat_j == pytest.approx(5400.0, rel=1e-3)
     assert made.warming_k == pytest.approx(1.3, abs=0.05)
-    assert not texts("bath_volume_l", made)
-    assert texts("bath_volume_l", plan(bath_volume_l=0.2))
+    assert not found("bath_volume_l", made)
+    assert found("bath_volume_l", plan(bath_volume_l=0.2))
     assert plan().warming_k is None
 
 
@@ -63,9 +64,11 @@ def test_a_target_charge_in_place_of_a_depth() -> None:
     made = plan(depth_mm=None, charge_coulombs=1801.0)
     assert made.target_depth_mm == pytest.approx(0.25, rel=1e-3)
     assert made.charge_coulombs == pytest.approx(1801.0, rel=1e-6)
-    for wrong in ({"depth_mm": None}, {"charge_coulombs": 100.0}):
-        with pytest.raises(RefusedError, match="give either depth_mm"):
-            plan(**wrong)
+    for wrong, key in ((None, "no_target"), (100.0, "two_targets")):
+        with pytest.raises(RefusedError) as caught:
+            plan(charge_coulombs=wrong, depth_mm=0.25 if wrong else None)
+        assert caught.value.message.key == f"plan.request.{key}"
+        assert caught.value.field == "depth_mm"
 
 
 def test_stops_must_lie_before_the_target() -> None:
@@ -99,12 +102,12 @@ def test_constant_voltage_expects_more_current_at_the_end() -> None:
 
 
 def test_a_brisk_density_names_what_was_tried() -> None:
-    assert "not tried before here" in texts("current_a", plan())[0]
-    assert (
-        "25.0 A/dm2 is the most that worked"
-        in texts("current_a", plan(Knowledge(densest_tried_a_per_dm2=25.0)))[0]
-    )
-    assert not texts("current_a", plan(Knowledge(densest_tried_a_per_dm2=36.0)))
+    (untried,) = found("current_a", plan())
+    assert untried.key == "plan.warning.brisk_untried"
+    (beyond,) = found("current_a", plan(Knowledge(densest_tried_a_per_dm2=25.0)))
+    assert beyond.key == "plan.warning.brisk_beyond_tried"
+    assert beyond.values["tried_a_per_dm2"] == 25.0
+    assert not found("current_a", plan(Knowledge(densest_tried_a_per_dm2=36.0)))
 
 
 def test_the_request_of_common_practice_plans_without_a_word_but_what_is_true() -> None:

@@ -32,6 +32,10 @@ from controller.planning.run_plan import RunPlan
 from controller.units import FARADAY_COULOMBS_PER_MOL
 
 HALF_A_DIGIT = "half of the last printed digit"
+
+SAME_FORMULA = "computed with the code's own formula"
+"""Status of a figure that nobody published: it holds the arithmetic and the constants, not the law."""
+
 SECONDS_PER_YEAR = 365.25 * 86400.0
 
 NOT_REPRODUCED = {
@@ -61,6 +65,11 @@ class PublishedValue:
     @property
     def value(self) -> float:
         return float(self.printed)
+
+    @property
+    def is_published(self) -> bool:
+        """Whether the figure comes from outside, and not from the code's own formula."""
+        return self.status != SAME_FORMULA
 
 
 def half_a_digit(printed: str) -> float:
@@ -222,7 +231,7 @@ OURS: Mapping[str, Callable[[], float]] = {
     "k1-mil": lambda: (
         mm_per_year(element("Fe", 2))
         / METALS["steel"].equivalent_weight_g_per_mol
-        / units.MM_PER_MIL
+        / (units.MM_PER_INCH / 1000.0)
     ),
     "iron-per-year": lambda: mm_per_year(element("Fe", 2, 7.87)),
     "openstax-silver-mol": lambda: 10.23 * 3600.0 / FARADAY_COULOMBS_PER_MOL,
@@ -279,8 +288,21 @@ def render() -> str:
             f"{entry.allowed:.1e} | "
             f"{entry.because} | {entry.source} | {entry.status} |"
         )
+    published = sum(entry.is_published for entry in VALUES)
+    counted = (
+        f"{published} figures come from outside the program. {len(VALUES) - published} more are "
+        f"{SAME_FORMULA}: they hold arithmetic and constants, and do not count as published."
+    )
     left_out = "; ".join(f"{what} ({why})" for what, why in NOT_REPRODUCED.items())
-    return "\n".join([*lines, "", textwrap.fill(f"Not reproduced: {left_out}.", 99)])
+    return "\n".join(
+        [
+            *lines,
+            "",
+            textwrap.fill(counted, 99),
+            "",
+            textwrap.fill(f"Not reproduced: {left_out}.", 99),
+        ]
+    )
 
 
 if __name__ == "__main__":

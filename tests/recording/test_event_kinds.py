@@ -117,7 +117,7 @@ def test_failed_check_is_told(book: Book) -> None:
         (lambda book: book.bench.gate.revoke(OffRequest.STOP_BUTTON), "Stop, at the stop button."),
         (lambda book: book.plate.lifted(), "Plate lifted and rinsed"),
         (lambda book: book.plate.left_in(), "Plate left in the bath"),
-        (lambda book: book.plate.believe("r1", [], lambda: None), "0 reading(s) stand"),
+        (lambda book: book.plate.believe("r1", [], lambda: None), "With 0 readings, the depth is"),
         (lambda book: book.plate.raise_ceilings(), "Ceilings raised by a person"),
     ],
     ids=["resume", "stop", "stop button", "lifted", "left in", "readings", "ceilings"],

@@ -13,7 +13,7 @@ from controller.messages import EventKind, Finding, RunState, Snapshot, TripReas
 from controller.planning.json_form import plan_for_logbook, plan_to_json
 from controller.planning.plan import make_plan
 from controller.recording.recorder import RunRecorder
-from controller.recording.restore import AWAY_UNKNOWN, OLDER_VERSION, Restorer
+from controller.recording.restore import Restorer
 from controller.safety.checkpoint import checkpoint_to_json, moment_of
 from controller.safety.outbox import Noted
 from controller.safety.run import new_run
@@ -93,7 +93,7 @@ def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
     assert restorer_.message is not None
     outbox = bench.supervisor.take_outbox()
     events = [(i.kind, str(i.message)) for i in outbox if isinstance(i, Noted)]
-    assert events == [(EventKind.WARNING, restorer_.message)]
+    assert events == [(EventKind.WARNING, str(restorer_.message))]
     again.logbook.finish()
 
 
@@ -102,8 +102,8 @@ def test_older_version_says_what_is_unknown(desk: ManualLogbook) -> None:
     bench = make_bench()
     restorer(bench, desk).follow(SNAPSHOT, ())
     message = str(bench.supervisor.message)
-    assert OLDER_VERSION in message
-    assert AWAY_UNKNOWN in message
+    assert "An older version of biteclock recorded this run" in message
+    assert "how long the plate was in the acid" in message
     run = bench.supervisor.run
     assert run is not None
     assert run.on_time_s == 300.0
@@ -148,5 +148,5 @@ def test_what_cannot_be_restored_is_told(tmp_path: Path, trouble: str) -> None:
     )
     restorer_.follow(SNAPSHOT, ())
     assert bench.supervisor.state is S.IDLE
-    assert str(restorer_.message).startswith("run r1 cannot be resumed: ")
+    assert str(restorer_.message).startswith("Run r1 cannot be carried on: ")
     again.logbook.finish()

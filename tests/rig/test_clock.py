@@ -22,28 +22,18 @@ START = datetime(2024, 2, 28, 12, 0, tzinfo=UTC)
 
 
 class FakeTime:
-    """Stands in for the time module, with an Event whose waits pass at once and move it."""
+    """Stands in for the time module. A wait passes at once and moves its clock."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.now_s = 500.0
         self.waited_s: list[float] = []
-        self.flag = False
         monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: self.now_s))
-        monkeypatch.setattr(
-            module, "threading", SimpleNamespace(Event=lambda: self, Thread=threading.Thread)
-        )
+        fake = SimpleNamespace(Event=lambda: self, Thread=threading.Thread)
+        monkeypatch.setattr(module, "threading", fake)
 
-    def wait(self, timeout_s: float) -> bool:
-        if not self.flag:
-            self.waited_s.append(timeout_s)
-            self.now_s += timeout_s
-        return self.flag
-
-    def set(self) -> None:
-        self.flag = True
-
-    def clear(self) -> None:
-        self.flag = False
+    def wait(self, timeout_s: float) -> None:
+        self.waited_s.append(timeout_s)
+        self.now_s += timeout_s
 
 
 # --- virtual clock
@@ -191,20 +181,6 @@ def test_lost_time_not_made_up(
     assert fake.waited_s[-1] == pytest.approx(0.06)
 
 
-def test_wake_ends_real_wait(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """A wake ends the real wait and the virtual step is made all the same."""
-    fake = FakeTime(monkeypatch)
-    clock = VirtualClock(START, start_s=1000.0)
-    pacer = LockstepPacer(clock, speed=1.0)
-    pacer.wake()
-    pacer.wait_until(1100.0)
-    assert fake.waited_s == []
-    assert clock.monotonic_s() == 1100.0
-    assert not fake.flag, "one wake ends one wait"
-
-
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("nan")])
 def test_impossible_speed_refused(speed: float) -> None:
     """A speed of 0 or below is refused."""
@@ -222,9 +198,6 @@ def test_system_pacer_waits_the_rest(
     assert fake.waited_s == pytest.approx([0.02])
     pacer.wait_until(500.0)
     assert len(fake.waited_s) == 1
-    pacer.wake()
-    pacer.wait_until(900.0)
-    assert len(fake.waited_s) == 1, "woken before it began to wait"
     pacer.wait_until(fake.now_s + 0.5)
     assert fake.waited_s[-1] == pytest.approx(0.5)
 

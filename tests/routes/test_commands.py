@@ -16,7 +16,7 @@ import pytest
 from api.http.routes import stop as stop_route
 from controller.messages import OffRequest, RunState
 from controller.running import service
-from controller.texts import text
+from controller.texts import Message, text
 from tests.kits.api_client import SILVER, WAIT_S, Daemon, ask, assert_problem
 
 
@@ -135,7 +135,7 @@ def test_start_is_refused(
 ) -> None:
     """Start is refused during a run and while the logbook is checked."""
     with daemon.looping(), daemon.served() as client:
-        daemon.why_not_ready = "the logbook is being checked: wait a moment"
+        daemon.why_not_ready = Message("logbook.checking")
         assert (
             "being checked"
             in assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")["detail"]
@@ -166,7 +166,7 @@ def test_stop_prevents_start(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(daemon.assembly.service, "plan", slow)
     with daemon.looping(), daemon.served() as client:
         problem = assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")
-    assert "off was asked for meanwhile" in problem["detail"]
+    assert "Off was requested meanwhile" in problem["detail"]
     assert daemon.assembly.supervisor.run is None
 
 

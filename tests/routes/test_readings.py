@@ -171,7 +171,7 @@ def test_surprising_reading(
             < problem["surprise"]["depth_mm"]
             < problem["surprise"]["depth_high_mm"]
         )
-        assert "standard deviations more metal gone than expected" in problem["detail"]
+        assert "far more metal is gone than expected" in problem["detail"]
         assert client.get(f"/api/runs/{run_id}/readings").json()["readings"] == [], (
             "nothing was kept"
         )
@@ -297,7 +297,7 @@ def test_surprise_on_past_run(daemon: Daemon, client: httpx.Client) -> None:
     [
         ({}, "kind"), ({"kind": "taste"}, "kind"), (gauge(), "spots_mm"), (gauge(0.1, -0.1), "spots_mm.1"),
         (gauge(*[0.1] * 51), "spots_mm"), (gauge(0.25, place="rim"), "place"), (gauge(0.25, resolution_mm=0.0), "resolution_mm"),
-        (gauge(0.04, from_resist_top=True), "spots_mm less film"), (gauge(0.25, from_resist_top="no"), "from_resist_top"),
+        (gauge(0.04, from_resist_top=True), "spots_mm"), (gauge(0.25, from_resist_top="no"), "from_resist_top"),
         (gauge(0.25, charge_coulombs=0.0), "charge_coulombs"), (gauge(0.25, before_g=1.0), "before_g"),
         ({"kind": "weighing", "before_g": 22.3, "after_g": 24.31}, "after_g"),
         ({"kind": "weighing", "before_g": 22.3, "after_g": 22.3}, "after_g"), ({"kind": "weighing", "before_g": 22.3}, "after_g"),
@@ -433,7 +433,7 @@ def test_full_logbook_refuses_readings(daemon: Daemon, client: httpx.Client) -> 
     room = daemon.logbook._room
     put, room.put = room.put, full  # type: ignore[method-assign]
     problem = assert_problem(of_past(client, gauge(0.25)), 503, "logbook-unreadable")
-    assert "the logbook has no room" in problem["detail"]
+    assert "The logbook is full" in problem["detail"]
     room.put = put  # type: ignore[method-assign]
     assert readings(daemon) == []
     assert of_past(client, gauge(0.25)).status_code == 201

@@ -75,7 +75,7 @@ def test_silent_loop(daemon: Daemon, path: str) -> None:
     daemon.heart.now_s += 0.2
     answer = ask(daemon.app, "GET", path)
     problem = assert_problem(answer, 503, "loop-not-alive")
-    assert "silent for 3.1 s, the limit is 3.0 s" in problem["detail"]
+    assert "silent for 3.1 s; the limit is 3.0 s" in problem["detail"]
     assert problem["part"] == "loop"
     assert answer.headers["retry-after"] == "2"
     assert "depth_mm" not in answer.text

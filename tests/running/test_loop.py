@@ -158,7 +158,7 @@ def test_a_follower_that_raises_does_not_stop_the_run_nor_the_others(
     assert looped.onlooker.snapshots[-1].state is S.RUNNING
     caplog.clear()
     looped.steps(0.3)
-    assert "Onlooker failed on a snapshot; the run goes on" in caplog.text
+    assert "Onlooker failed on a snapshot. The run goes on." in caplog.text
 
 
 def test_a_follower_added_later_looks_on_after_the_others() -> None:
@@ -253,7 +253,7 @@ def test_a_full_mailbox_refuses_and_empties_with_one_pass() -> None:
     looped = Looped()
     futures = [looped.loop.submit(lambda i=i: i) for i in range(MAILBOX)]
     with pytest.raises(
-        LoopNotAliveError, match=f"{MAILBOX} commands are waiting and none is answered"
+        LoopNotAliveError, match=f"{MAILBOX} commands are waiting, and none is answered"
     ):
         looped.loop.submit(lambda: None)
     looped.loop.step()
@@ -275,7 +275,7 @@ def test_only_a_completed_pass_is_a_beat(caplog: pytest.LogCaptureFixture) -> No
     looped.bench.clock.advance(0.1)
     looped.loop.step()
     assert looped.loop.board.silent_s() == 2.0
-    assert "a pass of the control loop failed; the relay was told to turn off" in caplog.text
+    assert "A pass of the control loop failed. The relay was turned off." in caplog.text
 
 
 def test_each_completed_pass_tells_the_watchdog_and_no_other() -> None:

@@ -115,7 +115,7 @@ def test_a_learned_depth_beyond_the_ceiling_trips_until_a_person_raises_it() -> 
         "r1", [Weighing(run.counter.charge_coulombs, lost_g, resolution_g=0.001)], nothing
     )
     assert run.plan.charge_coulombs > run.limits.max_charge_coulombs
-    assert any("raise it if the reading is right" in text for text in notes(bench))
+    assert any("Raise the ceiling if the reading is right" in text for text in notes(bench))
     plate.raise_ceilings()
     assert run.limits.max_charge_coulombs > run.plan.charge_coulombs
     assert any(text.startswith("Ceilings raised by a person") for text in notes(bench))
@@ -197,9 +197,7 @@ def test_each_has_its_states(command: str) -> None:
     if command == "first_look":
         call()
     else:
-        with pytest.raises(
-            WrongStateError, match="while running: that needs a run with the relay off"
-        ):
+        with pytest.raises(WrongStateError, match=r"running\. That needs a run with the relay off"):
             call()
     assert bench.gate.reads_on()
 
@@ -230,7 +228,7 @@ def test_readings_need_the_relay_off(is_new: bool) -> None:
         else:
             plate.believe("r1", [], lambda: kept.append(None))
 
-    with pytest.raises(WrongStateError, match="cannot take a reading while running"):
+    with pytest.raises(WrongStateError, match="A reading cannot be taken while running"):
         call()
     assert kept == []
     assert bench.gate.reads_on()

@@ -135,7 +135,7 @@ def test_refused_write_leaves_the_belief(tmp_path: Path) -> None:
     studio = Studio(tmp_path / "log.sqlite", WaitingRoom(max_events=2))
     studio.desk.put(note(), note())
     plan = studio.run.plan
-    with pytest.raises(LogbookFullError, match="the logbook has no room, 2 rows wait"):
+    with pytest.raises(LogbookFullError, match="The logbook is full: 2 rows wait"):
         studio.readings.take("r1", draft(studio, 1.05))
     assert studio.run.plan is plan
     assert studio.shelf.readings("r1") == ()
@@ -212,13 +212,13 @@ def test_replaced_reading_stays_replaced(studio: Studio) -> None:
         lambda: readings.take("r1", draft(studio), replaces=first),
         lambda: readings.withdraw("r1", first, "wrong piece"),
     ):
-        with pytest.raises(ReplacedReadingError, match="does not stand"):
+        with pytest.raises(ReplacedReadingError, match="was corrected or withdrawn before"):
             again()
     assert len(studio.shelf.readings("r1")) == 2
 
 
 def test_unknown_reading_or_run(studio: Studio) -> None:
-    with pytest.raises(UnknownReadingError, match="there is no reading 'x' of this run"):
+    with pytest.raises(UnknownReadingError, match="The run has no reading 'x'"):
         studio.readings.withdraw("r1", "x", "wrong piece")
     for run_id, reading_id in (("never", None), ("never", "x")):
         with pytest.raises(UnknownRunError):
@@ -243,6 +243,6 @@ def test_past_surprise_is_asked(studio: Studio) -> None:
     with pytest.raises(SurprisingReadingError):
         studio.readings.take("r0", WeighingDraft(20.1))
     assert studio.readings.take("r0", WeighingDraft(20.1), is_confirmed=True).learned is None
-    with pytest.raises(RefusedError, match="the reading is impossible"):
+    with pytest.raises(RefusedError, match="does not fit this run"):
         studio.readings.take("r0", WeighingDraft(1e300), is_confirmed=True)
     assert len(studio.shelf.readings("r0")) == 1

@@ -330,7 +330,7 @@ def test_it_installs_the_packages_of_this_checkout_and_leaves_no_trace_in_it(ben
     installed = (bench.root / "opt/biteclock/venv/installed").read_text().splitlines()
     for wanted in (
         "pyproject.toml",
-        "controller/config.py",
+        "controller/config/reading.py",
         "hardware/force_off.py",
         "hardware/rehearsal/__init__.py",
     ):

@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated
 
+from pydantic import BeforeValidator
+
 from api.http.models.base import NO_UNIT, Answer, described
-from api.http.models.status import RigField, VersionField
+from api.http.models.status import RigField, VersionField, rendered
 
 
 class LoopHealth(Answer):
@@ -44,7 +46,8 @@ class LogbookHealthAnswer(Answer):
     ready: Annotated[bool, described("Whether the check at start is over.", NO_UNIT, True)]
     message: Annotated[
         str | None,
-        described("What is wrong and what to do.", NO_UNIT, "the logbook cannot be written"),
+        BeforeValidator(rendered),
+        described("What is wrong and what to do.", NO_UNIT, "The logbook cannot be written."),
     ]
     failing_since_at_utc: Annotated[
         datetime | None,
@@ -52,15 +55,18 @@ class LogbookHealthAnswer(Answer):
     ]
     notice: Annotated[
         str | None,
+        BeforeValidator(rendered),
         described(
             "What a person should know once.",
             NO_UNIT,
-            "a damaged logbook was set aside and a new one begun",
+            "The logbook was damaged. It was renamed, and a new one was begun.",
         ),
     ]
     lost: Annotated[int, described("Rows that are lost.", NO_UNIT, 0)]
     lost_note: Annotated[
-        str | None, described("Newest reason for a loss.", NO_UNIT, "no room for more of Mean")
+        str | None,
+        BeforeValidator(rendered),
+        described("Newest reason for a loss.", NO_UNIT, "There was no room for Mean."),
     ]
     waiting: Annotated[int, described("Rows that wait to be written.", NO_UNIT, 12)]
     kept_run_id: Annotated[

@@ -19,7 +19,7 @@ class PlanWarningAnswer(Answer):
         described(
             "What may go wrong and what to do.",
             NO_UNIT,
-            "the edge length is unknown and counts as 0 mm",
+            "The edge length is not known and counts as 0 mm.",
         ),
     ]
 
@@ -112,7 +112,7 @@ class PlanAnswer(Answer):
         described(
             "What may go wrong. The plan can still be run.",
             NO_UNIT,
-            [{"field": "current_a", "text": "39.1 A/dm2 is brisk"}],
+            [{"field": "current_a", "text": "39.1 A/dm2 is brisk."}],
         ),
     ]
 

@@ -246,6 +246,6 @@ class Status(Answer):
             rig=rig,
             version=version,
             logbook_ready=logbook.ready,
-            logbook_message=logbook.message or logbook.notice,
+            logbook_message=rendered(logbook.message or logbook.notice),
             run_in_logbook=snapshot.run_id is not None and snapshot.run_id == logbook.kept_run_id,
         )

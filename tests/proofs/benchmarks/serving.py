@@ -31,9 +31,6 @@ class WatchedPacer:
         self._pacer.wait_until(deadline_s)
         self.late_s.append(self._clock.monotonic_s() - self._pacer._real_deadline_s)
 
-    def wake(self) -> None:
-        self._pacer.wake()
-
 
 def main() -> None:
     directory, port = Path(sys.argv[1]), int(sys.argv[2])

@@ -221,9 +221,6 @@ class World:
         late_s, self._late_s = self._late_s, 0.0
         self.clock.advance(max(0.0, deadline_s - now_s) + late_s)
 
-    def wake(self) -> None:
-        """Nothing really waits here."""
-
     def _is_over(self) -> bool:
         now_s = self.clock.monotonic_s()
         left_at_s = self.person.left_at_s

@@ -1,0 +1,52 @@
+"""Reads the configuration file. What cannot be used is refused as a whole, with every problem."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from controller.config.problems import problem_of
+from controller.config.settings import Settings
+from controller.errors import RefusedError
+
+
+def parse_settings(table: dict[str, Any]) -> Settings:
+    """Return the settings in a parsed TOML table.
+
+    Raises: RefusedError, which says of every wrong key its value and what is allowed.
+    """
+    try:
+        return Settings.model_validate(table)
+    except ValidationError as error:
+        problems = [str(problem_of(it)) for it in error.errors(include_url=False)]
+        raise RefusedError(
+            "config.unusable", field="config", problems="\n  ".join(problems)
+        ) from None
+
+
+def load_settings(path: Path) -> Settings:
+    """Return the settings in the TOML file at ``path``.
+
+    Raises: RefusedError when the file cannot be read, is not TOML, or has unknown or wrong keys.
+    """
+    file = str(path)
+    try:
+        with path.open("rb") as opened:
+            table = tomllib.load(opened)
+    except OSError as error:
+        problem = error.strerror or str(error)
+        raise RefusedError(
+            "config.unreadable", field="config", file=file, problem=problem
+        ) from error
+    except (ValueError, RecursionError) as error:
+        # tomllib raises these also for bytes that are not UTF-8 and for numbers of 5,000 digits.
+        raise RefusedError(
+            "config.not_toml", field="config", file=file, problem=str(error)
+        ) from error
+    try:
+        return parse_settings(table)
+    except RecursionError as error:
+        raise RefusedError("config.too_deep", field="config", file=file) from error

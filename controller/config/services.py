@@ -1,0 +1,75 @@
+"""The tables of the loop, the server, the logbook and the metals."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from controller.config.section import Section
+
+HOST_FORM = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
+HostName = Annotated[str, Field(pattern=HOST_FORM)]
+
+
+class LoopSettings(Section):
+    """Rates of the loop."""
+
+    poll_s: float = Field(
+        0.02,
+        ge=0.005,
+        le=0.1,
+        description="Poll period, s: several polls for each conversion of the sensor.",
+    )
+    age_check_s: float = Field(
+        0.05, ge=0.01, le=0.5, description="Period of the independent age watch, s."
+    )
+    offset_samples: int = Field(
+        16, ge=4, le=200, description="Conversions averaged for the zero offset."
+    )
+
+
+class ServerSettings(Section):
+    """Where the page and the API listen, and who may look.
+
+    Control always needs pairing, Stop never.
+    """
+
+    listen: Literal["loopback", "studio-network"] = Field(
+        "loopback",
+        description="loopback: the Pi alone; studio-network: also the phones of the studio.",
+    )
+    port: int = Field(8420, ge=1024, le=65535)
+    view_needs_pairing: bool = Field(
+        False, description="Looking needs pairing too, except on the Pi itself."
+    )
+    hosts: tuple[HostName, ...] = Field(
+        (),
+        strict=False,
+        description="More host names of the Pi, beside its own name, name.local and its addresses.",
+    )
+
+
+class LogbookSettings(Section):
+    """Where the records are kept."""
+
+    path: Path = Field(
+        Path("biteclock.sqlite"),
+        strict=False,
+        description="The SQLite file; relative to the state directory.",
+    )
+    when_full: Literal["warn", "trip"] = Field(
+        "warn", description="What a full or failing store does to a run."
+    )
+
+
+class MetalSettings(Section):
+    """A user's own figures for a metal."""
+
+    density_g_per_cm3: float | None = Field(
+        None, gt=1.0, lt=25.0, description="Density of the user's own sheet."
+    )
+    etch_factor: float | None = Field(
+        None, gt=0.2, lt=10.0, description="Depth over undercut per side."
+    )

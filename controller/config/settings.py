@@ -1,0 +1,69 @@
+"""The whole configuration file."""
+
+from __future__ import annotations
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from controller.config.limits import UNDER_BUS_RANGE_V, LimitSettings
+from controller.config.nearest import nearest
+from controller.config.rig import RigSettings
+from controller.config.section import Section
+from controller.config.services import LogbookSettings, LoopSettings, MetalSettings, ServerSettings
+from controller.errors import RefusedError
+from controller.physics.faraday import METALS
+
+
+class Settings(Section):
+    """The whole file. Every table may be left out."""
+
+    rig: RigSettings = RigSettings()
+    limits: LimitSettings = LimitSettings()
+    loop: LoopSettings = LoopSettings()
+    server: ServerSettings = ServerSettings()
+    logbook: LogbookSettings = LogbookSettings()
+    metals: dict[str, MetalSettings] = Field(default_factory=dict)
+
+    @property
+    def max_zero_offset_a(self) -> float:
+        """Largest zero offset before a run, A: the limit in the file, else the data sheet's.
+
+        Raises: RefusedError when no range of the sensor holds ``rig.max_current_a``.
+        """
+        limit_v = self.limits.max_zero_offset_v
+        if limit_v is None:
+            limit_v = self.rig.spec.max_zero_offsets_v[self.rig.range_index]
+        return limit_v / self.rig.shunt_ohm
+
+    @field_validator("limits")
+    @classmethod
+    def _measurable(cls, limits: LimitSettings, info: ValidationInfo) -> LimitSettings:
+        """Refuse a voltage limit that the sensor cannot see."""
+        rig = info.data.get("rig")
+        if not isinstance(rig, RigSettings):  # the table has an error itself
+            return limits
+        most_v = rig.spec.bus_range_v - UNDER_BUS_RANGE_V
+        for name in ("max_voltage_v", "off_voltage_v"):
+            value_v = getattr(limits, name)
+            if value_v > most_v:
+                raise RefusedError(
+                    "config.beyond_sensor",
+                    key_name=f"limits.{name}",
+                    value_v=value_v,
+                    limit_v=most_v,
+                    chip=rig.spec.chip,
+                    range_v=rig.spec.bus_range_v,
+                )
+        return limits
+
+    @field_validator("metals")
+    @classmethod
+    def _known(cls, metals: dict[str, MetalSettings]) -> dict[str, MetalSettings]:
+        for metal in metals:
+            if metal in METALS:
+                continue
+            near = nearest(metal, list(METALS))
+            if near is not None:
+                raise RefusedError("config.unknown_metal_near", metal=repr(metal), near=near)
+            known = ", ".join(METALS)
+            raise RefusedError("config.unknown_metal", metal=repr(metal), known=known)
+        return metals
