@@ -10,8 +10,8 @@ import pytest
 from PIL import Image, ImageDraw
 from playwright.sync_api import Browser, Route, expect
 
-from tests.kits.page_browser import chromium, visit
-from tests.kits.page_daemon import page_bench
+from tests.kits.page.browser import chromium, visit
+from tests.kits.page.daemon import page_bench
 
 DPI = 600
 MM = DPI / 25.4

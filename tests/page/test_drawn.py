@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from tests.kits.half_open import way_to
-from tests.kits.page_browser import DESK, PHONE, Visit, chromium, visit
-from tests.kits.page_daemon import PLATE, PageBench, page_bench
+from tests.kits.page.browser import DESK, PHONE, Visit, chromium, visit
+from tests.kits.page.daemon import PLATE, PageBench, page_bench
+from tests.kits.page.half_open import way_to
 
 RULE_ROUNDING = 0.011
 """Places on the rule are given in hundredths of a percent."""

@@ -10,8 +10,8 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from tests.kits.page_browser import DESK, PHONE, Visit, chromium, visit
-from tests.kits.page_daemon import PageBench, page_bench
+from tests.kits.page.browser import DESK, PHONE, Visit, chromium, visit
+from tests.kits.page.daemon import PageBench, page_bench
 
 STRANGE = (
     "<script>alert(1)</script> \U0001f33f & \u201cGr\u00fc\u00dfe\u201d "

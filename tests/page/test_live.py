@@ -9,8 +9,8 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from tests.kits.page_browser import Visit, chromium, visit
-from tests.kits.page_daemon import PageBench, page_bench
+from tests.kits.page.browser import Visit, chromium, visit
+from tests.kits.page.daemon import PageBench, page_bench
 
 OLD = re.compile(r"last heard \d+ s ago")
 

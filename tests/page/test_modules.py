@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.kits.page_modules import TESTS, copy_modules
+from tests.kits.page.modules import TESTS, copy_modules
 from tests.paths import ROOT
 
 FILES = sorted(path.relative_to(ROOT) for path in (ROOT / TESTS).rglob("*.test.js"))

@@ -10,8 +10,8 @@ import pypdfium2  # type: ignore[import-untyped]
 import pytest
 from playwright.sync_api import Browser, expect
 
-from tests.kits.page_browser import DESK, PHONE, chromium, visit
-from tests.kits.page_daemon import PageBench, page_bench
+from tests.kits.page.browser import DESK, PHONE, chromium, visit
+from tests.kits.page.daemon import PageBench, page_bench
 
 A4_PT = (595, 842)
 

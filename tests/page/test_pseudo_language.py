@@ -23,9 +23,9 @@ from api.http.page_files import (
     texts_module,
     with_texts,
 )
-from tests.kits.page_browser import PHONE, chromium, visit
-from tests.kits.page_daemon import PageBench, page_bench
-from tests.kits.page_modules import pseudo
+from tests.kits.page.browser import PHONE, chromium, visit
+from tests.kits.page.daemon import PageBench, page_bench
+from tests.kits.page.modules import pseudo
 
 RENDERED = {
     "message", "detail", "warnings", "text", "note", "name", "not_proven", "host_notes",

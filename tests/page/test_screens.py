@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, expect
 
-from tests.kits.page_browser import DESK, PHONE, Visit, chromium, visit
-from tests.kits.page_daemon import PLATE, PageBench, page_bench
+from tests.kits.page.browser import DESK, PHONE, Visit, chromium, visit
+from tests.kits.page.daemon import PLATE, PageBench, page_bench
 
 BATH = "silver bath of March"
 

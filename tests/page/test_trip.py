@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Route, expect
 
-from tests.kits.page_browser import DESK, PHONE, chromium, visit
-from tests.kits.page_daemon import page_bench
+from tests.kits.page.browser import DESK, PHONE, chromium, visit
+from tests.kits.page.daemon import page_bench
 
 COUNT_TONES = """
 window.tones = 0;

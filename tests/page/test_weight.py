@@ -11,8 +11,8 @@ import pytest
 from playwright.sync_api import Browser
 
 from api.http.page_files import PAGE_DIRECTORY, TEXTS_MODULE
-from tests.kits.page_browser import chromium, visit
-from tests.kits.page_daemon import page_bench
+from tests.kits.page.browser import chromium, visit
+from tests.kits.page.daemon import page_bench
 
 FIRST_LOAD_BYTES = 150_000
 LIVE_UPDATES = 40

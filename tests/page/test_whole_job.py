@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.kits.page_browser import DESK, PHONE, Visit, chromium, visit
-from tests.kits.page_daemon import PageBench, page_bench
+from tests.kits.page.browser import DESK, PHONE, Visit, chromium, visit
+from tests.kits.page.daemon import PageBench, page_bench
 
 
 @pytest.fixture(scope="module")

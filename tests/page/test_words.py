@@ -11,8 +11,8 @@ from playwright.sync_api import Page
 
 from api.http.page_files import PAGE_DIRECTORY
 from controller.messages import RunState
-from tests.kits.page_browser import chromium
-from tests.kits.page_modules import module_source
+from tests.kits.page.browser import chromium
+from tests.kits.page.modules import module_source
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ import pytest
 
 from controller.messages import OffRequest
 from tests.kits.daemon_child import Process
-from tests.kits.fake_pi import DEAD_MAN, RELAY, RIG
+from tests.kits.pi.fake_pi import DEAD_MAN, RELAY, RIG
 
 HANGS_AFTER_S = 30.0
 """A limit on hanging, not a speed."""
@@ -39,7 +39,7 @@ class PiProcess:
         self.seen: list[str] = []
         self.process = Process(
             directory, 1.0, ("--config", str(config)),
-            program=("-m", "tests.kits.fake_pi_child", str(told), str(heard), "serve"), pass_fds=(told, heard),
+            program=("-m", "tests.kits.pi.fake_pi_child", str(told), str(heard), "serve"), pass_fds=(told, heard),
         )  # fmt: skip
         os.close(told)
         os.close(heard)

@@ -19,7 +19,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from tests.kits.page_modules import MODULES, TESTS, copy_modules
+from tests.kits.page.modules import MODULES, TESTS, copy_modules
 from tests.paths import ROOT
 
 LEAST = 0.90

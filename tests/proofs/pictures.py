@@ -7,7 +7,7 @@ import sys
 from PIL import Image
 
 from api.http.page_files import PAGE_DIRECTORY
-from tests.kits.page_browser import PICTURES
+from tests.kits.page.browser import PICTURES
 
 NAMES = (
     "now-phone",

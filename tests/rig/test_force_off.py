@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from hardware import force_off
-from tests.kits.fake_kernel import PI_5_REVISION, Kernel, KernelError, install
-from tests.kits.fake_kernel import kernel as kernel  # a fixture
+from tests.kits.pi.fake_kernel import PI_5_REVISION, Kernel, KernelError, install
+from tests.kits.pi.fake_kernel import kernel as kernel  # a fixture
 from tests.paths import ROOT
 
 

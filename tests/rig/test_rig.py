@@ -23,8 +23,18 @@ from hardware import rig as rig_module
 from hardware.clock import LockstepPacer, VirtualClock
 from hardware.rig import Rig, build_pi_rig
 from tests.kits.doubles import silver_request
-from tests.kits.fake_pi import BUTTON, BUZZER, DEAD_MAN, FLOWING_A, LAMP, RELAY, RIG, SECOND, FakePi
 from tests.kits.message_kit import raises_message
+from tests.kits.pi.fake_pi import (
+    BUTTON,
+    BUZZER,
+    DEAD_MAN,
+    FLOWING_A,
+    LAMP,
+    RELAY,
+    RIG,
+    SECOND,
+    FakePi,
+)
 
 POLL_S = 0.02
 WAKEUP_FD = 99

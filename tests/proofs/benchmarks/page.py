@@ -12,8 +12,8 @@ from pathlib import Path
 from playwright.sync_api import CDPSession, Page
 
 from api.http.page_files import PAGE_DIRECTORY
-from tests.kits.page_browser import chromium, visit
-from tests.kits.page_daemon import page_bench
+from tests.kits.page.browser import chromium, visit
+from tests.kits.page.daemon import page_bench
 from tests.proofs.benchmarks.table import Line, compared
 
 UPLOT = PAGE_DIRECTORY / "vendor" / "uplot"

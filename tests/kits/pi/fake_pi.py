@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.waveform import Waveform
 from hardware.rehearsal.wire import I2cWire
-from tests.kits.fake_kernel import Kernel, install
+from tests.kits.pi.fake_kernel import Kernel, install
 
 RELAY, DEAD_MAN, LAMP, BUZZER, SECOND, BUTTON = 17, 22, 23, 24, 25, 27
 RIG = {

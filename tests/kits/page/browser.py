@@ -10,7 +10,7 @@ from typing import Any
 
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
-from tests.kits.page_daemon import ROOT, PageBench
+from tests.kits.page.daemon import ROOT, PageBench
 
 PHONE, DESK = (390, 844), (1440, 900)
 

@@ -1,4 +1,4 @@
-"""The command line on a fake Pi, as a process: ``python -m tests.kits.fake_pi_child EVENTS ORDERS
+"""The command line on a fake Pi, as a process: ``python -m tests.kits.pi.fake_pi_child EVENTS ORDERS
 serve ...``.
 
 EVENTS and ORDERS are descriptors. Each change of a pin is written to EVENTS as a line "pin level",
@@ -19,7 +19,7 @@ import pytest
 from controller.messages import OffRequest
 from hardware.clock import SystemClock
 from hardware.relay import RelayGate
-from tests.kits.fake_pi import FakePi
+from tests.kits.pi.fake_pi import FakePi
 
 
 class PassingClock(SystemClock):

@@ -1,0 +1,1 @@
+"""A daemon, a browser and the modules of the page, for tests."""

@@ -1,0 +1,1 @@
+"""A Raspberry Pi that is not there: kernel, pins and bus."""
