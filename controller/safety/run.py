@@ -11,7 +11,8 @@ from controller.messages import Finding, Sample
 from controller.physics.attack import Soak
 from controller.physics.charge import CoulombCounter
 from controller.physics.estimate import DepthEstimate, DepthTable
-from controller.physics.learning import Learner, Reading
+from controller.physics.learning import Learner
+from controller.physics.readings import Reading
 from controller.planning.plan import charge_ceiling, learned
 from controller.planning.run_plan import RunPlan
 from controller.safety.checkpoint import RunCheckpoint
