@@ -134,6 +134,14 @@ def follow(
     return _judge(replace(fresh, blocks=(*kept, block)), limits)
 
 
+def bath_warnings(bath_degc: float | None, limits: LimitSettings) -> tuple[Message, ...]:
+    """Return a warning when the bath is warm. Empty without a thermometer."""
+    if bath_degc is None or bath_degc < limits.bath_warn_degc:
+        return ()
+    values = {"warn_degc": limits.bath_warn_degc, "off_degc": limits.bath_off_degc}
+    return (Message("guards.warning.bath_warm", values),)
+
+
 def _judge(trend: Trend, limits: LimitSettings) -> tuple[Trend, Finding | None]:
     newest, from_s = trend.blocks[-1], trend.began_at_s + limits.trend_blind_s
     if newest.at_s < from_s:
