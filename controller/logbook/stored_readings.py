@@ -12,7 +12,7 @@ from typing import Any
 from controller.errors import RefusedError
 from controller.logbook.entries import ReadingKind, ReadingTaken
 from controller.logbook.values import rows_of
-from controller.physics.learning import GaugeReading, Reading, Weighing
+from controller.physics.readings import GaugeReading, Reading, Weighing
 
 _READINGS = """
 SELECT d.id AS reading_id, r.id AS run_id, d.kind, d.at_utc, d.replaces, d.body

@@ -17,112 +17,23 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from statistics import NormalDist, fmean, stdev
+from statistics import NormalDist
 
 from controller.errors import RefusedError
 from controller.physics.estimate import Belief, Component, prior_belief
 from controller.physics.faraday import Metal, removed_mass_g
+from controller.physics.readings import Reading, Weighing
 from controller.physics.relief import Growth, removed_volume_mm3
 from controller.units import positive
 
 ASK_BEYOND_SIGMA = 3.0
 """A reading farther off than this must be confirmed by a person."""
 
-PLACE_FACTOR = {"centre": (1.0, 0.02), "edge": (1.15, 0.08), "small-field": (1.15, 0.08)}
-"""Depth at a place over the mean depth, and its standard deviation: current crowds at edges and
-small fields. Source: common practice, no source (1.15 to 1.3 for the deepest place)."""
-
-FILM_MM = (0.045, 0.005)
-"""Thickness of dry film resist and its standard deviation, mm; subtracted from a reading on the
-resist. Source: common practice."""
-
 Triple = tuple[float, float, float]
 Matrix = tuple[Triple, Triple, Triple]
 
 _SLOPE_STEP = 1e-3
 _NORMAL = NormalDist()
-
-
-@dataclass(frozen=True, slots=True)
-class GaugeReading:
-    """Spot depths taken with the plate out of the bath.
-
-    :param charge_coulombs: counted charge at that moment.
-    :param spots_mm: one depth per spot, as read.
-    :param place: centre, edge or small-field.
-    :param from_resist_top: the gauge rested on the resist, so the film is subtracted.
-    :param resolution_mm: smallest step of the gauge.
-    :param film_mm: thickness of the resist.
-    """
-
-    charge_coulombs: float
-    spots_mm: tuple[float, ...]
-    place: str = "centre"
-    from_resist_top: bool = False
-    resolution_mm: float = 0.01
-    film_mm: float = FILM_MM[0]
-
-    def mean_depth(self) -> tuple[float, float]:
-        """Return the mean depth of the floor and its standard error, mm.
-
-        Raises: RefusedError without spots, for a spot that is not a depth, or an unknown place.
-        """
-        if self.place not in PLACE_FACTOR:
-            known = ", ".join(PLACE_FACTOR)
-            raise RefusedError(
-                "physics.gauge.unknown_place", field="place", place=self.place, known=known
-            )
-        if not self.spots_mm:
-            raise RefusedError("physics.gauge.no_spots", field="spots_mm")
-        film_mm, film_sd = self._film_under_mm, FILM_MM[1] if self.from_resist_top else 0.0
-        factor, factor_sd = PLACE_FACTOR[self.place]
-        spots = [_depth_below_film_mm(spot_mm, film_mm) / factor for spot_mm in self.spots_mm]
-        mean_mm = fmean(spots)
-        step_sd = positive(self.resolution_mm, "resolution_mm", "mm") / math.sqrt(12.0)
-        spread_sd = stdev(spots) if len(spots) > 1 else 0.05 * mean_mm
-        scatter = math.hypot(spread_sd, step_sd) / math.sqrt(len(spots))
-        return mean_mm, math.hypot(scatter, film_sd, factor_sd * mean_mm)
-
-    def evenness_fraction(self) -> float | None:
-        """Return (deepest - shallowest) / mean of the spots, or None with fewer than two."""
-        if len(self.spots_mm) < 2:
-            return None
-        return (max(self.spots_mm) - min(self.spots_mm)) / (
-            fmean(self.spots_mm) - self._film_under_mm
-        )
-
-    @property
-    def _film_under_mm(self) -> float:
-        return self.film_mm if self.from_resist_top else 0.0
-
-
-def _depth_below_film_mm(spot_mm: float, film_mm: float) -> float:
-    if positive(spot_mm, "spots_mm", "mm") <= film_mm:
-        raise RefusedError(
-            "physics.gauge.all_film", field="spots_mm", spot_mm=spot_mm, film_mm=film_mm
-        )
-    return spot_mm - film_mm
-
-
-@dataclass(frozen=True, slots=True)
-class Weighing:
-    """Metal lost, weighed bare before lamination and after stripping.
-
-    :param charge_coulombs: charge counted between the two weighings.
-    :param lost_g: difference of the two.
-    :param resolution_g: smallest step of the scale.
-    """
-
-    charge_coulombs: float
-    lost_g: float
-    resolution_g: float = 0.01
-
-    def standard_error_g(self) -> float:
-        """Return the standard error of the difference, g: one step for each of two readings."""
-        return positive(self.resolution_g, "resolution_g", "g") * math.sqrt(2.0)
-
-
-Reading = GaugeReading | Weighing
 
 
 @dataclass(frozen=True, slots=True)

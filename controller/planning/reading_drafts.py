@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from controller.errors import RefusedError
 from controller.physics.estimate import DepthEstimate
-from controller.physics.learning import ASK_BEYOND_SIGMA, GaugeReading, Learner, Reading, Weighing
+from controller.physics.learning import ASK_BEYOND_SIGMA, Learner
+from controller.physics.readings import GaugeReading, Reading, Weighing
 from controller.planning.request import PlanRequest, growth_of
 from controller.units import positive
 

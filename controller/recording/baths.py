@@ -14,7 +14,8 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
 from controller.logbook.stored_readings import reading_of, standing
 from controller.physics.faraday import METALS, Metal, removed_mass_g
-from controller.physics.learning import Learner, PastRun, Reading, learn_from_bath
+from controller.physics.learning import Learner, PastRun, learn_from_bath
+from controller.physics.readings import Reading
 from controller.planning.json_form import request_from_json
 from controller.planning.plan import Knowledge, planned_metal
 from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest, growth_of

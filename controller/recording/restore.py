@@ -28,7 +28,8 @@ from controller.recording.recorder import RunRecorder
 from controller.safety.checkpoint import Moment, checkpoint_from_json, moment_of, time_away_s
 from controller.safety.limits import limits_for
 from controller.safety.outbox import OutboxItem
-from controller.safety.run import ActiveRun, new_run, restored_run
+from controller.safety.restored import restored_run
+from controller.safety.run import ActiveRun, new_run
 from controller.safety.supervisor import Supervisor
 from controller.texts import Message, Value, text
 

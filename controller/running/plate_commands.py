@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from controller.errors import WrongStateError
 from controller.messages import EventKind, RunState
 from controller.physics.estimate import DepthEstimate
-from controller.physics.learning import Learner, Reading
+from controller.physics.learning import Learner
+from controller.physics.readings import Reading
 from controller.planning.plan import learned
 from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.ports import Clock

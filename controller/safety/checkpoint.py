@@ -1,9 +1,9 @@
-"""What a run takes with it over a crash, a power cut or an update. Pure.
+"""The part of a run that survives a crash, a power cut or an update. Pure.
 
-One value, written each second and restored whole. A run is its plan and its checkpoint. The plan is
-fixed at the start and written once (plan_json.py). All that changes afterwards is a field of
-``RunCheckpoint``, or it is dropped and ``NOT_KEPT`` gives the reason. What gauge and scale taught
-follows from the readings in the logbook: they are learned again in their order.
+A stored run is a plan and a checkpoint. The plan is fixed at the start and written once
+(planning/json_form.py). The checkpoint is written each second and restored whole. Everything that
+changes after the start is a field of ``RunCheckpoint`` or is listed in ``NOT_KEPT`` with a reason.
+Gauge and scale readings are in the logbook: a restart learns them again, in their order.
 """
 
 from __future__ import annotations
@@ -21,23 +21,24 @@ if TYPE_CHECKING:
     from controller.ports import Clock
 
 LONGEST_AWAY_S = 30 * 86400.0
-"""Beyond this the wall clock is taken to be wrong, s: nobody goes on with a plate after a month."""
+"""A longer time away means that the wall clock is wrong, s: no plate waits for a month."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunCheckpoint:
-    """Everything about a run that has changed since its plan was made, at one moment.
+    """Everything about a run that can change after its plan was made, at one moment.
 
     :param at_s: monotonic time of that moment.
-    :param on_time_s: relay-on time of all stretches, the present one up to now.
+    :param on_time_s: relay-on time of all stretches, including the present one so far.
     :param uncertain_charge_coulombs: between 0 and this much more may have flowed uncounted.
     :param mean_current_a: mean of the last seconds, from which the time left follows.
-    :param stretches: how often the relay was turned on; the last time may go on now.
-    :param begun_at_mm: best estimate when the last stretch began; earlier gauge stops are passed.
+    :param stretches: how often the relay has been turned on; the last stretch may not be over.
+    :param begun_at_mm: best estimate when the last stretch began; earlier gauge stops are done.
     :param gauge_stop_mm: the gauge stop that paused the run, or None.
-    :param is_etching: the relay is on. After a cut the plate is in the acid without current.
-    :param soak_total_s: time in the acid without current, without the present one.
-    :param soaking_for_s: the present time in the acid without current, None when out or etching.
+    :param is_etching: the relay is on. After a power cut the plate is in the acid without current.
+    :param soak_total_s: time in the acid without current, up to the last end of such a time.
+    :param soaking_for_s: time in the acid without current since then, or None when the plate is
+        out or etching.
     :param is_soak_known: False when the plate was in the acid for a time that nobody knows.
     :param limits: as fixed at the start, with the ceilings that a person has raised.
     :param warnings_given: warnings that are in the event list already.
@@ -61,7 +62,7 @@ class RunCheckpoint:
 
     @property
     def is_in_acid(self) -> bool:
-        """Whether the plate is in the acid. Before the first stretch it is taken to hang there."""
+        """Whether the plate is in the acid. Before the first stretch, assume that it is."""
         return self.is_etching or self.soaking_for_s is not None or self.stretches == 0
 
 
@@ -84,7 +85,7 @@ NOT_KEPT: Mapping[str, str] = {
     "RunPlan.sure_a": "as CoulombCounter.sure_a",
     "RunPlan.drivable_a": "as CoulombCounter.most_a",
 }
-"""Fields of a run that a restart drops, each with the reason. A test looks at every field."""
+"""Fields of a run that a restart drops, and why. A test checks that none is forgotten."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +102,13 @@ class Moment:
 
 
 def moment_of(clock: Clock, boot_id: str | None = None) -> Moment:
-    """Return the present moment. ``boot_id`` saves asking for it again."""
+    """Return the present moment. Pass ``boot_id`` to avoid asking the clock for it."""
     boot_id = clock.boot_id() if boot_id is None else boot_id
     return Moment(clock.monotonic_s(), clock.utc_now(), boot_id, clock.is_utc_set())
 
 
 def checkpoint_to_json(checkpoint: RunCheckpoint, moment: Moment) -> dict[str, Any]:
-    """Return the checkpoint as JSON values, units in the keys. ``moment`` is its own."""
+    """Return the checkpoint as JSON values, units in the keys. ``moment`` is when it was made."""
     return {
         **asdict(checkpoint),
         "warnings_given": [message.to_json() for message in checkpoint.warnings_given],
@@ -120,9 +121,9 @@ def checkpoint_to_json(checkpoint: RunCheckpoint, moment: Moment) -> dict[str, A
 def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[RunCheckpoint, Moment]:
     """Return a checkpoint and its moment on the clocks of the process that wrote it.
 
-    :param limits: stand in for limits that an older version did not have.
-    Raises: RefusedError for what this version does not know; KeyError, TypeError or ValueError for
-        values that are none.
+    :param limits: used for limits that an older version did not store.
+    Raises: RefusedError for fields that this version does not know; KeyError, TypeError or
+        ValueError for malformed values.
     """
     known = dict(values)
     at_utc, boot_id = datetime.fromisoformat(known.pop("at_utc")), str(known.pop("boot_id"))
@@ -132,9 +133,7 @@ def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[Run
     unknown |= set(kept_limits) - {field.name for field in fields(Limits)}
     if unknown:
         names = ", ".join(sorted(unknown))
-        raise RefusedError(
-            f"its checkpoint has {names}, which this version does not know: update biteclock"
-        )
+        raise RefusedError("supervisor.restore.unknown", names=names)
     known["limits"] = Limits(**{**asdict(limits), **kept_limits})
     known["warnings_given"] = tuple(map(Message.from_json, known["warnings_given"]))
     return RunCheckpoint(**known), moment
@@ -143,9 +142,9 @@ def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[Run
 def time_away_s(then: Moment, now: Moment) -> float | None:
     """Return the time between two moments, s, or None when it is not known.
 
-    Within one boot the monotonic clock tells it. Over a boot the wall clock does, if it was set
-    before and after and went forward by no more than LONGEST_AWAY_S. A Pi without a battery starts
-    with the time of its last shutdown: until the network sets it, its clock says nothing.
+    Within one boot the monotonic clock measures it. Across a reboot the wall clock does, if it was
+    set before and after and moved forward by at most LONGEST_AWAY_S. A Pi without a battery starts
+    with the time of its last shutdown, so its clock is of no use until the network sets it.
     """
     if then.boot_id == now.boot_id:
         away_s = now.at_s - then.at_s

@@ -1,4 +1,7 @@
-"""The bookkeeping of one run: limits, counted charge, relay-on time, depth, time left. No decisions."""
+"""The books of one run: limits, counted charge, relay-on time, depth and time left.
+
+Nothing here turns the relay on or off: the supervisor decides.
+"""
 
 from __future__ import annotations
 
@@ -11,68 +14,38 @@ from controller.messages import Finding, Sample
 from controller.physics.attack import Soak
 from controller.physics.charge import CoulombCounter
 from controller.physics.estimate import DepthEstimate, DepthTable
-from controller.physics.learning import Learner, Reading
+from controller.physics.learning import Learner
+from controller.physics.readings import Reading
 from controller.planning.plan import charge_ceiling, learned
 from controller.planning.run_plan import RunPlan
 from controller.safety.checkpoint import RunCheckpoint
 from controller.safety.guards import Streaks, calls_for_look, judge
 from controller.safety.limits import Limits, RunFigures, limits_for, raised
-from controller.safety.trends import Expected, Trend, follow
+from controller.safety.trends import Expected, Trend, bath_warnings, follow
 from controller.texts import Message
 
 SMOOTHING_S = 5.0
-"""Time constant of the mean current that predicts the time left: longer than the supply's wobble, short for a person."""
+"""Time constant of the mean current, s. The time left is predicted from that mean.
 
+It is longer than the supply's wobble, and short for a person.
+"""
 
-SOAK_UNKNOWN = (
-    "How long the plate was in the acid while the controller was off is not known: "
-    "it may be deeper than the upper bound."
-)
+SOAK_UNKNOWN = Message("guards.warning.soak_unknown")
 
 FIRST_LOOK_S = 30.0
-"""Time after which gas at the minus plate and even matting of the work tell that the clips are right, s. Common practice."""
+"""Time on before the first look, s. By then the minus plate gasses and the work mats evenly.
+
+Both show that the clips are on the right plates. Source: common practice.
+"""
 
 
 def new_run(run_id: str, plan: RunPlan, settings: LimitSettings) -> ActiveRun:
     """Return a run that has not begun, its limits fixed."""
-    return _run_within(run_id, plan, settings, limits_for(plan, settings))
+    return run_within(run_id, plan, settings, limits_for(plan, settings))
 
 
-def restored_run(
-    run_id: str,
-    plan: RunPlan,
-    settings: LimitSettings,
-    checkpoint: RunCheckpoint,
-    *,
-    now_s: float,
-    away_s: float | None,
-) -> ActiveRun:
-    """Return the run of a checkpoint, off. Its readings are still to be learned.
-
-    :param plan: as it was made at the start.
-    :param settings: as they were at the start.
-    :param now_s: monotonic time of this boot.
-    :param away_s: time since the checkpoint, or None when it is not known. It counts as time in
-        the acid unless the plate is out.
-    """
-    run = _run_within(run_id, plan, settings, checkpoint.limits)
-    run.on_time_s = checkpoint.on_time_s
-    run.counter.charge_coulombs = checkpoint.charge_coulombs
-    run.counter.uncertain_coulombs = checkpoint.uncertain_charge_coulombs
-    run.mean_current_a = checkpoint.mean_current_a
-    run.stretches = checkpoint.stretches
-    run.gauge_stop_mm = checkpoint.gauge_stop_mm
-    run.first_look_done = checkpoint.first_look_done
-    run.soak.total_s = checkpoint.soak_total_s
-    run.soak.is_known = checkpoint.is_soak_known
-    if checkpoint.is_in_acid:
-        run.soak.since_s = now_s - (away_s or 0.0) - (checkpoint.soaking_for_s or 0.0)
-        run.soak.is_known = checkpoint.is_soak_known and away_s is not None
-    run.take_over(checkpoint)
-    return run
-
-
-def _run_within(run_id: str, plan: RunPlan, settings: LimitSettings, limits: Limits) -> ActiveRun:
+def run_within(run_id: str, plan: RunPlan, settings: LimitSettings, limits: Limits) -> ActiveRun:
+    """Return a run that has not begun, within these limits."""
     counter = CoulombCounter(
         settings.max_sample_age_s, limits.max_current_a, plan.sure_a, plan.drivable_a
     )
@@ -86,7 +59,7 @@ def _run_within(run_id: str, plan: RunPlan, settings: LimitSettings, limits: Lim
 class ActiveRun:
     """One run from start to its end, over all its pauses and restarts.
 
-    A field that is added here either goes into ``RunCheckpoint`` or stands in its ``NOT_KEPT``.
+    Each field is either kept in ``RunCheckpoint`` or listed in ``NOT_KEPT`` beside it.
 
     :param run_id: its name in the logbook.
     :param limits: fixed at start.
@@ -95,7 +68,8 @@ class ActiveRun:
     :param stretches: how often the relay was turned on, the present stretch included.
     :param turned_on_at_s: start of the present stretch, or None while off.
     :param gauge_stop_mm: the gauge stop that paused it, or None.
-    :param wants_second_look: the sample judged last is the first to break some limit, or on the way to reverse current.
+    :param wants_second_look: the last sample is the first to break a limit, or on the way to
+        reverse current.
     """
 
     run_id: str
@@ -124,7 +98,10 @@ class ActiveRun:
     _answer: DepthEstimate | None = None
 
     def relearn(self, readings: Sequence[Reading]) -> None:
-        """Take the readings of this run that stand into what was believed at its start: depth and stopping charge change."""
+        """Learn this run's valid readings, from the belief at its start.
+
+        The depth and the stopping charge change.
+        """
         learner = self.first_learner
         for reading in readings:
             learner = learner.learn(reading, self.plan.growth)
@@ -144,21 +121,24 @@ class ActiveRun:
         self.soak.end(now_s)
 
     def end_stretch(self, now_s: float) -> None:
-        """Book the relay-on time of the present stretch. Counting goes on until the current is zero."""
+        """Add the present stretch to the relay-on time.
+
+        Charge is still counted until the current is zero.
+        """
         if self.turned_on_at_s is not None:
             self.on_time_s += now_s - self.turned_on_at_s
             self.turned_on_at_s = None
             self.soak.begin(now_s)
 
     def cancel_stretch(self, now_s: float) -> None:
-        """Forget a stretch whose relay never turned on; the plate may hang in the bath."""
+        """Undo a stretch whose relay never turned on. The plate may hang in the bath."""
         self.turned_on_at_s = None
         self.stretches -= 1
         self.soak.begin(now_s)
         self.counter.close()
 
     def checkpoint(self, now_s: float) -> RunCheckpoint:
-        """Return all that must survive a restart, beside the plan of the start."""
+        """Return everything that must survive a restart, apart from the plan."""
         soak = self.soak
         return RunCheckpoint(
             at_s=now_s,
@@ -179,12 +159,12 @@ class ActiveRun:
         )
 
     def take_over(self, checkpoint: RunCheckpoint) -> None:
-        """Take what only this class knows from a checkpoint; ``restored_run`` does the rest."""
+        """Restore the private fields from a checkpoint; ``restored_run`` restores the others."""
         self._begun_at_mm = checkpoint.begun_at_mm
         self._warned = checkpoint.warnings_given
 
     def raise_ceilings(self) -> Limits:
-        """Raise the ceilings to what is now believed; return those from before."""
+        """Raise the ceilings to match the present belief; return the limits before."""
         before, plan = self.limits, self.plan
         needed_coulombs = charge_ceiling(plan.charge_coulombs, plan.belief)
         self.limits = raised(before, needed_coulombs, self._settings.max_run_s)
@@ -206,19 +186,12 @@ class ActiveRun:
             depth_mm=self.depth(now_s).best_mm,
             bath_degc=bath_degc,
         )
-        self._bath_warnings = ()
-        if bath_degc is not None and bath_degc >= self._settings.bath_warn_degc:
-            limits_degc = {
-                "warn_degc": self._settings.bath_warn_degc,
-                "off_degc": self._settings.bath_off_degc,
-            }
-            self._bath_warnings = (Message("guards.warning.bath_warm", limits_degc),)
+        self._bath_warnings = bath_warnings(bath_degc, self._settings)
         before = self._streaks
         self._streaks, finding = judge(self.limits, before, sample, figures)
         self.wants_second_look = calls_for_look(self.limits, before, self._streaks, sample)
-        if (
-            finding is None and sample.current_a >= self.limits.lost_contact_a
-        ):  # an open circuit says nothing about the cell
+        # An open circuit shows nothing about the cell.
+        if finding is None and sample.current_a >= self.limits.lost_contact_a:
             depth_mm = figures.depth_mm
             self._trend, finding = follow(
                 self._trend, sample, lambda: self._expected(depth_mm, bath_degc), self._settings
@@ -226,7 +199,7 @@ class ActiveRun:
         return finding
 
     def warnings(self) -> tuple[Message, ...]:
-        """Return what slow changes of the cell and of the bath warn of now."""
+        """Return the present warnings about the cell, the bath and the time in the acid."""
         unknown = () if self.soak.is_known else (SOAK_UNKNOWN,)
         return (*self._trend.warnings, *self._bath_warnings, *unknown)
 
@@ -240,7 +213,7 @@ class ActiveRun:
         return new
 
     def _expected(self, depth_mm: float, bath_degc: float | None) -> Expected:
-        """Return what growth of the open area and warming have changed since the stretch began."""
+        """Return how the open area has grown and the bath has warmed since the stretch began."""
         if bath_degc is not None and self._begun_at_degc is None:
             self._begun_at_degc = bath_degc
         warming_k = (
@@ -262,7 +235,10 @@ class ActiveRun:
         self._mean_at_s = sample.taken_at_s
 
     def depth(self, now_s: float) -> DepthEstimate:
-        """Return the depth estimate for the counted charge; off-time in the bath widens the upper bound only."""
+        """Return the depth estimate for the counted charge.
+
+        Time in the bath without current raises the upper bound only.
+        """
         counter, table = self.counter, self.plan.table
         asked = (counter.charge_coulombs, counter.uncertain_coulombs)
         if self._answer is None or asked != self._asked or table is not self._asked_table:
@@ -272,7 +248,7 @@ class ActiveRun:
         return replace(estimate, high_mm=estimate.high_mm + soak_mm) if soak_mm > 0.0 else estimate
 
     def totals(self, now_s: float) -> Figures:
-        """Return how far the run has come. The current is the sample's and not known here."""
+        """Return how far the run has come. The current is left out: only the sample has it."""
         depth = self.depth(now_s)
         return Figures(
             on_time_s=self.total_on_time_s(now_s),
@@ -284,13 +260,16 @@ class ActiveRun:
         )
 
     def has_reached_target(self, now_s: float) -> bool:
-        """Return whether the run is where its stop policy ends it: best estimate or upper bound at the target depth."""
+        """Return whether the stop policy ends the run now.
+
+        The policy decides what must reach the target depth: the best estimate or the upper bound.
+        """
         if self.plan.request.stop_policy == "never-deeper":
             return self.depth(now_s).high_mm >= self.plan.target_depth_mm
         return self.counter.charge_coulombs >= self.plan.charge_coulombs
 
     def reaches_gauge_stop(self, now_s: float) -> bool:
-        """Return whether the best estimate has passed a gauge stop since the present stretch began; remember which."""
+        """Return whether this stretch has reached a gauge stop, and remember which one."""
         stop_mm = self.next_gauge_stop_mm
         if stop_mm is None or self.depth(now_s).best_mm < stop_mm:
             return False
@@ -303,7 +282,7 @@ class ActiveRun:
         return next((stop for stop in self.plan.gauge_stops_mm if stop > self._begun_at_mm), None)
 
     def is_first_look_due(self, now_s: float) -> bool:
-        """Return whether somebody should look at gas and matting: 30 s into the run, until they have."""
+        """Return whether a person should look at gas and matting: from 30 s on, until they have."""
         return (
             not self.first_look_done
             and self.turned_on_at_s is not None
@@ -311,7 +290,10 @@ class ActiveRun:
         )
 
     def remaining_s(self) -> float | None:
-        """Return the relay-on time left at the mean current of the last seconds, s, or None when hardly any flows."""
+        """Return the relay-on time left, s, at the mean current of the last seconds.
+
+        Returns None when hardly any current flows.
+        """
         missing_coulombs = max(0.0, self.plan.charge_coulombs - self.counter.charge_coulombs)
         if self.mean_current_a <= self.limits.lost_contact_a:
             return None

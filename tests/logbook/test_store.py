@@ -95,7 +95,7 @@ def test_the_store_remembers_the_number_of_one_run_alone(desk: ManualLogbook) ->
         desk.begin(f"r{k}")
     store = desk.logbook._keeper._store
     assert store is not None
-    assert store._last_asked == ("r4", 5)
+    assert store._rows._last_asked == ("r4", 5)
     desk.write(checkpoint("r1", 20.0), checkpoint("r4", 40.0), checkpoint("r1", 21.0))
     assert [desk.reader.run(run).summary.progress.charge_coulombs for run in ("r1", "r4")] == [
         21.0,

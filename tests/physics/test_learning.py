@@ -10,7 +10,8 @@ import pytest
 
 from controller.errors import RefusedError
 from controller.physics.faraday import removed_mass_g
-from controller.physics.learning import GaugeReading, PastRun, Reading, Weighing, learn_from_bath
+from controller.physics.learning import PastRun, learn_from_bath
+from controller.physics.readings import GaugeReading, Reading, Weighing
 from controller.physics.relief import Growth, SteinerGrowth, removed_volume_mm3
 from tests.proofs.learning_coverage import (
     AREA_SD,

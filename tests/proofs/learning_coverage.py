@@ -13,7 +13,8 @@ from statistics import NormalDist
 
 from controller.physics.estimate import Belief
 from controller.physics.faraday import METALS
-from controller.physics.learning import GaugeReading, Learner, new_learner
+from controller.physics.learning import Learner, new_learner
+from controller.physics.readings import GaugeReading
 from controller.physics.relief import Growth, SteinerGrowth, removed_volume_mm3
 
 SILVER = METALS["fine-silver"]

@@ -14,7 +14,8 @@ from controller.logbook.bath_reader import BathReader
 from controller.logbook.entries import ReadingKind
 from controller.messages import RunState
 from controller.physics.faraday import METALS
-from controller.physics.learning import Weighing, new_learner
+from controller.physics.learning import new_learner
+from controller.physics.readings import Weighing
 from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
 from controller.planning.reading_drafts import refuse_surprise

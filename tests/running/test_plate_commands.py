@@ -6,7 +6,7 @@ import pytest
 
 from controller.errors import WrongStateError
 from controller.messages import RunState
-from controller.physics.learning import GaugeReading, Weighing
+from controller.physics.readings import GaugeReading, Weighing
 from controller.planning.plan import charge_ceiling
 from controller.planning.reading_drafts import GaugeDraft, SurprisingReadingError, WeighingDraft
 from controller.running.plate_commands import PlateCommands

@@ -26,7 +26,8 @@ from controller.safety.checkpoint import (
     time_away_s,
 )
 from controller.safety.limits import limits_for
-from controller.safety.run import ActiveRun, new_run, restored_run
+from controller.safety.restored import restored_run
+from controller.safety.run import ActiveRun, new_run
 from controller.texts import Message
 from tests.kits.doubles import silver_request
 
@@ -188,6 +189,16 @@ def test_json_keeps_everything() -> None:
     assert checkpoint_from_json(json.loads(text), LIMITS) == (CHECKPOINT, THEN)
 
 
+def test_unknown_soak_is_kept() -> None:
+    """A run that warns of an unknown time in the acid can still be written down."""
+    run = restored(replace(CHECKPOINT, warnings_given=()), now_s=5000.0, away_s=None)
+    warnings = run.take_new_warnings()
+    checkpoint = run.checkpoint(5000.0)
+    assert [warning.key for warning in warnings] == ["guards.warning.soak_unknown"]
+    back, _ = checkpoint_from_json(checkpoint_to_json(checkpoint, THEN), LIMITS)
+    assert back.warnings_given == warnings
+
+
 def test_older_limits_are_filled() -> None:
     """A limit that an older version did not have is the one that its plan gives."""
     values = checkpoint_to_json(CHECKPOINT, THEN)
@@ -201,8 +212,9 @@ def test_newer_values_are_refused(where: str) -> None:
     """What a newer version kept is not dropped without a word."""
     values = checkpoint_to_json(CHECKPOINT, THEN)
     (values if where == "checkpoint" else values["limits"])["tilt_mm"] = 1.0
-    with pytest.raises(RefusedError, match="tilt_mm, which this version does not know"):
+    with pytest.raises(RefusedError) as error:
         checkpoint_from_json(values, LIMITS)
+    assert error.value.message == Message("supervisor.restore.unknown", {"names": "tilt_mm"})
 
 
 @pytest.mark.parametrize(

@@ -8,16 +8,15 @@ from collections.abc import Callable
 import pytest
 
 from controller.messages import TripReason
-from controller.safety.trends import (
-    CONDUCTIVITY_PER_K,
+from controller.safety.conductance import (
     LEAST_REFERENCE,
     SCATTERS,
     STEP_S,
     Block,
-    Expected,
-    _change,
-    _without_slope,
+    change_since,
+    without_slope,
 )
+from controller.safety.trends import CONDUCTIVITY_PER_K, Expected
 from controller.texts import Message
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.spec import RehearsalSpec
@@ -310,6 +309,6 @@ def test_a_slope_is_taken_off_for_its_time() -> None:
         Block(k * every_s, 3.0, slope * k * every_s + (jump if k >= 98 else 0.0), 0.0)
         for k in range(101)
     )
-    step = _change(blocks, 0.0, STEP_S, 0.0)
+    step = change_since(blocks, 0.0, STEP_S, 0.0)
     assert step.ln == pytest.approx(jump + slope * (198.0 - 163.0))
-    assert _without_slope(blocks, 0.0, step).ln == pytest.approx(jump - slope * 1.0)
+    assert without_slope(blocks, 0.0, step).ln == pytest.approx(jump - slope * 1.0)

@@ -37,7 +37,7 @@ from controller.logbook.entries import BathSaved, Progress, RawSample, ReadingTa
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import CurvePoint, MeanSample, RunSummary, StoredEvent
 from controller.messages import Finding, RunState, Snapshot, TripReason
-from controller.physics.learning import GaugeReading, Weighing
+from controller.physics.readings import GaugeReading, Weighing
 from controller.planning.json_form import plan_to_json
 from controller.planning.plan import make_plan
 from controller.planning.request import NarrowLine, PlanRequest

@@ -16,7 +16,7 @@ from api.http.models.reading_request import Place
 from controller.logbook.entries import ReadingKind, ReadingTaken
 from controller.logbook.stored_readings import reading_of, standing
 from controller.physics.estimate import DepthEstimate
-from controller.physics.learning import GaugeReading
+from controller.physics.readings import GaugeReading
 from controller.running.plate_readings import Outcome
 
 

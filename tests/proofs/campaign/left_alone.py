@@ -8,7 +8,8 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from controller.config import LimitSettings
-from controller.safety.trends import LEAST_REFERENCE, RECENT, SAMPLES_PER_BLOCK
+from controller.safety.conductance import LEAST_REFERENCE, RECENT
+from controller.safety.trends import SAMPLES_PER_BLOCK
 from controller.sensors import INA219
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.faults.by_name import FAULTS

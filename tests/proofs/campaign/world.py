@@ -18,7 +18,7 @@ from controller.assembly import Assembly, assemble
 from controller.errors import RefusedError, WrongStateError
 from controller.logbook.logbook import Logbook
 from controller.messages import OffRequest, Snapshot
-from controller.physics.learning import GaugeReading
+from controller.physics.readings import GaugeReading
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
 from controller.recording.restore import Restorer
