@@ -94,6 +94,11 @@ class Logbook:
             else:
                 self._has_taken(entry)
 
+    def lose(self, note: Message) -> None:
+        """Count an entry as lost that could not even be made."""
+        with self._changed:
+            self._count_lost(1, note)
+
     def keep(self, entry: Entry) -> None:
         """Take an entry, or refuse it for a caller who can send it again. Never waits for the disk.
 

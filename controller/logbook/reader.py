@@ -87,8 +87,17 @@ def read_record(connection: sqlite3.Connection, summary: RunSummary) -> RunRecor
         plan=json.loads(papers["plan"]),
         settings=json.loads(papers["settings"]),
         readings=readings_of_run(connection, summary.run_id),
-        kept=json.loads(kept[0]["body"]) if kept else None,
+        kept=_checkpoint(kept[0]["body"]) if kept else None,
     )
+
+
+def _checkpoint(body: str) -> dict[str, Any]:
+    """Return a stored checkpoint. One that cannot be read is empty: the restorer refuses it."""
+    try:
+        values = json.loads(body)
+    except ValueError:
+        return {}
+    return values if isinstance(values, dict) else {}
 
 
 class LogbookReader:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 from controller.errors import BiteclockError
 from controller.messages import Sample
-from controller.texts import text
 
 
 class ChargeGapError(BiteclockError):
@@ -68,15 +67,15 @@ class CoulombCounter:
     def add(self, sample: Sample) -> None:
         """Integrate up to an averaged sample.
 
-        Raises: ChargeGapError after a gap; ValueError without an anchor or when the time did not
+        Raises: ChargeGapError after a gap; BiteclockError without an anchor or when the time did not
             move forward.
         """
         last = self._last
         if last is None:
-            raise ValueError(text("physics.charge.not_anchored"))
+            raise BiteclockError("physics.charge.not_anchored")
         gap_s = sample.taken_at_s - last.taken_at_s
         if not gap_s > 0.0:
-            raise ValueError(text("physics.charge.time_backwards", gap_s=gap_s))
+            raise BiteclockError("physics.charge.time_backwards", gap_s=gap_s)
         is_beyond = sample.saturated or abs(sample.current_a) >= self.sure_a
         if is_beyond:
             self._is_beyond = True

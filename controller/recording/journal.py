@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
@@ -18,6 +19,8 @@ from controller.recording.recorder import RunRecorder
 from controller.safety.checkpoint import RunCheckpoint, checkpoint_to_json, moment_of
 from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
 from controller.texts import Message
+
+_log = logging.getLogger("biteclock")
 
 
 class Journal:
@@ -37,9 +40,17 @@ class Journal:
         kept: dict[str, Any] | None = None
         for item in outbox:
             if isinstance(item, Kept):
-                kept = self._kept(item.checkpoint)
+                try:
+                    kept = self._kept(item.checkpoint)
+                except Exception:
+                    self._lose()
                 continue
-            for entry in self._entries(item):
+            try:
+                entries = self._entries(item)
+            except Exception:
+                self._lose()
+                continue
+            for entry in entries:
                 self._logbook.put(entry)
         last: tuple[Entry, ...] = ()
         if any(isinstance(item, Changed) for item in outbox):
@@ -48,6 +59,12 @@ class Journal:
             last = self._recorder.keep(snapshot, kept)
         for entry in last:
             self._logbook.put(entry)
+
+    def _lose(self) -> None:
+        """Report an entry that could not be made. The others, the state above all, go on."""
+        lost = Message("logbook.lost.not_made")
+        _log.exception(lost)
+        self._logbook.lose(lost)
 
     def _kept(self, checkpoint: RunCheckpoint) -> dict[str, Any]:
         """Return the checkpoint as JSON values, with its moment on all clocks."""

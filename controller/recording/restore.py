@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pydantic import ValidationError
 
 from controller.config import LimitSettings, Settings
-from controller.errors import RefusedError
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
 from controller.logbook.stored_readings import readings_that_stand
@@ -31,7 +30,7 @@ from controller.safety.outbox import OutboxItem
 from controller.safety.restored import restored_run
 from controller.safety.run import ActiveRun, new_run
 from controller.safety.supervisor import Supervisor
-from controller.texts import Message, Value, text
+from controller.texts import Message, Value
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,15 +99,17 @@ class Restorer:
         run_id = record.summary.run_id
         try:
             restored = self._restore(record)
-        except (RefusedError, KeyError, TypeError, ValueError) as error:
+            restored.run.totals(restored.now.at_s)  # what the next snapshot needs can be computed
+            restored.run.checkpoint(restored.now.at_s)
+        except Exception as error:  # nothing in a file may keep the rig from starting
             values: dict[str, Value] = {"run": run_id, "problem": str(error)}
             self.message = Message("run.restored.refused", values)
-            self._supervisor.note(str(self.message), EventKind.WARNING)
+            self._supervisor.note(self.message, EventKind.WARNING)
             self._is_done = True
             return
         self._restored = restored
         self._ended = record.summary.message or Message("run.restored.interrupted")
-        self._supervisor.restore(restored.run, str(_message(restored, self._ended)))
+        self._supervisor.restore(restored.run, _message(restored, self._ended))
         self._recorder.took_over(run_id, restored.now.at_s, record.summary.progress)
 
     def _restore(self, record: RunRecord) -> _Restored:
@@ -176,9 +177,9 @@ class Restorer:
         soak.is_known = True
         if self._supervisor.state is RunState.INTERRUPTED:
             known = Message("run.restored.clock_set", {"ended": self._ended, "away_s": away_s})
-            self._supervisor.say(str(known))
+            self._supervisor.say(known)
         else:
-            self._supervisor.note(text("run.restored.clock_set_note", away_s=away_s))
+            self._supervisor.note(Message("run.restored.clock_set_note", {"away_s": away_s}))
 
 
 def _message(restored: _Restored, ended: Value) -> Message:

@@ -8,10 +8,11 @@ Gauge and scale readings are in the logbook: a restart learns them again, in the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args, get_type_hints
 
 from controller.errors import RefusedError
 from controller.safety.limits import Limits
@@ -22,6 +23,13 @@ if TYPE_CHECKING:
 
 LONGEST_AWAY_S = 30 * 86400.0
 """A longer time away means that the wall clock is wrong, s: no plate waits for a month."""
+
+
+LOOSEST = 10.0
+"""A stored limit this many times above what plan and settings give is damaged, not raised."""
+
+LEAST = {"charge_coulombs": -50.0, "mean_current_a": -100.0}
+"""What may lie below 0. Reverse current trips within two samples: some coulombs, never more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,9 +142,42 @@ def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[Run
     if unknown:
         names = ", ".join(sorted(unknown))
         raise RefusedError("supervisor.restore.unknown", names=names)
+    _refuse_unsound(Limits, {**asdict(limits), **kept_limits})
+    for name, at_start in asdict(limits).items():
+        if at_start is not None and kept_limits.get(name, at_start) > LOOSEST * at_start:
+            raise _unsound(name, kept_limits[name])
     known["limits"] = Limits(**{**asdict(limits), **kept_limits})
     known["warnings_given"] = tuple(map(Message.from_json, known["warnings_given"]))
+    _refuse_unsound(RunCheckpoint, known)
     return RunCheckpoint(**known), moment
+
+
+def _refuse_unsound(kind: type[RunCheckpoint | Limits], values: Mapping[str, Any]) -> None:
+    """Refuse values that no run can have had: a damaged checkpoint must not come back in part.
+
+    Raises: RefusedError, TypeError for a missing field.
+    """
+    for name, hint in get_type_hints(kind).items():
+        value = values.get(name)
+        if value is None and type(None) in get_args(hint):
+            continue
+        if hint is bool:
+            is_sound = isinstance(value, bool)
+        elif hint is int or hint is float or float in get_args(hint):
+            is_sound = (
+                isinstance(value, int | float)
+                and not isinstance(value, bool)
+                and math.isfinite(value)
+                and value >= LEAST.get(name, 0.0)
+            )
+        else:
+            continue
+        if not is_sound:
+            raise _unsound(name, value)
+
+
+def _unsound(name: str, value: object) -> RefusedError:
+    return RefusedError("supervisor.restore.unsound", name=name, value=str(value))
 
 
 def time_away_s(then: Moment, now: Moment) -> float | None:

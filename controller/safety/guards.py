@@ -112,7 +112,9 @@ def _advance(
         return NOTHING
     value, limit = rule.value(sample, run), rule.limit(limits)
     if value is None or limit is None:
-        return NOTHING
+        if rule.is_optional:
+            return NOTHING
+        raise TypeError(f"{rule.reason.value}: {value} compared with {limit}")
     is_broken = rule.is_broken(value, limit) and rule.applies(limits, sample)
     kept = NOTHING if sample.averaged or rule.confirm is Confirm.AT_ONCE else row
     if rule.confirm is Confirm.NEIGHBOUR:

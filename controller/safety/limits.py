@@ -114,6 +114,8 @@ class Rule:
     :param applies: returns whether the sample can be judged by this rule at all.
     :param lasts_s: returns how long the limit must be broken, for ``Confirm.LASTING``.
     :param case: which of the reason's sentences says what happened.
+    :param is_optional: value or limit may be missing: no thermometer, no thickness given. Anywhere
+        else a missing one is a bug, and a bug trips.
     """
 
     reason: TripReason
@@ -126,6 +128,7 @@ class Rule:
     applies: Callable[[Limits, Sample], bool] = lambda _limits, _sample: True
     lasts_s: Callable[[Limits], float] = lambda _limits: 0.0
     case: str = "what"
+    is_optional: bool = False
 
 
 RULES = (
@@ -215,6 +218,7 @@ RULES = (
         limit=lambda limits: limits.max_mean_depth_mm,
         is_broken=ge,
         confirm=Confirm.AT_ONCE,
+        is_optional=True,
     ),
     Rule(
         TripReason.BATH_HOT,
@@ -224,6 +228,7 @@ RULES = (
         limit=lambda limits: limits.bath_off_degc,
         is_broken=ge,
         confirm=Confirm.AT_ONCE,
+        is_optional=True,
     ),
 )
 """Every rule, in the order of judgement: of several broken ones the first names the reason.

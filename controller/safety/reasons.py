@@ -21,5 +21,24 @@ ENDS_THE_RUN = frozenset(
 )
 """Reasons after which the run is over: its ceilings are used up, or the rig cannot be trusted."""
 
-RESUMABLE = frozenset(TripReason) - ENDS_THE_RUN
-"""Reasons after which a person may carry on with the same run, once acknowledged."""
+RESUMABLE = frozenset(
+    {
+        TripReason.OVER_VOLTAGE,
+        TripReason.OVER_CURRENT,
+        TripReason.SHORT_CIRCUIT,
+        TripReason.LOST_CONTACT,
+        TripReason.REVERSE_CURRENT,
+        TripReason.SENSOR_FAULT,
+        TripReason.SENSOR_STALE,
+        TripReason.SENSOR_SATURATED,
+        TripReason.SENSOR_RESET,
+        TripReason.ZERO_OFFSET,
+        TripReason.BATH_HOT,
+        TripReason.RESIST_LEAK,
+        TripReason.STORE_FULL,
+    }
+)
+"""Reasons after which a person may carry on with the same run, once acknowledged.
+
+Each is listed: whoever adds a reason decides. A reason in neither set ends the run.
+"""

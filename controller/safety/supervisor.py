@@ -13,7 +13,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from controller.config import Settings
-from controller.errors import RelayRevokedError, SensorError, SensorResetError, WrongStateError
+from controller.errors import (
+    BiteclockError,
+    RelayRevokedError,
+    SensorError,
+    SensorResetError,
+    WrongStateError,
+)
 from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
 from controller.physics.charge import ChargeGapError
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
@@ -109,7 +115,10 @@ class Supervisor:
         except SensorError as error:
             self._sensor_failed(Finding(TripReason.SENSOR_FAULT, cause=error.message))
         except BaseException as error:
-            self._trip(_bug(error))
+            try:
+                self._gate.turn_off()  # before anything about the error is read
+            finally:
+                self._trip(_bug(error))
             raise
 
     def _pass(self) -> None:
@@ -490,6 +499,10 @@ def as_message(message: Message | str) -> Message:
 
 def _bug(error: BaseException) -> Finding:
     """Return the finding for an exception that nobody expected."""
-    values: dict[str, Value] = {"kind": type(error).__name__, "detail": str(error)}
+    try:
+        detail: Value = error.message if isinstance(error, BiteclockError) else str(error)
+    except Exception:
+        detail = "?"  # an exception that cannot even be printed
+    values: dict[str, Value] = {"kind": type(error).__name__, "detail": detail}
     cause = Message("guards.controller_fault.exception", values)
     return Finding(TripReason.CONTROLLER_FAULT, cause=cause)

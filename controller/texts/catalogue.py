@@ -12,6 +12,7 @@ the value ``count``.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -20,6 +21,8 @@ from pathlib import Path
 from typing import Any, Union
 
 FOLDER = Path(__file__).resolve().parent
+
+FILE_NAME = re.compile(r"[a-z_]+")
 
 Value = Union[str, int, float, datetime, Path, "Message"]
 """What a sentence may name. Numbers carry their unit in the name of the value."""
@@ -59,17 +62,21 @@ class Message:
 class Catalogue:
     """The sentences of one folder. A file is read when a key of it is first asked for.
 
+    After ``load`` the disk is never touched again: the control loop must not wait for a card.
+
     :param folder: holds the TOML files.
     """
 
     def __init__(self, folder: Path = FOLDER) -> None:
         self._folder = folder
         self._files: dict[str, Mapping[str, str]] = {}
+        self._is_whole = False
 
     def load(self) -> Mapping[str, str]:
         """Read every file, so that no sentence needs the disk later; return all entries by key."""
         for path in sorted(self._folder.glob("*.toml")):
             self._file(path.stem)
+        self._is_whole = True
         return {
             f"{file}.{key}": it for file, keys in self._files.items() for key, it in keys.items()
         }
@@ -95,6 +102,8 @@ class Catalogue:
 
     def _file(self, name: str) -> Mapping[str, str]:
         entries = self._files.get(name)
+        if entries is None and (self._is_whole or FILE_NAME.fullmatch(name) is None):
+            return {}  # a sentence that was stored as one, or no such file
         if entries is None:
             try:
                 source = (self._folder / f"{name}.toml").read_text(encoding="utf-8")

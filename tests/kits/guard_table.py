@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import string
 
-from controller.config import LimitSettings
+from controller.config import LimitSettings, Settings
 from controller.messages import TripReason
 from controller.safety.limits import RULES
 from controller.safety.reasons import PAUSES, RESUMABLE
@@ -36,6 +36,8 @@ def cases() -> list[tuple[TripReason, str]]:
 def row(reason: TripReason, case: str) -> str:
     """Return one row of the table."""
     part, settings = CATALOGUE.part("guards"), LimitSettings().model_dump()
+    rig = Settings()  # without a setting the data sheet's offset counts
+    settings["max_zero_offset_v"] = rig.max_zero_offset_a * rig.rig.shunt_ohm
     noticed = part[f"{reason.value}.noticed.{case}"]
     names = dict.fromkeys(name for _, name, _, _ in string.Formatter().parse(noticed) if name)
     cells = (

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad, trapezoid
 
+from controller.errors import BiteclockError
 from controller.messages import Sample
 from controller.physics.charge import ChargeGapError, CoulombCounter
 
@@ -97,7 +98,7 @@ def test_the_largest_gap_is_counted_and_the_next_longer_one_is_booked() -> None:
 def test_time_that_does_not_move_forward_is_an_error_and_counts_nothing(step_s: float) -> None:
     counted = counter()
     counted.anchor(sample(10.0, 3.0))
-    with pytest.raises(ValueError, match="move forward"):
+    with pytest.raises(BiteclockError, match="move forward"):
         counted.add(sample(10.0 + step_s, 3.0))
     assert counted.charge_coulombs == 0.0
 
@@ -105,12 +106,12 @@ def test_time_that_does_not_move_forward_is_an_error_and_counts_nothing(step_s: 
 def test_nothing_is_counted_without_an_anchor() -> None:
     counted = counter()
     assert not counted.is_counting
-    with pytest.raises(ValueError, match="anchored"):
+    with pytest.raises(BiteclockError, match="anchored"):
         counted.add(sample(1.0, 3.0))
     counted.anchor(sample(1.0, 0.0))
     assert counted.is_counting
     counted.close()
-    with pytest.raises(ValueError, match="anchored"):
+    with pytest.raises(BiteclockError, match="anchored"):
         counted.add(sample(2.0, 3.0))
 
 

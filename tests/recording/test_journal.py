@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, cast
 
 from controller.config import Settings
@@ -11,6 +12,7 @@ from controller.messages import Event, EventKind, Finding, RunState, TripReason
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
 from controller.running.snapshot import take_snapshot
+from controller.safety.outbox import Kept
 from controller.texts import Message
 from tests.kits.doubles import Bench, make_bench
 
@@ -20,6 +22,10 @@ class Shelf:
 
     def __init__(self) -> None:
         self.entries: list[Entry] = []
+        self.lost: list[Message] = []
+
+    def lose(self, note: Message) -> None:
+        self.lost.append(note)
 
     def put(self, entry: Entry) -> None:
         self.entries.append(entry)
@@ -73,3 +79,18 @@ def test_note_as_sentence_and_values() -> None:
     assert isinstance(event, Event)
     assert event.text == str(note)
     assert event.data == {"message": note.to_json()}
+
+
+def test_one_bad_entry_loses_itself_only() -> None:
+    """A checkpoint that cannot be made costs nothing but itself, and the logbook's health shows it."""
+    bench, finding = tripped()
+    outbox = bench.supervisor.take_outbox()
+    bad = [replace(it, checkpoint=None) if isinstance(it, Kept) else it for it in outbox]
+    assert bad != outbox
+    shelf = Shelf()
+    journal = Journal(RunRecorder(), cast(Logbook, shelf), bench.clock, Settings())
+    snapshot = take_snapshot(bench.supervisor, bench.gate, bench.clock, 1, None)
+    journal.follow(snapshot, bad)
+    change = [entry for entry in shelf.entries if isinstance(entry, StateChanged)][-1]
+    assert change.reason is finding.reason
+    assert [note.key for note in shelf.lost] == ["logbook.lost.not_made"]

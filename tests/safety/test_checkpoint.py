@@ -236,3 +236,27 @@ def test_plan_comes_back_whole(request_: PlanRequest) -> None:
     back = plan_from_logbook(values, sure_a=plan.sure_a, drivable_a=plan.drivable_a)
     assert back == plan
     assert asdict(back) == asdict(plan)
+
+
+UNSOUND = {
+    "a text": {"charge_coulombs": "12"},
+    "not a number": {"charge_coulombs": float("nan")},
+    "far below 0": {"charge_coulombs": -1e6},
+    "negative time": {"on_time_s": -1.0},
+    "a number for a truth": {"is_soak_known": 1},
+    "nothing": {"stretches": None},
+    "no ceiling": {"limits": {"max_charge_coulombs": None}},
+    "an endless grace": {"limits": {"contact_grace_s": 1e9}},
+    "no voltage limit": {"limits": {"max_voltage_v": None}},
+}
+
+
+@pytest.mark.parametrize("damage", UNSOUND)
+def test_damaged_checkpoint_is_refused(damage: str) -> None:
+    """What no run can have had never comes back in part: a limit may be gone with it."""
+    values = checkpoint_to_json(CHECKPOINT, THEN)
+    change = dict(UNSOUND[damage])
+    values["limits"] = {**values["limits"], **change.pop("limits", {})}  # type: ignore[dict-item]
+    with pytest.raises(RefusedError) as caught:
+        checkpoint_from_json({**values, **change}, LIMITS)
+    assert caught.value.message.key == "supervisor.restore.unsound"

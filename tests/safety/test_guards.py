@@ -569,3 +569,12 @@ def test_exactly_near_confirms() -> None:
     near = sample(NEAR_FRACTION * LIMITS.max_current_a)
     assert reason(near, sample(3.9 + EPS)) is R.OVER_CURRENT
     assert reason(sample(math.nextafter(near.current_a, 0.0)), sample(3.9 + EPS)) is None
+
+
+@pytest.mark.parametrize("name", ["max_charge_coulombs", "max_on_time_s", "max_voltage_v"])
+def test_missing_limit_is_a_bug(name: str) -> None:
+    """A limit that is not there must not turn its guard off: the bug trips the run."""
+    limits = replace(LIMITS, **{name: None})
+    figures = RunFigures(on_time_s=1e9, stretch_s=100.0, charge_coulombs=1e9, depth_mm=0.1)
+    with pytest.raises(TypeError):
+        judge(limits, Streaks(), Sample(1000.0, 3.0, 3.0), figures)

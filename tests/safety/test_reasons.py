@@ -118,3 +118,9 @@ def test_welded_relay_asks_for_plug() -> None:
 def test_findings_as_sentences(finding: Finding, text: str) -> None:
     assert str(finding.what) == text
     assert str(finding.message) == f"{text} {finding.advice}"
+
+
+def test_every_reason_is_decided() -> None:
+    """Each reason is in exactly one set: whoever adds one decides whether the run may go on."""
+    assert set(TripReason) == RESUMABLE | ENDS_THE_RUN
+    assert set() == RESUMABLE & ENDS_THE_RUN

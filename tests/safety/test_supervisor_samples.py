@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from controller.errors import SensorError, WrongStateError
+from controller.errors import BiteclockError, SensorError, WrongStateError
 from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
 from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
 from controller.safety.run import ActiveRun
@@ -965,10 +965,31 @@ def test_uncountable_sample(exact: Bench) -> None:
     bad = after(exact, 0.05, current_a=-1.0)
     feed(exact, bad)
     going_back = replace(bad, taken_at_s=bad.taken_at_s - 1.0)
-    with pytest.raises(ValueError, match="must move forward"):
+    with pytest.raises(BiteclockError):
         feed(exact, going_back)
     outbox = exact.supervisor.take_outbox()
     assert exact.supervisor.state is S.TRIPPED
     assert exact.supervisor.finding is not None
     assert exact.supervisor.finding.reason is TripReason.REVERSE_CURRENT
     assert any(isinstance(item, Changed) and item.state is S.TRIPPED for item in outbox)
+
+
+def test_unprintable_bug() -> None:
+    """Off comes before anything about the error is read, even when it cannot be printed."""
+
+    class UnprintableError(Exception):
+        def __str__(self) -> str:
+            raise RuntimeError("cannot be printed")
+
+    bench = make_bench()
+    bench.running(for_s=1.0)
+
+    def poll() -> Sample | None:
+        raise UnprintableError
+
+    bench.sensor.poll = poll  # type: ignore[method-assign]
+    with pytest.raises(UnprintableError):
+        bench.supervisor.tick()
+    assert not bench.gate.reads_on()
+    assert bench.supervisor.state is S.TRIPPED
+    assert reason_of(bench) is TripReason.CONTROLLER_FAULT

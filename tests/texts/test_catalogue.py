@@ -76,3 +76,12 @@ def test_error_is_a_message() -> None:
     assert error.message == Message("a.b", {"depth_mm": 2.0})
     assert (error.field, error.limit, str(error)) == ("depth_mm", "1 mm", "a.b, depth_mm 2.0")
     assert str(SensorError("a.b", tries=2)) == "a.b, tries 2"
+
+
+def test_sentence_is_no_file(catalogue: Catalogue, tmp_path: Path) -> None:
+    """A stored sentence as a key stays what it is, and nothing is looked up on the disk."""
+    (tmp_path / "The plate is out.toml").write_text('x = "never read"', encoding="utf-8")
+    assert catalogue.sentence("The plate is out.x", {}) == "The plate is out.x"
+    catalogue.load()
+    (tmp_path / "late.toml").write_text('x = "too late"', encoding="utf-8")
+    assert catalogue.sentence("late.x", {}) == "late.x"

@@ -23,7 +23,7 @@ from tests.paths import ROOT
 FILES = [path for room in ("controller", "hardware", "api") for path in (ROOT / room).rglob("*.py")]
 KEY = re.compile(r"[a-z_]+(\.[a-z0-9_]+)+")
 SPEAKERS = frozenset({"Message", "text", "text_or_none"})
-NOT_VALUES = frozenset({"field", "kind", "limit"})
+NOT_VALUES = frozenset({"field", "limit"})
 """Arguments of errors that are no values of the sentence."""
 
 
@@ -85,6 +85,8 @@ def uses_in(source: str, name: str) -> Iterator[Use]:
             values = frozenset(k.arg for k in node.keywords if k.arg) - (
                 NOT_VALUES if is_error else frozenset()
             )
+            if node.func.id == "ApiRefusedError":
+                values -= {"kind"}  # the problem's type, no value of the sentence
         yield Use(f"{name}:{node.lineno}", first.value, values)
 
 
