@@ -111,7 +111,7 @@ def worst(solution: FrontSolution, volume_mm3: Callable[[float], float]) -> floa
     return max(abs(row.volume_mm3 / volume_mm3(row.depth_mm) - 1.0) for row in some_rows(solution))
 
 
-@pytest.mark.parametrize("etch_factor", [0.7, 1.0, 1.2])
+@pytest.mark.parametrize("etch_factor", [0.7, 1.2])
 @pytest.mark.parametrize(
     ("shape", "allowed"),
     [

@@ -230,14 +230,14 @@ def test_quick_look_and_dead_cell() -> None:
     assert not any(told)
 
 
-def test_thousand_runs_without_alarm() -> None:
-    """No false alarm from ripple, noise, growth and warming.
+def test_quiet_runs_without_alarm() -> None:
+    """No false alarm in 300 runs from ripple, noise, growth and warming; `make study` draws 3,000.
 
     One-shot voltage with up to 30 % ripple, 1 % current noise, growth to half, warming to 10 K
     without a thermometer.
     """
     paused, rest = 0, SAMPLES_PER_BLOCK - 1
-    for seed in range(1000):
+    for seed in range(300):
         rng = random.Random(seed)
         ripple, growth, warming = (
             rng.uniform(0.0, 0.3),
