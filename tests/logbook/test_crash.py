@@ -49,7 +49,8 @@ def is_sound(path: Path) -> bool:
     return checks == [[("ok",)], []]
 
 
-def test_a_killed_process_loses_at_most_what_is_stated(tmp_path: Path) -> None:
+def test_kill_loses_no_more(tmp_path: Path) -> None:
+    """A killed process loses no more than the stated bound."""
     path = tmp_path / "log.sqlite"
     generator = random.Random(11)
     for kill in range(10):
@@ -85,7 +86,7 @@ def test_a_killed_process_loses_at_most_what_is_stated(tmp_path: Path) -> None:
         desk.logbook.finish()
 
 
-def test_a_process_killed_with_its_thread_leaves_a_sound_file(tmp_path: Path) -> None:
+def test_killed_thread_leaves_sound_file(tmp_path: Path) -> None:
     path = tmp_path / "log.sqlite"
     generator = random.Random(12)
     for kill in range(4):
@@ -124,7 +125,7 @@ def read(path: Path) -> tuple[bytes, bytes]:
     return path.read_bytes(), path.with_name(path.name + "-wal").read_bytes()
 
 
-def test_power_cuts_lose_nothing_that_was_written(tmp_path: Path) -> None:
+def test_power_cut_loses_nothing(tmp_path: Path) -> None:
     """The two files are put together as a cut may leave them: each sector written since the last flush old or new.
 
     The log is flushed before any page of it goes into the file. Source: https://sqlite.org/wal.html, "Checkpointing".
@@ -168,7 +169,8 @@ def test_power_cuts_lose_nothing_that_was_written(tmp_path: Path) -> None:
     desk.logbook.finish()
 
 
-def test_a_disk_that_fills_up_is_told_and_outlived(tmp_path: Path) -> None:
+def test_full_disk_is_outlived(tmp_path: Path) -> None:
+    """A full disk is reported, and writing goes on when there is room again."""
     with child("full", tmp_path / "log.sqlite") as process:
         output, _ = process.communicate()
     assert process.returncode == 0
@@ -182,7 +184,7 @@ def test_a_disk_that_fills_up_is_told_and_outlived(tmp_path: Path) -> None:
     assert is_sound(desk.path)
 
 
-def test_a_file_that_lost_its_log_still_opens(tmp_path: Path) -> None:
+def test_lost_log_still_opens(tmp_path: Path) -> None:
     """Somebody copies the file without its log: what was moved into the file is there."""
     desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
@@ -200,7 +202,8 @@ def test_a_file_that_lost_its_log_still_opens(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("second_lock", ["BEGIN IMMEDIATE", "BEGIN EXCLUSIVE"])
-def test_a_process_that_dies_with_a_lock_does_not_keep_it(tmp_path: Path, second_lock: str) -> None:
+def test_lock_dies_with_process(tmp_path: Path, second_lock: str) -> None:
+    """A lock does not outlive the process that held it."""
     desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
     script = (

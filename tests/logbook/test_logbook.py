@@ -32,9 +32,10 @@ def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
 # --- when it is written ---------------------------------------------------------------------------------------------------
 
 
-def test_states_events_and_checkpoints_are_written_at_once_and_samples_every_10_s(
+def test_when_entries_are_written(
     desk: ManualLogbook,
 ) -> None:
+    """States, events and checkpoints are written at once, samples every 10 s."""
     desk.logbook.work()
     desk.put(began(), changed("r1", S.RUNNING), note(), checkpoint("r1", 3.0), mean(0))
     desk.logbook.work()
@@ -69,7 +70,8 @@ def test_one_batch_is_one_transaction(desk: ManualLogbook) -> None:
     assert len(desk.reader.events("r1")) == 50
 
 
-def test_a_batch_that_cannot_be_read_to_its_end_leaves_nothing_behind(desk: ManualLogbook) -> None:
+def test_broken_batch_leaves_nothing(desk: ManualLogbook) -> None:
+    """A batch that fails while it is read leaves nothing in the file."""
     desk.begin()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -84,7 +86,8 @@ def test_a_batch_that_cannot_be_read_to_its_end_leaves_nothing_behind(desk: Manu
     assert [event.text for event in desk.reader.events("r1")] == ["after"]
 
 
-def test_numbers_of_a_batch_that_failed_are_forgotten(desk: ManualLogbook) -> None:
+def test_failed_batch_forgets_run_numbers(desk: ManualLogbook) -> None:
+    """The run numbers of a batch that failed are forgotten."""
     desk.logbook.work()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -114,7 +117,8 @@ def test_finishing_writes_everything(desk: ManualLogbook) -> None:
 # --- the queue ------------------------------------------------------------------------------------------------------------
 
 
-def test_a_full_queue_counts_what_is_lost_and_keeps_states(tmp_path: Path) -> None:
+def test_full_queue_keeps_states(tmp_path: Path) -> None:
+    """A full queue counts what is lost and keeps every state."""
     desk = ManualLogbook(
         tmp_path / "log.sqlite",
         room=WaitingRoom(max_runs=3, max_events=5, max_means=7, max_raws=10),
@@ -137,7 +141,8 @@ def test_a_full_queue_counts_what_is_lost_and_keeps_states(tmp_path: Path) -> No
     desk.logbook.finish()
 
 
-def test_the_newest_checkpoint_replaces_older_ones_and_an_older_one_never_follows_a_state() -> None:
+def test_newest_checkpoint_wins() -> None:
+    """The newest checkpoint replaces older ones. A state makes the checkpoints before it void."""
     room = WaitingRoom()
     for entry in (checkpoint("r1", 1.0), checkpoint("r1", 2.0), changed("r1", S.PAUSED, 3.0)):
         room.put(entry)
@@ -148,13 +153,14 @@ def test_the_newest_checkpoint_replaces_older_ones_and_an_older_one_never_follow
     assert len(room) == 0
 
 
-def test_runs_beyond_the_room_are_refused_not_the_known_ones() -> None:
+def test_new_runs_refused_when_full() -> None:
+    """When there is no room, new runs are refused and known ones are not."""
     room = WaitingRoom(max_runs=2)
     assert [room.put(began(f"r{i}")) for i in range(3)] == [0, 0, 1]
     assert room.put(changed("r0", S.STOPPED)) == 0
 
 
-def test_memory_while_nothing_can_be_written_stays_bounded(tmp_path: Path) -> None:
+def test_memory_stays_bounded(tmp_path: Path) -> None:
     """A missing directory for the time of the longest run and more: the queue's bound holds. Limit: 16 MB."""
     desk = ManualLogbook(tmp_path / "missing" / "log.sqlite")
     desk.logbook.work()
@@ -171,9 +177,10 @@ def test_memory_while_nothing_can_be_written_stays_bounded(tmp_path: Path) -> No
 # --- failing --------------------------------------------------------------------------------------------------------------
 
 
-def test_a_full_disk_is_told_states_go_first_and_writing_goes_on_when_there_is_room(
+def test_full_disk_keeps_states(
     desk: ManualLogbook,
 ) -> None:
+    """A full disk is reported. States are written first, the rest when there is room again."""
     desk.begin()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -225,7 +232,8 @@ def test_tries_come_at_growing_intervals(desk: ManualLogbook) -> None:
         assert waits_s == [0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 30.0, 30.0]
 
 
-def test_a_lock_held_by_another_program_is_told_and_outlived(desk: ManualLogbook) -> None:
+def test_foreign_lock_is_outlived(desk: ManualLogbook) -> None:
+    """A lock held by another program is reported, and writing goes on after it."""
     desk.begin()
     with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -240,7 +248,8 @@ def test_a_lock_held_by_another_program_is_told_and_outlived(desk: ManualLogbook
     assert desk.logbook.health().message is None
 
 
-def test_a_file_that_became_read_only_is_told_and_outlived(desk: ManualLogbook) -> None:
+def test_read_only_file_is_outlived(desk: ManualLogbook) -> None:
+    """A file that became read-only is reported, and writing goes on when it can."""
     desk.begin()
     store = desk.logbook._keeper._store
     assert store is not None
@@ -255,7 +264,8 @@ def test_a_file_that_became_read_only_is_told_and_outlived(desk: ManualLogbook) 
     assert desk.reader.run("r1").summary.state is S.STOPPED
 
 
-def test_a_directory_that_is_missing_at_start_is_told_and_runs_may_begin(tmp_path: Path) -> None:
+def test_missing_directory_allows_runs(tmp_path: Path) -> None:
+    """A directory that is missing at the start is reported, and runs may begin."""
     desk = ManualLogbook(tmp_path / "card" / "log.sqlite")
     assert not desk.logbook.is_ready()
     desk.logbook.work()
@@ -273,9 +283,8 @@ def test_a_directory_that_is_missing_at_start_is_told_and_runs_may_begin(tmp_pat
     desk.logbook.finish()
 
 
-def test_a_write_that_hangs_is_told_by_the_reader_of_the_health(
-    desk: ManualLogbook, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_hanging_write_is_reported(desk: ManualLogbook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever reads the health sees a write that hangs."""
     desk.begin()
     keeper = desk.logbook._keeper
     seen = []
@@ -296,7 +305,8 @@ def test_a_write_that_hangs_is_told_by_the_reader_of_the_health(
     assert desk.logbook.health().message is None
 
 
-def test_a_run_goes_on_over_a_file_that_was_opened_again(desk: ManualLogbook) -> None:
+def test_run_outlives_reopened_file(desk: ManualLogbook) -> None:
+    """A run goes on when the file was closed and opened again."""
     desk.begin()
     desk.logbook._keeper.let_go(OSError(5, "Input/output error"))
     desk.write(checkpoint("r1", 33.0, current_a=3.0))
@@ -305,7 +315,8 @@ def test_a_run_goes_on_over_a_file_that_was_opened_again(desk: ManualLogbook) ->
     assert summary.progress.uncertain_charge_coulombs == 0.0
 
 
-def test_at_the_end_writing_is_tried_without_waiting(desk: ManualLogbook) -> None:
+def test_finish_writes_without_waiting(desk: ManualLogbook) -> None:
+    """At the end the logbook tries to write at once, whatever the interval."""
     desk.begin()
     with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -316,7 +327,8 @@ def test_at_the_end_writing_is_tried_without_waiting(desk: ManualLogbook) -> Non
     assert len(desk.reader.events("r1")) == 1
 
 
-def test_what_is_left_when_the_program_ends_counts_as_lost(desk: ManualLogbook) -> None:
+def test_entries_left_count_lost(desk: ManualLogbook) -> None:
+    """Entries that are left when the program ends count as lost."""
     desk.begin()
     with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -331,7 +343,7 @@ def test_what_is_left_when_the_program_ends_counts_as_lost(desk: ManualLogbook) 
 # --- the thread -----------------------------------------------------------------------------------------------------------
 
 
-def test_the_thread_writes_what_is_put_and_closes(tmp_path: Path) -> None:
+def test_thread_writes_and_closes(tmp_path: Path) -> None:
     desk = ManualLogbook(tmp_path / "log.sqlite")
     thread = LogbookThread(desk.logbook)
     thread.start()
@@ -346,7 +358,8 @@ def test_the_thread_writes_what_is_put_and_closes(tmp_path: Path) -> None:
     assert desk.logbook.health().lost == 0
 
 
-def test_it_is_told_which_run_is_in_the_file(desk: ManualLogbook) -> None:
+def test_health_names_stored_run(desk: ManualLogbook) -> None:
+    """The health names the newest run that is in the file."""
     assert desk.logbook.health().kept_run_id is None
     desk.put(began("r1"))
     assert desk.logbook.health().kept_run_id is None
@@ -361,7 +374,8 @@ def test_it_is_told_which_run_is_in_the_file(desk: ManualLogbook) -> None:
     assert desk.logbook.health().kept_run_id == "r2"
 
 
-def test_a_run_that_an_earlier_process_left_is_in_the_file(desk: ManualLogbook) -> None:
+def test_earlier_run_counts_stored(desk: ManualLogbook) -> None:
+    """A run that an earlier process left counts as stored."""
     desk.begin("r1")
     again = desk.reopened()
     assert again.logbook.interrupted is not None
@@ -405,9 +419,8 @@ def test_the_thread_outlives_every_failure(tmp_path: Path, monkeypatch: pytest.M
     assert desk.reader.run("r1").summary.progress.charge_coulombs == 750.0
 
 
-def test_a_thread_that_hangs_in_the_disk_does_not_hold_up_the_end_or_the_loop(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_hanging_thread_delays_nobody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A thread that hangs in the disk delays neither the loop nor the end."""
     desk = ManualLogbook(tmp_path / "log.sqlite")
     inside, let_go = threading.Event(), threading.Event()
 

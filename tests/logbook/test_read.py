@@ -38,7 +38,8 @@ def many_runs(desk: ManualLogbook, count: int) -> None:
         )
 
 
-def test_the_list_comes_newest_first_in_pages_that_do_not_shift(desk: ManualLogbook) -> None:
+def test_pages_do_not_shift(desk: ManualLogbook) -> None:
+    """The list starts with the newest run. Its pages do not shift when a run is added."""
     many_runs(desk, 25)
     page = desk.reader.list_runs(10)
     assert [run.run_id for run in page.runs] == [f"r{i}" for i in range(24, 14, -1)]
@@ -63,9 +64,8 @@ def test_the_list_comes_newest_first_in_pages_that_do_not_shift(desk: ManualLogb
         ("nothing", []),
     ],
 )
-def test_search_finds_words_in_piece_metal_bath_and_state(
-    desk: ManualLogbook, search: str, numbers: list[int]
-) -> None:
+def test_search_finds_words(desk: ManualLogbook, search: str, numbers: list[int]) -> None:
+    """A search finds words in the piece, the metal, the bath and the state."""
     many_runs(desk, 25)
     found = [int(run.run_id[1:]) for run in desk.reader.list_runs(100, search=search).runs]
     if search.startswith("BL"):
@@ -75,7 +75,8 @@ def test_search_finds_words_in_piece_metal_bath_and_state(
         assert found == numbers
 
 
-def test_long_samples_come_in_chunks_and_see_what_is_written_meanwhile(desk: ManualLogbook) -> None:
+def test_samples_come_in_chunks(desk: ManualLogbook) -> None:
+    """Samples come in chunks, and so do those that are written meanwhile."""
     desk.begin()
     desk.write(*(mean(i) for i in range(1200)))
     chunks = desk.reader.samples("r1", chunk_rows=500)
@@ -86,7 +87,7 @@ def test_long_samples_come_in_chunks_and_see_what_is_written_meanwhile(desk: Man
     assert rest[-1][-1].elapsed_s == 1200
 
 
-def test_a_long_export_holds_no_read_open(desk: ManualLogbook) -> None:
+def test_export_holds_no_read(desk: ManualLogbook) -> None:
     """A read that stays open would keep the log from being emptied: the file would grow for as long as a phone downloads."""
     desk.begin()
     desk.write(*(mean(i) for i in range(1200)))
@@ -133,9 +134,8 @@ def test_the_curve_keeps_extremes(desk: ManualLogbook) -> None:
 @pytest.mark.parametrize(
     ("rows", "points"), [(0, 10), (1, 10), (9, 10), (10, 10), (11, 10), (5, 1)]
 )
-def test_a_curve_has_at_most_as_many_points_as_asked_for(
-    desk: ManualLogbook, rows: int, points: int
-) -> None:
+def test_curve_limits_its_points(desk: ManualLogbook, rows: int, points: int) -> None:
+    """A curve has no more points than were asked for."""
     desk.begin()
     desk.write(*(mean(i) for i in range(rows)))
     assert len(desk.reader.curve("r1", points)) == min(rows, points)
@@ -164,7 +164,8 @@ def test_runs_that_are_not_there(desk: ManualLogbook) -> None:
             reader.curve("r1", bad)
 
 
-def test_without_a_file_the_reader_says_so_and_makes_none(tmp_path: Path) -> None:
+def test_reader_creates_no_file(tmp_path: Path) -> None:
+    """Without a file the reader raises an error and creates none."""
     with pytest.raises(LogbookUnreadableError, match="cannot be read"):
         LogbookReader(tmp_path / "none.sqlite").list_runs()
     assert list(tmp_path.iterdir()) == []
@@ -179,7 +180,8 @@ def test_a_reader_cannot_write(desk: ManualLogbook) -> None:
         connection.execute("DELETE FROM means")
 
 
-def test_an_open_read_does_not_keep_the_writer_waiting(desk: ManualLogbook) -> None:
+def test_open_read_delays_no_write(desk: ManualLogbook) -> None:
+    """An open read does not delay the writer."""
     desk.begin()
     with desk.reader.connected() as connection:
         connection.execute("BEGIN")
@@ -195,7 +197,7 @@ def test_the_size_counts_the_log(desk: ManualLogbook) -> None:
     assert desk.reader.size_bytes() == sum(file.stat().st_size for file in files) > 0
 
 
-def test_an_hour_of_samples_is_small(desk: ManualLogbook) -> None:
+def test_hour_of_samples_is_small(desk: ManualLogbook) -> None:
     """An hour of means takes about 140 kB. The limit here is 160 kB for the whole file."""
     desk.begin()
     generator = random.Random(5)
@@ -210,7 +212,8 @@ def test_an_hour_of_samples_is_small(desk: ManualLogbook) -> None:
     assert desk.path.stat().st_size < 160_000
 
 
-def test_ids_are_short_sortable_and_never_given_twice(desk: ManualLogbook) -> None:
+def test_run_ids_never_repeat(desk: ManualLogbook) -> None:
+    """Run ids are short, can be sorted and are never given twice."""
     desk.logbook.work()
     first, second = desk.logbook.new_run_id(), desk.logbook.new_run_id()
     assert (first, second) == ("20310304-100000-1", "20310304-100000-2")

@@ -31,7 +31,7 @@ def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
     # 2 s times the planned 3.0 A: it counts where the last reading, 2.9 A, is less, the supply may just have been turned up.
     [(S.RUNNING, 2.0 * 3.0), (S.CHECKING, 0.0), (S.PAUSED, 0.0)],
 )
-def test_an_unfinished_run_comes_back_interrupted(
+def test_unfinished_run_comes_back_interrupted(
     desk: ManualLogbook, state: RunState, uncertain_coulombs: float
 ) -> None:
     desk.begin(planned_current_a=3.0)
@@ -71,7 +71,7 @@ def test_an_unfinished_run_comes_back_interrupted(
         (TripReason.OVER_CHARGE, False),
     ],
 )
-def test_a_trip_that_lets_the_run_go_on_is_offered_again_after_a_restart(
+def test_resumable_trip_survives_restart(
     desk: ManualLogbook, reason: TripReason, is_offered: bool
 ) -> None:
     """Whoever cuts all power after a trip, as the message may tell, loses nothing."""
@@ -86,9 +86,10 @@ def test_a_trip_that_lets_the_run_go_on_is_offered_again_after_a_restart(
     again.logbook.finish()
 
 
-def test_before_the_first_sample_the_planned_current_bounds_the_missing_charge(
+def test_planned_current_bounds_missing_charge(
     desk: ManualLogbook,
 ) -> None:
+    """Before the first sample the planned current bounds the missing charge."""
     desk.begin(planned_current_a=4.0)
     again = desk.reopened()
     assert again.logbook.interrupted is not None
@@ -96,9 +97,10 @@ def test_before_the_first_sample_the_planned_current_bounds_the_missing_charge(
     again.logbook.finish()
 
 
-def test_the_last_current_bounds_the_missing_charge_where_it_is_above_the_plan(
+def test_last_current_bounds_missing_charge(
     desk: ManualLogbook,
 ) -> None:
+    """A last current above the planned one bounds the missing charge."""
     desk.begin(planned_current_a=3.0)
     desk.write(checkpoint("r1", 30.0, current_a=3.4))
     again = desk.reopened()
@@ -109,7 +111,7 @@ def test_the_last_current_bounds_the_missing_charge_where_it_is_above_the_plan(
     again.logbook.finish()
 
 
-def test_missing_charge_of_two_crashes_adds_up(desk: ManualLogbook) -> None:
+def test_missing_charge_adds_up(desk: ManualLogbook) -> None:
     """2 s of the larger of last and planned current each: 2 s of 3.5 A, then 2 s of the planned 3 A though 2 A flowed last."""
     desk.begin(planned_current_a=3.0)
     desk.write(checkpoint("r1", 30.0, current_a=3.5))
@@ -122,7 +124,7 @@ def test_missing_charge_of_two_crashes_adds_up(desk: ManualLogbook) -> None:
     third.logbook.finish()
 
 
-def test_only_the_newest_run_can_be_resumed(desk: ManualLogbook) -> None:
+def test_only_newest_run_resumes(desk: ManualLogbook) -> None:
     desk.write(began("r1"), changed("r1", S.RUNNING))
     desk.write(began("r2"), changed("r2", S.PAUSED, 10.0))
     again = desk.reopened()
@@ -141,7 +143,7 @@ def test_only_the_newest_run_can_be_resumed(desk: ManualLogbook) -> None:
 
 
 @pytest.mark.parametrize("state", [S.FINISHED, S.STOPPED, S.TRIPPED])
-def test_a_run_that_ended_stays_as_it_is(desk: ManualLogbook, state: RunState) -> None:
+def test_ended_run_stays_ended(desk: ManualLogbook, state: RunState) -> None:
     desk.begin()
     desk.write(changed("r1", state, 5.0))
     again = desk.reopened()
@@ -150,9 +152,10 @@ def test_a_run_that_ended_stays_as_it_is(desk: ManualLogbook, state: RunState) -
     again.logbook.finish()
 
 
-def test_a_run_begun_before_the_file_could_be_opened_is_not_taken_for_a_crashed_one(
+def test_early_run_is_not_crashed(
     tmp_path: Path,
 ) -> None:
+    """A run that began before the file could be opened is not taken for a crashed one."""
     first = ManualLogbook(tmp_path / "log.sqlite")
     first.begin()
     first.logbook.finish()
@@ -173,7 +176,8 @@ def test_a_run_begun_before_the_file_could_be_opened_is_not_taken_for_a_crashed_
     desk.logbook.finish()
 
 
-def test_an_interrupted_run_survives_damage_to_the_file(desk: ManualLogbook) -> None:
+def test_interrupted_run_survives_damage(desk: ManualLogbook) -> None:
+    """An interrupted run survives damage to the file."""
     desk.begin()
     again = desk.reopened()
     again.logbook._keeper.let_go(

@@ -37,7 +37,7 @@ def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
 # --- start ----------------------------------------------------------------------------------------------------------------
 
 
-def test_not_ready_until_the_check_is_over(desk: ManualLogbook) -> None:
+def test_not_ready_until_checked(desk: ManualLogbook) -> None:
     assert not desk.logbook.is_ready()
     assert str(desk.logbook.health().message) == "The logbook is being checked."
     why = desk.logbook.why_not_ready()
@@ -51,9 +51,8 @@ def test_not_ready_until_the_check_is_over(desk: ManualLogbook) -> None:
 
 @pytest.mark.parametrize("wal_left", [False, True], ids=["closed", "with its log"])
 @pytest.mark.parametrize("damage", ["header", "middle", "truncated", "not a database"])
-def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
-    tmp_path: Path, damage: str, wal_left: bool
-) -> None:
+def test_damaged_file_is_set_aside(tmp_path: Path, damage: str, wal_left: bool) -> None:
+    """A damaged file is set aside, and a new one is begun."""
     desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
     desk.write(*(mean(i) for i in range(2000)))
@@ -88,9 +87,10 @@ def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
     again.logbook.finish()
 
 
-def test_two_damaged_files_in_one_second_get_two_names_and_take_their_logs_along(
+def test_damaged_files_get_own_names(
     tmp_path: Path,
 ) -> None:
+    """Two damaged files in one second get two names and take their logs along."""
     names = []
     for i in range(2):
         for companion in ("", "-wal", "-shm"):
@@ -104,7 +104,8 @@ def test_two_damaged_files_in_one_second_get_two_names_and_take_their_logs_along
     }
 
 
-def test_damage_in_the_middle_of_a_run_costs_the_file_and_not_the_run(desk: ManualLogbook) -> None:
+def test_run_outlives_damaged_file(desk: ManualLogbook) -> None:
+    """Damage in the middle of a run costs the file and not the run."""
     desk.begin("r0")
     desk.write(changed("r0", S.FINISHED, 750.0))
     desk.begin()
@@ -139,9 +140,8 @@ def test_damage_in_the_middle_of_a_run_costs_the_file_and_not_the_run(desk: Manu
     assert desk.logbook.health().lost == 0
 
 
-def test_a_card_that_damages_every_file_is_not_filled_with_them(
-    desk: ManualLogbook, tmp_path: Path
-) -> None:
+def test_damaged_files_are_limited(desk: ManualLogbook, tmp_path: Path) -> None:
+    """A card that damages every file is not filled with damaged files."""
     for _ in range(6):
         desk.begin(f"r{random.Random(3).random()}")
         desk.logbook._keeper.let_go(
@@ -156,7 +156,8 @@ def test_a_card_that_damages_every_file_is_not_filled_with_them(
     assert "Replace the card" in str(message)
 
 
-def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: ManualLogbook) -> None:
+def test_newer_file_is_left_alone(desk: ManualLogbook) -> None:
+    """A file of a newer version is refused and not changed."""
     desk.begin()
     desk.logbook.finish()
     with closing(sqlite3.connect(desk.path)) as connection:
@@ -180,7 +181,8 @@ def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: ManualLogbook
         newer.reader.list_runs()
 
 
-def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+def test_foreign_database_is_left_alone(tmp_path: Path) -> None:
+    """The database of another program is refused and not changed."""
     path = tmp_path / "recipes.sqlite"
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("CREATE TABLE soup (name TEXT)")
@@ -194,9 +196,10 @@ def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> 
     assert path.read_bytes() == before
 
 
-def test_a_second_process_on_the_same_file_is_refused_until_the_first_ends(
+def test_second_process_is_refused(
     desk: ManualLogbook,
 ) -> None:
+    """A second process on the same file is refused until the first one ends."""
     desk.begin()
     second = ManualLogbook(desk.path)
     second.logbook.work()
@@ -211,7 +214,8 @@ def test_a_second_process_on_the_same_file_is_refused_until_the_first_ends(
     second.logbook.finish()
 
 
-def test_the_check_gives_up_when_the_program_ends(desk: ManualLogbook) -> None:
+def test_check_can_be_interrupted(desk: ManualLogbook) -> None:
+    """The check gives up when the program ends."""
     desk.begin()
     desk.write(*(mean(i) for i in range(14_000)))
     desk.logbook.finish()
@@ -230,7 +234,8 @@ UPDATE runs SET vat_number = (SELECT number FROM vats WHERE name = bath);
 """
 
 
-def test_an_older_file_is_brought_forward_with_its_runs(desk: ManualLogbook) -> None:
+def test_migration_keeps_the_runs(desk: ManualLogbook) -> None:
+    """An older file is migrated with its runs."""
     desk.begin()
     desk.logbook.finish()
     with closing(schema.connect(desk.path, 0.0)) as connection:
@@ -245,7 +250,8 @@ def test_an_older_file_is_brought_forward_with_its_runs(desk: ManualLogbook) -> 
             schema.identify(connection, desk.path)
 
 
-def test_a_migration_that_fails_leaves_the_file_as_it_was(desk: ManualLogbook) -> None:
+def test_failed_migration_changes_nothing(desk: ManualLogbook) -> None:
+    """A migration that fails leaves the file as it was."""
     desk.begin()
     desk.logbook.finish()
     with closing(schema.connect(desk.path, 0.0)) as connection:
@@ -263,7 +269,7 @@ def test_a_migration_that_fails_leaves_the_file_as_it_was(desk: ManualLogbook) -
         )
 
 
-def test_the_file_of_version_1_is_still_what_it_was() -> None:
+def test_version_1_is_unchanged() -> None:
     """Released scripts are never changed: a file made by hand from the first release's tables must go on working."""
     with closing(sqlite3.connect(":memory:")) as connection:
         connection.executescript(schema.MIGRATIONS[0])
@@ -282,7 +288,7 @@ def test_the_file_of_version_1_is_still_what_it_was() -> None:
 # --- what a check finds, and where no logbook can be --------------------------------------------------------------------------
 
 
-def test_damage_that_raises_nothing_is_found(tmp_path: Path) -> None:
+def test_silent_damage_is_found(tmp_path: Path) -> None:
     """Rows that break their own table's rules read without an error; SQLite's quick_check names them."""
     path = tmp_path / "log.sqlite"
     with closing(sqlite3.connect(path)) as connection:
@@ -302,7 +308,7 @@ def test_damage_that_raises_nothing_is_found(tmp_path: Path) -> None:
         schema.check(connection, lambda: False)
 
 
-def test_a_place_without_a_write_ahead_log_is_refused() -> None:
+def test_missing_write_ahead_log_refused() -> None:
     """In memory SQLite keeps none, as on file systems without shared memory."""
     with closing(sqlite3.connect(":memory:")) as connection:
         with pytest.raises(RefusedError, match="cannot hold a write-ahead log") as refused:
@@ -313,7 +319,7 @@ def test_a_place_without_a_write_ahead_log_is_refused() -> None:
         )
 
 
-def test_a_failed_recovery_closes_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_failed_recovery_closes_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Else each try would leave a connection, with its locks, behind."""
     seen: list[sqlite3.Connection] = []
 
@@ -334,7 +340,7 @@ def test_a_failed_recovery_closes_the_file(tmp_path: Path, monkeypatch: pytest.M
     keeper.close()
 
 
-def test_a_failing_disk_is_told_with_the_room_left(tmp_path: Path) -> None:
+def test_failing_disk_states_free_space(tmp_path: Path) -> None:
     """SQLite's extended codes name the call that failed: the lowest byte is the kind. Source: sqlite.org/rescode.html."""
     error = sqlite3.OperationalError("disk I/O error")
     error.sqlite_errorcode = sqlite3.SQLITE_IOERR_WRITE

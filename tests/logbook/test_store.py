@@ -43,7 +43,7 @@ def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
 # --- what goes in comes out -----------------------------------------------------------------------------------------------
 
 
-def test_a_run_comes_back_as_it_was_put_in(desk: ManualLogbook) -> None:
+def test_run_comes_back_unchanged(desk: ManualLogbook) -> None:
     desk.write(
         began(),
         changed("r1", S.RUNNING),
@@ -90,7 +90,8 @@ def test_a_run_comes_back_as_it_was_put_in(desk: ManualLogbook) -> None:
     assert [r.saturated for r in raw] == [i % 7 == 0 for i in range(20)]
 
 
-def test_the_store_remembers_the_number_of_one_run_alone(desk: ManualLogbook) -> None:
+def test_store_remembers_one_number(desk: ManualLogbook) -> None:
+    """The store remembers the number of one run alone."""
     for k in range(5):
         desk.begin(f"r{k}")
     store = desk.logbook._keeper._store
@@ -103,7 +104,8 @@ def test_the_store_remembers_the_number_of_one_run_alone(desk: ManualLogbook) ->
     ]
 
 
-def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: ManualLogbook) -> None:
+def test_record_agrees_with_run(desk: ManualLogbook) -> None:
+    """A whole run of the supervisor agrees with its record."""
     bench = make_bench()
     journal = Journal(RunRecorder(), desk.logbook, bench.clock, bench.settings)
     bench.start(silver_request(piece="fern brooch"))
@@ -153,7 +155,8 @@ def test_absence_stays_absent(desk: ManualLogbook) -> None:
     assert (desk.means()[0].depth_mm, desk.means()[0].bath_degc) == (None, None)
 
 
-def test_the_end_is_dated_once_and_undone_when_the_run_goes_on(desk: ManualLogbook) -> None:
+def test_end_is_dated_once(desk: ManualLogbook) -> None:
+    """The end is dated once, and the date goes when the run goes on."""
     desk.begin()
     desk.write(changed("r1", S.TRIPPED, 30.0))
     later = replace(changed("r1", S.TRIPPED, 30.0), at_utc=UTC_0.replace(hour=12))
@@ -163,14 +166,16 @@ def test_the_end_is_dated_once_and_undone_when_the_run_goes_on(desk: ManualLogbo
     assert desk.reader.run("r1").summary.ended_at_utc is None
 
 
-def test_a_second_that_is_written_again_replaces_the_first(desk: ManualLogbook) -> None:
+def test_rewritten_second_replaces_first(desk: ManualLogbook) -> None:
+    """A second that is written again replaces the first one."""
     desk.begin()
     desk.write(mean(4, 1.0))
     desk.write(mean(4, 2.0))
     assert [row.current_a for row in desk.means()] == [2.0]
 
 
-def test_times_of_this_boot_are_stored_only_with_its_name(desk: ManualLogbook) -> None:
+def test_times_carry_their_boot(desk: ManualLogbook) -> None:
+    """Monotonic times are stored only together with the id of their boot."""
     desk.begin()
     desk.write(note())
     other = desk.reopened(VirtualClock(UTC_0))
@@ -185,7 +190,8 @@ def test_times_of_this_boot_are_stored_only_with_its_name(desk: ManualLogbook) -
     other.logbook.finish()
 
 
-def test_the_file_is_for_its_owner_alone_durable_and_marked(desk: ManualLogbook) -> None:
+def test_file_is_private_and_durable(desk: ManualLogbook) -> None:
+    """The file is for its owner alone, durable and marked with its application id."""
     desk.begin()
     for companion in ("", "-wal", "-shm"):
         mode = stat.S_IMODE(desk.path.with_name(desk.path.name + companion).stat().st_mode)
@@ -202,7 +208,8 @@ def test_the_file_is_for_its_owner_alone_durable_and_marked(desk: ManualLogbook)
     assert desk.ask("PRAGMA user_version") == len(schema.MIGRATIONS)
 
 
-def test_equal_plans_and_settings_are_kept_once(desk: ManualLogbook) -> None:
+def test_equal_plans_are_stored_once(desk: ManualLogbook) -> None:
+    """Equal plans and settings are stored once."""
     for i in range(20):
         desk.put(began(f"r{i}", plan={"number": i % 2}))
     desk.write()
@@ -236,9 +243,8 @@ def test_equal_plans_and_settings_are_kept_once(desk: ManualLogbook) -> None:
     ],
     ids=repr,
 )
-def test_what_cannot_be_kept_is_counted_and_the_rest_is_kept(
-    desk: ManualLogbook, bad: Entry
-) -> None:
+def test_bad_entry_is_counted(desk: ManualLogbook, bad: Entry) -> None:
+    """An entry that cannot be stored is counted, and the rest is stored."""
     desk.begin()
     desk.write(bad, note("before and after"), mean(2))
     health = desk.logbook.health()
@@ -250,7 +256,8 @@ def test_what_cannot_be_kept_is_counted_and_the_rest_is_kept(
     assert desk.ask("SELECT count(*) FROM progress WHERE charge_coulombs <> 0.0") == 0
 
 
-def test_a_state_is_kept_even_if_its_numbers_cannot_be(desk: ManualLogbook) -> None:
+def test_state_outlives_bad_numbers(desk: ManualLogbook) -> None:
+    """A state is stored even if its numbers cannot be."""
     desk.begin()
     desk.write(checkpoint("r1", 42.0))
     desk.write(changed("r1", S.STOPPED, math.nan))
@@ -259,7 +266,8 @@ def test_a_state_is_kept_even_if_its_numbers_cannot_be(desk: ManualLogbook) -> N
     assert desk.logbook.health().lost == 1
 
 
-def test_a_run_is_kept_even_if_its_plan_cannot_be(desk: ManualLogbook) -> None:
+def test_run_outlives_bad_plan(desk: ManualLogbook) -> None:
+    """A run is stored even if its plan cannot be."""
     desk.write(began(plan={"area_mm2": math.inf}), mean(3))
     assert "not_kept" in desk.reader.run("r1").plan
     assert desk.reader.run("r1").settings == {"poll_s": 0.02}
@@ -267,7 +275,8 @@ def test_a_run_is_kept_even_if_its_plan_cannot_be(desk: ManualLogbook) -> None:
     assert desk.logbook.health().lost == 1
 
 
-def test_text_that_is_no_text_becomes_question_marks(desk: ManualLogbook) -> None:
+def test_lone_surrogates_become_question_marks(desk: ManualLogbook) -> None:
+    """Characters that UTF-8 cannot hold become question marks."""
     desk.write(began(piece="ring \ud800", plan={"note": "\udfff"}), note("Ätzgrund \ud800 lifted"))
     assert desk.reader.run("r1").summary.piece == "ring ?"
     assert desk.reader.events("r1")[0].text == "Ätzgrund ? lifted"

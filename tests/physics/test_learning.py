@@ -34,7 +34,7 @@ def gauge(
     return GaugeReading(charge, spots, resolution_mm=0.001, **changes)  # type: ignore[arg-type]
 
 
-def test_without_a_reading_the_belief_is_the_prior() -> None:
+def test_unread_belief_is_the_prior() -> None:
     learner = fresh()
     assert learner.bite_factor()[0] == 1.0
     # Bath 0.10 and run 0.05 (common practice, no source), shunt 0.01; the area does not enter the chemistry.
@@ -43,7 +43,7 @@ def test_without_a_reading_the_belief_is_the_prior() -> None:
 
 
 @pytest.mark.parametrize("growth", [WIDE, FINE], ids=["wide", "fine"])
-def test_a_reading_agrees_with_brute_force_on_a_grid(growth: Growth) -> None:
+def test_reading_against_brute_force(growth: Growth) -> None:
     """Posterior of (z = ln bite over area, ln etch factor) by numerical integration of prior times likelihood."""
     reading = gauge(0.22)
     mean_mm, error_mm = reading.mean_depth()
@@ -77,7 +77,8 @@ def test_a_reading_agrees_with_brute_force_on_a_grid(growth: Growth) -> None:
     )
 
 
-def test_a_weighing_teaches_the_chemistry_and_leaves_geometry_alone() -> None:
+def test_weighing_teaches_bite_factor() -> None:
+    """A weighing teaches the bite factor and leaves the etch factor alone."""
     lost_g = 0.93 * removed_mass_g(CHARGE, SILVER)
     learned = fresh().learn(Weighing(CHARGE, lost_g), FINE)
     bite_factor, sd = learned.bite_factor()
@@ -89,7 +90,7 @@ def test_a_weighing_teaches_the_chemistry_and_leaves_geometry_alone() -> None:
     )
 
 
-def test_depth_over_mass_teaches_area_and_undercut() -> None:
+def test_depth_over_mass_teaches_undercut() -> None:
     """The scale says that Faraday holds, the gauge says shallower: more undercut, or more area, than believed."""
     weighed = fresh().learn(Weighing(CHARGE, removed_mass_g(CHARGE, SILVER)), FINE)
     shallow = weighed.learn(gauge(0.15), FINE)
@@ -102,7 +103,7 @@ def test_depth_over_mass_teaches_area_and_undercut() -> None:
     assert shallow.bite_factor()[0] == pytest.approx(1.0, abs=0.02)
 
 
-def test_the_order_of_readings_does_not_matter() -> None:
+def test_order_of_readings() -> None:
     first, second = gauge(0.20), Weighing(CHARGE, 1.9)
     one = fresh().learn(first, FINE).learn(second, FINE)
     other = fresh().learn(second, FINE).learn(first, FINE)
@@ -112,7 +113,8 @@ def test_the_order_of_readings_does_not_matter() -> None:
         assert np.allclose(a.covariance, b.covariance, atol=1e-15)
 
 
-def test_the_next_run_keeps_the_bath_and_forgets_run_and_area() -> None:
+def test_next_run_keeps_the_bath() -> None:
+    """The next run keeps what was learned of the bath and forgets the run and the area."""
     learned = fresh().learn(Weighing(CHARGE, 0.9 * removed_mass_g(CHARGE, SILVER)), FINE)
     carried = learned.next_run(AREA_SD)
     # The bath's share of the deviation is its share of the variance: 0.0101 of 0.0126.
@@ -122,7 +124,7 @@ def test_the_next_run_keeps_the_bath_and_forgets_run_and_area() -> None:
     assert carried.bite_factor()[1] > 0.05
 
 
-def test_edge_spots_and_the_resists_top_are_taken_off() -> None:
+def test_edge_and_film_are_subtracted() -> None:
     """Dry film 0.045 mm, edges 1.15 times deeper (common practice, no source)."""
     assert gauge(0.295, from_resist_top=True).mean_depth()[0] == pytest.approx(0.25)
     assert gauge(0.23, place="edge").mean_depth()[0] == pytest.approx(0.2)
@@ -149,7 +151,7 @@ def test_impossible_readings_refused(reading: Reading, key: str) -> None:
 
 
 @pytest.mark.parametrize("factor", [0.5, 0.75, 1.0, 1.3, 2.0])
-def test_surprise_is_counted_in_standard_deviations(factor: float) -> None:
+def test_surprise_in_standard_deviations(factor: float) -> None:
     learner = fresh()
     sigma = learner.surprise_sigma(Weighing(CHARGE, factor * removed_mass_g(CHARGE, SILVER)), WIDE)
     assert sigma == pytest.approx(
@@ -157,7 +159,8 @@ def test_surprise_is_counted_in_standard_deviations(factor: float) -> None:
     )
 
 
-def test_a_bath_is_replayed_so_that_a_withdrawn_reading_leaves_no_trace() -> None:
+def test_withdrawn_reading_leaves_no_trace() -> None:
+    """A bath is replayed from its readings, so a withdrawn one leaves no trace."""
     good = PastRun(FINE, AREA_SD, (gauge(0.2),))
     bad = PastRun(FINE, AREA_SD, (gauge(0.2), Weighing(CHARGE, 1.2)))
     emptied = PastRun(FINE, AREA_SD, ())
@@ -196,7 +199,7 @@ def test_wrong_priors_cost_coverage() -> None:
     assert covered_later(60, first=7, etch_factor=0.6) >= 0.92, "gauged runs have found it"
 
 
-def test_the_film_of_the_run_is_taken_off_and_no_other() -> None:
+def test_film_of_the_run() -> None:
     """A film of 0.075 mm, as thick dry films are (common practice, no source), under 0.325 and 0.335 mm: 0.25 and 0.26 mm."""
     reading = GaugeReading(CHARGE, (0.325, 0.335), from_resist_top=True, film_mm=0.075)
     assert reading.mean_depth()[0] == pytest.approx(0.255)
@@ -209,7 +212,7 @@ def test_the_film_of_the_run_is_taken_off_and_no_other() -> None:
 # --- one formula each ---------------------------------------------------------------------------------------------------
 
 
-def test_each_etch_factor_is_weighed_right() -> None:
+def test_weights_of_etch_factors() -> None:
     """Of each, how likely the read depth is, integrated over ln(bite factor) on a grid.
 
     An undercut that makes depth move little with the charge makes any one depth likelier: the density of
@@ -246,7 +249,7 @@ def test_a_gauge_reads_in_steps() -> None:
     assert math.sqrt(error_mm**2 - (0.02 * 0.2) ** 2) == pytest.approx(0.29 * 0.05 / 2.0, rel=0.01)
 
 
-def test_one_spot_says_less_than_three() -> None:
+def test_one_spot_against_three() -> None:
     """How far one spot is off nobody can see from it: 5 % (common practice, no source)."""
     _, error_mm = GaugeReading(CHARGE, (0.2,), resolution_mm=0.001).mean_depth()
     assert math.sqrt(error_mm**2 - (0.02 * 0.2) ** 2) == pytest.approx(0.05 * 0.2, rel=0.01)

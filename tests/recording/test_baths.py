@@ -71,7 +71,7 @@ def gauge(depth_mm: float, charge_coulombs: float = 1800.0) -> dict[str, object]
     return {"charge_coulombs": charge_coulombs, "spots_mm": spots, "resolution_mm": 0.001}
 
 
-def test_a_bath_is_described_changed_and_retired(studio: Studio) -> None:
+def test_bath_changes_and_retires(studio: Studio) -> None:
     studio.save()
     assert [bath.name for bath in studio.shelf.baths()] == ["tank 1"], (
         "known at once, before the disk has it"
@@ -100,7 +100,7 @@ def test_a_bath_is_described_changed_and_retired(studio: Studio) -> None:
         ({"made_up_on": "last week"}, "Write it like 2031-03-04"),
     ],
 )
-def test_what_is_no_bath_is_refused(
+def test_impossible_bath_is_refused(
     studio: Studio, changes: dict[str, object], expected: str
 ) -> None:
     with pytest.raises(RefusedError, match=expected):
@@ -118,7 +118,7 @@ def test_one_bath_holds_one_metal(studio: Studio) -> None:
         studio.shelf.knowledge(silver_request(bath="tank 9"))
 
 
-def test_a_bath_counts_what_it_carried(studio: Studio) -> None:
+def test_bath_counts_its_charge(studio: Studio) -> None:
     """1800 C are 0.5 Ah and 2.01 g of silver (common practice; 1.118 mg/C)."""
     studio.save()
     for run_id in ("r1", "r2"):
@@ -131,7 +131,8 @@ def test_a_bath_counts_what_it_carried(studio: Studio) -> None:
     assert state.bite_factor == pytest.approx(1.0)
 
 
-def test_readings_of_earlier_runs_shape_the_next_plan(studio: Studio) -> None:
+def test_readings_shape_next_plan(studio: Studio) -> None:
+    """Readings of earlier runs shape the next plan."""
     studio.save()
     for run_id in ("r1", "r2", "r3", "r4"):
         studio.run(run_id)
@@ -146,7 +147,8 @@ def test_readings_of_earlier_runs_shape_the_next_plan(studio: Studio) -> None:
     assert studio.shelf.state("tank 1").bite_factor == pytest.approx(0.9, rel=0.02)
 
 
-def test_a_gauge_stop_is_offered_for_the_first_three_runs_in_a_bath(studio: Studio) -> None:
+def test_first_runs_offer_gauge_stop(studio: Studio) -> None:
+    """A gauge stop is offered for the first three runs in a bath."""
     studio.save()
     for count in range(4):
         plan = make_plan(
@@ -159,7 +161,8 @@ def test_a_gauge_stop_is_offered_for_the_first_three_runs_in_a_bath(studio: Stud
         studio.run(f"r{count}")
 
 
-def test_a_density_that_worked_before_is_warned_of_no_more(studio: Studio) -> None:
+def test_tried_density_warns_no_more(studio: Studio) -> None:
+    """A density that worked before is no longer warned of."""
     studio.save()
 
     def is_warned(current_a: float) -> bool:
@@ -173,9 +176,10 @@ def test_a_density_that_worked_before_is_warned_of_no_more(studio: Studio) -> No
     assert is_warned(4.0)
 
 
-def test_a_correction_replaces_and_a_withdrawal_ends_a_reading_and_both_stay_in_the_history(
+def test_corrected_and_withdrawn_readings(
     studio: Studio,
 ) -> None:
+    """A correction replaces a reading, a withdrawal ends it, and the history keeps both."""
     studio.save()
     studio.run("r1")
     first = take(studio.shelf, "r1", ReadingKind.GAUGE, gauge(0.15))
@@ -195,7 +199,8 @@ def test_a_correction_replaces_and_a_withdrawal_ends_a_reading_and_both_stay_in_
     assert kinds == [ReadingKind.GAUGE, ReadingKind.GAUGE, ReadingKind.WITHDRAWN]
 
 
-def test_a_reading_counts_before_the_disk_has_it(studio: Studio) -> None:
+def test_unwritten_reading_counts(studio: Studio) -> None:
+    """A reading counts before it is on the disk."""
     studio.save()
     studio.run("r1")
     take(studio.shelf, "r1", ReadingKind.WEIGHING, {"charge_coulombs": 1800.0, "lost_g": 1.8})
@@ -204,7 +209,8 @@ def test_a_reading_counts_before_the_disk_has_it(studio: Studio) -> None:
     assert studio.shelf.state("tank 1").readings == 1
 
 
-def test_a_reading_beyond_three_sigma_is_asked_about() -> None:
+def test_surprising_reading_needs_confirmation() -> None:
+    """A reading more than three standard deviations off must be confirmed."""
     learner = new_learner(METALS["fine-silver"], 0.03, 0.01)
     refuse_surprise(learner, Weighing(1800.0, 2.0), silver_request(), None)
     with pytest.raises(

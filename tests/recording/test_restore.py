@@ -41,7 +41,8 @@ def restorer(bench: Bench, desk: ManualLogbook) -> Restorer:
     return Restorer(bench.supervisor, desk.logbook, RunRecorder(), bench.clock, Settings(), 16.0)
 
 
-def test_it_is_restored_before_the_bench_counts_as_ready(desk: ManualLogbook) -> None:
+def test_restored_before_ready(desk: ManualLogbook) -> None:
+    """The run is restored and published before another one may start."""
     bench = make_bench()
     restorer_ = restorer(bench, desk)
     restorer_.follow(SNAPSHOT, ())
@@ -53,7 +54,7 @@ def test_it_is_restored_before_the_bench_counts_as_ready(desk: ManualLogbook) ->
     assert restorer_.not_ready() is None
 
 
-def test_a_trip_at_start_is_acknowledged_first_and_the_run_is_still_there(
+def test_trip_at_start_comes_first(
     desk: ManualLogbook,
 ) -> None:
     """A relay found welded in the first pass trips before the logbook is open."""
@@ -70,7 +71,8 @@ def test_a_trip_at_start_is_acknowledged_first_and_the_run_is_still_there(
     assert bench.supervisor.state is S.INTERRUPTED
 
 
-def test_it_comes_back_once_however_soon_it_is_stopped(desk: ManualLogbook) -> None:
+def test_run_comes_back_once(desk: ManualLogbook) -> None:
+    """The run comes back once, however soon it is stopped."""
     bench = make_bench()
     restorer_ = restorer(bench, desk)
     restorer_.follow(SNAPSHOT, ())
@@ -82,7 +84,7 @@ def test_it_comes_back_once_however_soon_it_is_stopped(desk: ManualLogbook) -> N
     assert bench.supervisor.state is S.IDLE
 
 
-def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
+def test_unreadable_plan_is_reported(tmp_path: Path) -> None:
     desk = ManualLogbook(tmp_path / "log.sqlite")
     desk.begin()
     again = desk.reopened(VirtualClock(UTC_0))
@@ -97,7 +99,7 @@ def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
     again.logbook.finish()
 
 
-def test_older_version_says_what_is_unknown(desk: ManualLogbook) -> None:
+def test_older_version_names_unknowns(desk: ManualLogbook) -> None:
     """A run without a checkpoint comes back with charge and time, and says what is not known."""
     bench = make_bench()
     restorer(bench, desk).follow(SNAPSHOT, ())
@@ -128,7 +130,7 @@ def test_older_version_keeps_its_limits(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("trouble", ["a newer field", "no checkpoint at all", "a smaller range"])
-def test_what_cannot_be_restored_is_told(tmp_path: Path, trouble: str) -> None:
+def test_unrestorable_run_is_reported(tmp_path: Path, trouble: str) -> None:
     """A run that cannot be brought back whole is not brought back in part."""
     desk = ManualLogbook(tmp_path / "log.sqlite")
     plan = make_plan(silver_request(), Settings(), 16.0)

@@ -96,7 +96,8 @@ class Looped:
 # --- rate ---------------------------------------------------------------------------------------------------------------
 
 
-def test_passes_come_at_a_fixed_rate_without_drift() -> None:
+def test_fixed_rate_without_drift() -> None:
+    """Passes come at a fixed rate and do not drift."""
     looped = Looped()
     start_s = looped.bench.clock.monotonic_s()
     looped.end_at(100.0)
@@ -106,7 +107,8 @@ def test_passes_come_at_a_fixed_rate_without_drift() -> None:
     assert in_time[4000] - start_s == pytest.approx(80.0, abs=1e-6)
 
 
-def test_late_passes_are_skipped_and_not_made_up_for() -> None:
+def test_late_passes_are_skipped() -> None:
+    """Passes that are missed are skipped and not made up for."""
     looped = Looped()
     start_s = looped.bench.clock.monotonic_s()
     poll = looped.bench.sensor.poll
@@ -128,7 +130,8 @@ def test_late_passes_are_skipped_and_not_made_up_for() -> None:
 # --- publishing ---------------------------------------------------------------------------------------------------------
 
 
-def test_snapshots_come_each_quarter_second_and_with_every_news() -> None:
+def test_when_snapshots_come() -> None:
+    """A snapshot comes each quarter of a second and with every event."""
     looped = Looped()
     looped.steps(2.0)
     quiet = [snapshot.at_s for snapshot in looped.onlooker.snapshots]
@@ -145,9 +148,11 @@ def test_snapshots_come_each_quarter_second_and_with_every_news() -> None:
     assert looped.loop.board.snapshot is looped.onlooker.snapshots[-1]
 
 
-def test_a_follower_that_raises_does_not_stop_the_run_nor_the_others(
+def test_failing_follower_stops_nothing(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
+    """A follower that raises stops neither the run nor the other followers."""
+
     def fail(_snapshot: Snapshot) -> None:
         raise OSError("the card is full")
 
@@ -161,7 +166,8 @@ def test_a_follower_that_raises_does_not_stop_the_run_nor_the_others(
     assert "Onlooker failed on a snapshot. The run goes on." in caplog.text
 
 
-def test_a_follower_added_later_looks_on_after_the_others() -> None:
+def test_late_follower_comes_last() -> None:
+    """A follower that is added later is called after the others."""
     looped, late, order = Looped(), Onlooker(), []
     looped.onlooker.then = lambda _snapshot: order.append("first")
     late.then = lambda _snapshot: order.append("late")
@@ -170,7 +176,8 @@ def test_a_follower_added_later_looks_on_after_the_others() -> None:
     assert order == ["first", "late"]
 
 
-def test_what_is_not_known_is_none_in_the_snapshot() -> None:
+def test_unknown_figures_are_none() -> None:
+    """What is not known is None in the snapshot."""
     looped = Looped()
     looped.loop.step()
     first = looped.onlooker.snapshots[0]
@@ -202,7 +209,8 @@ def test_a_running_snapshot() -> None:
     assert 0.0 <= shown.sample_age_s < 0.1
 
 
-def test_readers_see_an_age_that_moves_while_no_sample_comes() -> None:
+def test_sample_age_keeps_rising() -> None:
+    """While no sample comes, the age in the snapshot rises."""
     looped = Looped()
     looped.steps(1.0)
     looped.bench.sensor.frozen = True
@@ -216,7 +224,8 @@ def test_readers_see_an_age_that_moves_while_no_sample_comes() -> None:
 # --- commands -----------------------------------------------------------------------------------------------------------
 
 
-def test_answers_come_after_the_snapshot_that_shows_what_they_did() -> None:
+def test_snapshot_precedes_answer() -> None:
+    """A command is answered after the snapshot that shows its effect."""
     looped = Looped()
     looped.steps(0.2)
     seen: list[RunState] = []
@@ -228,7 +237,8 @@ def test_answers_come_after_the_snapshot_that_shows_what_they_did() -> None:
     assert seen == [S.CHECKING]
 
 
-def test_an_action_that_raises_answers_with_its_error_and_the_loop_goes_on() -> None:
+def test_failed_command_returns_error() -> None:
+    """A command that raises is answered with its error, and the loop goes on."""
     looped = Looped()
     looped.steps(0.2)
     refused, fine = looped.loop.submit(looped.bench.supervisor.pause), looped.loop.submit(lambda: 7)
@@ -238,7 +248,7 @@ def test_an_action_that_raises_answers_with_its_error_and_the_loop_goes_on() -> 
     assert fine.result(timeout=0) == 7
 
 
-def test_a_withdrawn_command_is_not_carried_out() -> None:
+def test_withdrawn_command_does_nothing() -> None:
     looped = Looped()
     done: list[int] = []
     future = looped.loop.submit(lambda: done.append(1))
@@ -249,7 +259,8 @@ def test_a_withdrawn_command_is_not_carried_out() -> None:
         future.result(timeout=0)
 
 
-def test_a_full_mailbox_refuses_and_empties_with_one_pass() -> None:
+def test_full_mailbox_refuses() -> None:
+    """A full mailbox refuses commands, and one pass empties it."""
     looped = Looped()
     futures = [looped.loop.submit(lambda i=i: i) for i in range(MAILBOX)]
     with pytest.raises(
@@ -264,7 +275,8 @@ def test_a_full_mailbox_refuses_and_empties_with_one_pass() -> None:
 # --- heart beat ---------------------------------------------------------------------------------------------------------
 
 
-def test_only_a_completed_pass_is_a_beat(caplog: pytest.LogCaptureFixture) -> None:
+def test_only_complete_passes_count(caplog: pytest.LogCaptureFixture) -> None:
+    """A pass that fails does not count as a sign of life."""
     looped = Looped()
     looped.heart.advance(3.0)
     assert looped.loop.board.silent_s() == 3.0
@@ -278,7 +290,8 @@ def test_only_a_completed_pass_is_a_beat(caplog: pytest.LogCaptureFixture) -> No
     assert "A pass of the control loop failed. The relay was turned off." in caplog.text
 
 
-def test_each_completed_pass_tells_the_watchdog_and_no_other() -> None:
+def test_complete_passes_notify_watchdog() -> None:
+    """Each completed pass notifies the watchdog, and a failed one does not."""
     looped = Looped()
     beats: list[float] = []
     looped.loop.board = Board(looped.heart, beats.append)
@@ -296,7 +309,8 @@ def test_each_completed_pass_tells_the_watchdog_and_no_other() -> None:
 # --- the end ------------------------------------------------------------------------------------------------------------
 
 
-def test_the_end_settles_until_the_current_is_zero_and_leaves_the_relay_off() -> None:
+def test_end_settles_to_zero() -> None:
+    """At the end the loop settles until the current is zero and leaves the relay off."""
     looped = Looped()
     looped.running()
     looped.shut_down_at(5.0)
@@ -313,7 +327,8 @@ def test_the_end_settles_until_the_current_is_zero_and_leaves_the_relay_off() ->
     )
 
 
-def test_settling_is_bounded_when_the_current_does_not_end() -> None:
+def test_settling_is_bounded() -> None:
+    """Settling is bounded, even if the current does not fall to zero."""
     looped = Looped()
     looped.running()
     bench, poll = looped.bench, looped.bench.sensor.poll
@@ -328,7 +343,7 @@ def test_settling_is_bounded_when_the_current_does_not_end() -> None:
     assert bench.clock.monotonic_s() - told_s[0] <= SETTLE_S + 2 * POLL_S + 1e-6
 
 
-def test_the_end_without_a_run_comes_at_once() -> None:
+def test_idle_loop_ends_at_once() -> None:
     looped = Looped()
     looped.end_at(1.0)
     looped.loop.run()
@@ -340,7 +355,8 @@ def test_the_end_without_a_run_comes_at_once() -> None:
     ), "one more pass"
 
 
-def test_an_end_in_the_middle_of_a_run_leaves_the_relay_off_whoever_asked() -> None:
+def test_end_in_mid_run() -> None:
+    """An end in mid-run leaves the relay off, whoever asked for it."""
     looped = Looped()
     looped.running()
     looped.end_at(1.0)
@@ -349,14 +365,15 @@ def test_an_end_in_the_middle_of_a_run_leaves_the_relay_off_whoever_asked() -> N
     assert looped.bench.supervisor.state is S.INTERRUPTED
 
 
-def test_the_end_turns_off_before_anything_else() -> None:
+def test_end_turns_off_first() -> None:
     looped = Looped()
     looped.running()
     looped.loop.end()
     assert not looped.bench.gate.reads_on()
 
 
-def test_the_loop_also_ends_when_what_it_was_run_for_is_done() -> None:
+def test_loop_ends_when_done() -> None:
+    """The loop also ends when its condition is met."""
     looped = Looped()
     looped.longest_s = looped.bench.clock.monotonic_s() + 10.0
     looped.loop.run(lambda: len(looped.passes_at_s) >= 7)
@@ -364,7 +381,8 @@ def test_the_loop_also_ends_when_what_it_was_run_for_is_done() -> None:
     assert not looped.bench.gate.reads_on()
 
 
-def test_an_end_that_came_before_the_beginning_is_kept() -> None:
+def test_early_end_is_kept() -> None:
+    """An end that is asked for before the loop runs is kept."""
     looped = Looped()
     looped.longest_s = looped.bench.clock.monotonic_s() + 5.0
     looped.loop.end()
@@ -373,9 +391,10 @@ def test_an_end_that_came_before_the_beginning_is_kept() -> None:
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, SystemExit, GeneratorExit])
-def test_an_exception_that_no_pass_survives_leaves_the_relay_off(
+def test_fatal_exception_turns_off(
     error: type[BaseException],
 ) -> None:
+    """An exception that ends the loop leaves the relay off."""
     looped = Looped()
     looped.running()
     looped.bench.sensor.error = error()
@@ -386,7 +405,8 @@ def test_an_exception_that_no_pass_survives_leaves_the_relay_off(
     assert looped.bench.supervisor.state is S.TRIPPED
 
 
-def test_an_exception_of_the_pacer_leaves_the_relay_off() -> None:
+def test_pacer_exception_turns_off() -> None:
+    """An exception from the pacer leaves the relay off."""
     looped = Looped()
     looped.running()
 
@@ -399,9 +419,10 @@ def test_an_exception_of_the_pacer_leaves_the_relay_off() -> None:
     assert not looped.bench.gate.reads_on()
 
 
-def test_a_bug_in_a_pass_turns_off_and_the_loop_goes_on_to_tell_it(
+def test_bug_turns_off(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
+    """A bug in a pass turns the relay off, and the loop goes on and reports it."""
     looped = Looped()
     looped.running()
     looped.bench.sensor.error = ZeroDivisionError("bug")

@@ -37,7 +37,8 @@ def notes(bench: Bench) -> list[str]:
     return [str(item.message) for item in outbox if isinstance(item, Noted)]
 
 
-def test_the_run_pauses_at_each_gauge_stop_and_ends_at_the_target() -> None:
+def test_pause_at_each_gauge_stop() -> None:
+    """The run pauses at each gauge stop and ends at the target."""
     bench = make_bench()
     bench.running(silver_request(gauge_stops_mm=(0.2, 0.1)))
     for stop_mm in (0.1, 0.2):
@@ -56,7 +57,7 @@ def test_the_run_pauses_at_each_gauge_stop_and_ends_at_the_target() -> None:
     assert the_run(bench).counter.charge_coulombs == pytest.approx(1800.0, rel=2e-3)
 
 
-def test_a_reading_at_a_gauge_stop_moves_the_stopping_charge() -> None:
+def test_reading_moves_stopping_charge() -> None:
     """Gauged a tenth shallower than counted: the bath bites less, the run must go on for longer."""
     bench = make_bench()
     bench.running(silver_request(gauge_stops_mm=(0.15,)))
@@ -81,7 +82,8 @@ def test_a_reading_at_a_gauge_stop_moves_the_stopping_charge() -> None:
     assert any("stops at" in text for text in notes(bench))
 
 
-def test_a_withdrawn_reading_leaves_no_trace_in_the_run() -> None:
+def test_withdrawn_reading_restores_plan() -> None:
+    """A withdrawn reading leaves no trace in the run."""
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -94,7 +96,8 @@ def test_a_withdrawn_reading_leaves_no_trace_in_the_run() -> None:
     assert run.plan.charge_coulombs == pytest.approx(planned)
 
 
-def test_never_deeper_stops_when_the_upper_bound_reaches_the_target() -> None:
+def test_never_deeper_stops_early() -> None:
+    """Never-deeper stops when the upper bound reaches the target."""
     bench = make_bench()
     plan = bench.running(silver_request(stop_policy="never-deeper"))
     bench.until(S.FINISHED)
@@ -104,7 +107,8 @@ def test_never_deeper_stops_when_the_upper_bound_reaches_the_target() -> None:
     assert plan.charge_coulombs == pytest.approx(the_run(bench).counter.charge_coulombs, rel=3e-3)
 
 
-def test_a_learned_depth_beyond_the_ceiling_trips_until_a_person_raises_it() -> None:
+def test_person_raises_the_ceiling() -> None:
+    """When a reading moves the target charge past the ceiling, a person may raise the ceiling."""
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -124,7 +128,7 @@ def test_a_learned_depth_beyond_the_ceiling_trips_until_a_person_raises_it() -> 
     assert run.counter.charge_coulombs == pytest.approx(1800.0 / 0.72, rel=0.02)
 
 
-def test_without_the_raise_the_ceiling_holds() -> None:
+def test_unraised_ceiling_holds() -> None:
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -141,7 +145,8 @@ def test_without_the_raise_the_ceiling_holds() -> None:
     assert bench.supervisor.finding.reason == "over_charge"
 
 
-def test_the_first_look_is_asked_for_after_30_s_and_answered_once() -> None:
+def test_first_look_after_30_s() -> None:
+    """The first look is asked for after 30 s and answered once."""
     bench = make_bench()
     bench.running(for_s=20.0)
 
@@ -165,7 +170,8 @@ def test_a_bad_first_look_pauses() -> None:
     assert "swapped at the cell" in notes(bench)[-1]
 
 
-def test_lifted_ends_the_soak_and_left_in_begins_it_again() -> None:
+def test_lifted_ends_the_soak() -> None:
+    """Lifted ends the soak, and left in begins it again."""
     bench = make_bench()
     bench.running(for_s=60.0)
     bench.supervisor.pause()

@@ -89,7 +89,7 @@ def draft(studio: Studio, factor: float = 1.0) -> GaugeDraft:
     return GaugeDraft((depth_mm, 1.01 * depth_mm, 0.99 * depth_mm), resolution_mm=0.001)
 
 
-def test_state_is_judged_in_the_command(studio: Studio) -> None:
+def test_command_judges_the_state(studio: Studio) -> None:
     """Paused when the reading was sent, running when the loop takes it: refused, nothing kept."""
     given = draft(studio)
 
@@ -104,7 +104,7 @@ def test_state_is_judged_in_the_command(studio: Studio) -> None:
     assert studio.commands == 1
 
 
-def test_charge_is_that_of_the_command(studio: Studio) -> None:
+def test_command_takes_present_charge(studio: Studio) -> None:
     """The charge counted when the loop takes the reading, not when it was sent."""
     given = draft(studio)
 
@@ -117,7 +117,7 @@ def test_charge_is_that_of_the_command(studio: Studio) -> None:
     assert taken.body["charge_coulombs"] == pytest.approx(before_coulombs + 1.0)
 
 
-def test_run_that_ended_meanwhile_is_past(studio: Studio) -> None:
+def test_ended_run_is_past(studio: Studio) -> None:
     """Acknowledged between request and command: the reading goes to the bath."""
     given = draft(studio)
 

@@ -248,7 +248,7 @@ def turned(
     return reading
 
 
-def test_turning_the_supply_up_is_no_leak() -> None:
+def test_raised_supply_is_no_leak() -> None:
     """The voltage goes along by more than a quarter of the conductance: a leak would pull it down or leave it."""
     _, finding, told = walk(turned(200.0, 1.15, 1.2), 300.0)
     assert finding is None
@@ -260,7 +260,7 @@ def test_turning_the_supply_up_is_no_leak() -> None:
     assert leak.reason is TripReason.RESIST_LEAK
 
 
-def test_turning_the_supply_up_is_no_drift() -> None:
+def test_raised_supply_is_no_drift() -> None:
     """10 % in steps too small for a leak, over a minute, warn; with the voltage going along they do not."""
 
     def creeping(voltage: float) -> Callable[[float], tuple[float, float]]:
@@ -280,7 +280,7 @@ def test_turning_the_supply_up_is_no_drift() -> None:
     )
 
 
-def test_a_turned_supply_hides_no_leak() -> None:
+def test_raised_supply_hides_no_leak() -> None:
     """It is no slope that would explain a step a minute later."""
     at_s, finding, _ = walk(turned(100.0, 1.12, 1.15, lambda t: 1.12 if t >= 167.0 else 1.0), 300.0)
     assert finding is not None
@@ -288,7 +288,7 @@ def test_a_turned_supply_hides_no_leak() -> None:
     assert at_s - 167.0 <= WITHIN_S
 
 
-def test_a_supply_turned_up_late_is_no_risen_voltage() -> None:
+def test_late_raise_passes() -> None:
     """At a third of the voltage until shortly before the grace for contact ends.
 
     What was before that is no mean to compare with.
@@ -299,7 +299,7 @@ def test_a_supply_turned_up_late_is_no_risen_voltage() -> None:
     assert not any("own mean" in text for texts in told for text in texts)
 
 
-def test_a_slope_is_taken_off_for_its_time() -> None:
+def test_slope_is_subtracted() -> None:
     """A rise of 0.4 % each second, and a jump of 0.2 in ln on top of it: of the step the jump is left.
 
     The step is from 163 s (the middle of 156 to 170 s) to 198 s (the middle of the newest three), and the
