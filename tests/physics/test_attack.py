@@ -11,7 +11,11 @@ from tests.kits.doubles import make_bench
 
 
 def test_soak_time_adds_up() -> None:
-    """0.05 um/min for silver within a factor of four (common practice, no source): 0.2 um/min at most."""
+    """The bound is four times the guess.
+
+    Silver loses 0.05 um/min within a factor of four (common practice, no source): 0.2 um/min at
+    most.
+    """
     soak = Soak(METALS["fine-silver"].soak_um_per_min)
     assert soak.upper_mm(1000.0) == 0.0
     soak.begin(1000.0)
@@ -52,7 +56,7 @@ def test_pause_widens_upper_bound() -> None:
     resumed_s = run.soak.seconds(bench.clock.monotonic_s())
     bench.run_for(30.0)
     assert run.soak.seconds(bench.clock.monotonic_s()) == resumed_s, (
-        "under current it etches, it does not soak"
+        "under current the plate does not soak"
     )
 
 

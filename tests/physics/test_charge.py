@@ -34,9 +34,7 @@ def count(samples: list[Sample]) -> CoulombCounter:
 
 
 @given(st.lists(st.tuples(st.floats(0.001, 1.0), st.floats(-1.0, 16.0)), min_size=2, max_size=60))
-def test_trapezoid_agrees_with_scipy(
-    steps: list[tuple[float, float]],
-) -> None:
+def test_trapezoid_agrees_with_scipy(steps: list[tuple[float, float]]) -> None:
     """At uneven times the count is the trapezoid of scipy.integrate."""
     times_s = [1e5 + t for t in np.cumsum([step for step, _ in steps])]
     currents_a = [current for _, current in steps]
@@ -48,7 +46,8 @@ def test_trapezoid_agrees_with_scipy(
 
 def test_ramp_and_swing() -> None:
     """A ramp and a swing come out as their integral."""
-    # 60 s of a current that ramps up and swings slowly, sampled each 68.6 ms with 10 ms of jitter; seeded.
+    # 60 s of a current that ramps up and swings slowly, sampled each 68.6 ms with 10 ms of jitter,
+    # seeded.
     noise = random.Random(7)
 
     def current_a(t: float) -> float:
@@ -90,10 +89,10 @@ def test_gap_at_its_limit() -> None:
     ) as caught:
         beyond.add(sample(11.01, 3.0))
     assert caught.value.gap_s == pytest.approx(1.01)
-    assert beyond.charge_coulombs == 0.0, "a gap is not guessed at"
+    assert beyond.charge_coulombs == 0.0, "no charge is guessed for a gap"
     assert beyond.uncertain_coulombs == pytest.approx(1.01 * 4.0)
     beyond.add(sample(11.51, 3.0))
-    assert beyond.charge_coulombs == pytest.approx(1.5), "counting goes on behind the gap"
+    assert beyond.charge_coulombs == pytest.approx(1.5), "counting goes on after the gap"
     assert beyond.uncertain_coulombs == pytest.approx(1.01 * 4.0)
 
 
@@ -146,7 +145,7 @@ def test_giving_up_books_once() -> None:
     assert counted.uncertain_coulombs == pytest.approx(1.06 * 4.0), "a time in the future is no gap"
 
 
-# --- beyond the sensor's range ------------------------------------------------------------------------------------------
+# --- beyond the sensor's range --------------------------------------------------------------------
 
 RANGE_A, MOST_A, CONVERSION_S = 16.0, 200.0, 0.07
 
@@ -191,11 +190,9 @@ def test_saturated_look_books_neighbours() -> None:
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_near_saturated_reading_is_booked(
-    sign: float,
-) -> None:
+def test_near_saturated_reading_is_booked(sign: float) -> None:
     """A reading near the end of the range is booked like one at the end, and no smaller one is."""
-    # Ripple: the crests are cut off, the mean of what is left does not come to the end of the range.
+    # Ripple: the crests are cut off, so the mean does not reach the end of the range.
     for near_a, seconds in ((13.59, 0.0), (13.6, 0.21), (15.0, 0.21)):
         added, looked = counter(sure_a=13.6), counter(sure_a=13.6)
         for each in (added, looked):
@@ -245,9 +242,10 @@ def test_unseen_clipping_is_covered(
     begins: float, ends: float, full: int, beyond_a: float, sign: float, looks: bool
 ) -> None:
     """What clips unseen around a saturated reading is within the booked charge."""
-    # 3 A, then some time of a larger current from within one conversion to within a later one, then none. Each reading inside
-    # a conversion clips by itself, as the chip's do (TI SBOS448); the truth is integrated beside it. A quick look between the
-    # two conversions shows the end of the range when none of them comes to it.
+    # 3 A, then a larger current from within one conversion to within a later one, then none. Each
+    # reading inside a conversion clips by itself, as in the chip (TI SBOS448). The truth is
+    # integrated beside it. When neither conversion reaches the end of the range, a quick look
+    # between them does.
     full = 0 if looks else full
     from_s, to_s = (3 + begins) * CONVERSION_S, (4 + full + ends) * CONVERSION_S
     counted = counter(most_a=MOST_A)

@@ -1,4 +1,4 @@
-"""How well the charge counted from the sensor's samples agrees with the charge that really flowed on the bench."""
+"""How well the charge counted from the samples agrees with the charge that really flowed."""
 
 import random
 from dataclasses import replace
@@ -12,8 +12,8 @@ from tests.kits.rehearsal_rig import POLL_S, Rig
 def counted_charge_error(spec, on_s, jitter_s=0.0, max_current_a=10.0):
     """Return (counted - true) / true of one stretch with the relay on.
 
-    Counted as a plain trapezoid over the samples' own times, the mean of 16 samples with the relay off taken out, from
-    the last sample before to the first zero after.
+    The count is a plain trapezoid over the samples' own times, from the last sample before to the
+    first zero after. The mean of 16 samples with the relay off is subtracted.
     """
     rig = Rig(spec, max_current_a=max_current_a)
     late = random.Random(spec.seed)
@@ -61,12 +61,16 @@ def drawn_spec(seed):
 
 @pytest.mark.parametrize("seed", range(24))
 def test_counted_charge_is_true(seed):
-    """From 10 mV on the shunt and 60 s on, any ripple to 48 %, polls late by up to 20 ms, chip clock within 5 %."""
+    """The error is below 0.1 %.
+
+    The shunt has 10 mV or more, the run lasts 60 s, the ripple is up to 48 %, polls are up to
+    20 ms late, and the chip's clock is within 5 %.
+    """
     assert abs(counted_charge_error(drawn_spec(seed), 60.0, jitter_s=0.02 * (seed % 2))) < 1e-3
 
 
 def test_short_run_loses_one_poll():
-    """10 s: up to one poll period of 20 ms is gained or lost, 0.2 %; no more."""
+    """In 10 s at most one poll period of 20 ms is gained or lost, 0.2 %."""
     errors = [
         counted_charge_error(replace(drawn_spec(seed), ramp_s=0.0), 10.0) for seed in range(12)
     ]
@@ -75,8 +79,12 @@ def test_short_run_loses_one_poll():
 
 
 def test_pace_change_ends_ripple_lock():
-    """A chip 2 % slow finishes a conversion every 7 periods of 100 Hz, and its bus conversion, 0.775 % of the cycle, always
-    misses the same part of the ripple: up to 0.775 % of the amplitude is lost, until the driver changes the pace after 18 s."""
+    """Ripple in step with the conversions costs charge until the driver changes the pace.
+
+    A chip that is 2 % slow finishes a conversion every 7 periods of 100 Hz. Its bus conversion,
+    0.775 % of the cycle, always misses the same part of the ripple. Up to 0.775 % of the
+    amplitude is lost until the driver changes the pace after 18 s.
+    """
     in_step = 0.07 / 0.068632 - 1.0
     spec = RehearsalSpec(ripple_fraction=0.48, chip_clock_error_fraction=in_step, supply_v=9.0)
     errors = [counted_charge_error(replace(spec, seed=seed), 60.0) for seed in range(6)]
@@ -90,7 +98,11 @@ def test_pace_change_ends_ripple_lock():
 
 
 def test_clipped_ripple_goes_unmarked():
-    """3 A with 10 % ripple on 0.1 ohm peaks at 330 mV: less charge is counted, and no reading is near the end of the range."""
+    """Ripple peaks beyond the range are lost, and no reading shows it.
+
+    3 A with 10 % ripple on 0.1 ohm peaks at 330 mV: less charge is counted, and no reading is near
+    the end of the range.
+    """
     spec = RehearsalSpec(shunt_ohm=0.1, ripple_fraction=0.10, supply_v=9.0)
     assert -0.01 < counted_charge_error(spec, 60.0, max_current_a=3.2) < -0.003
     rig = Rig(spec, max_current_a=3.2)

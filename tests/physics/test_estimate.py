@@ -1,6 +1,8 @@
-"""Depth and its interval against brute force: a numerical mixture, and thousands of draws from the stated priors (seeded).
+"""Depth and its interval against brute force.
 
-Coverage on one's own priors only shows that the arithmetic is right; the last tests measure it under wrong priors.
+Brute force is a numerical mixture, and thousands of seeded draws from the stated priors.
+Coverage under the stated priors only shows that the arithmetic is right. One test measures it
+under wrong priors.
 """
 
 from __future__ import annotations
@@ -45,7 +47,10 @@ def true_depths_mm(
     ln_bite: Floats,
     ln_etch_factor: Floats,
 ) -> Floats:
-    """Solve A d + (pi/4) P d^2/e + (2/3) pi d^3/e^2 = b Q k for d by Newton's method: not the code's tables."""
+    """Solve A d + (pi/4) P d^2/e + (2/3) pi d^3/e^2 = b Q k for d by Newton's method.
+
+    It does not use the tables of the code.
+    """
     volume_mm3 = np.exp(ln_bite) * charge_coulombs * metal.mm3_per_coulomb
     e = np.exp(ln_etch_factor)
     a2 = math.pi / 4.0 * growth.edge_mm / e
@@ -121,7 +126,8 @@ def test_interval_covers_the_truth(name: str, growth: SteinerGrowth) -> None:
 def test_coverage_under_wrong_priors(
     wrong: dict[str, Any], wide_fraction: float, fine_fraction: float
 ) -> None:
-    # How far the promise of 95 % falls when a prior is wrong. On a wide field the etch factor does not matter.
+    # How far the promised 95 % falls when a prior is wrong.
+    # On a wide field the etch factor does not matter.
     assert coverage_fraction(SILVER, WIDE, **wrong) == pytest.approx(wide_fraction, abs=0.01)
     assert coverage_fraction(SILVER, FINE, **wrong) == pytest.approx(fine_fraction, abs=0.01)
 
@@ -133,7 +139,8 @@ def test_interval_against_brute_force(growth: SteinerGrowth, depth_mm: float) ->
     metal = METALS["copper"]
     table = table_for(metal, growth)
     charge_coulombs = table.charge_for_depth_coulombs(depth_mm)
-    # P(true depth <= d) = E over the etch factor of Phi((ln V(d, e) - ln(k Q)) / sd), by a fine grid over the etch factor.
+    # P(true depth <= d) is the mean over the etch factor of Phi((ln V(d, e) - ln(k Q)) / sd),
+    # on a fine grid of etch factors.
     sd_ln = math.sqrt(metal.bath_sd**2 + metal.run_sd**2 + AREA_SD**2 + SHUNT_SD**2)
     z = np.linspace(-6.0, 6.0, 4001)
     weight = norm.pdf(z) / norm.pdf(z).sum()
@@ -190,7 +197,8 @@ def test_best_estimate_at_prior_medians() -> None:
 
 
 def test_common_practice_prior_widths() -> None:
-    # Silver on a wide field: sd of ln b = sqrt(0.10^2 + 0.05^2 + 0.03^2 + 0.01^2), so 95 % is a factor of 1.256 either way.
+    # Silver on a wide field: sd of ln b = sqrt(0.10^2 + 0.05^2 + 0.03^2 + 0.01^2),
+    # so 95 % is a factor of 1.256 either way.
     shown = table_for(SILVER, WIDE).at(1800.9)
     factor = math.exp(1.959964 * math.sqrt(0.10**2 + 0.05**2 + 0.03**2 + 0.01**2))
     assert shown.low_mm == pytest.approx(0.25 / factor, rel=1e-3)
@@ -262,7 +270,7 @@ def test_prior_etch_factors() -> None:
     assert belief.best_bite_factor == pytest.approx(1.0)
     logs = [math.log(c.etch_factor / 1.2) for c in belief.components]
     assert logs == sorted(logs)
-    # Scaled to the variance of the normal that they stand for.
+    # Scaled to the variance of the normal distribution that they represent.
     assert np.std(logs) == pytest.approx(0.35, rel=1e-6)
 
 

@@ -58,7 +58,8 @@ def test_metals_are_complete_and_sourced(metal: Metal) -> None:
         assert density_g_per_cm3 == pytest.approx(metal.density_g_per_cm3, rel=0.01), (
             "published densities differ by under 1 %"
         )
-    # The rule of mixtures bounds an alloy's density roughly: brass is 2.4 % denser than it, nothing here is farther off.
+    # The rule of mixtures gives an alloy's density roughly. Brass is 2.4 % denser, and nothing here
+    # is farther off.
     mixture_g_per_cm3 = 1.0 / sum(
         p.mass_fraction / periodictable.elements.symbol(p.element).density for p in metal.parts
     )
@@ -80,8 +81,9 @@ def test_trade_metals_allow_nitric_acid() -> None:
 
 @pytest.mark.parametrize(
     ("name", "bath_sd", "run_sd"),
-    [("fine-silver", 0.10, 0.05), ("sterling-silver", 0.10, 0.05), ("britannia-silver", 0.10, 0.05), ("copper", 0.15, 0.07),
-     ("copper-1", 0.15, 0.07), ("brass-70-30", 0.25, 0.10), ("zinc", 0.25, 0.10)],
+    [("fine-silver", 0.10, 0.05), ("sterling-silver", 0.10, 0.05),
+     ("britannia-silver", 0.10, 0.05), ("copper", 0.15, 0.07), ("copper-1", 0.15, 0.07),
+     ("brass-70-30", 0.25, 0.10), ("zinc", 0.25, 0.10)],
 )  # fmt: skip
 def test_metal_priors(name: str, bath_sd: float, run_sd: float) -> None:
     # Common practice, no source.
@@ -137,7 +139,7 @@ def test_charge_mass_and_volume_agree(
     mass_g = faraday.removed_mass_g(charge_coulombs, metal, bite_factor)
     volume_mm3 = faraday.removed_volume_mm3(charge_coulombs, metal, bite_factor)
     assert mass_g == pytest.approx(volume_mm3 / 1000.0 * metal.density_g_per_cm3, rel=1e-12)
-    # Faraday's second law, from the moles of electrons and nothing else of the module.
+    # Faraday's second law, from the moles of electrons alone: nothing else of the module is used.
     moles = charge_coulombs / 96485.33212
     atoms = {
         p.element: p.mass_fraction / periodictable.elements.symbol(p.element).mass

@@ -1,4 +1,7 @@
-"""Logs of other meters: read one way or refused, counted, their gaps told; and a published log held against a balance."""
+"""Logs of other meters: read in one way or refused, counted, and their gaps reported.
+
+A published log is compared with a balance.
+"""
 
 from __future__ import annotations
 
@@ -47,10 +50,11 @@ def charge_coulombs(whole: MeterLog, first: int, last: int) -> float:
 
 
 def test_silver_on_quartz_balance() -> None:
-    """Plating and stripping: mass per charge is 107.8682 g/mol over F (IUPAC, CODATA), one electron each.
+    """Plating and stripping move 107.8682 g/mol over F (IUPAC, CODATA), one electron an atom.
 
-    The source gives mass per cm2 and the current of the whole electrode, whose area it does not name: 1 cm2 is taken. What does
-    not hang on it: mass goes in step with the charge, and comes off as it went on.
+    The source gives the mass per cm2 and the current of the whole electrode. It does not state
+    the area, so 1 cm2 is assumed. Two checks do not depend on the area: mass is proportional to
+    charge, and it comes off as it went on.
     """
     whole, mass_ng = published()
     picked = range(20, len(mass_ng), 10)
@@ -86,7 +90,10 @@ def test_reversed_current_needs_signed() -> None:
 
 @pytest.mark.parametrize("end_s", [10.0, 600.0])
 def test_line_and_decay(end_s: float) -> None:
-    """Integrals of 1 + t/10 and of 3 exp(-t/T), closed forms."""
+    """The trapezoid is exact for a line and nearly so for a decay.
+
+    The closed forms are the integrals of 1 + t/10 and of 3 exp(-t/T).
+    """
     time_s = list(np.cumsum(np.random.default_rng(5).uniform(0.05, 0.1, int(end_s * 10))))
     line = count_log(log(time_s, [1.0 + t / 10.0 for t in time_s]))
     a, b = time_s[0], time_s[-1]
@@ -100,9 +107,10 @@ def test_line_and_decay(end_s: float) -> None:
 
 
 def test_published_worked_example() -> None:
-    """10.23 A for exactly 1 hour: 0.3817 mol of electrons and 41.19 g of silver. Source: OpenStax Chemistry 2e, example 17.9.
+    """10.23 A for exactly 1 hour: 0.3817 mol of electrons and 41.19 g of silver.
 
-    The book rounds in between: 0.3817 mol by 107.9 g/mol.
+    Source: OpenStax Chemistry 2e, example 17.9. The book rounds in between: 0.3817 mol times
+    107.9 g/mol.
     """
     hour = [float(second) for second in range(3601)]
     counted = count_log(log(hour, [10.23] * 3601, [4.0] * 3601))

@@ -79,7 +79,8 @@ def test_equivalent_weights(metal: object) -> None:
     expected = 1.0 / sum(
         p.electrons * p.mass_fraction / periodictable.elements.symbol(p.element).mass for p in parts
     )
-    assert metal.equivalent_weight_g_per_mol == pytest.approx(expected, rel=1e-6)  # type: ignore[attr-defined]
+    found = metal.equivalent_weight_g_per_mol  # type: ignore[attr-defined]
+    assert found == pytest.approx(expected, rel=1e-6)
 
 
 SHAPES = {
@@ -93,11 +94,13 @@ SHAPES = {
 @pytest.mark.parametrize("name", SHAPES)
 @pytest.mark.parametrize("r_mm", [0.05, 0.25, 0.5])
 def test_growth_of_nonconvex_shapes(name: str, r_mm: float) -> None:
-    # Reference: shapely's buffer. A corner that turns outwards adds (pi/4) r^2; one that turns inwards takes r^2 off.
+    # Reference: shapely's buffer. A corner that turns outwards adds (pi/4) r^2, and one that turns
+    # inwards subtracts r^2.
     shape, outwards, inwards = SHAPES[name]
     exact_mm2 = shape.area + shape.length * r_mm + (outwards * math.pi / 4.0 - inwards) * r_mm**2
     assert shape.buffer(r_mm, quad_segs=512).area == pytest.approx(exact_mm2, rel=1e-6)
-    # The Steiner form with the Euler characteristic (openings less holes) is off by less than r^2 a corner.
+    # The Steiner form with the Euler characteristic (openings less holes) is off by less than r^2 a
+    # corner.
     holes = len(shape.interiors)
     steiner_mm2 = SteinerGrowth(shape.area, shape.length, 1 - holes).area_mm2(r_mm)
     assert abs(steiner_mm2 - exact_mm2) <= inwards * r_mm**2 + 1e-9

@@ -33,7 +33,10 @@ def volume_by_quadrature_mm3(
     slope_mm: Callable[[float], float],
     e: float,
 ) -> float:
-    """V(d) = A(0) d + integral of d sqrt(1 - (s/x)^2) A'(s) ds, straight from the quarter ellipse: not the form in the code."""
+    """V(d) = A(0) d + integral of d sqrt(1 - (s/x)^2) A'(s) ds, straight from the quarter ellipse.
+
+    The code uses another form.
+    """
     undercut_mm = depth_mm / e
     under_resist, _ = quad(
         lambda s: depth_mm * math.sqrt(1.0 - (s / undercut_mm) ** 2) * slope_mm(s),
@@ -46,7 +49,10 @@ def volume_by_quadrature_mm3(
 
 
 def closed_form_mm3(a_mm2: float, p_mm: float, fields: int, d_mm: float, e: float) -> float:
-    """A d + (pi/4) P d^2 / e + (2/3) pi d^3 / e^2. Source: 3-D Steiner formula for a flat body, scaled sideways by 1/e."""
+    """A d + (pi/4) P d^2 / e + (2/3) pi d^3 / e^2.
+
+    Source: 3-D Steiner formula for a flat body, scaled sideways by 1/e.
+    """
     return (
         a_mm2 * d_mm
         + math.pi / 4.0 * p_mm * d_mm**2 / e
@@ -90,7 +96,8 @@ def test_wide_field() -> None:
 
 
 def test_round_hole() -> None:
-    # A disc of 2 mm radius, etch factor 1: the body of all points within d below the disc, as a double integral of its depth.
+    # A disc of 2 mm radius at etch factor 1: the body of all points within d below the disc, as a
+    # double integral of its depth.
     radius_mm, depth_mm = 2.0, 0.3
     floor_mm3 = math.pi * radius_mm**2 * depth_mm
     wall_mm3, _ = dblquad(
@@ -121,7 +128,8 @@ def test_against_independent_quadrature(etch_factor: float, depth_mm: float) -> 
 
 
 def test_undercut_from_etch_factor() -> None:
-    # Etch factor = depth of etch / lateral etch per side. Source: IPC-T-50 term 54.0452; Allen, Horne, Stevens (PCMI, 1982).
+    # Etch factor = depth of etch / lateral etch per side.
+    # Source: IPC-T-50 term 54.0452; Allen, Horne, Stevens (PCMI, 1982).
     asked_mm: list[float] = []
 
     class Asked:
@@ -151,7 +159,8 @@ def test_merging_lines_stay_within_plate() -> None:
     for depth_mm in (0.05, 0.1, 0.25, 0.5, 0.9):
         volume_mm3 = removed_volume_mm3(depth_mm, growth, 1.0)
         assert lines.area * depth_mm < volume_mm3 <= plate.area * depth_mm
-        # Steiner's form knows of no merging, and takes both edges of each of ten lines: never less than the truth.
+        # Steiner's form ignores merging and counts both edges of all ten lines: it is never less
+        # than the truth.
         assert volume_mm3 <= removed_volume_mm3(
             depth_mm, SteinerGrowth(lines.area, 2 * 10 * 6.0, 10), 1.0
         )
@@ -174,7 +183,7 @@ def test_copies_and_other_bare_metal() -> None:
     assert whole.area_mm2(0.2) == pytest.approx(3 * (80.0 + 36.0 * 0.2 + math.pi * 0.04) + 50.0)
     assert removed_volume_mm3(0.25, whole, 1.2) == pytest.approx(
         3 * removed_volume_mm3(0.25, one, 1.2) + 50.0 * 0.25, rel=1e-7
-    ), "bare metal etches along and does not grow"
+    ), "bare metal is etched too and does not grow"
 
 
 def test_without_an_edge_nothing_grows() -> None:
@@ -218,7 +227,8 @@ def test_table_round_trip(share: float) -> None:
     volume_mm3 = TABLE.volume_mm3(depth_mm)
     inverse = [(volume, depth) for depth, volume in TABLE.pairs]
     assert interpolate(inverse, volume_mm3) == pytest.approx(depth_mm, abs=1e-9)
-    # Linear interpolation of 160 steps against the integral itself: a chord is off by at most h^2/8 times V''.
+    # Linear interpolation of 160 steps against the integral itself: a chord is off by at most
+    # h^2/8 times V''.
     curvature_mm = math.pi / 2.0 * 200.0 / 1.2 + 4.0 * math.pi * 4 * 0.4 / 1.2**2
     assert volume_mm3 == pytest.approx(
         removed_volume_mm3(depth_mm, GROWTH, 1.2), rel=1e-9, abs=0.0025**2 / 8.0 * curvature_mm
@@ -274,9 +284,7 @@ def test_growth_needs_open_area(open_area_mm2: float) -> None:
 @pytest.mark.parametrize(
     "pair", [(math.inf, 2.0), (math.nan, 2.0), (0.1, math.inf), (0.1, math.nan)]
 )
-def test_growth_must_be_finite(
-    pair: tuple[float, float],
-) -> None:
+def test_growth_must_be_finite(pair: tuple[float, float]) -> None:
     with pytest.raises(RefusedError, match="finite numbers"):
         MeasuredGrowth(((0.0, 1.0), pair))
 

@@ -1,4 +1,7 @@
-"""From a request to numbers: charge, time, ceilings; each refusal and each warning just inside and just outside its limit."""
+"""From a request to numbers: charge, time and ceilings.
+
+Each refusal and each warning is tested just inside and just outside its limit.
+"""
 
 from __future__ import annotations
 
@@ -43,11 +46,12 @@ def warned(made: RunPlan, key: str) -> list[str]:
     return [it.field for it in made.warnings if it.message.key == f"plan.warning.{key}"]
 
 
-# --- numbers ------------------------------------------------------------------------------------------------------------
+# --- numbers --------------------------------------------------------------------------------------
 
 
 def test_common_practice() -> None:
-    # Common practice, no source: 3 A for 10 min take a quarter of a millimetre from 7.67 cm2: 1800 C, 2.01 g.
+    # Common practice, no source: 3 A for 10 min take a quarter of a millimetre from 7.67 cm2.
+    # That is 1800 C and 2.01 g.
     made = plan()
     assert made.charge_coulombs == pytest.approx(1800.0, rel=1e-3)
     assert made.duration_s == pytest.approx(600.0, rel=1e-3)
@@ -61,7 +65,8 @@ def test_common_practice() -> None:
 def test_ceilings_are_independent() -> None:
     """The ceilings of charge and time do not depend on each other."""
     made = plan()
-    # Charge at the bite factor's lower bound, about 1.25 times for silver; time 1.5 times the planned time.
+    # The charge is that of the bite factor's lower bound, about 1.25 times for silver.
+    # The time is 1.5 times the planned time.
     sd_ln = math.sqrt(0.10**2 + 0.05**2 + 0.03**2 + 0.01**2)
     assert made.max_charge_coulombs / made.charge_coulombs == pytest.approx(
         math.exp(1.959964 * sd_ln), rel=1e-4
@@ -133,7 +138,8 @@ def test_current_grows_with_area() -> None:
     end_area_mm2 = 767.0 + 1534.0 * undercut_mm + math.pi * undercut_mm**2
     assert made.end_current_a == pytest.approx(3.0 * end_area_mm2 / 767.0)
     assert made.max_current_a == pytest.approx(1.3 * made.end_current_a)
-    # Time by integrating dQ / I over the depth: the mean of the two currents may be off by a few percent, no more.
+    # Time by integrating dQ / I over the depth: the mean of the two currents is a few percent off
+    # at most.
     k = METALS["fine-silver"].mm3_per_coulomb
 
     def seconds_per_mm(d: float) -> float:
@@ -206,10 +212,10 @@ def test_any_plan_is_consistent(
     assert made.metal_removed_g == pytest.approx(
         made.volume_removed_mm3 * made.metal.density_g_per_cm3 / 1000.0
     )
-    assert made.volume_removed_mm3 >= area_mm2 * depth_mm * (1 - 1e-6), "the open field at least"
+    assert made.volume_removed_mm3 >= area_mm2 * depth_mm * (1 - 1e-6), "at least the open field"
 
 
-# --- refusals -----------------------------------------------------------------------------------------------------------
+# --- refusals -------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -265,7 +271,11 @@ def test_end_current_fits_the_sensor() -> None:
 
 @pytest.mark.parametrize(("shunt_ohm", "expected_a"), [(0.02, 214.3), (0.1, 100.0)])
 def test_drivable_current_from_wiring(shunt_ohm: float, expected_a: float) -> None:
-    """Ohm's law over the shunt and 0.05 ohm; both figures from systemd/wiring.md and common practice, no source."""
+    """The 15 V of the wiring limit what a supply can drive, and not the sensor's range.
+
+    Ohm's law over the shunt and 0.05 ohm. The figures are from systemd/wiring.md and common
+    practice, no source.
+    """
     for range_a in (8.0, 16.0):
         made = plan(range_a, {"rig": {"shunt_ohm": shunt_ohm}})
         assert made.drivable_a == pytest.approx(expected_a, abs=0.05)
@@ -290,7 +300,7 @@ def test_depth_through_sheet_refused() -> None:
     assert refused(thickness_mm=0.5, sides=2).limit == "below 0.25 mm"
 
 
-# --- warnings -----------------------------------------------------------------------------------------------------------
+# --- warnings -------------------------------------------------------------------------------------
 
 
 def test_careful_plan_warns_nothing() -> None:
@@ -351,11 +361,11 @@ def test_overlong_run_states_duration() -> None:
     assert made.max_on_time_s == 4 * 3600.0
 
 
-# --- known faults -------------------------------------------------------------------------------------------------------
+# --- known faults ---------------------------------------------------------------------------------
 
 
 def named_fields(**changes: Any) -> list[str | None]:
-    """Return the field that a plan is refused for, or the fields that it warns of."""
+    """Return the field for which a plan is refused, or the fields that it warns of."""
     try:
         return [warning.field for warning in plan(**changes).warnings]
     except RefusedError as error:

@@ -27,10 +27,10 @@ class Book:
     def __init__(self, path: Path) -> None:
         self.bench = make_bench()
         self.bench.run_for(2.0)
-        self.desk = ManualLogbook(path, self.bench.clock)
-        self.desk.logbook.work()
+        self.manual = ManualLogbook(path, self.bench.clock)
+        self.manual.logbook.work()
         settings = self.bench.settings
-        self._journal = Journal(RunRecorder(), self.desk.logbook, self.bench.clock, settings)
+        self._journal = Journal(RunRecorder(), self.manual.logbook, self.bench.clock, settings)
         self.plate = PlateCommands(self.bench.supervisor, self.bench.clock)
         self._last = 0
 
@@ -39,8 +39,8 @@ class Book:
         bench = self.bench
         snapshot = take_snapshot(bench.supervisor, bench.gate, bench.clock, 1, None)
         self._journal.follow(snapshot, bench.supervisor.take_outbox())
-        self.desk.logbook.work()
-        found = list(self.desk.reader.events("r1", self._last))
+        self.manual.logbook.work()
+        found = list(self.manual.reader.events("r1", self._last))
         self._last = found[-1].number if found else self._last
         return found
 
@@ -67,7 +67,7 @@ class Book:
 def book(tmp_path: Path) -> Iterator[Book]:
     book = Book(tmp_path / "log.sqlite")
     yield book
-    book.desk.logbook.finish()
+    book.manual.logbook.finish()
 
 
 def test_start_is_a_command(book: Book) -> None:
@@ -126,13 +126,13 @@ def test_commands_are_commands(book: Book, command: Callable[[Book], None], text
     book.paused()
     command(book)
     book.bench.supervisor.tick()
-    kind, said = book.lines()[0]
+    kind, text_ = book.lines()[0]
     assert kind == "command"
-    assert said.startswith(text)
+    assert text_.startswith(text)
 
 
 def test_pause_is_a_command(book: Book) -> None:
-    """The command comes before the change that it causes."""
+    """The command is recorded before the change that it causes."""
     book.bench.running(for_s=60.0)
     book.events()
     book.bench.supervisor.pause()

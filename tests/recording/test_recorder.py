@@ -1,4 +1,7 @@
-"""Snapshots, samples and events of a run become entries: means against values worked out by hand."""
+"""Snapshots, samples and events of a run become entries.
+
+The means are compared with values worked out by hand.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +45,7 @@ RUN = RunBegan(
 
 
 def snap(state: RunState, elapsed_s: float, **known: Any) -> Snapshot:
-    """A snapshot of the run that knows only what is said."""
+    """Return a snapshot of the run with the stated figures alone."""
     values = dict.fromkeys((field.name for field in fields(Snapshot)), None)
     return Snapshot(
         **values
@@ -105,7 +108,7 @@ def test_mean_of_one_second() -> None:
     ):
         assert not of(Mean, feed(recorder, elapsed_s, current_a, voltage_v))
     (mean,) = of(Mean, feed(recorder, 8.0, 100.0, 100.0))
-    # By hand: (1 + 2 + 3 + 6) / 4 A, (2 + 2.5 + 2.25 + 3.25) / 4 V; the rest as it was at 7.75 s.
+    # By hand: (1 + 2 + 3 + 6) / 4 A and (2 + 2.5 + 2.25 + 3.25) / 4 V. The rest is as at 7.75 s.
     assert mean == Mean(7, 7.75, 3.0, 2.5, 23.25, 0.00775, 27.75, run_id="r1")
 
 
@@ -196,7 +199,8 @@ def test_pauses_keep_raw_samples() -> None:
         )
         (raws,) = of(RawSamples, paused)
         assert isinstance(raws, RawSamples)
-        # From the second time on: what was handed out is not handed out again, and 5 s after 20 s were handed out at once.
+        # The second pause does not hand out again what the first one did: the 20 s before it, and
+        # the 5 s after it, which came at once.
         assert raws.samples[0].elapsed_s == pytest.approx(
             25.0 if start_s else 0.0, abs=CONVERSION_S
         )
@@ -299,7 +303,10 @@ def test_idle_snapshot_writes_nothing() -> None:
 
 
 def test_resumed_run_lacks_current() -> None:
-    """Else a crash at once after Resume would be bounded by the zero current of the pause."""
+    """A resumed run has no last current until its first sample.
+
+    Otherwise the zero current of the pause would bound a crash just after Resume.
+    """
     recorder = running()
     feed(recorder, 1.0, 3.0)
     recorder.state(snap(RunState.PAUSED, 2.0))
@@ -372,7 +379,7 @@ def test_checkpoint_each_second() -> None:
 def test_checkpoint_between_states(
     state: RunState, reason: TripReason | None, is_kept: bool
 ) -> None:
-    """What a person says in a pause is kept at once, while the run can go on."""
+    """What a person enters in a pause is kept at once, while the run can go on."""
     recorder = RunRecorder()
     recorder.began(RUN)
     recorder.state(snap(state, 20.0, reason=reason))

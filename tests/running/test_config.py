@@ -1,4 +1,4 @@
-"""The configuration: what is refused, and what each refusal says."""
+"""The configuration: what is refused, and the message of each refusal."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def sections() -> dict[str, type[Section]]:
 def test_empty_file_gives_defaults() -> None:
     settings = parse_settings({})
     assert settings == Settings()
-    # Common practice, no source: the limits and times that the guards stand on.
+    # Common practice, no source: the limits and times of the guards.
     limits = settings.limits
     assert (limits.lost_contact_fraction, limits.lost_contact_s) == (0.10, 1.0)
     assert (limits.weak_contact_fraction, limits.weak_contact_s) == (0.60, 10.0)
@@ -125,7 +125,7 @@ def test_long_value_cut_short() -> None:
 
 @pytest.mark.parametrize("key", ["max_voltage_v", "off_voltage_v"])
 def test_voltage_limits_stay_measurable(key: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A limit ends with the chosen sensor, also where another one measures more.
+    """The chosen sensor bounds a limit, even if another sensor measures more.
 
     The bus range of an INA219 ends at 16 V. Source: TI SBOS448, section 7.5, BRNG = 0.
     """
@@ -145,7 +145,7 @@ def test_wrong_sensor_named_alone() -> None:
 
 
 def test_own_zero_offset_limit() -> None:
-    """A limit of the user's stands in place of the data sheet's."""
+    """The user's limit replaces that of the data sheet."""
     settings = parse_settings({"limits": {"max_zero_offset_v": 160e-6}})
     assert settings.max_zero_offset_a == pytest.approx(0.008)
 
@@ -169,7 +169,7 @@ UNKNOWN = [
 
 @pytest.mark.parametrize(("key", "expected"), UNKNOWN)
 def test_nearest_key_offered(key: str, expected: str) -> None:
-    """A mistyped key is answered with the nearest one, in whatever table it is."""
+    """The message on a mistyped key offers the nearest one, whatever its table."""
     assert expected in refused(table_of(key, 1.0))
 
 

@@ -11,7 +11,7 @@ from tests.kits.doubles import silver_request
 from tests.proofs.campaign.rows import Row, rows
 
 OUTCOMES = {"finishes": "finished"}
-"""A row says how the run ends; these words differ from the name of the state."""
+"""The words for an end that differ from the name of the state."""
 
 
 def outcome_of(row: Row) -> str:
@@ -44,10 +44,10 @@ def test_fault_in_mid_run(fault: str, seed: int) -> None:
     assert result.reason in row.reasons
     assert row.worst_s is not None
     assert result.off_after_fault_s is not None
-    # The row counts to the pin; the contact of the model breaks 8 ms later.
+    # The row counts to the pin. The contact of the model opens 8 ms later.
     assert result.off_after_fault_s <= row.worst_s + 0.008 + 1e-6
     assert not result.relay_on
-    # Nothing is lost: what was counted and what may be missing cover the truth.
+    # Nothing is lost: the counted and the missing charge together cover the truth.
     assert result.charge_coulombs - 0.4 <= result.true_charge_coulombs
     assert (
         result.true_charge_coulombs
@@ -91,7 +91,7 @@ def test_relay_welds_in_mid_run() -> None:
     assert result.message is not None
     assert "PULL THE SUPPLY'S PLUG" in result.message
     assert result.true_charge_coulombs == pytest.approx(result.charge_coulombs, rel=0.001), (
-        "what flows after off is counted"
+        "what flows after the relay is off is counted"
     )
 
 
@@ -113,8 +113,8 @@ def test_saturation_trips_at_once() -> None:
     stock = parse_settings({"rig": {"shunt_ohm": 0.1, "max_current_a": 3.2}})
     result = rehearse(
         silver_request(area_mm2=400.0, current_a=1.5, supply_mode="constant-voltage"),
-        # 2.5 V: below the over-current limit before the fault; at 3.0 V the run sits at 99 % of it
-        # and trips on it.
+        # At 2.5 V the current is below the over-current limit before the fault. At 3.0 V it would
+        # be 99 % of the limit and trip.
         Rehearsal(supply_v=2.5, faults=parse_faults(["supply_runaway@60"])),
         stock,
     )

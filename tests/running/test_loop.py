@@ -1,4 +1,7 @@
-"""The loop: its rate, its answers, its onlookers, its end. The supervisor, the gate and the clock are the real ones."""
+"""The loop: its rate, its answers, its followers, its end.
+
+The supervisor, the gate and the clock are the real ones.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,7 @@ S = RunState
 
 @dataclass
 class Onlooker:
-    """Keeps what it is shown, then does what it is told."""
+    """Keep each snapshot, then call ``then``."""
 
     then: Callable[[Snapshot], None] = lambda _snapshot: None
     snapshots: list[Snapshot] = field(default_factory=list)
@@ -61,13 +64,13 @@ class Looped:
         def noted_tick() -> None:
             self.passes_at_s.append(self.bench.clock.monotonic_s())
             if self.passes_at_s[-1] > self.longest_s:
-                pytest.fail("the loop was told to end and goes on")
+                pytest.fail("the loop goes on after its end was requested")
             tick()
 
         self.bench.supervisor.tick = noted_tick  # type: ignore[method-assign]
 
     def end_at(self, seconds: float, before: Callable[[], None] = lambda: None) -> None:
-        """Have the loop told to end once so much virtual time has passed."""
+        """Request the end of the loop once so much virtual time has passed."""
         at_s = self.bench.clock.monotonic_s() + seconds
         self.longest_s = at_s + 5.0
 
@@ -93,7 +96,7 @@ class Looped:
         assert self.bench.supervisor.state is S.RUNNING
 
 
-# --- rate ---------------------------------------------------------------------------------------------------------------
+# --- rate -----------------------------------------------------------------------------------------
 
 
 def test_fixed_rate_without_drift() -> None:
@@ -122,12 +125,13 @@ def test_late_passes_are_skipped() -> None:
     looped.end_at(1.0)
     looped.loop.run()
     times_s = [at_s - start_s for at_s in looped.passes_at_s]
-    # The tenth pass begins at 0.18 s and takes half a second; the next comes at once, and then one each period again.
+    # The tenth pass begins at 0.18 s and takes half a second. The next one comes at once, and then
+    # one each period again.
     assert times_s[9:13] == pytest.approx([0.18, 0.68, 0.70, 0.72])
     assert all(b - a == pytest.approx(POLL_S) for a, b in pairwise(times_s[10:31]))
 
 
-# --- publishing ---------------------------------------------------------------------------------------------------------
+# --- publishing -----------------------------------------------------------------------------------
 
 
 def test_when_snapshots_come() -> None:
@@ -148,9 +152,7 @@ def test_when_snapshots_come() -> None:
     assert looped.loop.board.snapshot is looped.onlooker.snapshots[-1]
 
 
-def test_failing_follower_stops_nothing(
-    caplog: pytest.LogCaptureFixture,
-) -> None:
+def test_failing_follower_stops_nothing(caplog: pytest.LogCaptureFixture) -> None:
     """A follower that raises stops neither the run nor the other followers."""
 
     def fail(_snapshot: Snapshot) -> None:
@@ -204,7 +206,8 @@ def test_a_running_snapshot() -> None:
     assert shown.current_a == pytest.approx(3.0)
     assert shown.current_density_a_per_dm2 == pytest.approx(3.0 / 0.0767, rel=1e-3)
     assert shown.charge_coulombs == pytest.approx(3.0 * shown.on_time_s, rel=0.01)
-    assert shown.remaining_s == pytest.approx(shown.planned_s - shown.on_time_s, rel=0.01)  # type: ignore[operator]
+    remaining_s = shown.planned_s - shown.on_time_s  # type: ignore[operator]
+    assert shown.remaining_s == pytest.approx(remaining_s, rel=0.01)
     assert shown.sample_age_s is not None
     assert 0.0 <= shown.sample_age_s < 0.1
 
@@ -221,7 +224,7 @@ def test_sample_age_keeps_rising() -> None:
     assert shown.sample_age_s > 0.6
 
 
-# --- commands -----------------------------------------------------------------------------------------------------------
+# --- commands -------------------------------------------------------------------------------------
 
 
 def test_snapshot_precedes_answer() -> None:
@@ -230,7 +233,9 @@ def test_snapshot_precedes_answer() -> None:
     looped.steps(0.2)
     seen: list[RunState] = []
     future = looped.loop.submit(looped.bench.start)
-    future.add_done_callback(lambda _future: seen.append(looped.loop.board.snapshot.state))  # type: ignore[union-attr]
+    future.add_done_callback(
+        lambda _future: seen.append(looped.loop.board.snapshot.state)  # type: ignore[union-attr]
+    )
     assert not future.done()
     looped.loop.step()
     assert future.done()
@@ -272,7 +277,7 @@ def test_full_mailbox_refuses() -> None:
     assert looped.loop.submit(lambda: None).cancel()
 
 
-# --- heart beat ---------------------------------------------------------------------------------------------------------
+# --- heart beat -----------------------------------------------------------------------------------
 
 
 def test_only_complete_passes_count(caplog: pytest.LogCaptureFixture) -> None:
@@ -306,7 +311,7 @@ def test_complete_passes_notify_watchdog() -> None:
     assert beats == [2.0, 3.0]
 
 
-# --- the end ------------------------------------------------------------------------------------------------------------
+# --- the end --------------------------------------------------------------------------------------
 
 
 def test_end_settles_to_zero() -> None:
@@ -319,7 +324,7 @@ def test_end_settles_to_zero() -> None:
     assert not bench.gate.reads_on()
     assert bench.supervisor.state is S.INTERRUPTED
     assert bench.supervisor.run is not None
-    assert not bench.supervisor.run.counter.is_counting, "the last charge is in the books"
+    assert not bench.supervisor.run.counter.is_counting, "the last charge is counted"
     assert looped.onlooker.snapshots[-1].state is S.INTERRUPTED
     assert (
         looped.onlooker.snapshots[-1].charge_coulombs
@@ -332,25 +337,29 @@ def test_settling_is_bounded() -> None:
     looped = Looped()
     looped.running()
     bench, poll = looped.bench, looped.bench.sensor.poll
-    bench.sensor.poll = lambda: (s := poll()) and s.__class__(s.taken_at_s, 3.0, 3.0)  # type: ignore[method-assign]
-    told_s: list[float] = []
+
+    def three_amperes() -> Any:
+        return (s := poll()) and s.__class__(s.taken_at_s, 3.0, 3.0)
+
+    bench.sensor.poll = three_amperes  # type: ignore[method-assign]
+    ended_s: list[float] = []
     looped.end_at(
         1.0,
-        lambda: (told_s.append(bench.clock.monotonic_s()), bench.gate.revoke(OffRequest.SHUTDOWN)),
+        lambda: (ended_s.append(bench.clock.monotonic_s()), bench.gate.revoke(OffRequest.SHUTDOWN)),
     )  # type: ignore[arg-type]
     looped.loop.run()
     assert not bench.gate.reads_on()
-    assert bench.clock.monotonic_s() - told_s[0] <= SETTLE_S + 2 * POLL_S + 1e-6
+    assert bench.clock.monotonic_s() - ended_s[0] <= SETTLE_S + 2 * POLL_S + 1e-6
 
 
 def test_idle_loop_ends_at_once() -> None:
     looped = Looped()
     looped.end_at(1.0)
     looped.loop.run()
-    told = next(
+    last = next(
         i for i, s in enumerate(looped.onlooker.snapshots) if s.at_s >= looped.passes_at_s[0] + 1.0
     )
-    assert looped.onlooker.snapshots[told].at_s == pytest.approx(
+    assert looped.onlooker.snapshots[last].at_s == pytest.approx(
         looped.passes_at_s[-2], abs=1e-6
     ), "one more pass"
 
@@ -391,9 +400,7 @@ def test_early_end_is_kept() -> None:
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, SystemExit, GeneratorExit])
-def test_fatal_exception_turns_off(
-    error: type[BaseException],
-) -> None:
+def test_fatal_exception_turns_off(error: type[BaseException]) -> None:
     """An exception that ends the loop leaves the relay off."""
     looped = Looped()
     looped.running()
@@ -419,9 +426,7 @@ def test_pacer_exception_turns_off() -> None:
     assert not looped.bench.gate.reads_on()
 
 
-def test_bug_turns_off(
-    caplog: pytest.LogCaptureFixture,
-) -> None:
+def test_bug_turns_off(caplog: pytest.LogCaptureFixture) -> None:
     """A bug in a pass turns the relay off, and the loop goes on and reports it."""
     looped = Looped()
     looped.running()

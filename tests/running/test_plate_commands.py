@@ -1,4 +1,7 @@
-"""What a person tells of the plate in mid-run: gauge stops, first look, lifted, readings, ceilings; never the relay."""
+"""What a person enters about the plate in mid-run.
+
+Gauge stops, the first look, lifted, readings and ceilings. None of them turns the relay on.
+"""
 
 from __future__ import annotations
 
@@ -58,7 +61,7 @@ def test_pause_at_each_gauge_stop() -> None:
 
 
 def test_reading_moves_stopping_charge() -> None:
-    """Gauged a tenth shallower than counted: the bath bites less, the run must go on for longer."""
+    """The depth gauged is a tenth less than the depth counted, so the run takes longer."""
     bench = make_bench()
     bench.running(silver_request(gauge_stops_mm=(0.15,)))
     bench.until(S.PAUSED)
@@ -74,7 +77,7 @@ def test_reading_moves_stopping_charge() -> None:
     assert after.high_mm - after.low_mm < 0.4 * (before.high_mm - before.low_mm)
     assert run.plan.charge_coulombs == pytest.approx(planned / 0.9, rel=0.02)
     bench.supervisor.resume()
-    # The best estimate has fallen under the gauge stop: it is passed once more, then the run goes on.
+    # The best estimate is below the gauge stop again, so the run pauses there once more.
     bench.until(S.PAUSED, within_s=200.0)
     bench.supervisor.resume()
     bench.until(S.FINISHED)
@@ -301,7 +304,10 @@ def test_surprise_is_asked_before_keeping() -> None:
 
 
 def test_raised_time_stays_bounded() -> None:
-    """Relay-on time is never raised above limits.max_run_s; a person is told; nothing falls."""
+    """Relay-on time is never raised above limits.max_run_s, and no ceiling falls.
+
+    A note states it.
+    """
     bench = make_bench(limits={"max_run_s": 1000.0})
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -327,7 +333,7 @@ def test_raised_time_stays_bounded() -> None:
 
 
 def test_raising_never_lowers() -> None:
-    """A plan's own ceilings stay where they are when less would do."""
+    """A plan's own ceilings stay when a lower one would do."""
     bench = make_bench()
     bench.start()
     limits = the_run(bench).limits

@@ -111,7 +111,7 @@ def test_time_left_without_current() -> None:
     """The time left is unknown while hardly any current flows."""
     run = begun()
     assert run.remaining_s() == pytest.approx(PLAN.charge_coulombs / 3.0), (
-        "before the first sample the plan's current counts"
+        "before the first sample the planned current is used"
     )
     at_s = feed(run, 60.0, 0.29)
     assert run.remaining_s() is None, "below the limit of lost contact"
@@ -160,7 +160,11 @@ def test_contact_grace_each_stretch() -> None:
 
 @pytest.mark.parametrize("passed", range(0, SAMPLES_PER_BLOCK, 3))
 def test_open_circuit_is_lost_contact(passed: int) -> None:
-    """A constant-current supply goes to its full voltage: that may not be called a risen cell voltage meanwhile."""
+    """An open circuit is lost contact, wherever it begins within a mean of the voltage.
+
+    A constant-current supply goes to its full voltage, which must not count as a risen cell
+    voltage meanwhile.
+    """
     run, at_s, finding = begun(), 1000.0, None
     for _ in range(2000 + passed):  # over 120 s, the mean of the voltage is judged
         at_s += STEP_S
@@ -194,7 +198,8 @@ def test_when_second_look_is_wanted() -> None:
     assert looks(3.0, 3.89, 3.0) == [False] * 3, (
         "a quick look on the way up would only put off the next average"
     )
-    # Half the way from 3 A to -0.05 A is 1.475 A: such a sample may straddle the swapping of the leads.
+    # Half the way from 3 A to -0.05 A is 1.475 A: the leads may have been swapped within such a
+    # sample.
     assert looks(3.0, 1.474) == [False, True]
     assert looks(3.0, 1.476) == [False, False]
     assert looks(3.0, 0.5 * (3.0 - 0.05)) == [False, False], "half the way is not over it"
@@ -271,7 +276,10 @@ def test_cancelled_stretch_keeps_soaking() -> None:
 
 
 def test_growth_follows_undercut() -> None:
-    """At etch factor 1.2 a depth of 0.24 mm has undercut 0.20 mm: A + P x + pi x2 over A (Steiner)."""
+    """The open area grows by the undercut: A + P x + pi x^2 over A (Steiner).
+
+    At etch factor 1.2 a depth of 0.24 mm has undercut 0.20 mm.
+    """
     run = new_run("r1", make_plan(silver_request(edge_mm=1534.0), SETTINGS, 16.0), SETTINGS.limits)
     run.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
     assert run.plan.belief.best_etch_factor == pytest.approx(1.2)
@@ -287,7 +295,10 @@ STIRRING = Message("guards.warning.resistance")
 
 
 def test_warning_is_given_once() -> None:
-    """It is told when it comes, not again when another one joins it, and again when it has gone and comes back."""
+    """A warning is given when it comes, and again only when it has gone and comes back.
+
+    Another warning in between does not repeat it.
+    """
     run = begun()
     warm = SETTINGS.limits.bath_warn_degc
     assert run.judge(Sample(1000.1, 3.0, 3.0), warm) is None
