@@ -52,7 +52,7 @@ def is_sound(path: Path) -> bool:
     return checks == [[("ok",)], []]
 
 
-def test_kill_loses_no_more(tmp_path: Path) -> None:
+def test_killed_process_loses_little(tmp_path: Path) -> None:
     """A killed process loses no more than the stated bound."""
     path = tmp_path / "log.sqlite"
     generator = random.Random(11)

@@ -35,10 +35,10 @@ from tests.kits.doubles import make_bench, silver_request
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, began, note, raws
 
 DISTINCT = {name: 10.5 + index for index, name in enumerate(PROGRESS)}
-"""A value for each column of the progress, none twice."""
+"""A different value for each column of the progress."""
 
 OF_A_SECOND = {name: 20.125 + index for index, name in enumerate(FIGURES_OF_A_SECOND)}
-"""A value for each figure of a second, none twice."""
+"""A different value for each figure of a second."""
 
 
 @pytest.fixture
@@ -114,7 +114,7 @@ def test_figures_come_back(manual: ManualLogbook) -> None:
 
 
 def test_the_file_names_figures(manual: ManualLogbook) -> None:
-    """Read past the reader, each value is in the column of its name."""
+    """In the file itself, each value is in the column of its name."""
     for name, value in DISTINCT.items():
         assert manual.ask(f"SELECT {name} FROM progress") == value
     for name, value in OF_A_SECOND.items():
@@ -130,7 +130,7 @@ def test_columns_in_another_order(manual: ManualLogbook) -> None:
 
 
 def test_rows_without_positions(manual: ManualLogbook, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Rows that have names alone, in the opposite order, are read as well."""
+    """Rows in the opposite order that have only names are read as well."""
 
     def turned(*asked: Any) -> list[dict[str, Any]]:
         return [dict(reversed(dict(row).items())) for row in rows_of(*asked)]
@@ -143,7 +143,7 @@ def test_rows_without_positions(manual: ManualLogbook, monkeypatch: pytest.Monke
     assert (baths.history("bath 2"), baths.carried("bath 2"), baths.baths()) == in_bath
 
 
-def test_snapshot_knows_all_figures() -> None:
+def test_snapshot_has_all_figures() -> None:
     """Each figure of a run under way is in its snapshot, with the value that the run gives."""
     bench = make_bench()
     bench.running(silver_request(), for_s=20.0)
@@ -158,15 +158,15 @@ def test_snapshot_knows_all_figures() -> None:
     assert shown.current_a == bench.supervisor.last_sample.current_a  # type: ignore[union-attr]
 
 
-def test_idle_bench_knows_none() -> None:
-    """Without a run nothing is known: None, never 0. A current is measured all the same."""
+def test_idle_snapshot_has_none() -> None:
+    """Without a run the figures are None, never 0. Only the current is measured."""
     bench = make_bench()
     shown = take_snapshot(bench.supervisor, bench.gate, bench.clock, 0, None)
     assert {getattr(shown, name) for name in FIGURES if name != "current_a"} == {None}
 
 
 def test_recorder_keeps_all_figures() -> None:
-    """A sample carries every figure into the progress; the current is the sample's."""
+    """A sample sets every figure of the progress. The current is that of the sample."""
     recorder = RunRecorder()
     recorder.began(began())
     recorder.state(_running())
@@ -184,12 +184,12 @@ def _running() -> Snapshot:
 
 
 def test_run_begins_again_whole(manual: ManualLogbook) -> None:
-    """A run that goes into a new file has everything that it began with."""
+    """A run that moves to a new file has everything that it began with."""
     assert _began_again(manual.reader.run("r1"), 1000.0) == began()
 
 
 def test_added_figure_is_stored(manual: ManualLogbook) -> None:
-    """The script of a new figure gives it its columns and leaves the runs as they were."""
+    """The migration for a new figure adds its columns and leaves the runs unchanged."""
     manual.logbook.finish()
     script = schema.add_figure("energy_j", of_a_second=("energy_j",))
     with closing(schema.connect(manual.path, 0.0)) as connection:

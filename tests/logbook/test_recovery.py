@@ -1,4 +1,4 @@
-"""An unfinished run of an earlier process comes back off, with its charge.
+"""An unfinished run of an earlier process comes back with the relay off and its charge.
 
 The charge that may be missing is stated.
 """

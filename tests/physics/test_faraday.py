@@ -139,7 +139,7 @@ def test_charge_mass_and_volume_agree(
     mass_g = faraday.removed_mass_g(charge_coulombs, metal, bite_factor)
     volume_mm3 = faraday.removed_volume_mm3(charge_coulombs, metal, bite_factor)
     assert mass_g == pytest.approx(volume_mm3 / 1000.0 * metal.density_g_per_cm3, rel=1e-12)
-    # Faraday's second law, from the moles of electrons alone: nothing else of the module is used.
+    # Faraday's second law, from the moles of electrons, without the module's own formulas.
     moles = charge_coulombs / 96485.33212
     atoms = {
         p.element: p.mass_fraction / periodictable.elements.symbol(p.element).mass

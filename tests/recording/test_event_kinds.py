@@ -22,7 +22,7 @@ S = RunState
 
 
 class Book:
-    """A bench whose events are read back from the file."""
+    """A supervisor whose events are read back from the file."""
 
     def __init__(self, path: Path) -> None:
         self.bench = make_bench()
@@ -45,7 +45,7 @@ class Book:
         return found
 
     def lines(self) -> list[tuple[str, str]]:
-        """Return kind and text of the events since the last call."""
+        """Return the kind and the text of the events since the last call."""
         return [(event.kind, event.text) for event in self.events()]
 
     def paused(self) -> None:
@@ -78,7 +78,7 @@ def test_start_is_a_command(book: Book) -> None:
     ]
 
 
-def test_check_tells_its_figures(book: Book) -> None:
+def test_check_states_its_figures(book: Book) -> None:
     """A sensor that shows 1 mA and 0.2 V with the relay off passes at the default limits."""
     book.bench.start()
     show(book.bench, 0.001, 0.2)
@@ -98,7 +98,7 @@ def test_check_tells_its_figures(book: Book) -> None:
     )
 
 
-def test_failed_check_is_told(book: Book) -> None:
+def test_failed_check_is_recorded(book: Book) -> None:
     """A zero offset beyond 10 mA fails the check; the event carries the offset."""
     book.bench.start()
     show(book.bench, 0.012, 0.2)
@@ -149,7 +149,7 @@ def test_acknowledge_is_a_command(book: Book) -> None:
 
 
 def test_idle_stop_is_no_event(book: Book) -> None:
-    """Anybody may press Stop at any time: what ends nothing must not fill the list."""
+    """Anybody may press Stop at any time. A Stop that ends nothing is no event."""
     book.stopped()
     book.bench.gate.revoke(OffRequest.STOP)
     book.bench.supervisor.tick()

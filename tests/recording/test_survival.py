@@ -39,10 +39,10 @@ EDITED = parse_settings(
 """A configuration that somebody has edited while the run was interrupted."""
 
 OWNED = (ActiveRun, CoulombCounter, Soak, RunPlan)
-"""What is compared field by field; what these hold is compared as a whole."""
+"""Classes compared field by field. The values in their fields are compared whole."""
 
 AGES = ("Soak.since_s",)
-"""Monotonic times that are kept. They are compared as ages: each boot counts from another zero."""
+"""Monotonic times that are stored. Each boot has another zero, so ages are compared."""
 
 
 def leaves(run: ActiveRun, now_s: float) -> dict[str, Any]:
@@ -75,7 +75,7 @@ def different(one: Workshop, other: Workshop) -> set[str]:
 
 
 def first_half(shop: Workshop, *, is_cut: bool) -> None:
-    """Live through everything that a restart may forget, up to the second restart."""
+    """Do everything that a restart may forget, up to the second restart."""
     shop.step()
     shop.start(REQUEST)
     shop.run_for(40.0)
@@ -105,7 +105,7 @@ def first_half(shop: Workshop, *, is_cut: bool) -> None:
 
 
 def second_half(shop: Workshop) -> None:
-    """Resume, and go on to the end over the gauge stops that are left."""
+    """Resume and run to the end, past the remaining gauge stops."""
     shop.run_for(1.0)
     shop.supervisor.resume()
     shop.until(S.PAUSED)
@@ -204,7 +204,7 @@ def etching(tmp_path: Path) -> Workshop:
 
 
 def test_missing_charge_stays_bounded(etching: Workshop) -> None:
-    """The true charge is at most what is counted and two seconds of the last current."""
+    """The true charge exceeds the count by two seconds of the last current at most."""
     true_coulombs = etching.run.counter.charge_coulombs
     etching.crash(10.0)
     counter = etching.run.counter

@@ -111,7 +111,7 @@ def table_of(key: str, value: object) -> dict[str, Any]:
 
 @pytest.mark.parametrize(("key", "value", "expected"), WRONG_VALUES)
 def test_wrong_value_named(key: str, value: object, expected: str) -> None:
-    """A refusal names the key, the value with its unit, and what is allowed."""
+    """A refusal states the key, the value with its unit, and the allowed range."""
     message = refused(table_of(key, value))
     assert f"{key} {expected}" in message
     assert not re.search(r"[\^$\\{}]|\[0-9", message), "no regular expression"
@@ -208,7 +208,7 @@ def test_settings_are_frozen() -> None:
 
 
 def test_zero_disables_no_limit() -> None:
-    """No "0 means unlimited": every number of the limits but the grace and the bath refuses 0."""
+    """0 never means unlimited: each limit but the grace and the bath warning refuses it."""
     for name in sections()["limits"].model_fields:
         if name not in ("contact_grace_s", "bath_warn_degc", "bath_off_degc"):
             refused({"limits": {name: 0}})

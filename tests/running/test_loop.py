@@ -39,7 +39,7 @@ class Onlooker:
 
 
 class Looped:
-    """A bench under a real loop."""
+    """A supervisor under a real loop."""
 
     def __init__(
         self, reading: Callable[[float], tuple[float, float]] | None = None, *onlookers: Onlooker

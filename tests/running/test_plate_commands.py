@@ -32,7 +32,7 @@ def the_run(bench: Bench) -> ActiveRun:
 
 
 def nothing() -> None:
-    """Keep nothing: these tests are about the belief."""
+    """Store nothing: these tests are about what is learned."""
 
 
 def notes(bench: Bench) -> list[str]:
@@ -61,7 +61,7 @@ def test_pause_at_each_gauge_stop() -> None:
 
 
 def test_reading_moves_stopping_charge() -> None:
-    """The depth gauged is a tenth less than the depth counted, so the run takes longer."""
+    """The gauged depth is a tenth less than the counted one, so the run takes longer."""
     bench = make_bench()
     bench.running(silver_request(gauge_stops_mm=(0.15,)))
     bench.until(S.PAUSED)
@@ -244,7 +244,7 @@ def test_readings_need_the_relay_off(is_new: bool) -> None:
 
 
 def test_left_out_is_filled_in() -> None:
-    """The charge counted at this moment and the film of the plan are taken."""
+    """A reading takes the charge counted at this moment and the film of the plan."""
     bench = make_bench()
     bench.running(silver_request(film_mm=0.075), for_s=300.0)
     bench.supervisor.pause()
@@ -287,7 +287,7 @@ def test_refused_keeping_changes_nothing(is_new: bool) -> None:
 
 
 def test_surprise_is_asked_before_keeping() -> None:
-    """Judged without the reading that it replaces: a slip must not make its correction odd."""
+    """A correction is judged without the reading that it replaces."""
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()

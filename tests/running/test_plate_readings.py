@@ -1,4 +1,4 @@
-"""Readings of present and past runs: one command each, kept and learned together or not at all."""
+"""Readings of present and past runs: each is stored and learned from, or neither."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def studio(tmp_path: Path) -> Iterator[Studio]:
 
 
 def draft(studio: Studio, factor: float = 1.0) -> GaugeDraft:
-    """Return what somebody gauged who found so much of the depth that is believed."""
+    """Return a gauge reading of that fraction of the estimated depth."""
     depth_mm = factor * studio.run.depth(studio.bench.clock.monotonic_s()).best_mm
     return GaugeDraft((depth_mm, 1.01 * depth_mm, 0.99 * depth_mm), resolution_mm=0.001)
 
@@ -174,7 +174,7 @@ def test_disk_failure_loses_nothing(studio: Studio) -> None:
 
 
 def test_callers_take_turns(studio: Studio) -> None:
-    """What was read from the disk is still true when the command runs."""
+    """The readings read from the disk are still valid when the command runs."""
     held: list[bool] = []
     studio.before_command = lambda: held.append(studio.readings._turn.locked())
     taken = studio.readings.take("r1", draft(studio)).taken
@@ -183,8 +183,8 @@ def test_callers_take_turns(studio: Studio) -> None:
     assert held == [True, True]
 
 
-def test_all_standing_readings_count(studio: Studio) -> None:
-    """A second reading adds to the first; its correction takes its place; a withdrawal undoes."""
+def test_all_valid_readings_count(studio: Studio) -> None:
+    """A second reading adds to the first. A correction replaces it, and a withdrawal undoes it."""
     planned = studio.run.plan.charge_coulombs
     readings = studio.readings
     first = readings.take("r1", draft(studio, 1.05))
