@@ -1,4 +1,7 @@
-"""Killed processes, power cuts and full disks: the logbook opens, is sound, and has lost no more than it says."""
+"""Killed processes, power cuts and full disks.
+
+The logbook opens, is sound, and has lost no more than it reports.
+"""
 
 from __future__ import annotations
 
@@ -30,12 +33,12 @@ def child(mode: str, path: Path) -> subprocess.Popen[str]:
 
 
 def kill_after(lines: int, mode: str, path: Path) -> list[str]:
-    """Kill the child as soon as it printed so many lines; return all that it printed until it was dead."""
+    """Kill the child as soon as it has printed so many lines; return all that it printed."""
     with child(mode, path) as process:
         assert process.stdout is not None
         printed = [process.stdout.readline().strip() for _ in range(lines)]
         process.kill()
-        whole = process.stdout.read().split("\n")[:-1]  # a line cut in two tells nothing
+        whole = process.stdout.read().split("\n")[:-1]  # the last line may be cut in two
     assert process.returncode == -signal.SIGKILL
     return printed + whole
 
@@ -49,27 +52,29 @@ def is_sound(path: Path) -> bool:
     return checks == [[("ok",)], []]
 
 
-def test_a_killed_process_loses_at_most_what_is_stated(tmp_path: Path) -> None:
+def test_killed_process_loses_little(tmp_path: Path) -> None:
+    """A killed process loses no more than the stated bound."""
     path = tmp_path / "log.sqlite"
     generator = random.Random(11)
     for kill in range(10):
         printed = kill_after(generator.choice((1, 2, generator.randrange(1, 900))), "hand", path)
         run_id, state, second = printed[-1].split()
-        desk = ManualLogbook(path)
-        desk.logbook.work()
-        assert desk.logbook.notice is None, f"kill {kill}"
+        manual = ManualLogbook(path)
+        manual.logbook.work()
+        assert manual.logbook.notice is None, f"kill {kill}"
         assert is_sound(path), f"kill {kill}"
-        newest = desk.reader.list_runs(1).runs[0]
+        newest = manual.reader.list_runs(1).runs[0]
         if newest.run_id == run_id:
-            # What was printed is on the disk; what was on its way when the process died may be, too.
+            # What was printed is on the disk. What was under way when the process died may be, too.
             seconds = newest.progress.charge_coulombs / CURRENT_A
             assert int(second) <= seconds <= int(second) + 1, f"kill {kill} after {printed[-1]}"
-            rows = [row.elapsed_s for row in desk.means(run_id)]
+            rows = [row.elapsed_s for row in manual.means(run_id)]
             assert rows == list(range(len(rows)))
             assert len(rows) > seconds - SAMPLES_EVERY_S - 1.0
             if newest.state in UNFINISHED_STATES:
-                assert desk.logbook.interrupted is not None
-                # True charge: at most the second that was being written is missing, all of it within the bound.
+                assert manual.logbook.interrupted is not None
+                # At most the second that was being written is missing from the true charge, and the
+                # bound covers all of it.
                 missing_coulombs = CURRENT_A * (int(second) + 1) - newest.progress.charge_coulombs
                 was_paused = newest.progress.uncertain_charge_coulombs == 0.0
                 assert (
@@ -79,31 +84,31 @@ def test_a_killed_process_loses_at_most_what_is_stated(tmp_path: Path) -> None:
                 assert newest.progress.uncertain_charge_coulombs in (0.0, UNCERTAIN_S * CURRENT_A)
                 assert not was_paused or state == "paused" or "paused" in str(newest.message)
         else:
-            # The next run had been begun and not been told of yet.
+            # The next run had begun and had not been printed yet.
             assert (state, second) == ("finished", "399")
-            assert desk.reader.run(run_id).summary.state is S.FINISHED
-        desk.logbook.finish()
+            assert manual.reader.run(run_id).summary.state is S.FINISHED
+        manual.logbook.finish()
 
 
-def test_a_process_killed_with_its_thread_leaves_a_sound_file(tmp_path: Path) -> None:
+def test_killed_thread_leaves_sound_file(tmp_path: Path) -> None:
     path = tmp_path / "log.sqlite"
     generator = random.Random(12)
     for kill in range(4):
         printed = kill_after(generator.randrange(1, 3000), "thread", path)
-        desk = ManualLogbook(path)
-        desk.logbook.work()
-        assert desk.logbook.notice is None
+        manual = ManualLogbook(path)
+        manual.logbook.work()
+        assert manual.logbook.notice is None
         assert is_sound(path), f"kill {kill}"
-        runs = desk.reader.list_runs(1000).runs
+        runs = manual.reader.list_runs(1000).runs
         known = {line.split()[0]: int(line.split()[2]) for line in printed}
         for run in runs:
             assert run.progress.charge_coulombs <= CURRENT_A * (known.get(run.run_id, 399) + 1)
         assert sum(run.ended_at_utc is None for run in runs) <= 1
-        desk.logbook.finish()
+        manual.logbook.finish()
 
 
 def sectors(old: bytes, new: bytes, generator: random.Random) -> bytes:
-    """Return a file of which some sectors of 512 bytes reached the disk and some did not, and the end perhaps not."""
+    """Return a file of which some sectors of 512 bytes, and perhaps its end, are still old."""
     length = max(len(old), len(new))
     size = random.Random(generator.random()).choice(
         (len(old), len(new), generator.randrange(len(old), length + 1))
@@ -124,26 +129,27 @@ def read(path: Path) -> tuple[bytes, bytes]:
     return path.read_bytes(), path.with_name(path.name + "-wal").read_bytes()
 
 
-def test_power_cuts_lose_nothing_that_was_written(tmp_path: Path) -> None:
-    """The two files are put together as a cut may leave them: each sector written since the last flush old or new.
+def test_power_cut_loses_nothing(tmp_path: Path) -> None:
+    """Nothing is lost, whatever a cut leaves of the two files.
 
-    The log is flushed before any page of it goes into the file. Source: https://sqlite.org/wal.html, "Checkpointing".
+    Each sector written since the last flush is old or new. The log is flushed before any page of
+    it goes into the file. Source: https://sqlite.org/wal.html, "Checkpointing".
     """
     generator = random.Random(13)
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    desk.begin()
-    store = desk.logbook._keeper._store
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    manual.begin()
+    store = manual.logbook._keeper._store
     assert store is not None
     store.connection.execute("PRAGMA wal_autocheckpoint = 40")
     cut = tmp_path / "cut.sqlite"
     log = cut.with_name("cut.sqlite-wal")
     cuts = moved = 0
-    before = read(desk.path)
+    before = read(manual.path)
     for second in range(1, 151):
         batch = [checkpoint("r1", 3.0 * second)]
         batch += [mean(i) for i in range(second - 10, second)] if second % 10 == 0 else []
-        desk.logbook.write(batch)
-        after = read(desk.path)
+        manual.logbook.write(batch)
+        after = read(manual.path)
         images = [(before[0], sectors(before[1], after[1], generator)) for _ in range(3)]
         if after[0] != before[0]:
             moved += 1
@@ -165,59 +171,61 @@ def test_power_cuts_lose_nothing_that_was_written(tmp_path: Path) -> None:
         before = after
     assert cuts > 450
     assert moved > 3, "pages were moved from the log into the file in some of the cuts"
-    desk.logbook.finish()
+    manual.logbook.finish()
 
 
-def test_a_disk_that_fills_up_is_told_and_outlived(tmp_path: Path) -> None:
+def test_full_disk_is_outlived(tmp_path: Path) -> None:
+    """A full disk is reported, and writing goes on when there is room again."""
     with child("full", tmp_path / "log.sqlite") as process:
         output, _ = process.communicate()
     assert process.returncode == 0
-    told = json.loads(output)
-    assert "cannot be written" in told["failing"]
-    assert "Free space" in told["failing"]
-    assert told["waiting"] > 400
-    assert (told["well"], told["lost"]) == (None, 0)
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    assert len(desk.means()) == 1500
-    assert is_sound(desk.path)
+    report = json.loads(output)
+    assert "cannot be written" in report["failing"]
+    assert "Free space" in report["failing"]
+    assert report["waiting"] > 400
+    assert (report["well"], report["lost"]) == (None, 0)
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    assert len(manual.means()) == 1500
+    assert is_sound(manual.path)
 
 
-def test_a_file_that_lost_its_log_still_opens(tmp_path: Path) -> None:
-    """Somebody copies the file without its log: what was moved into the file is there."""
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    desk.begin()
-    store = desk.logbook._keeper._store
+def test_lost_log_still_opens(tmp_path: Path) -> None:
+    """A copy of the file without its log has what was moved into the file."""
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    manual.begin()
+    store = manual.logbook._keeper._store
     assert store is not None
     store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-    desk.write(began("r2"), changed("r2", S.RUNNING))
+    manual.write(began("r2"), changed("r2", S.RUNNING))
     copy = tmp_path / "copy.sqlite"
-    copy.write_bytes(desk.path.read_bytes())
+    copy.write_bytes(manual.path.read_bytes())
     other = ManualLogbook(copy)
     other.logbook.work()
     assert [run.run_id for run in other.reader.list_runs().runs] == ["r1"]
     other.logbook.finish()
-    desk.logbook.finish()
+    manual.logbook.finish()
 
 
 @pytest.mark.parametrize("second_lock", ["BEGIN IMMEDIATE", "BEGIN EXCLUSIVE"])
-def test_a_process_that_dies_with_a_lock_does_not_keep_it(tmp_path: Path, second_lock: str) -> None:
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    desk.begin()
+def test_lock_dies_with_process(tmp_path: Path, second_lock: str) -> None:
+    """A lock does not outlive the process that held it."""
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    manual.begin()
     script = (
         "import sqlite3, sys; c = sqlite3.connect(sys.argv[1], isolation_level=None); "
         f"c.execute('{second_lock}'); print('held', flush=True); sys.stdin.read()"
     )
-    command = [sys.executable, "-c", script, str(desk.path)]
+    command = [sys.executable, "-c", script, str(manual.path)]
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as holder:
         assert holder.stdout is not None
         assert holder.stdout.readline() == "held\n"
-        desk.put(changed("r1", S.STOPPED, 3.0))
-        desk.logbook.work()
-        assert desk.logbook.health().message is not None
+        manual.put(changed("r1", S.STOPPED, 3.0))
+        manual.logbook.work()
+        assert manual.logbook.health().message is not None
         holder.kill()
         holder.communicate()
-    desk.retry()
-    assert desk.reader.run("r1").summary.state is S.STOPPED
-    desk.logbook.finish()
+    manual.retry()
+    assert manual.reader.run("r1").summary.state is S.STOPPED
+    manual.logbook.finish()

@@ -35,17 +35,17 @@ from tests.kits.doubles import make_bench, silver_request
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, began, note, raws
 
 DISTINCT = {name: 10.5 + index for index, name in enumerate(PROGRESS)}
-"""A value for each column of the progress, none twice."""
+"""A different value for each column of the progress."""
 
 OF_A_SECOND = {name: 20.125 + index for index, name in enumerate(FIGURES_OF_A_SECOND)}
-"""A value for each figure of a second, none twice."""
+"""A different value for each figure of a second."""
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    desk.begin()
-    desk.write(
+def manual(tmp_path: Path) -> Iterator[ManualLogbook]:
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    manual.begin()
+    manual.write(
         Checkpoint("r1", Progress(**DISTINCT)),
         Mean(run_id="r1", elapsed_s=7, **OF_A_SECOND),
         raws(3),
@@ -53,8 +53,8 @@ def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
         ReadingTaken("d1", "r1", ReadingKind.GAUGE, UTC_0, None, {"spots_mm": [0.1]}),
         BathSaved("bath 2", "fine-silver", "nitric acid", 1.0, None, "", False, UTC_0),
     )
-    yield desk
-    desk.logbook.finish()
+    yield manual
+    manual.logbook.finish()
 
 
 def columns_of(connection: sqlite3.Connection, table: str) -> list[str]:
@@ -65,17 +65,17 @@ def names(kind: Any) -> set[str]:
     return {found.name for found in fields(kind)}
 
 
-def everything(desk: ManualLogbook) -> tuple[Any, ...]:
+def everything(manual: ManualLogbook) -> tuple[Any, ...]:
     """Return what the reader finds in the file."""
-    reader = desk.reader
+    reader = manual.reader
     return (
-        reader.run("r1"), reader.list_runs(), desk.means(), reader.curve("r1", 1),
+        reader.run("r1"), reader.list_runs(), manual.means(), reader.curve("r1", 1),
         list(reader.raw_samples("r1")), reader.events("r1"),
     )  # fmt: skip
 
 
 def reverse_columns(path: Path) -> None:
-    """Write every table anew with its columns in the opposite order, rows and all."""
+    """Rewrite every table, with its rows, with its columns in the opposite order."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA foreign_keys = OFF")
         connection.execute("PRAGMA legacy_alter_table = ON")
@@ -89,9 +89,9 @@ def reverse_columns(path: Path) -> None:
             assert columns_of(connection, table) == list(reversed(was))
 
 
-def test_figures_have_columns(desk: ManualLogbook) -> None:
+def test_figures_have_columns(manual: ManualLogbook) -> None:
     """A figure without a column would be lost when the run is written."""
-    with closing(sqlite3.connect(desk.path)) as connection:
+    with closing(sqlite3.connect(manual.path)) as connection:
         progress = columns_of(connection, "progress")
         means, view = columns_of(connection, "means"), columns_of(connection, "samples")
     assert set(PROGRESS) <= set(progress)
@@ -101,49 +101,49 @@ def test_figures_have_columns(desk: ManualLogbook) -> None:
 
 
 def test_figures_are_declared_once() -> None:
-    """Whatever carries the figures takes all of them from the declaration."""
+    """Each class with the figures takes all of them from the declaration."""
     for kind in (Snapshot, Progress):
         assert names(Figures) < names(kind)
     assert names(Mean) == names(MeanSample) | {"run_id"}
 
 
-def test_figures_come_back(desk: ManualLogbook) -> None:
-    """Each has a value that no other has: two that were swapped would be seen."""
-    assert desk.reader.run("r1").summary.progress == Progress(**DISTINCT)
-    assert desk.means() == [MeanSample(elapsed_s=7, **OF_A_SECOND)]
+def test_figures_come_back(manual: ManualLogbook) -> None:
+    """No two have the same value, so two that are swapped are seen."""
+    assert manual.reader.run("r1").summary.progress == Progress(**DISTINCT)
+    assert manual.means() == [MeanSample(elapsed_s=7, **OF_A_SECOND)]
 
 
-def test_the_file_names_figures(desk: ManualLogbook) -> None:
-    """Read past the reader, each value is in the column of its name."""
+def test_the_file_names_figures(manual: ManualLogbook) -> None:
+    """In the file itself, each value is in the column of its name."""
     for name, value in DISTINCT.items():
-        assert desk.ask(f"SELECT {name} FROM progress") == value
+        assert manual.ask(f"SELECT {name} FROM progress") == value
     for name, value in OF_A_SECOND.items():
-        assert desk.ask(f"SELECT {name} FROM samples") == value
+        assert manual.ask(f"SELECT {name} FROM samples") == value
 
 
-def test_columns_in_another_order(desk: ManualLogbook) -> None:
+def test_columns_in_another_order(manual: ManualLogbook) -> None:
     """Rows are read by name: the order of the columns in the file does not matter."""
-    before = everything(desk)
-    desk.logbook.finish()
-    reverse_columns(desk.path)
-    assert everything(desk) == before
+    before = everything(manual)
+    manual.logbook.finish()
+    reverse_columns(manual.path)
+    assert everything(manual) == before
 
 
-def test_rows_without_positions(desk: ManualLogbook, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Rows that have names alone, in the opposite order, are read as well."""
+def test_rows_without_positions(manual: ManualLogbook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows in the opposite order that have only names are read as well."""
 
     def turned(*asked: Any) -> list[dict[str, Any]]:
         return [dict(reversed(dict(row).items())) for row in rows_of(*asked)]
 
-    before, baths = everything(desk), BathReader(desk.reader)
+    before, baths = everything(manual), BathReader(manual.reader)
     in_bath = (baths.history("bath 2"), baths.carried("bath 2"), baths.baths())
     for module in (reader_module, bath_reader_module, stored_readings_module):
         monkeypatch.setattr(module, "rows_of", turned)
-    assert everything(desk) == before
+    assert everything(manual) == before
     assert (baths.history("bath 2"), baths.carried("bath 2"), baths.baths()) == in_bath
 
 
-def test_snapshot_knows_all_figures() -> None:
+def test_snapshot_has_all_figures() -> None:
     """Each figure of a run under way is in its snapshot, with the value that the run gives."""
     bench = make_bench()
     bench.running(silver_request(), for_s=20.0)
@@ -158,15 +158,15 @@ def test_snapshot_knows_all_figures() -> None:
     assert shown.current_a == bench.supervisor.last_sample.current_a  # type: ignore[union-attr]
 
 
-def test_idle_bench_knows_none() -> None:
-    """Without a run nothing is known: None, never 0. A current is measured all the same."""
+def test_idle_snapshot_has_none() -> None:
+    """Without a run the figures are None, never 0. Only the current is measured."""
     bench = make_bench()
     shown = take_snapshot(bench.supervisor, bench.gate, bench.clock, 0, None)
     assert {getattr(shown, name) for name in FIGURES if name != "current_a"} == {None}
 
 
 def test_recorder_keeps_all_figures() -> None:
-    """A sample carries every figure into the progress; the current is the sample's."""
+    """A sample sets every figure of the progress. The current is that of the sample."""
     recorder = RunRecorder()
     recorder.began(began())
     recorder.state(_running())
@@ -183,17 +183,17 @@ def _running() -> Snapshot:
     return take_snapshot(bench.supervisor, bench.gate, bench.clock, 0, None)
 
 
-def test_run_begins_again_whole(desk: ManualLogbook) -> None:
-    """A run that goes into a new file has everything that it began with."""
-    assert _began_again(desk.reader.run("r1"), 1000.0) == began()
+def test_run_begins_again_whole(manual: ManualLogbook) -> None:
+    """A run that moves to a new file has everything that it began with."""
+    assert _began_again(manual.reader.run("r1"), 1000.0) == began()
 
 
-def test_added_figure_is_stored(desk: ManualLogbook) -> None:
-    """The script of a new figure gives it its columns and leaves the runs as they were."""
-    desk.logbook.finish()
+def test_added_figure_is_stored(manual: ManualLogbook) -> None:
+    """The migration for a new figure adds its columns and leaves the runs unchanged."""
+    manual.logbook.finish()
     script = schema.add_figure("energy_j", of_a_second=("energy_j",))
-    with closing(schema.connect(desk.path, 0.0)) as connection:
-        version = schema.identify(connection, desk.path)
+    with closing(schema.connect(manual.path, 0.0)) as connection:
+        version = schema.identify(connection, manual.path)
         schema.migrate(connection, version, (*schema.MIGRATIONS, script))
         row = connection.execute(
             "SELECT p.energy_j, s.energy_j, s.voltage_v FROM progress p JOIN samples s USING (run)"

@@ -1,4 +1,7 @@
-"""What an earlier process left unfinished comes back off, with its charge and what may be missing."""
+"""An unfinished run of an earlier process comes back with the relay off and its charge.
+
+The charge that may be missing is stated.
+"""
 
 from __future__ import annotations
 
@@ -19,24 +22,25 @@ S = RunState
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
+def manual(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook worked by hand, not opened yet."""
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    yield desk
-    desk.logbook.finish()
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    yield manual
+    manual.logbook.finish()
 
 
 @pytest.mark.parametrize(
     ("state", "uncertain_coulombs"),
-    # 2 s times the planned 3.0 A: it counts where the last reading, 2.9 A, is less, the supply may just have been turned up.
+    # 2 s times the planned 3.0 A. The plan counts because the last reading, 2.9 A, is less: the
+    # supply may just have been turned up.
     [(S.RUNNING, 2.0 * 3.0), (S.CHECKING, 0.0), (S.PAUSED, 0.0)],
 )
-def test_an_unfinished_run_comes_back_interrupted(
-    desk: ManualLogbook, state: RunState, uncertain_coulombs: float
+def test_unfinished_run_comes_back_interrupted(
+    manual: ManualLogbook, state: RunState, uncertain_coulombs: float
 ) -> None:
-    desk.begin(planned_current_a=3.0)
-    desk.write(changed("r1", state, 297.0), checkpoint("r1", 300.0, current_a=2.9, depth_mm=0.04))
-    again = desk.reopened(VirtualClock(UTC_0))
+    manual.begin(planned_current_a=3.0)
+    manual.write(changed("r1", state, 297.0), checkpoint("r1", 300.0, current_a=2.9, depth_mm=0.04))
+    again = manual.reopened(VirtualClock(UTC_0))
     record = again.logbook.interrupted
     assert record is not None
     assert (record.summary.run_id, record.plan) == ("r1", {"area_mm2": 767.0})
@@ -71,13 +75,13 @@ def test_an_unfinished_run_comes_back_interrupted(
         (TripReason.OVER_CHARGE, False),
     ],
 )
-def test_a_trip_that_lets_the_run_go_on_is_offered_again_after_a_restart(
-    desk: ManualLogbook, reason: TripReason, is_offered: bool
+def test_resumable_trip_survives_restart(
+    manual: ManualLogbook, reason: TripReason, is_offered: bool
 ) -> None:
-    """Whoever cuts all power after a trip, as the message may tell, loses nothing."""
-    desk.begin()
-    desk.write(changed("r1", S.TRIPPED, 297.0, reason))
-    again = desk.reopened(VirtualClock(UTC_0))
+    """Cutting all power after a trip, as the message may ask for, loses nothing."""
+    manual.begin()
+    manual.write(changed("r1", S.TRIPPED, 297.0, reason))
+    again = manual.reopened(VirtualClock(UTC_0))
     assert (again.logbook.interrupted is not None) is is_offered
     summary = again.reader.run("r1").summary
     assert summary.state is (S.INTERRUPTED if is_offered else S.TRIPPED)
@@ -86,22 +90,20 @@ def test_a_trip_that_lets_the_run_go_on_is_offered_again_after_a_restart(
     again.logbook.finish()
 
 
-def test_before_the_first_sample_the_planned_current_bounds_the_missing_charge(
-    desk: ManualLogbook,
-) -> None:
-    desk.begin(planned_current_a=4.0)
-    again = desk.reopened()
+def test_planned_current_bounds_missing_charge(manual: ManualLogbook) -> None:
+    """Before the first sample the planned current bounds the missing charge."""
+    manual.begin(planned_current_a=4.0)
+    again = manual.reopened()
     assert again.logbook.interrupted is not None
     assert again.logbook.interrupted.summary.progress.uncertain_charge_coulombs == 8.0
     again.logbook.finish()
 
 
-def test_the_last_current_bounds_the_missing_charge_where_it_is_above_the_plan(
-    desk: ManualLogbook,
-) -> None:
-    desk.begin(planned_current_a=3.0)
-    desk.write(checkpoint("r1", 30.0, current_a=3.4))
-    again = desk.reopened()
+def test_last_current_bounds_missing_charge(manual: ManualLogbook) -> None:
+    """A last current above the planned one bounds the missing charge."""
+    manual.begin(planned_current_a=3.0)
+    manual.write(checkpoint("r1", 30.0, current_a=3.4))
+    again = manual.reopened()
     assert again.logbook.interrupted is not None
     assert again.logbook.interrupted.summary.progress.uncertain_charge_coulombs == pytest.approx(
         2.0 * 3.4
@@ -109,11 +111,14 @@ def test_the_last_current_bounds_the_missing_charge_where_it_is_above_the_plan(
     again.logbook.finish()
 
 
-def test_missing_charge_of_two_crashes_adds_up(desk: ManualLogbook) -> None:
-    """2 s of the larger of last and planned current each: 2 s of 3.5 A, then 2 s of the planned 3 A though 2 A flowed last."""
-    desk.begin(planned_current_a=3.0)
-    desk.write(checkpoint("r1", 30.0, current_a=3.5))
-    second = desk.reopened()
+def test_missing_charge_adds_up(manual: ManualLogbook) -> None:
+    """Each crash adds 2 s of the last or the planned current, whichever is larger.
+
+    Here these are 2 s of 3.5 A, then 2 s of the planned 3 A, although 2 A flowed last.
+    """
+    manual.begin(planned_current_a=3.0)
+    manual.write(checkpoint("r1", 30.0, current_a=3.5))
+    second = manual.reopened()
     second.write(changed("r1", S.RUNNING, 30.0, uncertain_charge_coulombs=7.0))
     second.write(checkpoint("r1", 60.0, current_a=2.0, uncertain_charge_coulombs=7.0))
     third = second.reopened()
@@ -122,10 +127,10 @@ def test_missing_charge_of_two_crashes_adds_up(desk: ManualLogbook) -> None:
     third.logbook.finish()
 
 
-def test_only_the_newest_run_can_be_resumed(desk: ManualLogbook) -> None:
-    desk.write(began("r1"), changed("r1", S.RUNNING))
-    desk.write(began("r2"), changed("r2", S.PAUSED, 10.0))
-    again = desk.reopened()
+def test_only_newest_run_resumes(manual: ManualLogbook) -> None:
+    manual.write(began("r1"), changed("r1", S.RUNNING))
+    manual.write(began("r2"), changed("r2", S.PAUSED, 10.0))
+    again = manual.reopened()
     assert again.logbook.interrupted is not None
     assert again.logbook.interrupted.summary.run_id == "r2"
     older = again.reader.run("r1").summary
@@ -141,41 +146,41 @@ def test_only_the_newest_run_can_be_resumed(desk: ManualLogbook) -> None:
 
 
 @pytest.mark.parametrize("state", [S.FINISHED, S.STOPPED, S.TRIPPED])
-def test_a_run_that_ended_stays_as_it_is(desk: ManualLogbook, state: RunState) -> None:
-    desk.begin()
-    desk.write(changed("r1", state, 5.0))
-    again = desk.reopened()
+def test_ended_run_stays_ended(manual: ManualLogbook, state: RunState) -> None:
+    manual.begin()
+    manual.write(changed("r1", state, 5.0))
+    again = manual.reopened()
     assert again.logbook.interrupted is None
     assert again.reader.run("r1").summary.state is state
     again.logbook.finish()
 
 
-def test_a_run_begun_before_the_file_could_be_opened_is_not_taken_for_a_crashed_one(
-    tmp_path: Path,
-) -> None:
+def test_early_run_is_not_crashed(tmp_path: Path) -> None:
+    """A run that began before the file could be opened is not taken for a crashed one."""
     first = ManualLogbook(tmp_path / "log.sqlite")
     first.begin()
     first.logbook.finish()
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    with closing(sqlite3.connect(desk.path, isolation_level=None)) as other:
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    with closing(sqlite3.connect(manual.path, isolation_level=None)) as other:
         other.execute("BEGIN EXCLUSIVE")
         other.execute("UPDATE runs SET piece = piece")
-        desk.clock.advance(1.0)
-        desk.put(began("r2"), changed("r2", S.RUNNING))
-        desk.logbook.work()
-        assert desk.logbook.is_ready()
+        manual.clock.advance(1.0)
+        manual.put(began("r2"), changed("r2", S.RUNNING))
+        manual.logbook.work()
+        assert manual.logbook.is_ready()
         other.execute("ROLLBACK")
-    desk.retry()
-    desk.retry()
-    assert desk.logbook.interrupted is None
-    assert desk.reader.run("r1").summary.state is S.STOPPED
-    assert desk.reader.run("r2").summary.state is S.RUNNING
-    desk.logbook.finish()
+    manual.retry()
+    manual.retry()
+    assert manual.logbook.interrupted is None
+    assert manual.reader.run("r1").summary.state is S.STOPPED
+    assert manual.reader.run("r2").summary.state is S.RUNNING
+    manual.logbook.finish()
 
 
-def test_an_interrupted_run_survives_damage_to_the_file(desk: ManualLogbook) -> None:
-    desk.begin()
-    again = desk.reopened()
+def test_interrupted_run_survives_damage(manual: ManualLogbook) -> None:
+    """An interrupted run survives damage to the file."""
+    manual.begin()
+    again = manual.reopened()
     again.logbook._keeper.let_go(
         schema.LogbookDamagedError("logbook.file.check_found", findings="page 7 is nonsense")
     )
@@ -190,13 +195,13 @@ def test_an_interrupted_run_survives_damage_to_the_file(desk: ManualLogbook) -> 
     again.logbook.finish()
 
 
-def test_missing_charge_enters_checkpoint(desk: ManualLogbook) -> None:
-    """The earlier process's checkpoint and its moment stay, but for the missing charge."""
-    desk.begin(planned_current_a=3.0)
+def test_missing_charge_enters_checkpoint(manual: ManualLogbook) -> None:
+    """The earlier process's checkpoint and its time stay; only the missing charge is added."""
+    manual.begin(planned_current_a=3.0)
     kept = {"uncertain_charge_coulombs": 1.5, "at_s": 77.0, "boot_id": "earlier"}
     last = checkpoint("r1", 30.0, current_a=2.0, uncertain_charge_coulombs=1.5)
-    desk.write(replace(last, kept=kept))
-    again = desk.reopened(VirtualClock(UTC_0))
+    manual.write(replace(last, kept=kept))
+    again = manual.reopened(VirtualClock(UTC_0))
     expected = {**kept, "uncertain_charge_coulombs": 7.5}
     assert again.logbook.interrupted is not None
     assert again.logbook.interrupted.kept == expected
@@ -207,22 +212,22 @@ def test_missing_charge_enters_checkpoint(desk: ManualLogbook) -> None:
     third.logbook.finish()
 
 
-def test_strange_checkpoint_opens(desk: ManualLogbook) -> None:
+def test_strange_checkpoint_opens(manual: ManualLogbook) -> None:
     """A checkpoint without the charge does not keep the logbook from opening."""
-    desk.begin()
-    desk.write(replace(checkpoint("r1", 30.0), kept={"at_s": 77.0}))
-    again = desk.reopened(VirtualClock(UTC_0))
+    manual.begin()
+    manual.write(replace(checkpoint("r1", 30.0), kept={"at_s": 77.0}))
+    again = manual.reopened(VirtualClock(UTC_0))
     assert again.logbook.interrupted is not None
     assert again.logbook.interrupted.kept == {"at_s": 77.0}
     again.logbook.finish()
 
 
-def test_old_time_is_not_new(desk: ManualLogbook) -> None:
+def test_old_time_is_not_new(manual: ManualLogbook) -> None:
     """A run that comes back carries this boot's time with this boot's id, never a mixture."""
-    desk.begin()
-    desk.write(checkpoint("r1", 30.0, at_s=777_777.0))
+    manual.begin()
+    manual.write(checkpoint("r1", 30.0, at_s=777_777.0))
     clock = VirtualClock(UTC_0, start_s=55.0)
-    again = desk.reopened(clock)
+    again = manual.reopened(clock)
     assert again.logbook.interrupted is not None
     assert again.logbook.interrupted.summary.progress.at_s == 55.0
     summary = again.reader.run("r1").summary

@@ -1,4 +1,7 @@
-"""The logbook's file: checked, set aside when damaged, left alone when it is not ours, brought forward."""
+"""The logbook's file is checked, set aside when damaged, and migrated.
+
+A file that is not ours is left alone.
+"""
 
 from __future__ import annotations
 
@@ -27,38 +30,37 @@ S = RunState
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
+def manual(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook worked by hand, not opened yet."""
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    yield desk
-    desk.logbook.finish()
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    yield manual
+    manual.logbook.finish()
 
 
-# --- start ----------------------------------------------------------------------------------------------------------------
+# --- start ----------------------------------------------------------------------------------------
 
 
-def test_not_ready_until_the_check_is_over(desk: ManualLogbook) -> None:
-    assert not desk.logbook.is_ready()
-    assert str(desk.logbook.health().message) == "The logbook is being checked."
-    why = desk.logbook.why_not_ready()
+def test_not_ready_until_checked(manual: ManualLogbook) -> None:
+    assert not manual.logbook.is_ready()
+    assert str(manual.logbook.health().message) == "The logbook is being checked."
+    why = manual.logbook.why_not_ready()
     assert why is not None
     assert str(why) == "No run can be started yet: The logbook is being checked."
-    desk.logbook.work()
-    assert desk.logbook.is_ready()
-    assert desk.logbook.why_not_ready() is None
-    assert desk.logbook.health().message is None
+    manual.logbook.work()
+    assert manual.logbook.is_ready()
+    assert manual.logbook.why_not_ready() is None
+    assert manual.logbook.health().message is None
 
 
 @pytest.mark.parametrize("wal_left", [False, True], ids=["closed", "with its log"])
 @pytest.mark.parametrize("damage", ["header", "middle", "truncated", "not a database"])
-def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
-    tmp_path: Path, damage: str, wal_left: bool
-) -> None:
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    desk.begin()
-    desk.write(*(mean(i) for i in range(2000)))
-    desk.logbook.finish()
-    content = bytearray(desk.path.read_bytes())
+def test_damaged_file_is_set_aside(tmp_path: Path, damage: str, wal_left: bool) -> None:
+    """A damaged file is set aside, and a new one is begun."""
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    manual.begin()
+    manual.write(*(mean(i) for i in range(2000)))
+    manual.logbook.finish()
+    content = bytearray(manual.path.read_bytes())
     if damage == "header":
         content[:100] = random.Random(1).randbytes(100)
     elif damage == "middle":
@@ -67,13 +69,13 @@ def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
         del content[len(content) // 2 :]
     else:
         content[:] = b"once a shopping list\n" * 200
-    desk.path.write_bytes(content)
+    manual.path.write_bytes(content)
     if wal_left:
-        desk.path.with_name("log.sqlite-wal").write_bytes(b"\x00" * 4152)
-    again = ManualLogbook(desk.path, desk.clock)
+        manual.path.with_name("log.sqlite-wal").write_bytes(b"\x00" * 4152)
+    again = ManualLogbook(manual.path, manual.clock)
     again.logbook.work()
     again.logbook.work()
-    aside = tmp_path / f"log-damaged-{desk.clock.utc_now():%Y%m%dT%H%M%SZ}.sqlite"
+    aside = tmp_path / f"log-damaged-{manual.clock.utc_now():%Y%m%dT%H%M%SZ}.sqlite"
     assert aside.read_bytes() == bytes(content)
     notice = again.logbook.notice
     assert notice is not None
@@ -88,9 +90,8 @@ def test_a_damaged_file_is_set_aside_and_a_new_one_begun(
     again.logbook.finish()
 
 
-def test_two_damaged_files_in_one_second_get_two_names_and_take_their_logs_along(
-    tmp_path: Path,
-) -> None:
+def test_damaged_files_get_own_names(tmp_path: Path) -> None:
+    """Two damaged files in one second get two names and take their logs along."""
     names = []
     for i in range(2):
         for companion in ("", "-wal", "-shm"):
@@ -104,66 +105,67 @@ def test_two_damaged_files_in_one_second_get_two_names_and_take_their_logs_along
     }
 
 
-def test_damage_in_the_middle_of_a_run_costs_the_file_and_not_the_run(desk: ManualLogbook) -> None:
-    desk.begin("r0")
-    desk.write(changed("r0", S.FINISHED, 750.0))
-    desk.begin()
-    desk.write(*(mean(i) for i in range(500)))
-    store = desk.logbook._keeper._store
+def test_run_outlives_damaged_file(manual: ManualLogbook) -> None:
+    """Damage in the middle of a run costs the file and not the run."""
+    manual.begin("r0")
+    manual.write(changed("r0", S.FINISHED, 750.0))
+    manual.begin()
+    manual.write(*(mean(i) for i in range(500)))
+    store = manual.logbook._keeper._store
     assert store is not None
     store.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-    with desk.path.open("r+b") as file:
-        for page in range(1, desk.path.stat().st_size // schema.PAGE_BYTES):
+    with manual.path.open("r+b") as file:
+        for page in range(1, manual.path.stat().st_size // schema.PAGE_BYTES):
             file.seek(page * schema.PAGE_BYTES)
             file.write(b"\xff" * schema.PAGE_BYTES)
     store.connection.execute("PRAGMA cache_size = 0")
     store.connection.execute("PRAGMA shrink_memory")
-    desk.put(checkpoint("r1", 90.0), mean(501))
-    desk.logbook.work()
-    message = desk.logbook.health().message
+    manual.put(checkpoint("r1", 90.0), mean(501))
+    manual.logbook.work()
+    message = manual.logbook.health().message
     assert message is not None
     assert message.key == "logbook.trouble.damaged"
-    desk.retry()
-    desk.retry()
-    summary = desk.reader.run("r1").summary
+    manual.retry()
+    manual.retry()
+    summary = manual.reader.run("r1").summary
     assert (summary.state, summary.progress.charge_coulombs, summary.piece) == (
         S.RUNNING,
         90.0,
         "leaf pendant",
     )
-    assert [row.elapsed_s for row in desk.means()] == [501]
-    assert [run.run_id for run in desk.reader.list_runs().runs] == ["r1"], (
+    assert [row.elapsed_s for row in manual.means()] == [501]
+    assert [run.run_id for run in manual.reader.list_runs().runs] == ["r1"], (
         "a run that was over does not come back as running"
     )
-    assert desk.logbook.notice is not None
-    assert desk.logbook.health().lost == 0
+    assert manual.logbook.notice is not None
+    assert manual.logbook.health().lost == 0
 
 
-def test_a_card_that_damages_every_file_is_not_filled_with_them(
-    desk: ManualLogbook, tmp_path: Path
-) -> None:
+def test_damaged_files_are_limited(manual: ManualLogbook, tmp_path: Path) -> None:
+    """A card that damages every file is not filled with damaged files."""
     for _ in range(6):
-        desk.begin(f"r{random.Random(3).random()}")
-        desk.logbook._keeper.let_go(
+        manual.begin(f"r{random.Random(3).random()}")
+        manual.logbook._keeper.let_go(
             schema.LogbookDamagedError("logbook.file.check_found", findings="page 7 is nonsense")
         )
-        desk.retry()
-        if desk.logbook.health().message:
+        manual.retry()
+        if manual.logbook.health().message:
             break
     assert len(list(tmp_path.glob("log-damaged-*.sqlite"))) == 3
-    message = desk.logbook.health().message
+    message = manual.logbook.health().message
     assert message is not None
     assert "Replace the card" in str(message)
 
 
-def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.logbook.finish()
-    with closing(sqlite3.connect(desk.path)) as connection:
+def test_newer_file_is_left_alone(manual: ManualLogbook) -> None:
+    """A file of a newer version is refused and not changed."""
+    manual.begin()
+    manual.logbook.finish()
+    with closing(sqlite3.connect(manual.path)) as connection:
         connection.execute("PRAGMA user_version = 99")
         connection.commit()
-    before = desk.path.read_bytes()
-    newer = ManualLogbook(desk.path, desk.clock)
+    before = manual.path.read_bytes()
+    newer = ManualLogbook(manual.path, manual.clock)
     newer.logbook.work()
     assert not newer.logbook.is_ready()
     why = newer.logbook.why_not_ready()
@@ -174,52 +176,53 @@ def test_a_file_of_a_newer_version_is_refused_and_left_alone(desk: ManualLogbook
     assert cause.key == "logbook.file.newer"
     assert (cause.values["version"], cause.values["newest"]) == (99, newest)
     newer.logbook.finish()
-    assert desk.path.read_bytes() == before
-    assert list(desk.path.parent.glob("*damaged*")) == []
+    assert manual.path.read_bytes() == before
+    assert list(manual.path.parent.glob("*damaged*")) == []
     with pytest.raises(RefusedError, match="version 99"):
         newer.reader.list_runs()
 
 
-def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+def test_foreign_database_is_left_alone(tmp_path: Path) -> None:
+    """The database of another program is refused and not changed."""
     path = tmp_path / "recipes.sqlite"
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("CREATE TABLE soup (name TEXT)")
         connection.commit()
     before = path.read_bytes()
-    desk = ManualLogbook(path)
-    desk.logbook.work()
-    assert not desk.logbook.is_ready()
-    assert "the database of another program" in str(desk.logbook.why_not_ready())
-    desk.logbook.finish()
+    manual = ManualLogbook(path)
+    manual.logbook.work()
+    assert not manual.logbook.is_ready()
+    assert "the database of another program" in str(manual.logbook.why_not_ready())
+    manual.logbook.finish()
     assert path.read_bytes() == before
 
 
-def test_a_second_process_on_the_same_file_is_refused_until_the_first_ends(
-    desk: ManualLogbook,
-) -> None:
-    desk.begin()
-    second = ManualLogbook(desk.path)
+def test_second_process_is_refused(manual: ManualLogbook) -> None:
+    """A second process on the same file is refused until the first one ends."""
+    manual.begin()
+    second = ManualLogbook(manual.path)
     second.logbook.work()
     assert not second.logbook.is_ready()
     assert "Another biteclock" in str(second.logbook.why_not_ready())
-    assert desk.reader.run("r1").summary.state is S.RUNNING, (
+    assert manual.reader.run("r1").summary.state is S.RUNNING, (
         "its run is not taken for a crashed one"
     )
-    desk.logbook.finish()
+    manual.logbook.finish()
     second.retry()
     assert second.logbook.is_ready()
     second.logbook.finish()
 
 
-def test_the_check_gives_up_when_the_program_ends(desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(*(mean(i) for i in range(14_000)))
-    desk.logbook.finish()
+def test_check_can_be_interrupted(manual: ManualLogbook) -> None:
+    """The check gives up when the program ends."""
+    manual.begin()
+    manual.write(*(mean(i) for i in range(14_000)))
+    manual.logbook.finish()
     with pytest.raises(sqlite3.OperationalError, match="interrupted"):
-        open_store(desk.path, "boot", lambda: True, should_check=True, busy_timeout_s=0.0)
+        open_store(manual.path, "boot", lambda: True, should_check=True, busy_timeout_s=0.0)
 
 
-# --- versions -------------------------------------------------------------------------------------------------------------
+# --- versions -------------------------------------------------------------------------------------
 
 
 _VATS = """
@@ -230,11 +233,12 @@ UPDATE runs SET vat_number = (SELECT number FROM vats WHERE name = bath);
 """
 
 
-def test_an_older_file_is_brought_forward_with_its_runs(desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.logbook.finish()
-    with closing(schema.connect(desk.path, 0.0)) as connection:
-        version = schema.identify(connection, desk.path)
+def test_migration_keeps_the_runs(manual: ManualLogbook) -> None:
+    """An older file is migrated with its runs."""
+    manual.begin()
+    manual.logbook.finish()
+    with closing(schema.connect(manual.path, 0.0)) as connection:
+        version = schema.identify(connection, manual.path)
         schema.migrate(connection, version, (*schema.MIGRATIONS, _VATS))
         assert connection.execute("PRAGMA user_version").fetchone()[0] == version + 1
         rows = connection.execute(
@@ -242,19 +246,20 @@ def test_an_older_file_is_brought_forward_with_its_runs(desk: ManualLogbook) -> 
         ).fetchall()
         assert rows == [("r1", "bath 2")]
         with pytest.raises(RefusedError, match="version"):
-            schema.identify(connection, desk.path)
+            schema.identify(connection, manual.path)
 
 
-def test_a_migration_that_fails_leaves_the_file_as_it_was(desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.logbook.finish()
-    with closing(schema.connect(desk.path, 0.0)) as connection:
-        version = schema.identify(connection, desk.path)
+def test_failed_migration_changes_nothing(manual: ManualLogbook) -> None:
+    """A migration that fails leaves the file as it was."""
+    manual.begin()
+    manual.logbook.finish()
+    with closing(schema.connect(manual.path, 0.0)) as connection:
+        version = schema.identify(connection, manual.path)
         with pytest.raises(sqlite3.OperationalError, match="no such table"):
             schema.migrate(
                 connection, version, (*schema.MIGRATIONS, _VATS + "INSERT INTO nowhere VALUES (1);")
             )
-        assert schema.identify(connection, desk.path) == version
+        assert schema.identify(connection, manual.path) == version
         assert (
             connection.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'vats'").fetchone()[
                 0
@@ -263,8 +268,11 @@ def test_a_migration_that_fails_leaves_the_file_as_it_was(desk: ManualLogbook) -
         )
 
 
-def test_the_file_of_version_1_is_still_what_it_was() -> None:
-    """Released scripts are never changed: a file made by hand from the first release's tables must go on working."""
+def test_version_1_is_unchanged() -> None:
+    """Released scripts never change.
+
+    A file made by hand from the tables of the first release must go on working.
+    """
     with closing(sqlite3.connect(":memory:")) as connection:
         connection.executescript(schema.MIGRATIONS[0])
         columns = {
@@ -272,18 +280,19 @@ def test_the_file_of_version_1_is_still_what_it_was() -> None:
             for table in ("runs", "progress", "events", "means", "raws", "papers", "boots")
         }
     assert columns["means"] == [
-        "run", "elapsed_s", "on_time_ms", "current_ua", "voltage_uv", "charge_mc", "depth_nm", "bath_mdegc"
+        "run", "elapsed_s", "on_time_ms", "current_ua", "voltage_uv", "charge_mc", "depth_nm",
+        "bath_mdegc",
     ]  # fmt: skip
     assert {name: len(names) for name, names in columns.items()} == {
         "runs": 11, "progress": 15, "events": 9, "means": 8, "raws": 6, "papers": 3, "boots": 2
     }  # fmt: skip
 
 
-# --- what a check finds, and where no logbook can be --------------------------------------------------------------------------
+# --- what a check finds, and where no logbook can be ----------------------------------------------
 
 
-def test_damage_that_raises_nothing_is_found(tmp_path: Path) -> None:
-    """Rows that break their own table's rules read without an error; SQLite's quick_check names them."""
+def test_silent_damage_is_found(tmp_path: Path) -> None:
+    """Rows that break a rule of their table raise no error; SQLite's quick_check names them."""
     path = tmp_path / "log.sqlite"
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("CREATE TABLE means (charge REAL)")
@@ -302,19 +311,19 @@ def test_damage_that_raises_nothing_is_found(tmp_path: Path) -> None:
         schema.check(connection, lambda: False)
 
 
-def test_a_place_without_a_write_ahead_log_is_refused() -> None:
-    """In memory SQLite keeps none, as on file systems without shared memory."""
+def test_missing_write_ahead_log_refused() -> None:
+    """In memory SQLite has no such log, as on file systems without shared memory."""
     with closing(sqlite3.connect(":memory:")) as connection:
         with pytest.raises(RefusedError, match="cannot hold a write-ahead log") as refused:
             schema.migrate(connection, 0)
         assert refused.value.field == "logbook.path"
         assert connection.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,), (
-            "nothing was made"
+            "nothing was created"
         )
 
 
-def test_a_failed_recovery_closes_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Else each try would leave a connection, with its locks, behind."""
+def test_failed_recovery_closes_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Otherwise each try would leave a connection open, with its locks."""
     seen: list[sqlite3.Connection] = []
 
     def fails(connection: sqlite3.Connection, *_: object, **__: object) -> None:
@@ -334,8 +343,12 @@ def test_a_failed_recovery_closes_the_file(tmp_path: Path, monkeypatch: pytest.M
     keeper.close()
 
 
-def test_a_failing_disk_is_told_with_the_room_left(tmp_path: Path) -> None:
-    """SQLite's extended codes name the call that failed: the lowest byte is the kind. Source: sqlite.org/rescode.html."""
+def test_failing_disk_states_free_space(tmp_path: Path) -> None:
+    """The message states the free space.
+
+    SQLite's extended codes name the call that failed, and the lowest byte is the kind.
+    Source: sqlite.org/rescode.html.
+    """
     error = sqlite3.OperationalError("disk I/O error")
     error.sqlite_errorcode = sqlite3.SQLITE_IOERR_WRITE
     message = advice(error, tmp_path / "log.sqlite")
@@ -384,7 +397,7 @@ def test_older_files_open(tmp_path: Path, version: int) -> None:
 
 
 def test_version_3_adds_one_table() -> None:
-    """Released scripts are never changed."""
+    """Released scripts never change."""
     with closing(sqlite3.connect(":memory:")) as connection:
         for script in schema.MIGRATIONS[:3]:
             connection.executescript(script)

@@ -1,4 +1,4 @@
-"""What goes into the file comes out again; what cannot be kept is counted."""
+"""What goes into the file comes out again. What cannot be stored is counted."""
 
 from __future__ import annotations
 
@@ -33,18 +33,18 @@ S = RunState
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
+def manual(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook worked by hand, not opened yet."""
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    yield desk
-    desk.logbook.finish()
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    yield manual
+    manual.logbook.finish()
 
 
-# --- what goes in comes out -----------------------------------------------------------------------------------------------
+# --- what goes in comes out -----------------------------------------------------------------------
 
 
-def test_a_run_comes_back_as_it_was_put_in(desk: ManualLogbook) -> None:
-    desk.write(
+def test_run_comes_back_unchanged(manual: ManualLogbook) -> None:
+    manual.write(
         began(),
         changed("r1", S.RUNNING),
         note("resist looks good", data={"depth_mm": 0.1}),
@@ -61,22 +61,22 @@ def test_a_run_comes_back_as_it_was_put_in(desk: ManualLogbook) -> None:
             current_a=2.9,
         ),
     )
-    record = desk.reader.run("r1")
+    record = manual.reader.run("r1")
     summary = record.summary
     assert (record.plan, record.settings) == ({"area_mm2": 767.0}, {"poll_s": 0.02})
     assert (summary.piece, summary.metal, summary.bath) == ("leaf pendant", "fine-silver", "bath 2")
     assert (summary.started_at_utc, summary.ended_at_utc) == ("2031-03-04T10:00:00.000Z",) * 2
     assert (summary.state, summary.reason) == (S.TRIPPED, TripReason.OVER_TIME)
-    assert summary.boot_id == desk.clock.boot_id()
+    assert summary.boot_id == manual.clock.boot_id()
     assert summary.progress == Progress(
         at_s=1000.0, elapsed_s=25.0, on_time_s=25.0, charge_coulombs=75.0, current_a=2.9,
         depth_mm=0.01, depth_low_mm=0.009, depth_high_mm=0.012,
     )  # fmt: skip
-    (event,) = desk.reader.events("r1")
+    (event,) = manual.reader.events("r1")
     assert (event.text, event.kind, event.data) == ("resist looks good", "note", {"depth_mm": 0.1})
-    rows = desk.means()
+    rows = manual.means()
     assert [row.elapsed_s for row in rows] == list(range(25))
-    # Kept to 1 uA, 1 uV, 1 mC, 1 nm, 1 ms and 0.001 degC: finer than any meter on this bench.
+    # Kept to 1 uA, 1 uV, 1 mC, 1 nm, 1 ms and 0.001 degC: finer than any meter of a studio.
     for i, row in enumerate(rows):
         expected = mean(i, 3.0 + i / 1000.0)
         assert row.current_a == pytest.approx(expected.current_a, abs=0.51e-6)
@@ -85,27 +85,29 @@ def test_a_run_comes_back_as_it_was_put_in(desk: ManualLogbook) -> None:
         assert row.depth_mm == pytest.approx(expected.depth_mm, abs=0.51e-6)
         assert row.on_time_s == pytest.approx(expected.on_time_s, abs=0.51e-3)
         assert row.bath_degc == pytest.approx(25.1, abs=0.51e-3)
-    (raw,) = desk.reader.raw_samples("r1")
+    (raw,) = manual.reader.raw_samples("r1")
     assert [r.elapsed_s for r in raw] == pytest.approx([0.0686 * i for i in range(20)], abs=1e-6)
     assert [r.saturated for r in raw] == [i % 7 == 0 for i in range(20)]
 
 
-def test_the_store_remembers_the_number_of_one_run_alone(desk: ManualLogbook) -> None:
+def test_store_remembers_one_number(manual: ManualLogbook) -> None:
+    """The store remembers the number of one run alone."""
     for k in range(5):
-        desk.begin(f"r{k}")
-    store = desk.logbook._keeper._store
+        manual.begin(f"r{k}")
+    store = manual.logbook._keeper._store
     assert store is not None
     assert store._rows._last_asked == ("r4", 5)
-    desk.write(checkpoint("r1", 20.0), checkpoint("r4", 40.0), checkpoint("r1", 21.0))
-    assert [desk.reader.run(run).summary.progress.charge_coulombs for run in ("r1", "r4")] == [
+    manual.write(checkpoint("r1", 20.0), checkpoint("r4", 40.0), checkpoint("r1", 21.0))
+    assert [manual.reader.run(run).summary.progress.charge_coulombs for run in ("r1", "r4")] == [
         21.0,
         40.0,
     ]
 
 
-def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: ManualLogbook) -> None:
+def test_record_agrees_with_run(manual: ManualLogbook) -> None:
+    """A whole run of the supervisor agrees with its record."""
     bench = make_bench()
-    journal = Journal(RunRecorder(), desk.logbook, bench.clock, bench.settings)
+    journal = Journal(RunRecorder(), manual.logbook, bench.clock, bench.settings)
     bench.start(silver_request(piece="fern brooch"))
 
     def publish() -> None:
@@ -115,14 +117,14 @@ def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: ManualLogboo
     while bench.supervisor.state is not S.FINISHED:
         bench.tick()
         publish()
-        desk.clock.advance(0.02)
-        desk.logbook.work()
+        manual.clock.advance(0.02)
+        manual.logbook.work()
     bench.run_for(2.0)
     publish()
-    desk.write()
+    manual.write()
     run = bench.supervisor.run
     assert run is not None
-    record = desk.reader.run("r1")
+    record = manual.reader.run("r1")
     assert (record.summary.piece, record.summary.metal, record.summary.state) == (
         "fern brooch",
         "fine-silver",
@@ -132,7 +134,7 @@ def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: ManualLogboo
     assert record.summary.progress.charge_coulombs == run.counter.charge_coulombs
     assert record.summary.progress.depth_mm == run.depth(bench.clock.monotonic_s()).best_mm
     assert record.summary.progress.on_time_s == pytest.approx(run.on_time_s)
-    means = desk.means()
+    means = manual.means()
     assert [row.elapsed_s for row in means] == list(
         range(means[0].elapsed_s, means[-1].elapsed_s + 1)
     )
@@ -140,57 +142,64 @@ def test_a_whole_run_of_the_supervisor_agrees_with_its_record(desk: ManualLogboo
     assert sum(row.current_a for row in means[1:-1]) == pytest.approx(
         run.counter.charge_coulombs, abs=2 * 3.0
     )
-    assert desk.logbook.health().lost == 0
+    assert manual.logbook.health().lost == 0
 
 
-def test_absence_stays_absent(desk: ManualLogbook) -> None:
-    desk.write(began(bath=None, target_depth_mm=None), mean(0, depth_mm=None, bath_degc=None))
-    summary = desk.reader.run("r1").summary
+def test_absence_stays_absent(manual: ManualLogbook) -> None:
+    manual.write(began(bath=None, target_depth_mm=None), mean(0, depth_mm=None, bath_degc=None))
+    summary = manual.reader.run("r1").summary
     assert (summary.bath, summary.target_depth_mm, summary.ended_at_utc, summary.reason) == (
         None,
     ) * 4
     assert (summary.progress.current_a, summary.progress.depth_mm) == (None, None)
-    assert (desk.means()[0].depth_mm, desk.means()[0].bath_degc) == (None, None)
+    assert (manual.means()[0].depth_mm, manual.means()[0].bath_degc) == (None, None)
 
 
-def test_the_end_is_dated_once_and_undone_when_the_run_goes_on(desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(changed("r1", S.TRIPPED, 30.0))
+def test_end_is_dated_once(manual: ManualLogbook) -> None:
+    """The end is dated once, and the date goes when the run goes on."""
+    manual.begin()
+    manual.write(changed("r1", S.TRIPPED, 30.0))
     later = replace(changed("r1", S.TRIPPED, 30.0), at_utc=UTC_0.replace(hour=12))
-    desk.write(later)
-    assert desk.reader.run("r1").summary.ended_at_utc == "2031-03-04T10:00:00.000Z"
-    desk.write(changed("r1", S.PAUSED, 30.0))
-    assert desk.reader.run("r1").summary.ended_at_utc is None
+    manual.write(later)
+    assert manual.reader.run("r1").summary.ended_at_utc == "2031-03-04T10:00:00.000Z"
+    manual.write(changed("r1", S.PAUSED, 30.0))
+    assert manual.reader.run("r1").summary.ended_at_utc is None
 
 
-def test_a_second_that_is_written_again_replaces_the_first(desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(mean(4, 1.0))
-    desk.write(mean(4, 2.0))
-    assert [row.current_a for row in desk.means()] == [2.0]
+def test_rewritten_second_replaces_first(manual: ManualLogbook) -> None:
+    """A second that is written again replaces the first one."""
+    manual.begin()
+    manual.write(mean(4, 1.0))
+    manual.write(mean(4, 2.0))
+    assert [row.current_a for row in manual.means()] == [2.0]
 
 
-def test_times_of_this_boot_are_stored_only_with_its_name(desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(note())
-    other = desk.reopened(VirtualClock(UTC_0))
+def test_times_carry_their_boot(manual: ManualLogbook) -> None:
+    """Monotonic times are stored only together with the id of their boot."""
+    manual.begin()
+    manual.write(note())
+    other = manual.reopened(VirtualClock(UTC_0))
     other.write(note("after the restart"))
-    query = "SELECT group_concat(boot_id) FROM (SELECT b.boot_id FROM events e JOIN boots b ON b.number = e.boot ORDER BY e.number)"
+    query = (
+        "SELECT group_concat(boot_id) FROM (SELECT b.boot_id FROM events e "
+        "JOIN boots b ON b.number = e.boot ORDER BY e.number)"
+    )
     # The middle one is the recovery's own event.
     assert other.ask(query).split(",") == [
-        desk.clock.boot_id(),
+        manual.clock.boot_id(),
         other.clock.boot_id(),
         other.clock.boot_id(),
     ]
     other.logbook.finish()
 
 
-def test_the_file_is_for_its_owner_alone_durable_and_marked(desk: ManualLogbook) -> None:
-    desk.begin()
+def test_file_is_private_and_durable(manual: ManualLogbook) -> None:
+    """The file is for its owner alone, durable and marked with its application id."""
+    manual.begin()
     for companion in ("", "-wal", "-shm"):
-        mode = stat.S_IMODE(desk.path.with_name(desk.path.name + companion).stat().st_mode)
+        mode = stat.S_IMODE(manual.path.with_name(manual.path.name + companion).stat().st_mode)
         assert mode == 0o600, companion
-    store = desk.logbook._keeper._store
+    store = manual.logbook._keeper._store
     assert store is not None
     pragmas = {
         name: store.connection.execute(f"PRAGMA {name}").fetchone()[0]
@@ -198,18 +207,19 @@ def test_the_file_is_for_its_owner_alone_durable_and_marked(desk: ManualLogbook)
     }
     # https://sqlite.org/pragma.html#pragma_synchronous: FULL is 2.
     assert pragmas == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1}
-    assert desk.ask("PRAGMA application_id") == schema.APPLICATION_ID
-    assert desk.ask("PRAGMA user_version") == len(schema.MIGRATIONS)
+    assert manual.ask("PRAGMA application_id") == schema.APPLICATION_ID
+    assert manual.ask("PRAGMA user_version") == len(schema.MIGRATIONS)
 
 
-def test_equal_plans_and_settings_are_kept_once(desk: ManualLogbook) -> None:
+def test_equal_plans_are_stored_once(manual: ManualLogbook) -> None:
+    """Equal plans and settings are stored once."""
     for i in range(20):
-        desk.put(began(f"r{i}", plan={"number": i % 2}))
-    desk.write()
-    assert desk.ask("SELECT count(*) FROM papers") == 3
+        manual.put(began(f"r{i}", plan={"number": i % 2}))
+    manual.write()
+    assert manual.ask("SELECT count(*) FROM papers") == 3
 
 
-# --- entries that can never be kept ---------------------------------------------------------------------------------------
+# --- entries that can never be kept ---------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -236,60 +246,64 @@ def test_equal_plans_and_settings_are_kept_once(desk: ManualLogbook) -> None:
     ],
     ids=repr,
 )
-def test_what_cannot_be_kept_is_counted_and_the_rest_is_kept(
-    desk: ManualLogbook, bad: Entry
-) -> None:
-    desk.begin()
-    desk.write(bad, note("before and after"), mean(2))
-    health = desk.logbook.health()
+def test_bad_entry_is_counted(manual: ManualLogbook, bad: Entry) -> None:
+    """An entry that cannot be stored is counted, and the rest is stored."""
+    manual.begin()
+    manual.write(bad, note("before and after"), mean(2))
+    health = manual.logbook.health()
     assert health.lost == 1
     assert health.lost_note
     assert health.failing_since_at_s is None
-    assert [event.text for event in desk.reader.events("r1")] == ["before and after"]
-    assert [row.elapsed_s for row in desk.means()] == [2]
-    assert desk.ask("SELECT count(*) FROM progress WHERE charge_coulombs <> 0.0") == 0
+    assert [event.text for event in manual.reader.events("r1")] == ["before and after"]
+    assert [row.elapsed_s for row in manual.means()] == [2]
+    assert manual.ask("SELECT count(*) FROM progress WHERE charge_coulombs <> 0.0") == 0
 
 
-def test_a_state_is_kept_even_if_its_numbers_cannot_be(desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(checkpoint("r1", 42.0))
-    desk.write(changed("r1", S.STOPPED, math.nan))
-    summary = desk.reader.run("r1").summary
+def test_state_outlives_bad_numbers(manual: ManualLogbook) -> None:
+    """A state is stored even if its numbers cannot be."""
+    manual.begin()
+    manual.write(checkpoint("r1", 42.0))
+    manual.write(changed("r1", S.STOPPED, math.nan))
+    summary = manual.reader.run("r1").summary
     assert (summary.state, summary.progress.charge_coulombs) == (S.STOPPED, 42.0)
-    assert desk.logbook.health().lost == 1
+    assert manual.logbook.health().lost == 1
 
 
-def test_a_run_is_kept_even_if_its_plan_cannot_be(desk: ManualLogbook) -> None:
-    desk.write(began(plan={"area_mm2": math.inf}), mean(3))
-    assert "not_kept" in desk.reader.run("r1").plan
-    assert desk.reader.run("r1").settings == {"poll_s": 0.02}
-    assert len(desk.means()) == 1
-    assert desk.logbook.health().lost == 1
+def test_run_outlives_bad_plan(manual: ManualLogbook) -> None:
+    """A run is stored even if its plan cannot be."""
+    manual.write(began(plan={"area_mm2": math.inf}), mean(3))
+    assert "not_kept" in manual.reader.run("r1").plan
+    assert manual.reader.run("r1").settings == {"poll_s": 0.02}
+    assert len(manual.means()) == 1
+    assert manual.logbook.health().lost == 1
 
 
-def test_text_that_is_no_text_becomes_question_marks(desk: ManualLogbook) -> None:
-    desk.write(began(piece="ring \ud800", plan={"note": "\udfff"}), note("Ätzgrund \ud800 lifted"))
-    assert desk.reader.run("r1").summary.piece == "ring ?"
-    assert desk.reader.events("r1")[0].text == "Ätzgrund ? lifted"
-    assert desk.logbook.health().lost == 0
+def test_lone_surrogates_become_question_marks(manual: ManualLogbook) -> None:
+    """Characters that UTF-8 cannot hold become question marks."""
+    manual.write(
+        began(piece="ring \ud800", plan={"note": "\udfff"}), note("Ätzgrund \ud800 lifted")
+    )
+    assert manual.reader.run("r1").summary.piece == "ring ?"
+    assert manual.reader.events("r1")[0].text == "Ätzgrund ? lifted"
+    assert manual.logbook.health().lost == 0
 
 
-def test_put_never_raises(desk: ManualLogbook) -> None:
-    desk.logbook.put(None)  # type: ignore[arg-type]
-    desk.logbook.put("text")  # type: ignore[arg-type]
-    assert desk.logbook.health().lost == 2
+def test_put_never_raises(manual: ManualLogbook) -> None:
+    manual.logbook.put(None)  # type: ignore[arg-type]
+    manual.logbook.put("text")  # type: ignore[arg-type]
+    assert manual.logbook.health().lost == 2
 
 
 def test_newest_checkpoint_alone_stays(tmp_path: Path) -> None:
-    """Progress and checkpoint are written together: none of them is ever older than the other."""
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    desk.begin()
-    desk.write(replace(checkpoint("r1", 30.0), kept={"stretches": 1}))
-    desk.write(replace(checkpoint("r1", 60.0), kept={"stretches": 2}))
-    assert desk.reader.run("r1").kept == {"stretches": 2}
-    assert desk.ask("SELECT count(*) FROM checkpoints") == 1
-    desk.write(replace(changed("r1", S.PAUSED, 61.0), kept={"stretches": 3}))
-    assert desk.reader.run("r1").kept == {"stretches": 3}
-    desk.write(checkpoint("r1", 90.0))
-    assert desk.reader.run("r1").kept is None
-    desk.logbook.finish()
+    """Progress and checkpoint are written together: neither is ever older than the other."""
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    manual.begin()
+    manual.write(replace(checkpoint("r1", 30.0), kept={"stretches": 1}))
+    manual.write(replace(checkpoint("r1", 60.0), kept={"stretches": 2}))
+    assert manual.reader.run("r1").kept == {"stretches": 2}
+    assert manual.ask("SELECT count(*) FROM checkpoints") == 1
+    manual.write(replace(changed("r1", S.PAUSED, 61.0), kept={"stretches": 3}))
+    assert manual.reader.run("r1").kept == {"stretches": 3}
+    manual.write(checkpoint("r1", 90.0))
+    assert manual.reader.run("r1").kept is None
+    manual.logbook.finish()

@@ -10,8 +10,12 @@ from controller.physics.faraday import METALS
 from tests.kits.doubles import make_bench
 
 
-def test_off_time_in_the_bath_adds_up_and_the_bound_is_four_times_the_guess() -> None:
-    """0.05 um/min for silver within a factor of four (common practice, no source): 0.2 um/min at most."""
+def test_soak_time_adds_up() -> None:
+    """The bound is four times the guess.
+
+    Silver loses 0.05 um/min within a factor of four (common practice, no source): 0.2 um/min at
+    most.
+    """
     soak = Soak(METALS["fine-silver"].soak_um_per_min)
     assert soak.upper_mm(1000.0) == 0.0
     soak.begin(1000.0)
@@ -25,14 +29,15 @@ def test_off_time_in_the_bath_adds_up_and_the_bound_is_four_times_the_guess() ->
     assert soak.seconds(2060.0) == 180.0
 
 
-def test_silver_is_attacked_slower_than_copper() -> None:
+def test_silver_soaks_slower_than_copper() -> None:
     assert (
         METALS["fine-silver"].soak_um_per_min == METALS["sterling-silver"].soak_um_per_min == 0.05
     )
     assert METALS["copper"].soak_um_per_min == METALS["brass-70-30"].soak_um_per_min == 0.2
 
 
-def test_a_pause_in_the_bath_widens_the_upper_bound_of_the_run_and_nothing_else() -> None:
+def test_pause_widens_upper_bound() -> None:
+    """A pause in the bath widens the upper bound of the run and nothing else."""
     bench = make_bench()
     bench.running(for_s=100.0)
     bench.supervisor.pause()
@@ -51,7 +56,7 @@ def test_a_pause_in_the_bath_widens_the_upper_bound_of_the_run_and_nothing_else(
     resumed_s = run.soak.seconds(bench.clock.monotonic_s())
     bench.run_for(30.0)
     assert run.soak.seconds(bench.clock.monotonic_s()) == resumed_s, (
-        "under current it etches, it does not soak"
+        "under current the plate does not soak"
     )
 
 

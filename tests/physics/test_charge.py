@@ -35,9 +35,8 @@ def count(samples: list[Sample]) -> CoulombCounter:
 
 
 @given(st.lists(st.tuples(st.floats(0.001, 1.0), st.floats(-1.0, 16.0)), min_size=2, max_size=60))
-def test_the_trapezoid_at_uneven_times_is_the_reference_librarys(
-    steps: list[tuple[float, float]],
-) -> None:
+def test_trapezoid_agrees_with_scipy(steps: list[tuple[float, float]]) -> None:
+    """At uneven times the count is the trapezoid of scipy.integrate."""
     times_s = [1e5 + t for t in np.cumsum([step for step, _ in steps])]
     currents_a = [current for _, current in steps]
     counted = count([sample(t, i) for t, i in zip(times_s, currents_a, strict=True)])
@@ -46,8 +45,10 @@ def test_the_trapezoid_at_uneven_times_is_the_reference_librarys(
     )
 
 
-def test_a_ramp_and_a_swing_come_out_as_their_integral() -> None:
-    # 60 s of a current that ramps up and swings slowly, sampled each 68.6 ms with 10 ms of jitter; seeded.
+def test_ramp_and_swing() -> None:
+    """A ramp and a swing come out as their integral."""
+    # 60 s of a current that ramps up and swings slowly, sampled each 68.6 ms with 10 ms of jitter,
+    # seeded.
     noise = random.Random(7)
 
     def current_a(t: float) -> float:
@@ -61,7 +62,8 @@ def test_a_ramp_and_a_swing_come_out_as_their_integral() -> None:
     assert counted.charge_coulombs == pytest.approx(expected, rel=1e-5)
 
 
-def test_common_practice_by_its_stamps_and_not_by_a_count_of_passes() -> None:
+def test_charge_follows_the_stamps() -> None:
+    """Charge is counted by the samples' time stamps, not by the number of passes."""
     # Common practice, no source: 3 A for 10 min is 1800 C, whatever the spacing of the samples.
     for spacing_s in (0.05, 0.0686, 0.5, 1.0):
         steps = round(600.0 / spacing_s)
@@ -69,11 +71,12 @@ def test_common_practice_by_its_stamps_and_not_by_a_count_of_passes() -> None:
         assert counted.charge_coulombs == pytest.approx(1800.0, rel=1e-9)
 
 
-def test_current_against_the_etch_is_taken_off() -> None:
+def test_reverse_current_is_subtracted() -> None:
     assert count([sample(0.0, -2.0), sample(0.5, -2.0)]).charge_coulombs == pytest.approx(-1.0)
 
 
-def test_the_largest_gap_is_counted_and_the_next_longer_one_is_booked() -> None:
+def test_gap_at_its_limit() -> None:
+    """The longest gap allowed is counted. A longer one is booked as uncertain charge."""
     at_limit = counter()
     at_limit.anchor(sample(10.0, 3.0))
     at_limit.add(sample(11.0, 3.0))
@@ -87,15 +90,16 @@ def test_the_largest_gap_is_counted_and_the_next_longer_one_is_booked() -> None:
     ) as caught:
         beyond.add(sample(11.01, 3.0))
     assert caught.value.gap_s == pytest.approx(1.01)
-    assert beyond.charge_coulombs == 0.0, "a gap is not guessed at"
+    assert beyond.charge_coulombs == 0.0, "no charge is guessed for a gap"
     assert beyond.uncertain_coulombs == pytest.approx(1.01 * 4.0)
     beyond.add(sample(11.51, 3.0))
-    assert beyond.charge_coulombs == pytest.approx(1.5), "counting goes on behind the gap"
+    assert beyond.charge_coulombs == pytest.approx(1.5), "counting goes on after the gap"
     assert beyond.uncertain_coulombs == pytest.approx(1.01 * 4.0)
 
 
 @pytest.mark.parametrize("step_s", [0.0, -0.1, math.nan])
-def test_time_that_does_not_move_forward_is_an_error_and_counts_nothing(step_s: float) -> None:
+def test_time_must_move_forward(step_s: float) -> None:
+    """Time that does not move forward is an error and counts nothing."""
     counted = counter()
     counted.anchor(sample(10.0, 3.0))
     with pytest.raises(BiteclockError, match="move forward"):
@@ -103,7 +107,7 @@ def test_time_that_does_not_move_forward_is_an_error_and_counts_nothing(step_s: 
     assert counted.charge_coulombs == 0.0
 
 
-def test_nothing_is_counted_without_an_anchor() -> None:
+def test_no_count_without_anchor() -> None:
     counted = counter()
     assert not counted.is_counting
     with pytest.raises(BiteclockError, match="anchored"):
@@ -115,7 +119,8 @@ def test_nothing_is_counted_without_an_anchor() -> None:
         counted.add(sample(2.0, 3.0))
 
 
-def test_stretches_add_up_and_the_pause_between_them_does_not() -> None:
+def test_stretches_add_up() -> None:
+    """Stretches add up, and the pause between them does not count."""
     counted = counter()
     for start_s in (0.0, 5000.0):
         counted.anchor(sample(start_s, 2.0))
@@ -125,7 +130,8 @@ def test_stretches_add_up_and_the_pause_between_them_does_not() -> None:
     assert counted.uncertain_coulombs == 0.0
 
 
-def test_giving_up_books_the_unseen_time_once() -> None:
+def test_giving_up_books_once() -> None:
+    """Giving up books the unseen time once."""
     counted = counter()
     counted.anchor(sample(10.0, 3.0))
     counted.give_up(1.06)
@@ -140,12 +146,13 @@ def test_giving_up_books_the_unseen_time_once() -> None:
     assert counted.uncertain_coulombs == pytest.approx(1.06 * 4.0), "a time in the future is no gap"
 
 
-# --- beyond the sensor's range ------------------------------------------------------------------------------------------
+# --- beyond the sensor's range --------------------------------------------------------------------
 
 RANGE_A, MOST_A, CONVERSION_S = 16.0, 200.0, 0.07
 
 
-def test_a_saturated_conversion_is_booked_with_the_one_before_and_the_one_after_each_once() -> None:
+def test_saturated_conversion_books_neighbours() -> None:
+    """A saturated conversion is booked with the one before and the one after, each once."""
     counted = counter()
     counted.anchor(sample(10.0, 0.0))
     booked = []
@@ -170,7 +177,8 @@ def test_a_saturated_conversion_is_booked_with_the_one_before_and_the_one_after_
     assert counted.charge_coulombs == plain.charge_coulombs, "what was read is counted all the same"
 
 
-def test_a_saturated_quick_look_books_the_conversions_on_both_sides_of_it() -> None:
+def test_saturated_look_books_neighbours() -> None:
+    """A saturated quick look books the conversions on both sides of it."""
     counted = counter()
     counted.anchor(sample(10.0, 0.0))
     counted.add(sample(10.07, 3.0))
@@ -183,10 +191,9 @@ def test_a_saturated_quick_look_books_the_conversions_on_both_sides_of_it() -> N
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_a_reading_near_the_end_of_the_range_is_booked_like_one_at_it_and_no_smaller_one(
-    sign: float,
-) -> None:
-    # Ripple: the crests are cut off, the mean of what is left does not come to the end of the range.
+def test_near_saturated_reading_is_booked(sign: float) -> None:
+    """A reading near the end of the range is booked like one at the end, and no smaller one is."""
+    # Ripple: the crests are cut off, so the mean does not reach the end of the range.
     for near_a, seconds in ((13.59, 0.0), (13.6, 0.21), (15.0, 0.21)):
         added, looked = counter(sure_a=13.6), counter(sure_a=13.6)
         for each in (added, looked):
@@ -201,7 +208,8 @@ def test_a_reading_near_the_end_of_the_range_is_booked_like_one_at_it_and_no_sma
         assert looked.uncertain_coulombs == pytest.approx(min(seconds, 0.14) * MOST_A)
 
 
-def test_nothing_is_booked_from_before_the_stretch_and_none_of_it_in_the_next_one() -> None:
+def test_booking_stays_within_stretch() -> None:
+    """Nothing is booked from before the stretch, and nothing of it in the next one."""
     counted = counter()
     counted.anchor(sample(10.0, 0.0))
     counted.add(sample(10.07, RANGE_A, saturated=True))
@@ -213,9 +221,8 @@ def test_nothing_is_booked_from_before_the_stretch_and_none_of_it_in_the_next_on
     assert counted.uncertain_coulombs == pytest.approx(0.07 * MOST_A)
 
 
-def test_a_gap_and_giving_up_behind_a_saturated_reading_are_booked_at_what_the_supply_can_drive() -> (
-    None
-):
+def test_gap_after_saturation() -> None:
+    """After a saturated reading, a gap is booked at the current that the supply can drive."""
     given_up, gap = counter(), counter()
     for each in (given_up, gap):
         each.anchor(sample(10.0, 0.0))
@@ -232,12 +239,14 @@ SHARE, SIGN = st.floats(0.0, 1.0), st.sampled_from((1.0, -1.0))
 
 
 @given(SHARE, SHARE, st.integers(1, 3), st.floats(16.5, MOST_A), SIGN, st.booleans())
-def test_what_clips_unseen_around_a_saturated_reading_is_covered(
+def test_unseen_clipping_is_covered(
     begins: float, ends: float, full: int, beyond_a: float, sign: float, looks: bool
 ) -> None:
-    # 3 A, then some time of a larger current from within one conversion to within a later one, then none. Each reading inside
-    # a conversion clips by itself, as the chip's do (TI SBOS448); the truth is integrated beside it. A quick look between the
-    # two conversions shows the end of the range when none of them comes to it.
+    """What clips unseen around a saturated reading is within the booked charge."""
+    # 3 A, then a larger current from within one conversion to within a later one, then none. Each
+    # reading inside a conversion clips by itself, as in the chip (TI SBOS448). The truth is
+    # integrated beside it. When neither conversion reaches the end of the range, a quick look
+    # between them does.
     full = 0 if looks else full
     from_s, to_s = (3 + begins) * CONVERSION_S, (4 + full + ends) * CONVERSION_S
     counted = counter(most_a=MOST_A)
@@ -261,6 +270,6 @@ def test_what_clips_unseen_around_a_saturated_reading_is_covered(
     )
 
 
-def test_a_misspelt_field_is_an_error() -> None:
+def test_misspelt_field_is_refused() -> None:
     with pytest.raises(AttributeError):
         counter().charge_coulomb = 1.0  # type: ignore[attr-defined]

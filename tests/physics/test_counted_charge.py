@@ -1,4 +1,4 @@
-"""How well the charge counted from the sensor's samples agrees with the charge that really flowed on the bench."""
+"""How well the charge counted from the samples agrees with the charge that really flowed."""
 
 import random
 from dataclasses import replace
@@ -12,8 +12,8 @@ from tests.kits.rehearsal_rig import POLL_S, Rig
 def counted_charge_error(spec, on_s, jitter_s=0.0, max_current_a=10.0):
     """Return (counted - true) / true of one stretch with the relay on.
 
-    Counted as a plain trapezoid over the samples' own times, the mean of 16 samples with the relay off taken out, from
-    the last sample before to the first zero after.
+    The count is a plain trapezoid over the samples' own times, from the last sample before to the
+    first zero after. The mean of 16 samples with the relay off is subtracted.
     """
     rig = Rig(spec, max_current_a=max_current_a)
     late = random.Random(spec.seed)
@@ -60,13 +60,17 @@ def drawn_spec(seed):
 
 
 @pytest.mark.parametrize("seed", range(24))
-def test_counted_charge_is_the_true_one_within_a_thousandth(seed):
-    """From 10 mV on the shunt and 60 s on, any ripple to 48 %, polls late by up to 20 ms, chip clock within 5 %."""
+def test_counted_charge_is_true(seed):
+    """The error is below 0.1 %.
+
+    The shunt has 10 mV or more, the run lasts 60 s, the ripple is up to 48 %, polls are up to
+    20 ms late, and the chip's clock is within 5 %.
+    """
     assert abs(counted_charge_error(drawn_spec(seed), 60.0, jitter_s=0.02 * (seed % 2))) < 1e-3
 
 
-def test_counted_charge_of_short_runs_is_uncertain_by_one_poll_at_each_end():
-    """10 s: up to one poll period of 20 ms is gained or lost, 0.2 %; no more."""
+def test_short_run_loses_one_poll():
+    """In 10 s at most one poll period of 20 ms is gained or lost, 0.2 %."""
     errors = [
         counted_charge_error(replace(drawn_spec(seed), ramp_s=0.0), 10.0) for seed in range(12)
     ]
@@ -74,9 +78,13 @@ def test_counted_charge_of_short_runs_is_uncertain_by_one_poll_at_each_end():
     assert max(map(abs, errors)) > 0.5e-3
 
 
-def test_ripple_in_step_with_the_conversions_is_left_by_another_pace():
-    """A chip 2 % slow finishes a conversion every 7 periods of 100 Hz, and its bus conversion, 0.775 % of the cycle, always
-    misses the same part of the ripple: up to 0.775 % of the amplitude is lost, until the driver changes the pace after 18 s."""
+def test_pace_change_ends_ripple_lock():
+    """Ripple in step with the conversions costs charge until the driver changes the pace.
+
+    A chip that is 2 % slow finishes a conversion every 7 periods of 100 Hz. Its bus conversion,
+    0.775 % of the cycle, always misses the same part of the ripple. Up to 0.775 % of the
+    amplitude is lost until the driver changes the pace after 18 s.
+    """
     in_step = 0.07 / 0.068632 - 1.0
     spec = RehearsalSpec(ripple_fraction=0.48, chip_clock_error_fraction=in_step, supply_v=9.0)
     errors = [counted_charge_error(replace(spec, seed=seed), 60.0) for seed in range(6)]
@@ -89,8 +97,12 @@ def test_ripple_in_step_with_the_conversions_is_left_by_another_pace():
     )
 
 
-def test_ripple_peaks_beyond_the_range_are_lost_without_a_mark():
-    """3 A with 10 % ripple on 0.1 ohm peaks at 330 mV: less charge is counted, and no reading is near the end of the range."""
+def test_clipped_ripple_goes_unmarked():
+    """Ripple peaks beyond the range are lost, and no reading shows it.
+
+    3 A with 10 % ripple on 0.1 ohm peaks at 330 mV: less charge is counted, and no reading is near
+    the end of the range.
+    """
     spec = RehearsalSpec(shunt_ohm=0.1, ripple_fraction=0.10, supply_v=9.0)
     assert -0.01 < counted_charge_error(spec, 60.0, max_current_a=3.2) < -0.003
     rig = Rig(spec, max_current_a=3.2)
@@ -98,7 +110,8 @@ def test_ripple_peaks_beyond_the_range_are_lost_without_a_mark():
     assert not any(sample.saturated for sample in rig.poll_for(2.0))
 
 
-def test_gain_error_of_chip_or_shunt_goes_straight_into_the_charge():
+def test_gain_error_enters_charge():
+    """A gain error of the chip or the shunt goes straight into the charge."""
     plain = counted_charge_error(RehearsalSpec(), 60.0)
     off = counted_charge_error(RehearsalSpec(chip_gain_error_fraction=0.002), 60.0)
     assert off - plain == pytest.approx(0.002, abs=1e-4)

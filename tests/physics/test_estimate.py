@@ -1,6 +1,8 @@
-"""Depth and its interval against brute force: a numerical mixture, and thousands of draws from the stated priors (seeded).
+"""Depth and its interval against brute force.
 
-Coverage on one's own priors only shows that the arithmetic is right; the last tests measure it under wrong priors.
+Brute force is a numerical mixture, and thousands of seeded draws from the stated priors.
+Coverage under the stated priors only shows that the arithmetic is right. One test measures it
+under wrong priors.
 """
 
 from __future__ import annotations
@@ -45,7 +47,10 @@ def true_depths_mm(
     ln_bite: Floats,
     ln_etch_factor: Floats,
 ) -> Floats:
-    """Solve A d + (pi/4) P d^2/e + (2/3) pi d^3/e^2 = b Q k for d by Newton's method: not the code's tables."""
+    """Solve A d + (pi/4) P d^2/e + (2/3) pi d^3/e^2 = b Q k for d by Newton's method.
+
+    It does not use the tables of the code.
+    """
     volume_mm3 = np.exp(ln_bite) * charge_coulombs * metal.mm3_per_coulomb
     e = np.exp(ln_etch_factor)
     a2 = math.pi / 4.0 * growth.edge_mm / e
@@ -97,9 +102,8 @@ def coverage_fraction(
 
 @pytest.mark.parametrize("name", ["fine-silver", "copper", "brass-70-30"])
 @pytest.mark.parametrize("growth", [WIDE, FINE], ids=["wide", "fine"])
-def test_the_interval_covers_the_truth_in_93_to_97_percent_of_runs(
-    name: str, growth: SteinerGrowth
-) -> None:
+def test_interval_covers_the_truth(name: str, growth: SteinerGrowth) -> None:
+    """The interval covers the true depth in 93 to 97 % of the runs."""
     # 20,000 draws: the sampling error of 95 % is 0.15 %.
     assert 0.94 <= coverage_fraction(METALS[name], growth) <= 0.96
 
@@ -119,23 +123,24 @@ def test_the_interval_covers_the_truth_in_93_to_97_percent_of_runs(
         "etch factor 2 instead of 1.2",
     ],
 )
-def test_coverage_under_wrong_priors_is_measured(
+def test_coverage_under_wrong_priors(
     wrong: dict[str, Any], wide_fraction: float, fine_fraction: float
 ) -> None:
-    # How far the promise of 95 % falls when a prior is wrong. On a wide field the etch factor does not matter.
+    # How far the promised 95 % falls when a prior is wrong.
+    # On a wide field the etch factor does not matter.
     assert coverage_fraction(SILVER, WIDE, **wrong) == pytest.approx(wide_fraction, abs=0.01)
     assert coverage_fraction(SILVER, FINE, **wrong) == pytest.approx(fine_fraction, abs=0.01)
 
 
 @pytest.mark.parametrize("growth", [WIDE, FINE], ids=["wide", "fine"])
 @pytest.mark.parametrize("depth_mm", [0.05, 0.25])
-def test_the_ends_are_the_quantiles_of_the_brute_force_mixture(
-    growth: SteinerGrowth, depth_mm: float
-) -> None:
+def test_interval_against_brute_force(growth: SteinerGrowth, depth_mm: float) -> None:
+    """The ends of the interval are the quantiles of a mixture worked out by brute force."""
     metal = METALS["copper"]
     table = table_for(metal, growth)
     charge_coulombs = table.charge_for_depth_coulombs(depth_mm)
-    # P(true depth <= d) = E over the etch factor of Phi((ln V(d, e) - ln(k Q)) / sd), by a fine grid over the etch factor.
+    # P(true depth <= d) is the mean over the etch factor of Phi((ln V(d, e) - ln(k Q)) / sd),
+    # on a fine grid of etch factors.
     sd_ln = math.sqrt(metal.bath_sd**2 + metal.run_sd**2 + AREA_SD**2 + SHUNT_SD**2)
     z = np.linspace(-6.0, 6.0, 4001)
     weight = norm.pdf(z) / norm.pdf(z).sum()
@@ -160,9 +165,10 @@ def test_the_ends_are_the_quantiles_of_the_brute_force_mixture(
 
 
 @pytest.mark.parametrize("edge_per_area_per_mm", [0.5, 2.0, 6.0])
-def test_fifteen_etch_factors_put_the_ends_within_1_percent_of_101(
+def test_fifteen_etch_factors_suffice(
     monkeypatch: pytest.MonkeyPatch, edge_per_area_per_mm: float
 ) -> None:
+    """Fifteen etch factors put the ends of the interval within 1 % of those of 101."""
     growth = SteinerGrowth(500.0, 500.0 * edge_per_area_per_mm, 20)
     few = table_for(SILVER, growth)
     monkeypatch.setattr(estimate, "_ETCH_FACTORS", 101)
@@ -180,7 +186,8 @@ def test_fifteen_etch_factors_put_the_ends_within_1_percent_of_101(
         )
 
 
-def test_the_best_estimate_is_the_forward_answer_at_the_prior_medians() -> None:
+def test_best_estimate_at_prior_medians() -> None:
+    """The best estimate is the depth that the medians of the priors give."""
     table = table_for(SILVER, FINE)
     charge_coulombs = table.charge_for_depth_coulombs(0.25)
     exact_mm = true_depths_mm(
@@ -190,14 +197,17 @@ def test_the_best_estimate_is_the_forward_answer_at_the_prior_medians() -> None:
 
 
 def test_common_practice_prior_widths() -> None:
-    # Silver on a wide field: sd of ln b = sqrt(0.10^2 + 0.05^2 + 0.03^2 + 0.01^2), so 95 % is a factor of 1.256 either way.
+    # Silver on a wide field: sd of ln b = sqrt(0.10^2 + 0.05^2 + 0.03^2 + 0.01^2),
+    # so 95 % is a factor of 1.256 either way.
     shown = table_for(SILVER, WIDE).at(1800.9)
     factor = math.exp(1.959964 * math.sqrt(0.10**2 + 0.05**2 + 0.03**2 + 0.01**2))
     assert shown.low_mm == pytest.approx(0.25 / factor, rel=1e-3)
     assert shown.high_mm == pytest.approx(0.25 * factor, rel=1e-3)
 
 
-def test_each_part_of_the_budget_widens_the_interval() -> None:
+def test_each_uncertainty_widens_interval() -> None:
+    """Each part of the uncertainty budget widens the interval."""
+
     def width_ln(metal: Metal, area_sd: float, shunt_sd: float) -> float:
         shown = depth_table(
             prior_belief(metal, area_sd, shunt_sd), WIDE, metal.mm3_per_coulomb, 0.4
@@ -211,14 +221,16 @@ def test_each_part_of_the_budget_widens_the_interval() -> None:
     assert width_ln(replace(SILVER, run_sd=0.2), 0.03, 0.01) > base * 1.5
 
 
-def test_missing_charge_widens_the_upper_bound_only() -> None:
+def test_missing_charge_widens_upper_bound() -> None:
+    """Missing charge widens the upper bound only."""
     table = table_for(SILVER, FINE)
     sure, unsure = table.at(1000.0), table.at(1000.0, 50.0)
     assert (unsure.best_mm, unsure.low_mm) == (sure.best_mm, sure.low_mm)
     assert unsure.high_mm == table.at(1050.0).high_mm > sure.high_mm
 
 
-def test_nothing_counted_is_no_depth_and_for_certain() -> None:
+def test_no_charge_no_depth() -> None:
+    """Without charge the depth is 0, and so are both bounds."""
     shown = table_for(SILVER, FINE).at(0.0)
     assert (shown.low_mm, shown.best_mm, shown.high_mm) == (0.0, 0.0, 0.0)
 
@@ -230,9 +242,10 @@ def test_nothing_counted_is_no_depth_and_for_certain() -> None:
     edge_per_area_per_mm=st.floats(0.0, 8.0),
     deepest_mm=st.floats(0.05, 1.0),
 )
-def test_the_rows_rise_stay_in_order_and_reach_the_end(
+def test_table_rows_rise_in_order(
     metal: Metal, area_mm2: float, edge_per_area_per_mm: float, deepest_mm: float
 ) -> None:
+    """The rows of the table rise, stay in order and reach the end."""
     table = table_for(metal, SteinerGrowth(area_mm2, area_mm2 * edge_per_area_per_mm), deepest_mm)
     most_coulombs = table.best[-1][0]
     assert table.best[-1][1] == pytest.approx(deepest_mm)
@@ -249,18 +262,20 @@ def test_the_rows_rise_stay_in_order_and_reach_the_end(
         before = shown
 
 
-def test_the_prior_is_equally_likely_etch_factors_around_the_metals_median() -> None:
+def test_prior_etch_factors() -> None:
+    """The prior is equally likely etch factors around the metal's median."""
     belief = prior_belief(SILVER, AREA_SD, SHUNT_SD)
     assert sum(c.weight for c in belief.components) == pytest.approx(1.0)
     assert belief.best_etch_factor == pytest.approx(1.2)
     assert belief.best_bite_factor == pytest.approx(1.0)
     logs = [math.log(c.etch_factor / 1.2) for c in belief.components]
     assert logs == sorted(logs)
-    # Scaled to the variance of the normal that they stand for.
+    # Scaled to the variance of the normal distribution that they represent.
     assert np.std(logs) == pytest.approx(0.35, rel=1e-6)
 
 
-def test_the_etch_factors_10_and_90_percent_points() -> None:
+def test_etch_factor_range() -> None:
+    """The range of the etch factor is from its 10 % to its 90 % point."""
     low, high = prior_belief(SILVER, AREA_SD, SHUNT_SD).etch_factor_range()
     # Fifteen points scaled to the normal's variance: 2 % to the safe side.
     assert low == pytest.approx(1.2 * math.exp(0.35 * norm.ppf(0.1)), rel=0.025)
@@ -269,7 +284,8 @@ def test_the_etch_factors_10_and_90_percent_points() -> None:
     assert certain.etch_factor_range() == (0.9, 0.9)
 
 
-def test_the_low_bite_factor_is_the_2_and_a_half_percent_point() -> None:
+def test_low_bite_factor() -> None:
+    """The low bite factor is the 2.5 % point of the mixture."""
     belief = Belief((Component(1.0, 0.3, 0.1, 0.05), Component(1.5, 0.7, -0.1, 0.2)))
 
     def share_below(ln_b: float) -> float:
@@ -280,7 +296,7 @@ def test_the_low_bite_factor_is_the_2_and_a_half_percent_point() -> None:
     assert belief.best_bite_factor == pytest.approx(math.exp(0.3 * 0.1 - 0.7 * 0.1))
 
 
-def test_a_bite_factor_that_was_learned_moves_the_depth() -> None:
+def test_learned_bite_factor_moves_depth() -> None:
     prior = prior_belief(SILVER, AREA_SD, SHUNT_SD)
     learned = Belief(tuple(replace(c, mean_ln=math.log(0.9), sd_ln=0.02) for c in prior.components))
     before = depth_table(prior, WIDE, SILVER.mm3_per_coulomb, 0.4).at(1800.0)
@@ -291,7 +307,8 @@ def test_a_bite_factor_that_was_learned_moves_the_depth() -> None:
     assert after.high_mm == pytest.approx(0.9 * before.best_mm * factor, rel=1e-3)
 
 
-def test_the_best_row_is_the_relief_at_the_best_etch_factor() -> None:
+def test_best_row_is_the_relief() -> None:
+    """The best row is the relief at the best etch factor."""
     belief = prior_belief(SILVER, AREA_SD, SHUNT_SD)
     expected = relief_table(FINE, belief.best_etch_factor, 0.4)
     table = depth_table(belief, FINE, SILVER.mm3_per_coulomb, 0.4)
@@ -302,7 +319,8 @@ def test_the_best_row_is_the_relief_at_the_best_etch_factor() -> None:
         assert charge_coulombs == pytest.approx(volume_mm3 / SILVER.mm3_per_coulomb)
 
 
-def test_the_depth_goes_on_growing_past_the_end_of_the_table() -> None:
+def test_depth_grows_past_table_end() -> None:
+    """The depth goes on growing past the end of the table."""
     table = table_for(SILVER, WIDE)
     at_the_end = table.at(table.best[-1][0])
     past_it = table.at(2.0 * table.best[-1][0])

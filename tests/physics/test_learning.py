@@ -1,4 +1,7 @@
-"""Learning from gauge and scale: Bayes against brute force, coverage of the interval, what each kind of reading can know."""
+"""Learning from the gauge and the scale.
+
+Bayes against brute force, the coverage of the interval, and what each kind of reading can teach.
+"""
 
 from __future__ import annotations
 
@@ -35,17 +38,21 @@ def gauge(
     return GaugeReading(charge, spots, resolution_mm=0.001, **changes)  # type: ignore[arg-type]
 
 
-def test_without_a_reading_the_belief_is_the_prior() -> None:
+def test_unread_belief_is_the_prior() -> None:
     learner = fresh()
     assert learner.bite_factor()[0] == 1.0
-    # Bath 0.10 and run 0.05 (common practice, no source), shunt 0.01; the area does not enter the chemistry.
+    # Bath 0.10 and run 0.05 (common practice, no source), shunt 0.01.
+    # The area does not enter the bite factor.
     assert learner.bite_factor()[1] == pytest.approx(math.sqrt(0.10**2 + 0.05**2 + 0.01**2))
     assert learner.belief().best_etch_factor == pytest.approx(1.2)
 
 
 @pytest.mark.parametrize("growth", [WIDE, FINE], ids=["wide", "fine"])
-def test_a_reading_agrees_with_brute_force_on_a_grid(growth: Growth) -> None:
-    """Posterior of (z = ln bite over area, ln etch factor) by numerical integration of prior times likelihood."""
+def test_reading_against_brute_force(growth: Growth) -> None:
+    """The posterior against prior times likelihood, integrated numerically.
+
+    The variables are z = ln(bite factor over area) and ln(etch factor).
+    """
     reading = gauge(0.22)
     mean_mm, error_mm = reading.mean_depth()
     posterior = fresh().learn(reading, growth)
@@ -78,11 +85,12 @@ def test_a_reading_agrees_with_brute_force_on_a_grid(growth: Growth) -> None:
     )
 
 
-def test_a_weighing_teaches_the_chemistry_and_leaves_geometry_alone() -> None:
+def test_weighing_teaches_bite_factor() -> None:
+    """A weighing teaches the bite factor and leaves the etch factor alone."""
     lost_g = 0.93 * removed_mass_g(CHARGE, SILVER)
     learned = fresh().learn(Weighing(CHARGE, lost_g), FINE)
     bite_factor, sd = learned.bite_factor()
-    # 2 g on a 0.01 g scale: 0.7 % for the difference; the prior of 11 % hardly pulls.
+    # 2 g on a 0.01 g scale: 0.7 % for the difference. The prior of 11 % hardly matters.
     assert bite_factor == pytest.approx(0.93, rel=0.002)
     assert sd < 0.01
     assert [node.weight for node in learned.nodes] == pytest.approx(
@@ -90,8 +98,11 @@ def test_a_weighing_teaches_the_chemistry_and_leaves_geometry_alone() -> None:
     )
 
 
-def test_depth_over_mass_teaches_area_and_undercut() -> None:
-    """The scale says that Faraday holds, the gauge says shallower: more undercut, or more area, than believed."""
+def test_depth_over_mass_teaches_undercut() -> None:
+    """By the scale Faraday holds, by the gauge the plate is too shallow.
+
+    So there is more undercut, or more area, than expected.
+    """
     weighed = fresh().learn(Weighing(CHARGE, removed_mass_g(CHARGE, SILVER)), FINE)
     shallow = weighed.learn(gauge(0.15), FINE)
     deep = weighed.learn(gauge(0.21), FINE)
@@ -103,7 +114,7 @@ def test_depth_over_mass_teaches_area_and_undercut() -> None:
     assert shallow.bite_factor()[0] == pytest.approx(1.0, abs=0.02)
 
 
-def test_the_order_of_readings_does_not_matter() -> None:
+def test_order_of_readings() -> None:
     first, second = gauge(0.20), Weighing(CHARGE, 1.9)
     one = fresh().learn(first, FINE).learn(second, FINE)
     other = fresh().learn(second, FINE).learn(first, FINE)
@@ -113,7 +124,8 @@ def test_the_order_of_readings_does_not_matter() -> None:
         assert np.allclose(a.covariance, b.covariance, atol=1e-15)
 
 
-def test_the_next_run_keeps_the_bath_and_forgets_run_and_area() -> None:
+def test_next_run_keeps_the_bath() -> None:
+    """The next run keeps what was learned of the bath and forgets the run and the area."""
     learned = fresh().learn(Weighing(CHARGE, 0.9 * removed_mass_g(CHARGE, SILVER)), FINE)
     carried = learned.next_run(AREA_SD)
     # The bath's share of the deviation is its share of the variance: 0.0101 of 0.0126.
@@ -123,8 +135,8 @@ def test_the_next_run_keeps_the_bath_and_forgets_run_and_area() -> None:
     assert carried.bite_factor()[1] > 0.05
 
 
-def test_edge_spots_and_the_resists_top_are_taken_off() -> None:
-    """Dry film 0.045 mm, edges 1.15 times deeper (common practice, no source)."""
+def test_edge_and_film_are_subtracted() -> None:
+    """The dry film is 0.045 mm, edges are 1.15 times deeper (common practice, no source)."""
     assert gauge(0.295, from_resist_top=True).mean_depth()[0] == pytest.approx(0.25)
     assert gauge(0.23, place="edge").mean_depth()[0] == pytest.approx(0.2)
     assert gauge(0.23, place="edge").mean_depth()[1] > gauge(0.23).mean_depth()[1]
@@ -150,7 +162,7 @@ def test_impossible_readings_refused(reading: Reading, key: str) -> None:
 
 
 @pytest.mark.parametrize("factor", [0.5, 0.75, 1.0, 1.3, 2.0])
-def test_surprise_is_counted_in_standard_deviations(factor: float) -> None:
+def test_surprise_in_standard_deviations(factor: float) -> None:
     learner = fresh()
     sigma = learner.surprise_sigma(Weighing(CHARGE, factor * removed_mass_g(CHARGE, SILVER)), WIDE)
     assert sigma == pytest.approx(
@@ -158,7 +170,8 @@ def test_surprise_is_counted_in_standard_deviations(factor: float) -> None:
     )
 
 
-def test_a_bath_is_replayed_so_that_a_withdrawn_reading_leaves_no_trace() -> None:
+def test_withdrawn_reading_leaves_no_trace() -> None:
+    """A bath is replayed from its readings, so a withdrawn one leaves no trace."""
     good = PastRun(FINE, AREA_SD, (gauge(0.2),))
     bad = PastRun(FINE, AREA_SD, (gauge(0.2), Weighing(CHARGE, 1.2)))
     emptied = PastRun(FINE, AREA_SD, ())
@@ -177,10 +190,10 @@ def test_a_bath_is_replayed_so_that_a_withdrawn_reading_leaves_no_trace() -> Non
 
 
 def test_the_interval_covers_the_truth() -> None:
-    """95 % of runs from the stated priors, before any reading, after one, and later in a bath.
+    """95 % of the runs: before any reading, after one, and later in a bath.
 
-    2,000 runs each, the last from 225 baths; a standard deviation is 0.005, so that a true coverage
-    of 0.915 or of 0.985 fails.
+    Each figure is from 2,000 runs, the last one from 225 baths. Their standard deviation is
+    0.005, so a true coverage of 0.915 or of 0.985 fails.
     """
     assert 0.93 <= covered_unread(2000) <= 0.97
     assert 0.93 <= covered_once(2000) <= 0.97
@@ -188,17 +201,23 @@ def test_the_interval_covers_the_truth() -> None:
 
 
 def test_wrong_priors_cost_coverage() -> None:
-    """The figures of DEVELOPERS.md, within their scatter; 60 baths give 540 runs."""
-    assert 0.70 <= covered_later(60, run_sd=0.10) <= 0.86, "it believes the spread that is stated"
+    """The figures of DEVELOPERS.md, within their scatter. 60 baths give 540 runs."""
+    assert 0.70 <= covered_later(60, run_sd=0.10) <= 0.86, "the stated spread is too small"
     assert covered_unread(300, heavy=True) >= 0.92
     assert covered_once(300, heavy=True) >= 0.92
     assert covered_later(40, heavy=True) >= 0.92
     assert covered_unread(300, etch_factor=0.6) < 0.93
-    assert covered_later(60, first=7, etch_factor=0.6) >= 0.92, "gauged runs have found it"
+    assert covered_later(60, first=7, etch_factor=0.6) >= 0.92, (
+        "earlier gauged runs have taught the etch factor"
+    )
 
 
-def test_the_film_of_the_run_is_taken_off_and_no_other() -> None:
-    """A film of 0.075 mm, as thick dry films are (common practice, no source), under 0.325 and 0.335 mm: 0.25 and 0.26 mm."""
+def test_film_of_the_run() -> None:
+    """The film that was given for the run is subtracted, and no other.
+
+    0.325 and 0.335 mm less a thick dry film of 0.075 mm (common practice, no source) are
+    0.25 and 0.26 mm.
+    """
     reading = GaugeReading(CHARGE, (0.325, 0.335), from_resist_top=True, film_mm=0.075)
     assert reading.mean_depth()[0] == pytest.approx(0.255)
     assert reading.evenness_fraction() == pytest.approx(0.01 / 0.255)
@@ -207,14 +226,15 @@ def test_the_film_of_the_run_is_taken_off_and_no_other() -> None:
     assert on_metal.evenness_fraction() == pytest.approx(0.01 / 0.33)
 
 
-# --- one formula each ---------------------------------------------------------------------------------------------------
+# --- one formula each -----------------------------------------------------------------------------
 
 
-def test_each_etch_factor_is_weighed_right() -> None:
-    """Of each, how likely the read depth is, integrated over ln(bite factor) on a grid.
+def test_weights_of_etch_factors() -> None:
+    """How likely each makes the depth that was read, integrated over ln(bite factor) on a grid.
 
-    An undercut that makes depth move little with the charge makes any one depth likelier: the density of
-    a depth is that of the volume times dln(V)/d(depth). Source: change of variables, by brute force.
+    Where the undercut lets the depth change little with the charge, any one depth is likelier:
+    the density of a depth is that of the volume times dln(V)/d(depth).
+    Source: change of variables, by brute force.
     """
     narrow = SteinerGrowth(767.0, 3000.0)
     charge = 5000.0
@@ -238,17 +258,17 @@ def test_each_etch_factor_is_weighed_right() -> None:
 
 
 def test_a_gauge_reads_in_steps() -> None:
-    """Equal spots: what is left is the step's error and that of the place, 2 % at the centre.
+    """With equal spots the error is that of the step and that of the place, 2 % at the centre.
 
-    Source: JCGM 100:2008 (GUM), F.2.2.1: a resolution of x has a standard uncertainty of 0.29 x.
+    Source: JCGM 100:2008 (GUM), F.2.2.1. A resolution of x has a standard uncertainty of 0.29 x.
     """
     depth_mm, error_mm = GaugeReading(CHARGE, (0.2,) * 4, resolution_mm=0.05).mean_depth()
     assert depth_mm == pytest.approx(0.2)
     assert math.sqrt(error_mm**2 - (0.02 * 0.2) ** 2) == pytest.approx(0.29 * 0.05 / 2.0, rel=0.01)
 
 
-def test_one_spot_says_less_than_three() -> None:
-    """How far one spot is off nobody can see from it: 5 % (common practice, no source)."""
+def test_one_spot_against_three() -> None:
+    """One spot does not show its own error: 5 % is assumed (common practice, no source)."""
     _, error_mm = GaugeReading(CHARGE, (0.2,), resolution_mm=0.001).mean_depth()
     assert math.sqrt(error_mm**2 - (0.02 * 0.2) ** 2) == pytest.approx(0.05 * 0.2, rel=0.01)
     _, of_three_mm = GaugeReading(CHARGE, (0.2,) * 3, resolution_mm=0.001).mean_depth()
@@ -256,6 +276,6 @@ def test_one_spot_says_less_than_three() -> None:
 
 
 def test_an_impossible_reading_is_refused() -> None:
-    """300 g lost where 2 g were to be: no etch factor has any likelihood left to share out."""
+    """300 g are lost where 2 g were expected: no etch factor is likely at all."""
     with pytest.raises(RefusedError, match="does not fit this run"):
         fresh().learn(Weighing(CHARGE, 300.0), WIDE)

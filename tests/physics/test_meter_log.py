@@ -1,4 +1,7 @@
-"""Logs of other meters: read one way or refused, counted, their gaps told; and a published log held against a balance."""
+"""Logs of other meters: read in one way or refused, counted, and their gaps reported.
+
+A published log is compared with a balance.
+"""
 
 from __future__ import annotations
 
@@ -46,11 +49,12 @@ def charge_coulombs(whole: MeterLog, first: int, last: int) -> float:
     ).charge_coulombs
 
 
-def test_silver_on_a_quartz_balance_weighs_what_the_counted_charge_says() -> None:
-    """Plating and stripping: mass per charge is 107.8682 g/mol over F (IUPAC, CODATA), one electron each.
+def test_silver_on_quartz_balance() -> None:
+    """Plating and stripping move 107.8682 g/mol over F (IUPAC, CODATA), one electron an atom.
 
-    The source gives mass per cm2 and the current of the whole electrode, whose area it does not name: 1 cm2 is taken. What does
-    not hang on it: mass goes in step with the charge, and comes off as it went on.
+    The source gives the mass per cm2 and the current of the whole electrode. It does not state
+    the area, so 1 cm2 is assumed. Two checks do not depend on the area: mass is proportional to
+    charge, and it comes off as it went on.
     """
     whole, mass_ng = published()
     picked = range(20, len(mass_ng), 10)
@@ -75,7 +79,8 @@ def test_silver_on_a_quartz_balance_weighs_what_the_counted_charge_says() -> Non
         )
 
 
-def test_that_log_counts_backwards_only_when_asked() -> None:
+def test_reversed_current_needs_signed() -> None:
+    """A log with reversed current is counted only when signed counting is asked for."""
     whole, _ = published()
     with pytest.raises(RefusedError, match="Up to 1% of the largest") as caught:
         count_log(whole)
@@ -84,8 +89,11 @@ def test_that_log_counts_backwards_only_when_asked() -> None:
 
 
 @pytest.mark.parametrize("end_s", [10.0, 600.0])
-def test_a_straight_line_is_exact_by_the_trapezoid_and_a_curve_nearly(end_s: float) -> None:
-    """Integrals of 1 + t/10 and of 3 exp(-t/T), closed forms."""
+def test_line_and_decay(end_s: float) -> None:
+    """The trapezoid is exact for a line and nearly so for a decay.
+
+    The closed forms are the integrals of 1 + t/10 and of 3 exp(-t/T).
+    """
     time_s = list(np.cumsum(np.random.default_rng(5).uniform(0.05, 0.1, int(end_s * 10))))
     line = count_log(log(time_s, [1.0 + t / 10.0 for t in time_s]))
     a, b = time_s[0], time_s[-1]
@@ -98,10 +106,11 @@ def test_a_straight_line_is_exact_by_the_trapezoid_and_a_curve_nearly(end_s: flo
     assert line.counted_s == line.duration_s == pytest.approx(b - a)
 
 
-def test_a_published_worked_example_comes_out() -> None:
-    """10.23 A for exactly 1 hour: 0.3817 mol of electrons and 41.19 g of silver. Source: OpenStax Chemistry 2e, example 17.9.
+def test_published_worked_example() -> None:
+    """10.23 A for exactly 1 hour: 0.3817 mol of electrons and 41.19 g of silver.
 
-    The book rounds in between: 0.3817 mol by 107.9 g/mol.
+    Source: OpenStax Chemistry 2e, example 17.9. The book rounds in between: 0.3817 mol times
+    107.9 g/mol.
     """
     hour = [float(second) for second in range(3601)]
     counted = count_log(log(hour, [10.23] * 3601, [4.0] * 3601))
@@ -112,7 +121,8 @@ def test_a_published_worked_example_comes_out() -> None:
     assert counted.energy_j == pytest.approx(4.0 * 10.23 * 3600.0)
 
 
-def test_a_gap_is_bounded_and_not_guessed() -> None:
+def test_gap_is_bounded() -> None:
+    """A gap is bounded and not guessed."""
     time_s = [0.0, 1.0, 2.0, 3.0, 10.0, 11.0, 12.0]
     counted = count_log(log(time_s, [2.0, 2.0, 2.0, 2.0, 3.0, 2.0, 2.0], [1.0] * 7))
     assert counted.max_gap_s == GAP_STEPS * 1.0
@@ -132,12 +142,13 @@ def test_a_gap_is_bounded_and_not_guessed() -> None:
             count_log(log(time_s, [2.0] * 7), max_gap_s=wrong)
 
 
-def test_one_missing_sample_passes_and_two_do_not() -> None:
+def test_two_missing_samples_are_gap() -> None:
+    """One missing sample is no gap, and two are one."""
     assert count_log(log([0.0, 1.0, 2.0, 4.0, 5.0], [1.0] * 5)).gaps == ()
     assert len(count_log(log([0.0, 1.0, 2.0, 5.0, 6.0, 7.0], [1.0] * 6)).gaps) == 1
 
 
-def test_noise_around_zero_is_no_reversal() -> None:
+def test_noise_is_no_reversal() -> None:
     counted = count_log(log([0.0, 1.0, 2.0, 3.0], [-0.009, 1.0, 1.0, -0.009]))
     assert counted.charge_coulombs == pytest.approx(1.991)
     with pytest.raises(RefusedError, match="leads may be swapped"):
@@ -145,7 +156,7 @@ def test_noise_around_zero_is_no_reversal() -> None:
 
 
 @given(st.lists(st.tuples(st.floats(0.01, 2.0), st.floats(0.0, 50.0)), min_size=2, max_size=40))
-def test_what_is_counted_lies_within_the_bounds(steps: list[tuple[float, float]]) -> None:
+def test_count_stays_within_bounds(steps: list[tuple[float, float]]) -> None:
     time_s = list(np.cumsum([step for step, _ in steps]))
     counted = count_log(log(time_s, [current for _, current in steps]))
     most = counted.highest_current_a * counted.duration_s
@@ -176,7 +187,8 @@ def test_one_log_in_many_hands(text: str) -> None:
     assert count_log(found).energy_j is None
 
 
-def test_a_voltage_is_taken_when_there_is_one() -> None:
+def test_voltage_gives_the_energy() -> None:
+    """Where the log has a voltage, the energy is counted."""
     found = read("voltage_v,time_s,current_a\n3.0,0,1\n3.1,1,1\n")
     assert list(found.voltage_v) == [3.0, 3.1]
     assert count_log(found).energy_j == pytest.approx(3.05)

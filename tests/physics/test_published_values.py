@@ -65,7 +65,7 @@ def test_every_figure_has_a_source() -> None:
     )
 
 
-def test_the_faraday_constant_of_the_reference_library() -> None:
+def test_faraday_constant() -> None:
     # Source: CODATA as carried by scipy.constants.
     assert scipy.constants.physical_constants["Faraday constant"][0] == pytest.approx(
         FARADAY_COULOMBS_PER_MOL, rel=5e-10
@@ -73,13 +73,14 @@ def test_the_faraday_constant_of_the_reference_library() -> None:
 
 
 @pytest.mark.parametrize("metal", METALS.values(), ids=lambda metal: metal.name)
-def test_equivalent_weights_with_the_reference_librarys_masses(metal: object) -> None:
+def test_equivalent_weights(metal: object) -> None:
     # Source: ASTM G102, EW = 1 / sum(n f / W), with masses from periodictable.
     parts = metal.parts  # type: ignore[attr-defined]
     expected = 1.0 / sum(
         p.electrons * p.mass_fraction / periodictable.elements.symbol(p.element).mass for p in parts
     )
-    assert metal.equivalent_weight_g_per_mol == pytest.approx(expected, rel=1e-6)  # type: ignore[attr-defined]
+    found = metal.equivalent_weight_g_per_mol  # type: ignore[attr-defined]
+    assert found == pytest.approx(expected, rel=1e-6)
 
 
 SHAPES = {
@@ -92,19 +93,22 @@ SHAPES = {
 
 @pytest.mark.parametrize("name", SHAPES)
 @pytest.mark.parametrize("r_mm", [0.05, 0.25, 0.5])
-def test_growth_of_shapes_that_are_not_convex(name: str, r_mm: float) -> None:
-    # Reference: shapely's buffer. A corner that turns outwards adds (pi/4) r^2; one that turns inwards takes r^2 off.
+def test_growth_of_nonconvex_shapes(name: str, r_mm: float) -> None:
+    # Reference: shapely's buffer. A corner that turns outwards adds (pi/4) r^2, and one that turns
+    # inwards subtracts r^2.
     shape, outwards, inwards = SHAPES[name]
     exact_mm2 = shape.area + shape.length * r_mm + (outwards * math.pi / 4.0 - inwards) * r_mm**2
     assert shape.buffer(r_mm, quad_segs=512).area == pytest.approx(exact_mm2, rel=1e-6)
-    # The Steiner form with the Euler characteristic (openings less holes) is off by less than r^2 a corner.
+    # The Steiner form with the Euler characteristic (openings less holes) is off by less than r^2 a
+    # corner.
     holes = len(shape.interiors)
     steiner_mm2 = SteinerGrowth(shape.area, shape.length, 1 - holes).area_mm2(r_mm)
     assert abs(steiner_mm2 - exact_mm2) <= inwards * r_mm**2 + 1e-9
     assert steiner_mm2 == pytest.approx(exact_mm2, rel=5e-3)
 
 
-def test_relief_of_a_measured_l_shape_against_its_own_corners() -> None:
+def test_relief_of_l_shape() -> None:
+    """The relief of a measured L shape against the closed form of its corners."""
     shape, outwards, inwards = SHAPES["L"]
     depth_mm = 0.25
     curve = MeasuredGrowth(

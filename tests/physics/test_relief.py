@@ -33,7 +33,10 @@ def volume_by_quadrature_mm3(
     slope_mm: Callable[[float], float],
     e: float,
 ) -> float:
-    """V(d) = A(0) d + integral of d sqrt(1 - (s/x)^2) A'(s) ds, straight from the quarter ellipse: not the form in the code."""
+    """V(d) = A(0) d + integral of d sqrt(1 - (s/x)^2) A'(s) ds, straight from the quarter ellipse.
+
+    The code uses another form.
+    """
     undercut_mm = depth_mm / e
     under_resist, _ = quad(
         lambda s: depth_mm * math.sqrt(1.0 - (s / undercut_mm) ** 2) * slope_mm(s),
@@ -46,7 +49,10 @@ def volume_by_quadrature_mm3(
 
 
 def closed_form_mm3(a_mm2: float, p_mm: float, fields: int, d_mm: float, e: float) -> float:
-    """A d + (pi/4) P d^2 / e + (2/3) pi d^3 / e^2. Source: 3-D Steiner formula for a flat body, scaled sideways by 1/e."""
+    """A d + (pi/4) P d^2 / e + (2/3) pi d^3 / e^2.
+
+    Source: 3-D Steiner formula for a flat body, scaled sideways by 1/e.
+    """
     return (
         a_mm2 * d_mm
         + math.pi / 4.0 * p_mm * d_mm**2 / e
@@ -61,7 +67,7 @@ def closed_form_mm3(a_mm2: float, p_mm: float, fields: int, d_mm: float, e: floa
     etch_factor=st.floats(0.3, 5.0),
     fields=st.integers(0, 50),
 )
-def test_the_steiner_form_comes_out_whatever_its_size(
+def test_steiner_form_at_any_size(
     area_mm2: float, edge_mm: float, depth_mm: float, etch_factor: float, fields: int
 ) -> None:
     volume_mm3 = removed_volume_mm3(depth_mm, SteinerGrowth(area_mm2, edge_mm, fields), etch_factor)
@@ -70,7 +76,7 @@ def test_the_steiner_form_comes_out_whatever_its_size(
     )
 
 
-def test_convex_opening_at_etch_factor_1() -> None:
+def test_convex_opening() -> None:
     # V = A d + (pi/4) P d^2 + (2/3) pi d^3 for a 10 x 8 mm opening, 0.25 mm deep.
     volume_mm3 = removed_volume_mm3(0.25, SteinerGrowth(80.0, 36.0), 1.0)
     assert volume_mm3 == pytest.approx(
@@ -78,7 +84,7 @@ def test_convex_opening_at_etch_factor_1() -> None:
     )
 
 
-def test_a_wide_field_is_area_times_depth() -> None:
+def test_wide_field() -> None:
     assert removed_volume_mm3(0.25, SteinerGrowth(767.0), 1.2) == pytest.approx(
         767.0 * 0.25, rel=1e-7
     )
@@ -89,8 +95,9 @@ def test_a_wide_field_is_area_times_depth() -> None:
     ), "no undercut"
 
 
-def test_a_round_hole_against_the_body_itself() -> None:
-    # A disc of 2 mm radius, etch factor 1: the body of all points within d below the disc, as a double integral of its depth.
+def test_round_hole() -> None:
+    # A disc of 2 mm radius at etch factor 1: the body of all points within d below the disc, as a
+    # double integral of its depth.
     radius_mm, depth_mm = 2.0, 0.3
     floor_mm3 = math.pi * radius_mm**2 * depth_mm
     wall_mm3, _ = dblquad(
@@ -120,8 +127,9 @@ def test_against_independent_quadrature(etch_factor: float, depth_mm: float) -> 
     )
 
 
-def test_undercut_is_depth_over_etch_factor() -> None:
-    # Etch factor = depth of etch / lateral etch per side. Source: IPC-T-50 term 54.0452; Allen, Horne, Stevens (PCMI, 1982).
+def test_undercut_from_etch_factor() -> None:
+    # Etch factor = depth of etch / lateral etch per side.
+    # Source: IPC-T-50 term 54.0452; Allen, Horne, Stevens (PCMI, 1982).
     asked_mm: list[float] = []
 
     class Asked:
@@ -142,7 +150,8 @@ def offset_curve(shape: Polygon, plate: Polygon, up_to_mm: float, steps: int) ->
     )
 
 
-def test_merging_lines_never_take_more_than_the_plate() -> None:
+def test_merging_lines_stay_within_plate() -> None:
+    """Merging lines never take more than the plate."""
     # Ten 0.3 mm lines with 0.3 mm resist between them, up to the rim of a 5.7 x 6 mm plate.
     plate = box(0.0, 0.0, 5.7, 6.0)
     lines = unary_union([box(0.6 * i, 0.0, 0.6 * i + 0.3, 6.0) for i in range(10)])
@@ -150,14 +159,15 @@ def test_merging_lines_never_take_more_than_the_plate() -> None:
     for depth_mm in (0.05, 0.1, 0.25, 0.5, 0.9):
         volume_mm3 = removed_volume_mm3(depth_mm, growth, 1.0)
         assert lines.area * depth_mm < volume_mm3 <= plate.area * depth_mm
-        # Steiner's form knows of no merging, and takes both edges of each of ten lines: never less than the truth.
+        # Steiner's form ignores merging and counts both edges of all ten lines: it is never less
+        # than the truth.
         assert volume_mm3 <= removed_volume_mm3(
             depth_mm, SteinerGrowth(lines.area, 2 * 10 * 6.0, 10), 1.0
         )
     assert growth.area_mm2(0.2) == pytest.approx(plate.area)
 
 
-def test_measured_growth_of_a_disc_agrees_with_its_closed_form() -> None:
+def test_measured_growth_of_disc() -> None:
     disc = Point(0.0, 0.0).buffer(3.0, quad_segs=512)
     growth = offset_curve(disc, box(-9.0, -9.0, 9.0, 9.0), 1.0, 100)
     for depth_mm, etch_factor in ((0.1, 0.7), (0.25, 1.0), (0.5, 1.2)):
@@ -173,7 +183,7 @@ def test_copies_and_other_bare_metal() -> None:
     assert whole.area_mm2(0.2) == pytest.approx(3 * (80.0 + 36.0 * 0.2 + math.pi * 0.04) + 50.0)
     assert removed_volume_mm3(0.25, whole, 1.2) == pytest.approx(
         3 * removed_volume_mm3(0.25, one, 1.2) + 50.0 * 0.25, rel=1e-7
-    ), "bare metal etches along and does not grow"
+    ), "bare metal is etched too and does not grow"
 
 
 def test_without_an_edge_nothing_grows() -> None:
@@ -192,13 +202,13 @@ def test_without_an_edge_nothing_grows() -> None:
         ((0.0, 1.0), (math.nan, 2.0)),
     ],
 )
-def test_growth_curves_that_do_not_rise_are_refused(pairs: tuple[tuple[float, float], ...]) -> None:
+def test_growth_curve_must_rise(pairs: tuple[tuple[float, float], ...]) -> None:
     with pytest.raises(RefusedError, match="growth curve") as caught:
         MeasuredGrowth(pairs)
     assert caught.value.field == "growth_mm2"
 
 
-def test_interpolation_between_and_beyond_the_pairs() -> None:
+def test_interpolation_between_and_beyond() -> None:
     pairs = ((0.0, 1.0), (1.0, 3.0), (4.0, 9.0))
     assert [interpolate(pairs, x) for x in (-1.0, 0.0, 0.5, 1.0, 2.5, 4.0, 9.0)] == [
         1.0,
@@ -217,7 +227,8 @@ def test_table_round_trip(share: float) -> None:
     volume_mm3 = TABLE.volume_mm3(depth_mm)
     inverse = [(volume, depth) for depth, volume in TABLE.pairs]
     assert interpolate(inverse, volume_mm3) == pytest.approx(depth_mm, abs=1e-9)
-    # Linear interpolation of 160 steps against the integral itself: a chord is off by at most h^2/8 times V''.
+    # Linear interpolation of 160 steps against the integral itself: a chord is off by at most
+    # h^2/8 times V''.
     curvature_mm = math.pi / 2.0 * 200.0 / 1.2 + 4.0 * math.pi * 4 * 0.4 / 1.2**2
     assert volume_mm3 == pytest.approx(
         removed_volume_mm3(depth_mm, GROWTH, 1.2), rel=1e-9, abs=0.0025**2 / 8.0 * curvature_mm
@@ -228,7 +239,8 @@ GROWTH = SteinerGrowth(100.0, 200.0, 4)
 TABLE: ReliefTable = relief_table(GROWTH, 1.2, 0.4)
 
 
-def test_the_table_rises_from_nothing_to_its_end_and_no_further() -> None:
+def test_table_rises_to_its_end() -> None:
+    """The table rises from 0 to its end, and no depth beyond that has a volume."""
     assert TABLE.pairs[0] == (0.0, 0.0)
     assert TABLE.pairs[-1][0] == pytest.approx(0.4)
     assert len(TABLE.pairs) == 161
@@ -241,7 +253,7 @@ def test_the_table_rises_from_nothing_to_its_end_and_no_further() -> None:
     ("field", "deepest_mm", "etch_factor"),
     [("depth_mm", 0.0, 1.0), ("etch_factor", 0.1, 0.0), ("depth_mm", math.nan, 1.0)],
 )
-def test_a_table_of_nothing_is_refused(field: str, deepest_mm: float, etch_factor: float) -> None:
+def test_empty_table_is_refused(field: str, deepest_mm: float, etch_factor: float) -> None:
     with pytest.raises(RefusedError) as caught:
         relief_table(GROWTH, etch_factor, deepest_mm)
     assert caught.value.field == field
@@ -252,14 +264,15 @@ def test_a_table_of_nothing_is_refused(field: str, deepest_mm: float, etch_facto
     [GROWTH, MeasuredGrowth(((0.0, 1.0), (1.0, 2.0))), ScaledGrowth(GROWTH, 1, 0.0), TABLE],
     ids=lambda v: type(v).__name__,
 )
-def test_values_are_frozen_and_hold_their_fields_only(value: SteinerGrowth) -> None:
+def test_values_are_frozen(value: SteinerGrowth) -> None:
     with pytest.raises(FrozenInstanceError):
         setattr(value, fields(value)[0].name, 1.0)
     assert not hasattr(value, "__dict__")
 
 
 @pytest.mark.parametrize("open_area_mm2", [0.0, -1.0, 0.5])
-def test_a_growth_curve_without_an_open_area_at_the_start_is_refused(open_area_mm2: float) -> None:
+def test_growth_needs_open_area(open_area_mm2: float) -> None:
+    """A growth curve without an open area at 0 mm is refused."""
     pairs = ((0.0, open_area_mm2), (0.1, 1.0))
     if open_area_mm2 > 0.0:
         assert MeasuredGrowth(pairs).area_mm2(0.0) == open_area_mm2
@@ -271,13 +284,11 @@ def test_a_growth_curve_without_an_open_area_at_the_start_is_refused(open_area_m
 @pytest.mark.parametrize(
     "pair", [(math.inf, 2.0), (math.nan, 2.0), (0.1, math.inf), (0.1, math.nan)]
 )
-def test_a_growth_curve_with_a_number_that_is_not_finite_is_refused(
-    pair: tuple[float, float],
-) -> None:
+def test_growth_must_be_finite(pair: tuple[float, float]) -> None:
     with pytest.raises(RefusedError, match="finite numbers"):
         MeasuredGrowth(((0.0, 1.0), pair))
 
 
-def test_a_growth_curve_that_starts_before_0_is_refused() -> None:
+def test_growth_starts_at_0() -> None:
     with pytest.raises(RefusedError, match="must be at 0 mm"):
         MeasuredGrowth(((-0.1, 1.0), (0.2, 2.0)))

@@ -26,7 +26,7 @@ def test_the_faraday_constant_is_codata() -> None:
     )
 
 
-def test_lengths_and_areas_agree_with_the_reference_library() -> None:
+def test_lengths_and_areas() -> None:
     # Source: scipy.constants (metres).
     assert scipy.constants.inch * 1000.0 == pytest.approx(units.MM_PER_INCH, rel=1e-15)
     assert scipy.constants.hour == units.SECONDS_PER_HOUR
@@ -43,7 +43,8 @@ def test_current_density_of_common_practice() -> None:
 
 
 @pytest.mark.parametrize("value", [0.0, -0.0, -1.0, math.nan, math.inf, -math.inf])
-def test_what_is_not_above_zero_is_refused_with_value_and_limit(value: float) -> None:
+def test_nonpositive_value_is_refused(value: float) -> None:
+    """What is not above zero is refused with the value and the limit."""
     with pytest.raises(RefusedError) as caught:
         units.positive(value, "depth_mm", "mm")
     assert caught.value.field == "depth_mm"
@@ -51,7 +52,7 @@ def test_what_is_not_above_zero_is_refused_with_value_and_limit(value: float) ->
     assert (caught.value.field, caught.value.limit) == ("depth_mm", "above 0 mm")
 
 
-def test_what_is_above_zero_passes_unchanged() -> None:
+def test_positive_value_passes_unchanged() -> None:
     assert units.positive(5e-324, "depth_mm", "mm") == 5e-324
 
 

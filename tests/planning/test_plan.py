@@ -1,4 +1,7 @@
-"""From a request to numbers: charge, time, ceilings; each refusal and each warning just inside and just outside its limit."""
+"""From a request to numbers: charge, time and ceilings.
+
+Each refusal and each warning is tested just inside and just outside its limit.
+"""
 
 from __future__ import annotations
 
@@ -43,11 +46,12 @@ def warned(made: RunPlan, key: str) -> list[str]:
     return [it.field for it in made.warnings if it.message.key == f"plan.warning.{key}"]
 
 
-# --- numbers ------------------------------------------------------------------------------------------------------------
+# --- numbers --------------------------------------------------------------------------------------
 
 
 def test_common_practice() -> None:
-    # Common practice, no source: 3 A for 10 min take a quarter of a millimetre from 7.67 cm2: 1800 C, 2.01 g.
+    # Common practice, no source: 3 A for 10 min take a quarter of a millimetre from 7.67 cm2.
+    # That is 1800 C and 2.01 g.
     made = plan()
     assert made.charge_coulombs == pytest.approx(1800.0, rel=1e-3)
     assert made.duration_s == pytest.approx(600.0, rel=1e-3)
@@ -58,9 +62,11 @@ def test_common_practice() -> None:
     assert made.end_current_a == made.current_a == 3.0
 
 
-def test_the_two_ceilings_are_independent_of_each_other() -> None:
+def test_ceilings_are_independent() -> None:
+    """The ceilings of charge and time do not depend on each other."""
     made = plan()
-    # Charge at the bite factor's lower bound, about 1.25 times for silver; time 1.5 times the planned time.
+    # The charge is that of the bite factor's lower bound, about 1.25 times for silver.
+    # The time is 1.5 times the planned time.
     sd_ln = math.sqrt(0.10**2 + 0.05**2 + 0.03**2 + 0.01**2)
     assert made.max_charge_coulombs / made.charge_coulombs == pytest.approx(
         math.exp(1.959964 * sd_ln), rel=1e-4
@@ -83,7 +89,8 @@ def test_depth_interval_at_the_target() -> None:
     )
 
 
-def test_edges_cost_charge_by_the_steiner_form() -> None:
+def test_edges_cost_charge() -> None:
+    """Edges cost charge by the Steiner form."""
     made = plan(edge_mm=1534.0)
     volume_mm3 = (
         767.0 * 0.25 + math.pi / 4 * 1534.0 * 0.25**2 / 1.2 + 2 / 3 * math.pi * 0.25**3 / 1.2**2
@@ -94,7 +101,7 @@ def test_edges_cost_charge_by_the_steiner_form() -> None:
     assert made.volume_removed_mm3 == pytest.approx(volume_mm3, rel=1e-4)
 
 
-def test_copies_sides_and_bare_metal_add_up() -> None:
+def test_copies_sides_and_bare_metal() -> None:
     one = plan(edge_mm=500.0)
     assert plan(edge_mm=500.0, pieces=3).charge_coulombs == pytest.approx(
         3 * one.charge_coulombs, rel=1e-6
@@ -114,7 +121,8 @@ def test_current_from_a_current_density() -> None:
     assert made.density_a_per_dm2 == pytest.approx(10.0)
 
 
-def test_a_measured_growth_curve_takes_the_place_of_area_and_edge() -> None:
+def test_growth_curve_replaces_area() -> None:
+    """A measured growth curve takes the place of the area and the edge length."""
     curve = tuple((s / 100.0, 500.0 + 800.0 * s / 100.0) for s in range(101))
     made = plan(growth_mm2=curve, area_mm2=500.0)
     assert made.total_area_mm2 == 500.0
@@ -123,13 +131,15 @@ def test_a_measured_growth_curve_takes_the_place_of_area_and_edge() -> None:
     assert not warned(made, "no_edge_length")
 
 
-def test_constant_voltage_the_current_grows_with_the_area() -> None:
+def test_current_grows_with_area() -> None:
+    """In constant voltage the current grows with the area."""
     made = plan(supply_mode="constant-voltage", edge_mm=1534.0, thickness_mm=None)
     undercut_mm = 0.25 / 1.2
     end_area_mm2 = 767.0 + 1534.0 * undercut_mm + math.pi * undercut_mm**2
     assert made.end_current_a == pytest.approx(3.0 * end_area_mm2 / 767.0)
     assert made.max_current_a == pytest.approx(1.3 * made.end_current_a)
-    # Time by integrating dQ / I over the depth: the mean of the two currents may be off by a few percent, no more.
+    # Time by integrating dQ / I over the depth: the mean of the two currents is a few percent off
+    # at most.
     k = METALS["fine-silver"].mm3_per_coulomb
 
     def seconds_per_mm(d: float) -> float:
@@ -143,7 +153,7 @@ def test_constant_voltage_the_current_grows_with_the_area() -> None:
     assert made.duration_s == pytest.approx(quad(seconds_per_mm, 0.0, 0.25)[0], rel=0.03)
 
 
-def test_the_users_own_figures_of_a_metal() -> None:
+def test_own_figures_of_metal() -> None:
     made = plan(
         tables={"metals": {"fine-silver": {"density_g_per_cm3": 10.49, "etch_factor": 0.8}}}
     )
@@ -155,7 +165,8 @@ def test_the_users_own_figures_of_a_metal() -> None:
     )
 
 
-def test_the_depth_limit_shares_the_sheet_between_sides_and_allows_for_edges() -> None:
+def test_depth_limit_of_sheet() -> None:
+    """The depth limit shares the sheet between the sides and allows for deeper edges."""
     # 50 % of the sheet, edges 1.3 times deeper: 0.5 x 1.2 / 1.3 on one side.
     assert plan().max_mean_depth_mm == pytest.approx(0.5 * 1.2 / 1.3)
     assert plan(sides=2).max_mean_depth_mm == pytest.approx(0.5 * 1.2 / 1.3 / 2)
@@ -201,10 +212,10 @@ def test_any_plan_is_consistent(
     assert made.metal_removed_g == pytest.approx(
         made.volume_removed_mm3 * made.metal.density_g_per_cm3 / 1000.0
     )
-    assert made.volume_removed_mm3 >= area_mm2 * depth_mm * (1 - 1e-6), "the open field at least"
+    assert made.volume_removed_mm3 >= area_mm2 * depth_mm * (1 - 1e-6), "at least the open field"
 
 
-# --- refusals -----------------------------------------------------------------------------------------------------------
+# --- refusals -------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -233,13 +244,14 @@ def test_any_plan_is_consistent(
         ("growth_mm2", {"growth_mm2": ((0.0, 5.0),)}),
     ],
 )
-def test_what_cannot_be_is_refused_by_field(field: str, changes: dict[str, Any]) -> None:
+def test_impossible_field_is_refused(field: str, changes: dict[str, Any]) -> None:
     error = refused(**changes)
     assert error.field == field
     assert text_or_none(error.message.key, **error.message.values)
 
 
-def test_the_limit_must_stay_below_85_percent_of_the_sensor() -> None:
+def test_limit_fits_the_sensor() -> None:
+    """The current limit must stay below 85 % of the sensor's range."""
     # 3 A x 1.3 = 3.9 A.
     plan(sensor_range_a=3.9 / 0.85 + 0.001)
     error = refused(sensor_range_a=3.9 / 0.85 - 0.001)
@@ -248,7 +260,8 @@ def test_the_limit_must_stay_below_85_percent_of_the_sensor() -> None:
     assert "Fit a smaller shunt" in str(error)
 
 
-def test_in_constant_voltage_the_end_current_is_what_must_fit() -> None:
+def test_end_current_fits_the_sensor() -> None:
+    """In constant voltage the current at the end must fit the sensor."""
     end_limit_a = plan(supply_mode="constant-voltage", edge_mm=1534.0).max_current_a
     refused(
         sensor_range_a=end_limit_a / 0.85 - 0.001, supply_mode="constant-voltage", edge_mm=1534.0
@@ -257,17 +270,19 @@ def test_in_constant_voltage_the_end_current_is_what_must_fit() -> None:
 
 
 @pytest.mark.parametrize(("shunt_ohm", "expected_a"), [(0.02, 214.3), (0.1, 100.0)])
-def test_what_a_supply_can_drive_at_all_is_by_the_wirings_15_v_and_not_by_the_sensors_range(
-    shunt_ohm: float, expected_a: float
-) -> None:
-    """Ohm's law over the shunt and 0.05 ohm; both figures from systemd/wiring.md and common practice, no source."""
+def test_drivable_current_from_wiring(shunt_ohm: float, expected_a: float) -> None:
+    """The 15 V of the wiring limit what a supply can drive, and not the sensor's range.
+
+    Ohm's law over the shunt and 0.05 ohm. The figures are from systemd/wiring.md and common
+    practice, no source.
+    """
     for range_a in (8.0, 16.0):
         made = plan(range_a, {"rig": {"shunt_ohm": shunt_ohm}})
         assert made.drivable_a == pytest.approx(expected_a, abs=0.05)
         assert made.sure_a == pytest.approx(0.85 * range_a)
 
 
-def test_a_run_too_short_to_control_is_refused() -> None:
+def test_uncontrollably_short_run_refused() -> None:
     # 1800.9 C: at 1800 A just over a second.
     plan(sensor_range_a=1e6, current_a=1800.0)
     error = refused(sensor_range_a=1e6, current_a=1801.5)
@@ -276,7 +291,7 @@ def test_a_run_too_short_to_control_is_refused() -> None:
     assert error.limit == "at least 1 s"
 
 
-def test_a_depth_through_the_sheet_is_refused() -> None:
+def test_depth_through_sheet_refused() -> None:
     plan(thickness_mm=0.251)
     error = refused(thickness_mm=0.25)
     assert error.field == "depth_mm"
@@ -285,10 +300,10 @@ def test_a_depth_through_the_sheet_is_refused() -> None:
     assert refused(thickness_mm=0.5, sides=2).limit == "below 0.25 mm"
 
 
-# --- warnings -----------------------------------------------------------------------------------------------------------
+# --- warnings -------------------------------------------------------------------------------------
 
 
-def test_a_careful_plan_has_no_warning() -> None:
+def test_careful_plan_warns_nothing() -> None:
     assert plan(edge_mm=500.0, current_a=1.5).warnings == ()
 
 
@@ -330,14 +345,15 @@ def test_a_careful_plan_has_no_warning() -> None:
         ),
     ],
 )
-def test_each_warning_just_inside_and_just_outside(
+def test_each_warning_at_its_limit(
     key: str, field: str, inside: dict[str, Any], outside: dict[str, Any]
 ) -> None:
     assert not warned(plan(**inside), key)
     assert warned(plan(**outside), key) == [field]
 
 
-def test_a_run_longer_than_the_ceiling_says_how_long() -> None:
+def test_overlong_run_states_duration() -> None:
+    """A run longer than the ceiling is warned of with its duration."""
     made = plan(current_a=0.1)
     assert warned(made, "long_run")
     (message,) = (it.message for it in made.warnings if it.message.key.endswith("long_run"))
@@ -345,11 +361,11 @@ def test_a_run_longer_than_the_ceiling_says_how_long() -> None:
     assert made.max_on_time_s == 4 * 3600.0
 
 
-# --- known faults -------------------------------------------------------------------------------------------------------
+# --- known faults ---------------------------------------------------------------------------------
 
 
 def named_fields(**changes: Any) -> list[str | None]:
-    """Return the field that a plan is refused for, or the fields that it warns of."""
+    """Return the field for which a plan is refused, or the fields that it warns of."""
     try:
         return [warning.field for warning in plan(**changes).warnings]
     except RefusedError as error:
@@ -359,11 +375,12 @@ def named_fields(**changes: Any) -> list[str | None]:
 @pytest.mark.parametrize(
     "name", [m.name for m in METALS.values() if m.not_in_nitric_because is not None]
 )
-def test_metals_that_do_not_belong_into_nitric_acid_are_refused_or_warned_of(name: str) -> None:
+def test_metals_unfit_for_nitric_acid(name: str) -> None:
+    """A metal that must not go into nitric acid is refused or warned of."""
     assert "metal" in named_fields(metal=name)
 
 
-def test_a_growth_curve_that_is_too_short_is_refused() -> None:
+def test_short_growth_curve_refused() -> None:
     # 0.25 mm deep at etch factor 1.2 needs 0.208 mm of growth.
     assert named_fields(growth_mm2=((0.0, 500.0), (0.1, 600.0))) == ["growth_mm2"]
 
@@ -381,9 +398,11 @@ def test_a_growth_curve_that_is_too_short_is_refused() -> None:
         ("growth_mm2", ((0.0, 5.0), (1.0, math.inf))),
     ],
 )
-def test_what_is_no_number_or_no_area_is_refused_at_once(
+def test_bad_numbers_refused_early(
     monkeypatch: pytest.MonkeyPatch, field: str, value: object
 ) -> None:
+    """A bad number is refused before the depth table is made of it."""
+
     def reached(*_args: object) -> None:
         raise AssertionError("the depth table is made of it")
 
@@ -395,6 +414,7 @@ def test_what_is_no_number_or_no_area_is_refused_at_once(
     "name",
     [pytest.param(m.name, marks=[]) for m in METALS.values()],
 )
-def test_the_table_reaches_past_the_charge_ceiling(name: str) -> None:
+def test_table_reaches_past_ceiling(name: str) -> None:
+    """The depth table reaches past the charge ceiling."""
     made = plan(metal=name)
     assert made.table.best[-1][0] >= made.max_charge_coulombs

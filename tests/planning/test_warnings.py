@@ -1,4 +1,7 @@
-"""Warnings of a plan, each with its reason, and the inputs of common practice: sheet, bath, heat, stops, target charge."""
+"""The warnings of a plan, each with its reason, and the inputs of common practice.
+
+The inputs are the sheet, the bath, the heat, the stops and the target charge.
+"""
 
 from __future__ import annotations
 
@@ -23,8 +26,11 @@ def found(field: str, made: RunPlan) -> list[Message]:
     return [warning.message for warning in made.warnings if warning.field == field]
 
 
-def test_lost_lines_are_judged_at_the_low_end_of_the_etch_factor() -> None:
-    """A resist line narrower than twice the undercut lifts off; 10 % of etch factors lie under 0.77 (common practice)."""
+def test_lost_lines() -> None:
+    """A resist line narrower than twice the undercut lifts off.
+
+    The low end of the etch factor counts: 10 % of etch factors are below 0.77 (common practice).
+    """
     lines = (NarrowLine(3.0, 4.0, 0.30), NarrowLine(8.0, 1.5, 0.64), NarrowLine(9.0, 9.0, 0.75))
     made = plan(narrow_lines=lines)
     low = made.belief.etch_factor_range()[0]
@@ -36,13 +42,17 @@ def test_lost_lines_are_judged_at_the_low_end_of_the_etch_factor() -> None:
     assert found("depth_mm", plan(narrow_lines=lines, depth_mm=0.1)) == []
 
 
-def test_openings_narrower_than_three_films_are_warned_of() -> None:
+def test_narrow_openings_warn() -> None:
+    """An opening narrower than three films is warned of."""
     assert found("artwork", plan(narrowest_open_mm=0.134))
     assert not found("artwork", plan(narrowest_open_mm=0.136))
 
 
-def test_heat_and_warming_of_common_practice() -> None:
-    """9 W for 10 min into 1 L: 5.4 kJ and 1.3 K (computed in common practice notes from 3 V and 3 A)."""
+def test_heat_and_warming() -> None:
+    """9 W for 10 min into 1 L are 5.4 kJ and 1.3 K.
+
+    9 W are 3 V and 3 A (common practice, no source). Water takes 4.19 kJ per kg and K.
+    """
     made = plan(bath_volume_l=1.0)
     assert made.power_w == pytest.approx(9.0)
     assert made.heat_j == pytest.approx(5400.0, rel=1e-3)
@@ -52,7 +62,7 @@ def test_heat_and_warming_of_common_practice() -> None:
     assert plan().warming_k is None
 
 
-def test_metal_lost_and_its_share_of_the_sheet() -> None:
+def test_metal_lost() -> None:
     """2.01 g of silver (common practice) from a sheet of 40 x 30 x 1.2 mm, 15.12 g."""
     made = plan(sheet_mm2=1200.0)
     assert made.metal_removed_g == pytest.approx(2.01, rel=2e-3)
@@ -60,7 +70,7 @@ def test_metal_lost_and_its_share_of_the_sheet() -> None:
     assert plan().metal_removed_fraction is None
 
 
-def test_a_target_charge_in_place_of_a_depth() -> None:
+def test_target_charge_replaces_depth() -> None:
     made = plan(depth_mm=None, charge_coulombs=1801.0)
     assert made.target_depth_mm == pytest.approx(0.25, rel=1e-3)
     assert made.charge_coulombs == pytest.approx(1801.0, rel=1e-6)
@@ -71,7 +81,7 @@ def test_a_target_charge_in_place_of_a_depth() -> None:
         assert caught.value.field == "depth_mm"
 
 
-def test_stops_must_lie_before_the_target() -> None:
+def test_stops_before_the_target() -> None:
     assert plan(gauge_stops_mm=(0.2, 0.1, 0.2)).gauge_stops_mm == (0.1, 0.2)
     for stops in ((0.25,), (0.0,), (-0.1,), tuple(i / 100 for i in range(1, 13))):
         with pytest.raises(RefusedError) as caught:
@@ -82,17 +92,22 @@ def test_stops_must_lie_before_the_target() -> None:
 def test_both_sides_share_the_sheet() -> None:
     """The thickness check adds both depths."""
     one, two = plan(), plan(sides=2)
-    assert two.max_mean_depth_mm == pytest.approx(one.max_mean_depth_mm / 2)  # type: ignore[operator]
+    half_mm = one.max_mean_depth_mm / 2  # type: ignore[operator]
+    assert two.max_mean_depth_mm == pytest.approx(half_mm)
     assert two.charge_coulombs == pytest.approx(2 * one.charge_coulombs)
 
 
-def test_other_bare_metal_costs_charge_and_does_not_grow() -> None:
+def test_bare_metal_costs_charge() -> None:
+    """Other bare metal costs charge and does not grow."""
     made = plan(other_bare_mm2=76.7)
     assert made.charge_coulombs == pytest.approx(1.1 * plan().charge_coulombs, rel=1e-6)
 
 
-def test_constant_voltage_expects_more_current_at_the_end() -> None:
-    """In constant voltage the current goes with the open area: Steiner's A + P u + pi u^2 with u = 0.25 mm / 1.2, over A."""
+def test_constant_voltage_end_current() -> None:
+    """In constant voltage the current is proportional to the open area.
+
+    The area grows by Steiner's formula, A + P u + pi u^2 over A with u = 0.25 mm / 1.2.
+    """
     made = plan(edge_mm=1534.0, supply_mode="constant-voltage")
     undercut_mm = 0.25 / 1.2
     grown_mm2 = 767.0 + 1534.0 * undercut_mm + math.pi * undercut_mm**2
@@ -101,7 +116,8 @@ def test_constant_voltage_expects_more_current_at_the_end() -> None:
     assert made.duration_s < plan(edge_mm=1534.0).duration_s
 
 
-def test_a_brisk_density_names_what_was_tried() -> None:
+def test_brisk_density_names_tried() -> None:
+    """The warning of a brisk density names the densest one that was tried."""
     (untried,) = found("current_a", plan())
     assert untried.key == "plan.warning.brisk_untried"
     (beyond,) = found("current_a", plan(Knowledge(densest_tried_a_per_dm2=25.0)))
@@ -110,6 +126,7 @@ def test_a_brisk_density_names_what_was_tried() -> None:
     assert not found("current_a", plan(Knowledge(densest_tried_a_per_dm2=36.0)))
 
 
-def test_the_request_of_common_practice_plans_without_a_word_but_what_is_true() -> None:
+def test_common_request_warns_nothing() -> None:
+    """A request of common practice is planned without a warning."""
     fields = {warning.field for warning in plan(edge_mm=400.0, current_a=1.0).warnings}
     assert fields == set()

@@ -1,4 +1,4 @@
-"""The shelf of baths: one metal each, what they carried, what their readings teach, history kept."""
+"""Baths: one metal each, the charge they carried, what their readings teach, their history."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ SETTINGS = Settings()
 
 
 class Studio:
-    """A logbook with a shelf; runs are entered as the journal would."""
+    """A logbook with its baths. Runs are written as the journal writes them."""
 
     def __init__(self, path: Path) -> None:
-        self.desk = ManualLogbook(path)
-        self.desk.logbook.work()
+        self.manual = ManualLogbook(path)
+        self.manual.logbook.work()
         self.shelf = BathShelf(
-            self.desk.logbook, BathReader(self.desk.reader), self.desk.clock, SETTINGS
+            self.manual.logbook, BathReader(self.manual.reader), self.manual.clock, SETTINGS
         )
 
     def save(self, name: str = "tank 1", metal: str = "fine-silver", **changes: object) -> None:
@@ -54,7 +54,7 @@ class Studio:
     ) -> None:
         request = silver_request(bath=bath, **changes)
         plan = make_plan(request, SETTINGS, 16.0)
-        self.desk.write(
+        self.manual.write(
             replace(began(run_id), bath=bath, metal=request.metal, plan=plan_to_json(plan)),
             changed(run_id, RunState.FINISHED, charge_coulombs),
         )
@@ -64,7 +64,7 @@ class Studio:
 def studio(tmp_path: Path) -> Iterator[Studio]:
     studio = Studio(tmp_path / "log.sqlite")
     yield studio
-    studio.desk.logbook.finish()
+    studio.manual.logbook.finish()
 
 
 def gauge(depth_mm: float, charge_coulombs: float = 1800.0) -> dict[str, object]:
@@ -72,17 +72,17 @@ def gauge(depth_mm: float, charge_coulombs: float = 1800.0) -> dict[str, object]
     return {"charge_coulombs": charge_coulombs, "spots_mm": spots, "resolution_mm": 0.001}
 
 
-def test_a_bath_is_described_changed_and_retired(studio: Studio) -> None:
+def test_bath_changes_and_retires(studio: Studio) -> None:
     studio.save()
     assert [bath.name for bath in studio.shelf.baths()] == ["tank 1"], (
         "known at once, before the disk has it"
     )
-    studio.desk.logbook.work()
+    studio.manual.logbook.work()
     studio.save(note="topped up", volume_l=1.2)
     studio.save("tank 2", "copper")
-    studio.desk.logbook.work()
+    studio.manual.logbook.work()
     again = BathShelf(
-        studio.desk.logbook, BathReader(studio.desk.reader), studio.desk.clock, SETTINGS
+        studio.manual.logbook, BathReader(studio.manual.reader), studio.manual.clock, SETTINGS
     )
     assert [bath.name for bath in again.baths()] == ["tank 2", "tank 1"]
     assert (again.bath("tank 1").note, again.bath("tank 1").volume_l) == ("topped up", 1.2)
@@ -101,7 +101,7 @@ def test_a_bath_is_described_changed_and_retired(studio: Studio) -> None:
         ({"made_up_on": "last week"}, "Write it like 2031-03-04"),
     ],
 )
-def test_what_is_no_bath_is_refused(
+def test_impossible_bath_is_refused(
     studio: Studio, changes: dict[str, object], expected: str
 ) -> None:
     with pytest.raises(RefusedError, match=expected):
@@ -119,8 +119,8 @@ def test_one_bath_holds_one_metal(studio: Studio) -> None:
         studio.shelf.knowledge(silver_request(bath="tank 9"))
 
 
-def test_a_bath_counts_what_it_carried(studio: Studio) -> None:
-    """1800 C are 0.5 Ah and 2.01 g of silver (common practice; 1.118 mg/C)."""
+def test_bath_counts_its_charge(studio: Studio) -> None:
+    """1800 C are 0.5 Ah and 2.01 g of silver (1.118 mg/C; common practice, no source)."""
     studio.save()
     for run_id in ("r1", "r2"):
         studio.run(run_id)
@@ -132,7 +132,8 @@ def test_a_bath_counts_what_it_carried(studio: Studio) -> None:
     assert state.bite_factor == pytest.approx(1.0)
 
 
-def test_readings_of_earlier_runs_shape_the_next_plan(studio: Studio) -> None:
+def test_readings_shape_next_plan(studio: Studio) -> None:
+    """Readings of earlier runs shape the next plan."""
     studio.save()
     for run_id in ("r1", "r2", "r3", "r4"):
         studio.run(run_id)
@@ -140,14 +141,16 @@ def test_readings_of_earlier_runs_shape_the_next_plan(studio: Studio) -> None:
     knowledge = studio.shelf.knowledge(silver_request(bath="tank 1"))
     assert knowledge.runs_in_bath == 4
     plan = make_plan(silver_request(bath="tank 1"), SETTINGS, 16.0, knowledge)
-    # Four runs came out at nine tenths: more charge is planned, and the interval is narrower.
+    # Four runs reached nine tenths of the depth: more charge is planned, and the interval is
+    # narrower.
     assert plan.charge_coulombs == pytest.approx(1800.0 / 0.9, rel=0.02)
     fresh = make_plan(silver_request(), SETTINGS, 16.0)
     assert plan.depth_high_mm - plan.depth_low_mm < 0.7 * (fresh.depth_high_mm - fresh.depth_low_mm)
     assert studio.shelf.state("tank 1").bite_factor == pytest.approx(0.9, rel=0.02)
 
 
-def test_a_gauge_stop_is_offered_for_the_first_three_runs_in_a_bath(studio: Studio) -> None:
+def test_first_runs_offer_gauge_stop(studio: Studio) -> None:
+    """A gauge stop is offered for the first three runs in a bath."""
     studio.save()
     for count in range(4):
         plan = make_plan(
@@ -160,7 +163,8 @@ def test_a_gauge_stop_is_offered_for_the_first_three_runs_in_a_bath(studio: Stud
         studio.run(f"r{count}")
 
 
-def test_a_density_that_worked_before_is_warned_of_no_more(studio: Studio) -> None:
+def test_tried_density_warns_no_more(studio: Studio) -> None:
+    """A density that worked before is no longer warned of."""
     studio.save()
 
     def is_warned(current_a: float) -> bool:
@@ -174,14 +178,13 @@ def test_a_density_that_worked_before_is_warned_of_no_more(studio: Studio) -> No
     assert is_warned(4.0)
 
 
-def test_a_correction_replaces_and_a_withdrawal_ends_a_reading_and_both_stay_in_the_history(
-    studio: Studio,
-) -> None:
+def test_corrected_and_withdrawn_readings(studio: Studio) -> None:
+    """A correction replaces a reading, a withdrawal ends it, and the history keeps both."""
     studio.save()
     studio.run("r1")
     first = take(studio.shelf, "r1", ReadingKind.GAUGE, gauge(0.15))
     corrected = take(studio.shelf, "r1", ReadingKind.GAUGE, gauge(0.25), replaces=first.reading_id)
-    studio.desk.logbook.work()
+    studio.manual.logbook.work()
     assert studio.shelf.state("tank 1").bite_factor == pytest.approx(1.0, abs=0.02)
     take(
         studio.shelf,
@@ -190,22 +193,24 @@ def test_a_correction_replaces_and_a_withdrawal_ends_a_reading_and_both_stay_in_
         {"why": "wrong plate"},
         replaces=corrected.reading_id,
     )
-    studio.desk.logbook.work()
+    studio.manual.logbook.work()
     assert studio.shelf.state("tank 1").readings == 0
     kinds = [reading.kind for reading in studio.shelf.readings("r1")]
     assert kinds == [ReadingKind.GAUGE, ReadingKind.GAUGE, ReadingKind.WITHDRAWN]
 
 
-def test_a_reading_counts_before_the_disk_has_it(studio: Studio) -> None:
+def test_unwritten_reading_counts(studio: Studio) -> None:
+    """A reading counts before it is on the disk."""
     studio.save()
     studio.run("r1")
     take(studio.shelf, "r1", ReadingKind.WEIGHING, {"charge_coulombs": 1800.0, "lost_g": 1.8})
     assert studio.shelf.state("tank 1").readings == 1
-    studio.desk.logbook.work()
+    studio.manual.logbook.work()
     assert studio.shelf.state("tank 1").readings == 1
 
 
-def test_a_reading_beyond_three_sigma_is_asked_about() -> None:
+def test_surprising_reading_needs_confirmation() -> None:
+    """A reading more than three standard deviations off must be confirmed."""
     learner = new_learner(METALS["fine-silver"], 0.03, 0.01)
     refuse_surprise(learner, Weighing(1800.0, 2.0), silver_request(), None)
     with pytest.raises(

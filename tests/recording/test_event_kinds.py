@@ -22,15 +22,15 @@ S = RunState
 
 
 class Book:
-    """A bench whose events are read back from the file."""
+    """A supervisor whose events are read back from the file."""
 
     def __init__(self, path: Path) -> None:
         self.bench = make_bench()
         self.bench.run_for(2.0)
-        self.desk = ManualLogbook(path, self.bench.clock)
-        self.desk.logbook.work()
+        self.manual = ManualLogbook(path, self.bench.clock)
+        self.manual.logbook.work()
         settings = self.bench.settings
-        self._journal = Journal(RunRecorder(), self.desk.logbook, self.bench.clock, settings)
+        self._journal = Journal(RunRecorder(), self.manual.logbook, self.bench.clock, settings)
         self.plate = PlateCommands(self.bench.supervisor, self.bench.clock)
         self._last = 0
 
@@ -39,13 +39,13 @@ class Book:
         bench = self.bench
         snapshot = take_snapshot(bench.supervisor, bench.gate, bench.clock, 1, None)
         self._journal.follow(snapshot, bench.supervisor.take_outbox())
-        self.desk.logbook.work()
-        found = list(self.desk.reader.events("r1", self._last))
+        self.manual.logbook.work()
+        found = list(self.manual.reader.events("r1", self._last))
         self._last = found[-1].number if found else self._last
         return found
 
     def lines(self) -> list[tuple[str, str]]:
-        """Return kind and text of the events since the last call."""
+        """Return the kind and the text of the events since the last call."""
         return [(event.kind, event.text) for event in self.events()]
 
     def paused(self) -> None:
@@ -67,7 +67,7 @@ class Book:
 def book(tmp_path: Path) -> Iterator[Book]:
     book = Book(tmp_path / "log.sqlite")
     yield book
-    book.desk.logbook.finish()
+    book.manual.logbook.finish()
 
 
 def test_start_is_a_command(book: Book) -> None:
@@ -78,7 +78,7 @@ def test_start_is_a_command(book: Book) -> None:
     ]
 
 
-def test_check_tells_its_figures(book: Book) -> None:
+def test_check_states_its_figures(book: Book) -> None:
     """A sensor that shows 1 mA and 0.2 V with the relay off passes at the default limits."""
     book.bench.start()
     show(book.bench, 0.001, 0.2)
@@ -98,7 +98,7 @@ def test_check_tells_its_figures(book: Book) -> None:
     )
 
 
-def test_failed_check_is_told(book: Book) -> None:
+def test_failed_check_is_recorded(book: Book) -> None:
     """A zero offset beyond 10 mA fails the check; the event carries the offset."""
     book.bench.start()
     show(book.bench, 0.012, 0.2)
@@ -126,13 +126,13 @@ def test_commands_are_commands(book: Book, command: Callable[[Book], None], text
     book.paused()
     command(book)
     book.bench.supervisor.tick()
-    kind, said = book.lines()[0]
+    kind, text_ = book.lines()[0]
     assert kind == "command"
-    assert said.startswith(text)
+    assert text_.startswith(text)
 
 
 def test_pause_is_a_command(book: Book) -> None:
-    """The command comes before the change that it causes."""
+    """The command is recorded before the change that it causes."""
     book.bench.running(for_s=60.0)
     book.events()
     book.bench.supervisor.pause()
@@ -149,7 +149,7 @@ def test_acknowledge_is_a_command(book: Book) -> None:
 
 
 def test_idle_stop_is_no_event(book: Book) -> None:
-    """Anybody may press Stop at any time: what ends nothing must not fill the list."""
+    """Anybody may press Stop at any time. A Stop that ends nothing is no event."""
     book.stopped()
     book.bench.gate.revoke(OffRequest.STOP)
     book.bench.supervisor.tick()

@@ -1,4 +1,4 @@
-"""What happened reaches the logbook twice: as a sentence, and as key and values."""
+"""An event reaches the logbook twice: as a sentence, and as a key with values."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from tests.kits.doubles import Bench, make_bench
 
 
 class Shelf:
-    """Keeps what is put into the logbook."""
+    """Keep what is put into the logbook."""
 
     def __init__(self) -> None:
         self.entries: list[Entry] = []
@@ -32,7 +32,7 @@ class Shelf:
 
 
 def written(bench: Bench) -> list[Entry]:
-    """Return what the journal writes of everything that is in the outbox."""
+    """Return what the journal writes from the outbox."""
     shelf = Shelf()
     journal = Journal(RunRecorder(), cast(Logbook, shelf), bench.clock, Settings())
     snapshot = take_snapshot(bench.supervisor, bench.gate, bench.clock, 1, None)

@@ -1,4 +1,7 @@
-"""Snapshots, samples and events of a run become entries: means against values worked out by hand."""
+"""Snapshots, samples and events of a run become entries.
+
+The means are compared with values worked out by hand.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +45,7 @@ RUN = RunBegan(
 
 
 def snap(state: RunState, elapsed_s: float, **known: Any) -> Snapshot:
-    """A snapshot of the run that knows only what is said."""
+    """Return a snapshot of the run with the stated figures alone."""
     values = dict.fromkeys((field.name for field in fields(Snapshot)), None)
     return Snapshot(
         **values
@@ -95,7 +98,7 @@ def of(kind: type, found: list[Entry] | tuple[Entry, ...]) -> list[Entry]:
     return [entry for entry in found if isinstance(entry, kind)]
 
 
-def test_mean_of_a_second_by_hand() -> None:
+def test_mean_of_one_second() -> None:
     recorder = running()
     for elapsed_s, current_a, voltage_v in (
         (7.0, 1.0, 2.0),
@@ -105,11 +108,12 @@ def test_mean_of_a_second_by_hand() -> None:
     ):
         assert not of(Mean, feed(recorder, elapsed_s, current_a, voltage_v))
     (mean,) = of(Mean, feed(recorder, 8.0, 100.0, 100.0))
-    # By hand: (1 + 2 + 3 + 6) / 4 A, (2 + 2.5 + 2.25 + 3.25) / 4 V; the rest as it was at 7.75 s.
+    # By hand: (1 + 2 + 3 + 6) / 4 A and (2 + 2.5 + 2.25 + 3.25) / 4 V. The rest is as at 7.75 s.
     assert mean == Mean(7, 7.75, 3.0, 2.5, 23.25, 0.00775, 27.75, run_id="r1")
 
 
-def test_a_quick_look_is_not_in_the_mean_but_in_the_raw_record() -> None:
+def test_quick_look_stays_raw() -> None:
+    """A quick look is not in the mean, but in the raw record."""
     recorder = running()
     feed(recorder, 0.1, 3.0, 2.0)
     feed(recorder, 0.2, 50.0, 9.0, averaged=False)
@@ -128,14 +132,15 @@ def test_a_quick_look_is_not_in_the_mean_but_in_the_raw_record() -> None:
     ]
 
 
-def test_a_second_without_an_averaged_sample_has_no_mean() -> None:
+def test_no_averaged_sample_no_mean() -> None:
+    """A second without an averaged sample has no mean."""
     recorder = running()
     feed(recorder, 0.5, averaged=False)
     assert not of(Mean, feed(recorder, 1.5))
     assert [getattr(entry, "elapsed_s", None) for entry in of(Mean, feed(recorder, 4.5))] == [1]
 
 
-def test_one_checkpoint_each_second_of_running() -> None:
+def test_one_checkpoint_each_second() -> None:
     found = feed_until(running(), 0.01, 60.0)
     checkpoints = of(Checkpoint, found)
     assert len(checkpoints) == 60
@@ -149,7 +154,7 @@ def test_one_checkpoint_each_second_of_running() -> None:
     assert last.progress.current_a == 3.0
 
 
-def test_nothing_is_written_of_samples_before_running() -> None:
+def test_samples_before_running_unwritten() -> None:
     recorder = RunRecorder()
     assert recorder.began(RUN) == (
         RUN,
@@ -158,7 +163,8 @@ def test_nothing_is_written_of_samples_before_running() -> None:
     assert feed(recorder, 0.1) == feed(recorder, 1.5) == ()
 
 
-def test_a_trip_hands_out_the_last_30_s_of_raw_samples_and_5_s_after() -> None:
+def test_trip_keeps_raw_samples() -> None:
+    """A trip hands out the raw samples of the last 30 s and of the 5 s after it."""
     recorder = running()
     assert not of(RawSamples, feed_until(recorder, 0.0, 50.0))
     changed = recorder.state(
@@ -182,7 +188,8 @@ def test_a_trip_hands_out_the_last_30_s_of_raw_samples_and_5_s_after() -> None:
     assert not of(RawSamples, again), "the same reason is not a new trip"
 
 
-def test_a_pause_with_a_reason_hands_out_raw_samples_and_so_does_the_next_one() -> None:
+def test_pauses_keep_raw_samples() -> None:
+    """A pause with a reason hands out raw samples, and so does the next one."""
     recorder = running()
     for start_s in (0.0, 26.0):
         recorder.state(snap(RunState.RUNNING, start_s))
@@ -192,7 +199,8 @@ def test_a_pause_with_a_reason_hands_out_raw_samples_and_so_does_the_next_one() 
         )
         (raws,) = of(RawSamples, paused)
         assert isinstance(raws, RawSamples)
-        # From the second time on: what was handed out is not handed out again, and 5 s after 20 s were handed out at once.
+        # The second pause does not hand out again what the first one did: the 20 s before it, and
+        # the 5 s after it, which came at once.
         assert raws.samples[0].elapsed_s == pytest.approx(
             25.0 if start_s else 0.0, abs=CONVERSION_S
         )
@@ -200,14 +208,16 @@ def test_a_pause_with_a_reason_hands_out_raw_samples_and_so_does_the_next_one() 
 
 
 @pytest.mark.parametrize("state", [RunState.FINISHED, RunState.STOPPED, RunState.PAUSED])
-def test_an_end_without_a_reason_keeps_no_raw_samples(state: RunState) -> None:
+def test_quiet_end_keeps_no_raws(state: RunState) -> None:
+    """An end or pause without a reason keeps no raw samples."""
     recorder = running()
     feed_until(recorder, 0.0, 5.0)
     assert not of(RawSamples, recorder.state(snap(state, 5.0)))
     assert not of(RawSamples, feed_until(recorder, 5.0, 20.0))
 
 
-def test_after_off_means_go_on_for_5_s_and_each_sample_is_a_checkpoint() -> None:
+def test_recording_outlasts_off() -> None:
+    """After off, means go on for 5 s, and each sample is a checkpoint."""
     recorder = running()
     feed_until(recorder, 0.0, 10.5)
     (partial,) = of(Mean, recorder.state(snap(RunState.FINISHED, 10.5)))
@@ -226,7 +236,8 @@ def test_after_off_means_go_on_for_5_s_and_each_sample_is_a_checkpoint() -> None
     assert len(of(Checkpoint, found)) == 73
 
 
-def test_the_second_under_way_is_handed_out_again_when_it_is_over() -> None:
+def test_partial_second_is_replaced() -> None:
+    """A second that a pause cut is handed out again when it is over."""
     recorder = running()
     feed(recorder, 2.1, 2.0)
     (partial,) = of(Mean, recorder.state(snap(RunState.PAUSED, 2.2)))
@@ -242,7 +253,8 @@ def test_the_second_under_way_is_handed_out_again_when_it_is_over() -> None:
     )
 
 
-def test_a_run_that_was_taken_over_goes_on_in_the_next_second_with_its_uncertain_charge() -> None:
+def test_adopted_run_goes_on() -> None:
+    """A run taken over goes on in the next second and keeps its uncertain charge."""
     recorder = RunRecorder()
     last = progress(123.4, 100.0, 300.0, uncertain_charge_coulombs=6.0, depth_mm=0.05)
     recorder.took_over("r0", 9.0e5, last)
@@ -257,7 +269,7 @@ def test_a_run_that_was_taken_over_goes_on_in_the_next_second_with_its_uncertain
     assert found[0].progress.uncertain_charge_coulombs == 6.0
 
 
-def test_numbers_that_are_not_given_stay() -> None:
+def test_omitted_numbers_stay() -> None:
     recorder = running()
     feed(recorder, 1.5)
     change, _mean = recorder.state(snap(RunState.STOPPED, 2.0))
@@ -270,7 +282,8 @@ def test_numbers_that_are_not_given_stay() -> None:
     assert change.progress.elapsed_s == 2.0
 
 
-def test_without_a_run_samples_and_states_are_a_fault() -> None:
+def test_recorder_needs_a_run() -> None:
+    """Without a run, a sample or a state is an error, and an event is not."""
     recorder = RunRecorder()
     with pytest.raises(RuntimeError, match="neither begun nor taken over"):
         feed(recorder, 0.0)
@@ -280,7 +293,8 @@ def test_without_a_run_samples_and_states_are_a_fault() -> None:
     assert recorder.event(note) == (note,)
 
 
-def test_a_snapshot_without_a_run_or_of_an_idle_bench_says_nothing_of_one() -> None:
+def test_idle_snapshot_writes_nothing() -> None:
+    """A snapshot that is idle or without a run writes nothing."""
     recorder = running()
     assert recorder.state(snap(RunState.IDLE, 5.0)) == ()
     assert recorder.state(snap(RunState.STOPPED, 5.0, run_id=None)) == ()
@@ -288,8 +302,11 @@ def test_a_snapshot_without_a_run_or_of_an_idle_bench_says_nothing_of_one() -> N
         recorder.state(snap(RunState.STOPPED, 5.0, run_id="r9"))
 
 
-def test_a_resumed_run_has_no_current_until_its_first_sample() -> None:
-    """Else a crash at once after Resume would be bounded by the zero current of the pause."""
+def test_resumed_run_lacks_current() -> None:
+    """A resumed run has no last current until its first sample.
+
+    Otherwise the zero current of the pause would bound a crash just after Resume.
+    """
     recorder = running()
     feed(recorder, 1.0, 3.0)
     recorder.state(snap(RunState.PAUSED, 2.0))
@@ -300,7 +317,7 @@ def test_a_resumed_run_has_no_current_until_its_first_sample() -> None:
     assert change.progress.charge_coulombs == pytest.approx(6.3)
 
 
-def test_figures_of_the_snapshot_go_into_the_record() -> None:
+def test_snapshot_figures_are_recorded() -> None:
     recorder = running()
     figures = {
         "on_time_s": 7.0, "charge_coulombs": 21.5, "uncertain_charge_coulombs": 3.0,
@@ -314,7 +331,7 @@ def test_figures_of_the_snapshot_go_into_the_record() -> None:
     )  # fmt: skip
 
 
-def test_every_number_of_an_entry_says_its_unit() -> None:
+def test_entry_numbers_name_units() -> None:
     kinds = [
         kind
         for kind in vars(entries_module).values()
@@ -362,7 +379,7 @@ def test_checkpoint_each_second() -> None:
 def test_checkpoint_between_states(
     state: RunState, reason: TripReason | None, is_kept: bool
 ) -> None:
-    """What a person says in a pause is kept at once, while the run can go on."""
+    """What a person enters in a pause is kept at once, while the run can go on."""
     recorder = RunRecorder()
     recorder.began(RUN)
     recorder.state(snap(state, 20.0, reason=reason))

@@ -1,4 +1,7 @@
-"""An interrupted run comes back once: off, with its charge, to an idle bench, and is told before anything may start."""
+"""An interrupted run comes back once, with the relay off and with its charge.
+
+It comes back to an idle supervisor and is published before another run may start.
+"""
 
 from __future__ import annotations
 
@@ -22,28 +25,29 @@ from tests.kits.doubles import Bench, make_bench, silver_request
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, changed, checkpoint
 
 S = RunState
-SNAPSHOT: Snapshot = None  # type: ignore[assignment] # it is not looked at
+SNAPSHOT: Snapshot = None  # type: ignore[assignment] # it is not used
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
-    """A logbook of a new process with a run of 900 C that was cut."""
-    desk = ManualLogbook(tmp_path / "log.sqlite")
+def manual(tmp_path: Path) -> Iterator[ManualLogbook]:
+    """A logbook that a new process has opened, with an interrupted run of 900 C."""
+    manual = ManualLogbook(tmp_path / "log.sqlite")
     plan = plan_to_json(make_plan(silver_request(), Settings(), 16.0))
-    desk.begin(plan=plan)
-    desk.write(changed("r1", S.RUNNING, 890.0), checkpoint("r1", 900.0))
-    again = desk.reopened(VirtualClock(UTC_0))
+    manual.begin(plan=plan)
+    manual.write(changed("r1", S.RUNNING, 890.0), checkpoint("r1", 900.0))
+    again = manual.reopened(VirtualClock(UTC_0))
     yield again
     again.logbook.finish()
 
 
-def restorer(bench: Bench, desk: ManualLogbook) -> Restorer:
-    return Restorer(bench.supervisor, desk.logbook, RunRecorder(), bench.clock, Settings(), 16.0)
+def restorer(bench: Bench, manual: ManualLogbook) -> Restorer:
+    return Restorer(bench.supervisor, manual.logbook, RunRecorder(), bench.clock, Settings(), 16.0)
 
 
-def test_it_is_restored_before_the_bench_counts_as_ready(desk: ManualLogbook) -> None:
+def test_restored_before_ready(manual: ManualLogbook) -> None:
+    """The run is restored and published before another one may start."""
     bench = make_bench()
-    restorer_ = restorer(bench, desk)
+    restorer_ = restorer(bench, manual)
     restorer_.follow(SNAPSHOT, ())
     assert bench.supervisor.state is S.INTERRUPTED
     assert bench.supervisor.run is not None
@@ -53,12 +57,10 @@ def test_it_is_restored_before_the_bench_counts_as_ready(desk: ManualLogbook) ->
     assert restorer_.not_ready() is None
 
 
-def test_a_trip_at_start_is_acknowledged_first_and_the_run_is_still_there(
-    desk: ManualLogbook,
-) -> None:
+def test_trip_at_start_comes_first(manual: ManualLogbook) -> None:
     """A relay found welded in the first pass trips before the logbook is open."""
     bench = make_bench()
-    restorer_ = restorer(bench, desk)
+    restorer_ = restorer(bench, manual)
     bench.supervisor._trip(Finding(TripReason.RELAY_WELDED))
     restorer_.follow(SNAPSHOT, ())
     assert bench.supervisor.state is S.TRIPPED
@@ -70,9 +72,10 @@ def test_a_trip_at_start_is_acknowledged_first_and_the_run_is_still_there(
     assert bench.supervisor.state is S.INTERRUPTED
 
 
-def test_it_comes_back_once_however_soon_it_is_stopped(desk: ManualLogbook) -> None:
+def test_run_comes_back_once(manual: ManualLogbook) -> None:
+    """The run comes back once, however soon it is stopped."""
     bench = make_bench()
-    restorer_ = restorer(bench, desk)
+    restorer_ = restorer(bench, manual)
     restorer_.follow(SNAPSHOT, ())
     bench.supervisor.state, bench.supervisor.run = (
         S.IDLE,
@@ -82,10 +85,10 @@ def test_it_comes_back_once_however_soon_it_is_stopped(desk: ManualLogbook) -> N
     assert bench.supervisor.state is S.IDLE
 
 
-def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    desk.begin()
-    again = desk.reopened(VirtualClock(UTC_0))
+def test_unreadable_plan_is_reported(tmp_path: Path) -> None:
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    manual.begin()
+    again = manual.reopened(VirtualClock(UTC_0))
     bench = make_bench()
     restorer_ = restorer(bench, again)
     restorer_.follow(SNAPSHOT, ())
@@ -97,10 +100,10 @@ def test_a_run_whose_plan_cannot_be_read_is_told(tmp_path: Path) -> None:
     again.logbook.finish()
 
 
-def test_older_version_says_what_is_unknown(desk: ManualLogbook) -> None:
-    """A run without a checkpoint comes back with charge and time, and says what is not known."""
+def test_older_version_names_unknowns(manual: ManualLogbook) -> None:
+    """A run without a checkpoint has its charge and time, and its message names what is unknown."""
     bench = make_bench()
-    restorer(bench, desk).follow(SNAPSHOT, ())
+    restorer(bench, manual).follow(SNAPSHOT, ())
     message = str(bench.supervisor.message)
     assert "An older version of biteclock recorded this run" in message
     assert "how long the plate was in the acid" in message
@@ -113,12 +116,12 @@ def test_older_version_says_what_is_unknown(desk: ManualLogbook) -> None:
 
 
 def test_older_version_keeps_its_limits(tmp_path: Path) -> None:
-    """The settings that were stored at the start give the limits, not the present ones."""
-    desk = ManualLogbook(tmp_path / "log.sqlite")
+    """The limits come from the settings stored at the start, not from the present ones."""
+    manual = ManualLogbook(tmp_path / "log.sqlite")
     start = parse_settings({"limits": {"max_voltage_v": 4.4, "over_current_fraction": 1.2}})
     plan = plan_to_json(make_plan(silver_request(), start, 16.0))
-    desk.begin(plan=plan, settings=start.model_dump(mode="json"))
-    again = desk.reopened(VirtualClock(UTC_0))
+    manual.begin(plan=plan, settings=start.model_dump(mode="json"))
+    again = manual.reopened(VirtualClock(UTC_0))
     bench = make_bench()
     restorer(bench, again).follow(SNAPSHOT, ())
     run = bench.supervisor.run
@@ -128,19 +131,19 @@ def test_older_version_keeps_its_limits(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("trouble", ["a newer field", "no checkpoint at all", "a smaller range"])
-def test_what_cannot_be_restored_is_told(tmp_path: Path, trouble: str) -> None:
-    """A run that cannot be brought back whole is not brought back in part."""
-    desk = ManualLogbook(tmp_path / "log.sqlite")
+def test_unrestorable_run_is_reported(tmp_path: Path, trouble: str) -> None:
+    """A run that cannot come back whole does not come back in part."""
+    manual = ManualLogbook(tmp_path / "log.sqlite")
     plan = make_plan(silver_request(), Settings(), 16.0)
     run = new_run("r1", plan, Settings().limits)
-    kept = checkpoint_to_json(run.checkpoint(1.0), moment_of(desk.clock))
+    kept = checkpoint_to_json(run.checkpoint(1.0), moment_of(manual.clock))
     if trouble == "a newer field":
         kept["tilt_mm"] = 0.1
     elif trouble == "no checkpoint at all":
         kept = {"at_s": 1.0}
-    desk.begin(plan=plan_for_logbook(plan))
-    desk.write(replace(checkpoint("r1", 30.0), kept=kept))
-    again = desk.reopened(VirtualClock(UTC_0))
+    manual.begin(plan=plan_for_logbook(plan))
+    manual.write(replace(checkpoint("r1", 30.0), kept=kept))
+    again = manual.reopened(VirtualClock(UTC_0))
     bench = make_bench()
     range_a = 3.2 if trouble == "a smaller range" else 16.0
     restorer_ = Restorer(

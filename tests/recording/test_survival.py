@@ -39,10 +39,10 @@ EDITED = parse_settings(
 """A configuration that somebody has edited while the run was interrupted."""
 
 OWNED = (ActiveRun, CoulombCounter, Soak, RunPlan)
-"""What is compared field by field; what these hold is compared as a whole."""
+"""Classes compared field by field. The values in their fields are compared whole."""
 
 AGES = ("Soak.since_s",)
-"""Monotonic times that are kept. They are compared as ages: each boot counts from another zero."""
+"""Monotonic times that are stored. Each boot has another zero, so ages are compared."""
 
 
 def leaves(run: ActiveRun, now_s: float) -> dict[str, Any]:
@@ -75,7 +75,7 @@ def different(one: Workshop, other: Workshop) -> set[str]:
 
 
 def first_half(shop: Workshop, *, is_cut: bool) -> None:
-    """Live through everything that a restart may forget, up to the second restart."""
+    """Do everything that a restart may forget, up to the second restart."""
     shop.step()
     shop.start(REQUEST)
     shop.run_for(40.0)
@@ -105,7 +105,7 @@ def first_half(shop: Workshop, *, is_cut: bool) -> None:
 
 
 def second_half(shop: Workshop) -> None:
-    """Resume, and go on to the end over the gauge stops that are left."""
+    """Resume and run to the end, past the remaining gauge stops."""
     shop.run_for(1.0)
     shop.supervisor.resume()
     shop.until(S.PAUSED)
@@ -163,7 +163,7 @@ UNMOVED = {
 
 
 def test_round_trip_moves_fields(tmp_path: Path) -> None:
-    """Whatever is kept has another value than in a new run: else its loss would not be seen."""
+    """Each stored field differs from that of a new run: otherwise its loss would not show."""
     uncut = uncut_shop(tmp_path / "uncut.sqlite")
     fresh = new_run("r1", uncut.run.plan, Settings().limits)
     now, then = leaves(uncut.run, uncut.now_s), leaves(fresh, uncut.now_s)
@@ -173,7 +173,7 @@ def test_round_trip_moves_fields(tmp_path: Path) -> None:
 
 
 def test_configuration_edits_change_nothing(tmp_path: Path) -> None:
-    """Limits, metal and gap stay those of the start, in a plan that was never learned from, too."""
+    """Limits, metal and longest gap stay those of the start, with and without readings."""
     shop = Workshop(tmp_path / "log.sqlite")
     shop.step()
     shop.start(REQUEST)
@@ -204,7 +204,7 @@ def etching(tmp_path: Path) -> Workshop:
 
 
 def test_missing_charge_stays_bounded(etching: Workshop) -> None:
-    """The true charge is at most what is counted and two seconds of the last current."""
+    """The true charge exceeds the count by two seconds of the last current at most."""
     true_coulombs = etching.run.counter.charge_coulombs
     etching.crash(10.0)
     counter = etching.run.counter
@@ -216,7 +216,7 @@ def test_missing_charge_stays_bounded(etching: Workshop) -> None:
 
 
 def test_process_restart_counts_soak(etching: Workshop) -> None:
-    """Within one boot the monotonic clock tells how long the plate hung in the acid."""
+    """Within one boot the monotonic clock gives the time that the plate was in the acid."""
     etching.clock.jump_utc(-5000.0)
     etching.crash(935.0)
     assert etching.run.soak.seconds(etching.now_s) == pytest.approx(935.0, abs=1.2)
@@ -225,7 +225,7 @@ def test_process_restart_counts_soak(etching: Workshop) -> None:
 
 
 def test_power_cut_counts_soak(etching: Workshop) -> None:
-    """Over a boot the wall clock tells it, when it was set before and after."""
+    """Across a boot the wall clock gives it, if it was set before and after."""
     etching.cut_power(935.0)
     assert etching.run.soak.seconds(etching.now_s) == pytest.approx(935.0, abs=1.2)
     assert etching.run.soak.is_known
@@ -236,7 +236,7 @@ def test_power_cut_counts_soak(etching: Workshop) -> None:
     ("is_utc_set", "utc_lag_s"), [(False, 0.0), (True, 2000.0), (True, -40 * 86400.0)]
 )
 def test_unknown_time_is_asked(etching: Workshop, is_utc_set: bool, utc_lag_s: float) -> None:
-    """A clock that is not set, went back or leapt by weeks adds nothing, and a person is asked."""
+    """A clock that is unset, set back or weeks ahead adds nothing, and a person is asked."""
     etching.cut_power(935.0, is_utc_set=is_utc_set, utc_lag_s=utc_lag_s)
     run = etching.run
     assert not run.soak.is_known
@@ -249,7 +249,7 @@ def test_unknown_time_is_asked(etching: Workshop, is_utc_set: bool, utc_lag_s: f
 
 
 def test_late_clock_is_believed(etching: Workshop) -> None:
-    """A Pi learns the time from the network after its boot: then the time away is counted."""
+    """A Pi sets its clock from the network after its boot: then the time away is counted."""
     etching.cut_power(935.0, is_utc_set=False, utc_lag_s=934.0)
     etching.run_for(30.0)
     assert etching.run.soak.seconds(etching.now_s) == pytest.approx(30.0, abs=0.1)
@@ -279,7 +279,7 @@ def test_lifted_plate_stays_out(etching: Workshop) -> None:
 
 
 def test_long_pause_is_written(etching: Workshop) -> None:
-    """A pause is written down again and again: of its time at most 30 s are lost with the clock."""
+    """A pause is stored again and again: without a clock at most 30 s of it are lost."""
     etching.supervisor.pause()
     etching.run_for(935.0)
     etching.cut_power(300.0, is_utc_set=False)
@@ -287,7 +287,7 @@ def test_long_pause_is_written(etching: Workshop) -> None:
 
 
 def test_unstarted_plate_may_soak(tmp_path: Path) -> None:
-    """A run that was cut before the relay turned on: the plate is taken to hang in the acid."""
+    """After a cut before the relay turned on, the plate is assumed to be in the acid."""
     shop = Workshop(tmp_path / "log.sqlite")
     shop.step()
     shop.sensor.frozen = True
@@ -298,7 +298,7 @@ def test_unstarted_plate_may_soak(tmp_path: Path) -> None:
 
 
 def test_late_clock_settles_one_cut(etching: Workshop) -> None:
-    """The clock tells the time of the last cut; what an earlier cut left unknown stays so."""
+    """The clock gives the time of the last cut. What an earlier cut left unknown stays unknown."""
     etching.cut_power(935.0, utc_lag_s=-40 * 86400.0)
     etching.run_for(1.0)
     etching.cut_power(100.0, is_utc_set=False)

@@ -1,4 +1,4 @@
-"""The configuration: what is refused, and what each refusal says."""
+"""The configuration: what is refused, and the message of each refusal."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ def sections() -> dict[str, type[Section]]:
     }
 
 
-def test_an_empty_file_is_the_defaults() -> None:
+def test_empty_file_gives_defaults() -> None:
     settings = parse_settings({})
     assert settings == Settings()
-    # Common practice, no source: the limits and times that the guards stand on.
+    # Common practice, no source: the limits and times of the guards.
     limits = settings.limits
     assert (limits.lost_contact_fraction, limits.lost_contact_s) == (0.10, 1.0)
     assert (limits.weak_contact_fraction, limits.weak_contact_s) == (0.60, 10.0)
@@ -54,7 +54,7 @@ def test_an_empty_file_is_the_defaults() -> None:
     assert settings.server.listen == "loopback"
 
 
-def test_values_are_taken_from_their_tables() -> None:
+def test_values_from_their_tables() -> None:
     settings = parse_settings(
         {
             "rig": {"shunt_ohm": 0.1, "relay_pin": "GPIO27"},
@@ -111,7 +111,7 @@ def table_of(key: str, value: object) -> dict[str, Any]:
 
 @pytest.mark.parametrize(("key", "value", "expected"), WRONG_VALUES)
 def test_wrong_value_named(key: str, value: object, expected: str) -> None:
-    """A refusal names the key, the value with its unit, and what is allowed."""
+    """A refusal states the key, the value with its unit, and the allowed range."""
     message = refused(table_of(key, value))
     assert f"{key} {expected}" in message
     assert not re.search(r"[\^$\\{}]|\[0-9", message), "no regular expression"
@@ -125,7 +125,7 @@ def test_long_value_cut_short() -> None:
 
 @pytest.mark.parametrize("key", ["max_voltage_v", "off_voltage_v"])
 def test_voltage_limits_stay_measurable(key: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A limit ends with the chosen sensor, also where another one measures more.
+    """The chosen sensor bounds a limit, even if another sensor measures more.
 
     The bus range of an INA219 ends at 16 V. Source: TI SBOS448, section 7.5, BRNG = 0.
     """
@@ -138,13 +138,14 @@ def test_voltage_limits_stay_measurable(key: str, monkeypatch: pytest.MonkeyPatc
     assert "because the INA219 measures up to 9 V" in message
 
 
-def test_a_wrong_sensor_is_named_alone() -> None:
+def test_wrong_sensor_named_alone() -> None:
+    """An unknown sensor is reported alone: the limits depend on it."""
     message = refused({"rig": {"sensor": "ina999"}, "limits": {"max_voltage_v": 15.0}})
     assert message.splitlines()[1:] == ["  The sensor 'ina999' is not known. Choose one of ina219."]
 
 
 def test_own_zero_offset_limit() -> None:
-    """A limit of the user's stands in place of the data sheet's."""
+    """The user's limit replaces that of the data sheet."""
     settings = parse_settings({"limits": {"max_zero_offset_v": 160e-6}})
     assert settings.max_zero_offset_a == pytest.approx(0.008)
 
@@ -168,7 +169,7 @@ UNKNOWN = [
 
 @pytest.mark.parametrize(("key", "expected"), UNKNOWN)
 def test_nearest_key_offered(key: str, expected: str) -> None:
-    """A mistyped key is answered with the nearest one, in whatever table it is."""
+    """The message on a mistyped key offers the nearest one, whatever its table."""
     assert expected in refused(table_of(key, 1.0))
 
 
@@ -206,8 +207,8 @@ def test_settings_are_frozen() -> None:
         Settings().limits.max_voltage_v = 99.0
 
 
-def test_no_limit_can_be_switched_off_by_zero() -> None:
-    """No "0 means unlimited": every number of the limits but the grace and the bath refuses 0."""
+def test_zero_disables_no_limit() -> None:
+    """0 never means unlimited: each limit but the grace and the bath warning refuses it."""
     for name in sections()["limits"].model_fields:
         if name not in ("contact_grace_s", "bath_warn_degc", "bath_off_degc"):
             refused({"limits": {name: 0}})
@@ -218,7 +219,7 @@ def test_no_limit_can_be_switched_off_by_zero() -> None:
             refused({"limits": {name: None}})
 
 
-def test_every_key_says_what_it_is_and_every_number_guarding_metal_or_people_why() -> None:
+def test_every_key_is_described() -> None:
     for name, section in sections().items():
         for key, field in section.model_fields.items():
             assert field.description or name in ("server", "logbook"), f"{name}.{key}"
@@ -242,23 +243,23 @@ def test_a_file_is_read(tmp_path: Path) -> None:
     assert settings.metals["sterling-silver"].etch_factor == 0.9
 
 
-def test_toml_that_is_none_is_named_with_its_line(tmp_path: Path) -> None:
+def test_invalid_toml_names_the_line(tmp_path: Path) -> None:
     path = write(tmp_path, "[rig]\nrelay_pin = GPIO22\n")
     with pytest.raises(RefusedError, match=r"biteclock\.toml is not valid TOML: .*line 2"):
         load_settings(path)
 
 
-def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
+def test_binary_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="is not valid TOML"):
         load_settings(write(tmp_path, b"\xff\xfe\x00["))
 
 
-def test_a_key_given_twice_is_refused(tmp_path: Path) -> None:
+def test_repeated_key_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="is not valid TOML"):
         load_settings(write(tmp_path, "[limits]\nmax_voltage_v = 5.0\nmax_voltage_v = 6.0\n"))
 
 
-def test_a_missing_file_is_refused_with_its_path(tmp_path: Path) -> None:
+def test_missing_file_names_the_path(tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match=r"none\.toml cannot be read: No such file"):
         load_settings(tmp_path / "none.toml")
     with pytest.raises(RefusedError, match="cannot be read"):
@@ -277,18 +278,19 @@ def test_a_missing_file_is_refused_with_its_path(tmp_path: Path) -> None:
         {"server": {"port": "8420"}},
     ],
 )
-def test_a_number_must_be_a_number(table: dict[str, Any]) -> None:
+def test_numbers_must_be_numbers(table: dict[str, Any]) -> None:
     refused(table)
 
 
-def test_two_functions_on_one_pin_are_refused() -> None:
+def test_pins_must_differ() -> None:
     message = refused({"rig": {"relay_pin": "GPIO17", "stop_button_pin": "GPIO17"}})
     assert "rig.relay_pin and rig.stop_button_pin are both GPIO17" in message
 
 
 @pytest.mark.parametrize("pin", ["GPIO2", "GPIO3", "GPIO8"])
 @pytest.mark.parametrize("key", ["relay_pin", "second_output_pin"])
-def test_an_output_that_switches_the_supply_needs_a_pin_that_boots_low(key: str, pin: str) -> None:
+def test_output_pins_boot_low(key: str, pin: str) -> None:
+    """An output that switches the supply needs a pin that is low while the Pi boots."""
     refused({"rig": {key: pin}})
 
 
@@ -305,5 +307,6 @@ def test_an_output_that_switches_the_supply_needs_a_pin_that_boots_low(key: str,
         "max_run_s",
     ],
 )
-def test_a_limit_cannot_be_set_out_of_the_way(key: str) -> None:
+def test_limits_have_upper_bounds(key: str) -> None:
+    """No limit can be set so high that it never acts."""
     refused({"limits": {key: 1e9}})

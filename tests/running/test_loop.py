@@ -1,4 +1,7 @@
-"""The loop: its rate, its answers, its onlookers, its end. The supervisor, the gate and the clock are the real ones."""
+"""The loop: its rate, its answers, its followers, its end.
+
+The supervisor, the gate and the clock are the real ones.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,7 @@ S = RunState
 
 @dataclass
 class Onlooker:
-    """Keeps what it is shown, then does what it is told."""
+    """Keep each snapshot, then call ``then``."""
 
     then: Callable[[Snapshot], None] = lambda _snapshot: None
     snapshots: list[Snapshot] = field(default_factory=list)
@@ -36,7 +39,7 @@ class Onlooker:
 
 
 class Looped:
-    """A bench under a real loop."""
+    """A supervisor under a real loop."""
 
     def __init__(
         self, reading: Callable[[float], tuple[float, float]] | None = None, *onlookers: Onlooker
@@ -61,13 +64,13 @@ class Looped:
         def noted_tick() -> None:
             self.passes_at_s.append(self.bench.clock.monotonic_s())
             if self.passes_at_s[-1] > self.longest_s:
-                pytest.fail("the loop was told to end and goes on")
+                pytest.fail("the loop goes on after its end was requested")
             tick()
 
         self.bench.supervisor.tick = noted_tick  # type: ignore[method-assign]
 
     def end_at(self, seconds: float, before: Callable[[], None] = lambda: None) -> None:
-        """Have the loop told to end once so much virtual time has passed."""
+        """Request the end of the loop once so much virtual time has passed."""
         at_s = self.bench.clock.monotonic_s() + seconds
         self.longest_s = at_s + 5.0
 
@@ -93,10 +96,11 @@ class Looped:
         assert self.bench.supervisor.state is S.RUNNING
 
 
-# --- rate ---------------------------------------------------------------------------------------------------------------
+# --- rate -----------------------------------------------------------------------------------------
 
 
-def test_passes_come_at_a_fixed_rate_without_drift() -> None:
+def test_fixed_rate_without_drift() -> None:
+    """Passes come at a fixed rate and do not drift."""
     looped = Looped()
     start_s = looped.bench.clock.monotonic_s()
     looped.end_at(100.0)
@@ -106,7 +110,8 @@ def test_passes_come_at_a_fixed_rate_without_drift() -> None:
     assert in_time[4000] - start_s == pytest.approx(80.0, abs=1e-6)
 
 
-def test_late_passes_are_skipped_and_not_made_up_for() -> None:
+def test_late_passes_are_skipped() -> None:
+    """Passes that are missed are skipped and not made up for."""
     looped = Looped()
     start_s = looped.bench.clock.monotonic_s()
     poll = looped.bench.sensor.poll
@@ -120,15 +125,17 @@ def test_late_passes_are_skipped_and_not_made_up_for() -> None:
     looped.end_at(1.0)
     looped.loop.run()
     times_s = [at_s - start_s for at_s in looped.passes_at_s]
-    # The tenth pass begins at 0.18 s and takes half a second; the next comes at once, and then one each period again.
+    # The tenth pass begins at 0.18 s and takes half a second. The next one comes at once, and then
+    # one each period again.
     assert times_s[9:13] == pytest.approx([0.18, 0.68, 0.70, 0.72])
     assert all(b - a == pytest.approx(POLL_S) for a, b in pairwise(times_s[10:31]))
 
 
-# --- publishing ---------------------------------------------------------------------------------------------------------
+# --- publishing -----------------------------------------------------------------------------------
 
 
-def test_snapshots_come_each_quarter_second_and_with_every_news() -> None:
+def test_when_snapshots_come() -> None:
+    """A snapshot comes each quarter of a second and with every event."""
     looped = Looped()
     looped.steps(2.0)
     quiet = [snapshot.at_s for snapshot in looped.onlooker.snapshots]
@@ -145,9 +152,9 @@ def test_snapshots_come_each_quarter_second_and_with_every_news() -> None:
     assert looped.loop.board.snapshot is looped.onlooker.snapshots[-1]
 
 
-def test_a_follower_that_raises_does_not_stop_the_run_nor_the_others(
-    caplog: pytest.LogCaptureFixture,
-) -> None:
+def test_failing_follower_stops_nothing(caplog: pytest.LogCaptureFixture) -> None:
+    """A follower that raises stops neither the run nor the other followers."""
+
     def fail(_snapshot: Snapshot) -> None:
         raise OSError("the card is full")
 
@@ -161,7 +168,8 @@ def test_a_follower_that_raises_does_not_stop_the_run_nor_the_others(
     assert "Onlooker failed on a snapshot. The run goes on." in caplog.text
 
 
-def test_a_follower_added_later_looks_on_after_the_others() -> None:
+def test_late_follower_comes_last() -> None:
+    """A follower that is added later is called after the others."""
     looped, late, order = Looped(), Onlooker(), []
     looped.onlooker.then = lambda _snapshot: order.append("first")
     late.then = lambda _snapshot: order.append("late")
@@ -170,7 +178,8 @@ def test_a_follower_added_later_looks_on_after_the_others() -> None:
     assert order == ["first", "late"]
 
 
-def test_what_is_not_known_is_none_in_the_snapshot() -> None:
+def test_unknown_figures_are_none() -> None:
+    """What is not known is None in the snapshot."""
     looped = Looped()
     looped.loop.step()
     first = looped.onlooker.snapshots[0]
@@ -197,12 +206,14 @@ def test_a_running_snapshot() -> None:
     assert shown.current_a == pytest.approx(3.0)
     assert shown.current_density_a_per_dm2 == pytest.approx(3.0 / 0.0767, rel=1e-3)
     assert shown.charge_coulombs == pytest.approx(3.0 * shown.on_time_s, rel=0.01)
-    assert shown.remaining_s == pytest.approx(shown.planned_s - shown.on_time_s, rel=0.01)  # type: ignore[operator]
+    remaining_s = shown.planned_s - shown.on_time_s  # type: ignore[operator]
+    assert shown.remaining_s == pytest.approx(remaining_s, rel=0.01)
     assert shown.sample_age_s is not None
     assert 0.0 <= shown.sample_age_s < 0.1
 
 
-def test_readers_see_an_age_that_moves_while_no_sample_comes() -> None:
+def test_sample_age_keeps_rising() -> None:
+    """While no sample comes, the age in the snapshot rises."""
     looped = Looped()
     looped.steps(1.0)
     looped.bench.sensor.frozen = True
@@ -213,22 +224,26 @@ def test_readers_see_an_age_that_moves_while_no_sample_comes() -> None:
     assert shown.sample_age_s > 0.6
 
 
-# --- commands -----------------------------------------------------------------------------------------------------------
+# --- commands -------------------------------------------------------------------------------------
 
 
-def test_answers_come_after_the_snapshot_that_shows_what_they_did() -> None:
+def test_snapshot_precedes_answer() -> None:
+    """A command is answered after the snapshot that shows its effect."""
     looped = Looped()
     looped.steps(0.2)
     seen: list[RunState] = []
     future = looped.loop.submit(looped.bench.start)
-    future.add_done_callback(lambda _future: seen.append(looped.loop.board.snapshot.state))  # type: ignore[union-attr]
+    future.add_done_callback(
+        lambda _future: seen.append(looped.loop.board.snapshot.state)  # type: ignore[union-attr]
+    )
     assert not future.done()
     looped.loop.step()
     assert future.done()
     assert seen == [S.CHECKING]
 
 
-def test_an_action_that_raises_answers_with_its_error_and_the_loop_goes_on() -> None:
+def test_failed_command_returns_error() -> None:
+    """A command that raises is answered with its error, and the loop goes on."""
     looped = Looped()
     looped.steps(0.2)
     refused, fine = looped.loop.submit(looped.bench.supervisor.pause), looped.loop.submit(lambda: 7)
@@ -238,7 +253,7 @@ def test_an_action_that_raises_answers_with_its_error_and_the_loop_goes_on() -> 
     assert fine.result(timeout=0) == 7
 
 
-def test_a_withdrawn_command_is_not_carried_out() -> None:
+def test_withdrawn_command_does_nothing() -> None:
     looped = Looped()
     done: list[int] = []
     future = looped.loop.submit(lambda: done.append(1))
@@ -249,7 +264,8 @@ def test_a_withdrawn_command_is_not_carried_out() -> None:
         future.result(timeout=0)
 
 
-def test_a_full_mailbox_refuses_and_empties_with_one_pass() -> None:
+def test_full_mailbox_refuses() -> None:
+    """A full mailbox refuses commands, and one pass empties it."""
     looped = Looped()
     futures = [looped.loop.submit(lambda i=i: i) for i in range(MAILBOX)]
     with pytest.raises(
@@ -261,10 +277,11 @@ def test_a_full_mailbox_refuses_and_empties_with_one_pass() -> None:
     assert looped.loop.submit(lambda: None).cancel()
 
 
-# --- heart beat ---------------------------------------------------------------------------------------------------------
+# --- heart beat -----------------------------------------------------------------------------------
 
 
-def test_only_a_completed_pass_is_a_beat(caplog: pytest.LogCaptureFixture) -> None:
+def test_only_complete_passes_count(caplog: pytest.LogCaptureFixture) -> None:
+    """A pass that fails does not count as a sign of life."""
     looped = Looped()
     looped.heart.advance(3.0)
     assert looped.loop.board.silent_s() == 3.0
@@ -278,7 +295,8 @@ def test_only_a_completed_pass_is_a_beat(caplog: pytest.LogCaptureFixture) -> No
     assert "A pass of the control loop failed. The relay was turned off." in caplog.text
 
 
-def test_each_completed_pass_tells_the_watchdog_and_no_other() -> None:
+def test_complete_passes_notify_watchdog() -> None:
+    """Each completed pass notifies the watchdog, and a failed one does not."""
     looped = Looped()
     beats: list[float] = []
     looped.loop.board = Board(looped.heart, beats.append)
@@ -293,10 +311,11 @@ def test_each_completed_pass_tells_the_watchdog_and_no_other() -> None:
     assert beats == [2.0, 3.0]
 
 
-# --- the end ------------------------------------------------------------------------------------------------------------
+# --- the end --------------------------------------------------------------------------------------
 
 
-def test_the_end_settles_until_the_current_is_zero_and_leaves_the_relay_off() -> None:
+def test_end_settles_to_zero() -> None:
+    """At the end the loop settles until the current is zero and leaves the relay off."""
     looped = Looped()
     looped.running()
     looped.shut_down_at(5.0)
@@ -305,7 +324,7 @@ def test_the_end_settles_until_the_current_is_zero_and_leaves_the_relay_off() ->
     assert not bench.gate.reads_on()
     assert bench.supervisor.state is S.INTERRUPTED
     assert bench.supervisor.run is not None
-    assert not bench.supervisor.run.counter.is_counting, "the last charge is in the books"
+    assert not bench.supervisor.run.counter.is_counting, "the last charge is counted"
     assert looped.onlooker.snapshots[-1].state is S.INTERRUPTED
     assert (
         looped.onlooker.snapshots[-1].charge_coulombs
@@ -313,34 +332,40 @@ def test_the_end_settles_until_the_current_is_zero_and_leaves_the_relay_off() ->
     )
 
 
-def test_settling_is_bounded_when_the_current_does_not_end() -> None:
+def test_settling_is_bounded() -> None:
+    """Settling is bounded, even if the current does not fall to zero."""
     looped = Looped()
     looped.running()
     bench, poll = looped.bench, looped.bench.sensor.poll
-    bench.sensor.poll = lambda: (s := poll()) and s.__class__(s.taken_at_s, 3.0, 3.0)  # type: ignore[method-assign]
-    told_s: list[float] = []
+
+    def three_amperes() -> Any:
+        return (s := poll()) and s.__class__(s.taken_at_s, 3.0, 3.0)
+
+    bench.sensor.poll = three_amperes  # type: ignore[method-assign]
+    ended_s: list[float] = []
     looped.end_at(
         1.0,
-        lambda: (told_s.append(bench.clock.monotonic_s()), bench.gate.revoke(OffRequest.SHUTDOWN)),
+        lambda: (ended_s.append(bench.clock.monotonic_s()), bench.gate.revoke(OffRequest.SHUTDOWN)),
     )  # type: ignore[arg-type]
     looped.loop.run()
     assert not bench.gate.reads_on()
-    assert bench.clock.monotonic_s() - told_s[0] <= SETTLE_S + 2 * POLL_S + 1e-6
+    assert bench.clock.monotonic_s() - ended_s[0] <= SETTLE_S + 2 * POLL_S + 1e-6
 
 
-def test_the_end_without_a_run_comes_at_once() -> None:
+def test_idle_loop_ends_at_once() -> None:
     looped = Looped()
     looped.end_at(1.0)
     looped.loop.run()
-    told = next(
+    last = next(
         i for i, s in enumerate(looped.onlooker.snapshots) if s.at_s >= looped.passes_at_s[0] + 1.0
     )
-    assert looped.onlooker.snapshots[told].at_s == pytest.approx(
+    assert looped.onlooker.snapshots[last].at_s == pytest.approx(
         looped.passes_at_s[-2], abs=1e-6
     ), "one more pass"
 
 
-def test_an_end_in_the_middle_of_a_run_leaves_the_relay_off_whoever_asked() -> None:
+def test_end_in_mid_run() -> None:
+    """An end in mid-run leaves the relay off, whoever asked for it."""
     looped = Looped()
     looped.running()
     looped.end_at(1.0)
@@ -349,14 +374,15 @@ def test_an_end_in_the_middle_of_a_run_leaves_the_relay_off_whoever_asked() -> N
     assert looped.bench.supervisor.state is S.INTERRUPTED
 
 
-def test_the_end_turns_off_before_anything_else() -> None:
+def test_end_turns_off_first() -> None:
     looped = Looped()
     looped.running()
     looped.loop.end()
     assert not looped.bench.gate.reads_on()
 
 
-def test_the_loop_also_ends_when_what_it_was_run_for_is_done() -> None:
+def test_loop_ends_when_done() -> None:
+    """The loop also ends when its condition is met."""
     looped = Looped()
     looped.longest_s = looped.bench.clock.monotonic_s() + 10.0
     looped.loop.run(lambda: len(looped.passes_at_s) >= 7)
@@ -364,7 +390,8 @@ def test_the_loop_also_ends_when_what_it_was_run_for_is_done() -> None:
     assert not looped.bench.gate.reads_on()
 
 
-def test_an_end_that_came_before_the_beginning_is_kept() -> None:
+def test_early_end_is_kept() -> None:
+    """An end that is asked for before the loop runs is kept."""
     looped = Looped()
     looped.longest_s = looped.bench.clock.monotonic_s() + 5.0
     looped.loop.end()
@@ -373,9 +400,8 @@ def test_an_end_that_came_before_the_beginning_is_kept() -> None:
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, SystemExit, GeneratorExit])
-def test_an_exception_that_no_pass_survives_leaves_the_relay_off(
-    error: type[BaseException],
-) -> None:
+def test_fatal_exception_turns_off(error: type[BaseException]) -> None:
+    """An exception that ends the loop leaves the relay off."""
     looped = Looped()
     looped.running()
     looped.bench.sensor.error = error()
@@ -386,7 +412,8 @@ def test_an_exception_that_no_pass_survives_leaves_the_relay_off(
     assert looped.bench.supervisor.state is S.TRIPPED
 
 
-def test_an_exception_of_the_pacer_leaves_the_relay_off() -> None:
+def test_pacer_exception_turns_off() -> None:
+    """An exception from the pacer leaves the relay off."""
     looped = Looped()
     looped.running()
 
@@ -399,9 +426,8 @@ def test_an_exception_of_the_pacer_leaves_the_relay_off() -> None:
     assert not looped.bench.gate.reads_on()
 
 
-def test_a_bug_in_a_pass_turns_off_and_the_loop_goes_on_to_tell_it(
-    caplog: pytest.LogCaptureFixture,
-) -> None:
+def test_bug_turns_off(caplog: pytest.LogCaptureFixture) -> None:
+    """A bug in a pass turns the relay off, and the loop goes on and reports it."""
     looped = Looped()
     looped.running()
     looped.bench.sensor.error = ZeroDivisionError("bug")

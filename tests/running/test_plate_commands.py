@@ -1,4 +1,7 @@
-"""What a person tells of the plate in mid-run: gauge stops, first look, lifted, readings, ceilings; never the relay."""
+"""What a person enters about the plate in mid-run.
+
+Gauge stops, the first look, lifted, readings and ceilings. None of them turns the relay on.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +32,7 @@ def the_run(bench: Bench) -> ActiveRun:
 
 
 def nothing() -> None:
-    """Keep nothing: these tests are about the belief."""
+    """Store nothing: these tests are about what is learned."""
 
 
 def notes(bench: Bench) -> list[str]:
@@ -37,7 +40,8 @@ def notes(bench: Bench) -> list[str]:
     return [str(item.message) for item in outbox if isinstance(item, Noted)]
 
 
-def test_the_run_pauses_at_each_gauge_stop_and_ends_at_the_target() -> None:
+def test_pause_at_each_gauge_stop() -> None:
+    """The run pauses at each gauge stop and ends at the target."""
     bench = make_bench()
     bench.running(silver_request(gauge_stops_mm=(0.2, 0.1)))
     for stop_mm in (0.1, 0.2):
@@ -56,8 +60,8 @@ def test_the_run_pauses_at_each_gauge_stop_and_ends_at_the_target() -> None:
     assert the_run(bench).counter.charge_coulombs == pytest.approx(1800.0, rel=2e-3)
 
 
-def test_a_reading_at_a_gauge_stop_moves_the_stopping_charge() -> None:
-    """Gauged a tenth shallower than counted: the bath bites less, the run must go on for longer."""
+def test_reading_moves_stopping_charge() -> None:
+    """The gauged depth is a tenth less than the counted one, so the run takes longer."""
     bench = make_bench()
     bench.running(silver_request(gauge_stops_mm=(0.15,)))
     bench.until(S.PAUSED)
@@ -73,7 +77,7 @@ def test_a_reading_at_a_gauge_stop_moves_the_stopping_charge() -> None:
     assert after.high_mm - after.low_mm < 0.4 * (before.high_mm - before.low_mm)
     assert run.plan.charge_coulombs == pytest.approx(planned / 0.9, rel=0.02)
     bench.supervisor.resume()
-    # The best estimate has fallen under the gauge stop: it is passed once more, then the run goes on.
+    # The best estimate is below the gauge stop again, so the run pauses there once more.
     bench.until(S.PAUSED, within_s=200.0)
     bench.supervisor.resume()
     bench.until(S.FINISHED)
@@ -81,7 +85,8 @@ def test_a_reading_at_a_gauge_stop_moves_the_stopping_charge() -> None:
     assert any("stops at" in text for text in notes(bench))
 
 
-def test_a_withdrawn_reading_leaves_no_trace_in_the_run() -> None:
+def test_withdrawn_reading_restores_plan() -> None:
+    """A withdrawn reading leaves no trace in the run."""
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -94,7 +99,8 @@ def test_a_withdrawn_reading_leaves_no_trace_in_the_run() -> None:
     assert run.plan.charge_coulombs == pytest.approx(planned)
 
 
-def test_never_deeper_stops_when_the_upper_bound_reaches_the_target() -> None:
+def test_never_deeper_stops_early() -> None:
+    """Never-deeper stops when the upper bound reaches the target."""
     bench = make_bench()
     plan = bench.running(silver_request(stop_policy="never-deeper"))
     bench.until(S.FINISHED)
@@ -104,7 +110,8 @@ def test_never_deeper_stops_when_the_upper_bound_reaches_the_target() -> None:
     assert plan.charge_coulombs == pytest.approx(the_run(bench).counter.charge_coulombs, rel=3e-3)
 
 
-def test_a_learned_depth_beyond_the_ceiling_trips_until_a_person_raises_it() -> None:
+def test_person_raises_the_ceiling() -> None:
+    """When a reading moves the target charge past the ceiling, a person may raise the ceiling."""
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -124,7 +131,7 @@ def test_a_learned_depth_beyond_the_ceiling_trips_until_a_person_raises_it() -> 
     assert run.counter.charge_coulombs == pytest.approx(1800.0 / 0.72, rel=0.02)
 
 
-def test_without_the_raise_the_ceiling_holds() -> None:
+def test_unraised_ceiling_holds() -> None:
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -141,7 +148,8 @@ def test_without_the_raise_the_ceiling_holds() -> None:
     assert bench.supervisor.finding.reason == "over_charge"
 
 
-def test_the_first_look_is_asked_for_after_30_s_and_answered_once() -> None:
+def test_first_look_after_30_s() -> None:
+    """The first look is asked for after 30 s and answered once."""
     bench = make_bench()
     bench.running(for_s=20.0)
 
@@ -165,7 +173,8 @@ def test_a_bad_first_look_pauses() -> None:
     assert "swapped at the cell" in notes(bench)[-1]
 
 
-def test_lifted_ends_the_soak_and_left_in_begins_it_again() -> None:
+def test_lifted_ends_the_soak() -> None:
+    """Lifted ends the soak, and left in begins it again."""
     bench = make_bench()
     bench.running(for_s=60.0)
     bench.supervisor.pause()
@@ -235,7 +244,7 @@ def test_readings_need_the_relay_off(is_new: bool) -> None:
 
 
 def test_left_out_is_filled_in() -> None:
-    """The charge counted at this moment and the film of the plan are taken."""
+    """A reading takes the charge counted at this moment and the film of the plan."""
     bench = make_bench()
     bench.running(silver_request(film_mm=0.075), for_s=300.0)
     bench.supervisor.pause()
@@ -278,7 +287,7 @@ def test_refused_keeping_changes_nothing(is_new: bool) -> None:
 
 
 def test_surprise_is_asked_before_keeping() -> None:
-    """Judged without the reading that it replaces: a slip must not make its correction odd."""
+    """A correction is judged without the reading that it replaces."""
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -295,7 +304,10 @@ def test_surprise_is_asked_before_keeping() -> None:
 
 
 def test_raised_time_stays_bounded() -> None:
-    """Relay-on time is never raised above limits.max_run_s; a person is told; nothing falls."""
+    """Relay-on time is never raised above limits.max_run_s, and no ceiling falls.
+
+    A note states it.
+    """
     bench = make_bench(limits={"max_run_s": 1000.0})
     bench.running(for_s=300.0)
     bench.supervisor.pause()
@@ -321,7 +333,7 @@ def test_raised_time_stays_bounded() -> None:
 
 
 def test_raising_never_lowers() -> None:
-    """A plan's own ceilings stay where they are when less would do."""
+    """A plan's own ceilings stay when a lower one would do."""
     bench = make_bench()
     bench.start()
     limits = the_run(bench).limits

@@ -1,4 +1,4 @@
-"""Readings of present and past runs: one command each, kept and learned together or not at all."""
+"""Readings of present and past runs: each is stored and learned from, or neither."""
 
 from __future__ import annotations
 
@@ -45,12 +45,12 @@ class Studio:
         self.bench.supervisor.pause()
         self.bench.run_for(1.0)
         settings, clock = self.bench.settings, self.bench.clock
-        self.desk = ManualLogbook(path, clock, room)
-        self.desk.logbook.work()
+        self.manual = ManualLogbook(path, clock, room)
+        self.manual.logbook.work()
         plan = plan_to_json(self.run.plan)
         entry = replace(began("r1"), bath="tank 1", plan=plan)
-        self.desk.write(entry, changed("r1", S.PAUSED, 900.0))
-        self.shelf = BathShelf(self.desk.logbook, BathReader(self.desk.reader), clock, settings)
+        self.manual.write(entry, changed("r1", S.PAUSED, 900.0))
+        self.shelf = BathShelf(self.manual.logbook, BathReader(self.manual.reader), clock, settings)
         plate = PlateCommands(self.bench.supervisor, clock)
         self.readings = PlateReadings(plate, self.shelf, clock, settings, self._ask)
         self.before_command: Callable[[], None] = lambda: None
@@ -73,24 +73,24 @@ class Studio:
         """Enter a finished run "r0" of 1800 C."""
         plan = make_plan(silver_request(bath="tank 1"), self.bench.settings, 16.0)
         entry = replace(began("r0"), bath="tank 1", plan=plan_to_json(plan))
-        self.desk.write(entry, changed("r0", S.FINISHED, 1800.0))
+        self.manual.write(entry, changed("r0", S.FINISHED, 1800.0))
 
 
 @pytest.fixture
 def studio(tmp_path: Path) -> Iterator[Studio]:
     studio = Studio(tmp_path / "log.sqlite")
     yield studio
-    studio.desk.logbook.finish()
+    studio.manual.logbook.finish()
 
 
 def draft(studio: Studio, factor: float = 1.0) -> GaugeDraft:
-    """Return what somebody gauged who found so much of the depth that is believed."""
+    """Return a gauge reading of that fraction of the estimated depth."""
     depth_mm = factor * studio.run.depth(studio.bench.clock.monotonic_s()).best_mm
     return GaugeDraft((depth_mm, 1.01 * depth_mm, 0.99 * depth_mm), resolution_mm=0.001)
 
 
-def test_state_is_judged_in_the_command(studio: Studio) -> None:
-    """Paused when the reading was sent, running when the loop takes it: refused, nothing kept."""
+def test_command_judges_the_state(studio: Studio) -> None:
+    """A reading sent in a pause is refused if the run goes on before the loop takes it."""
     given = draft(studio)
 
     def resume() -> None:
@@ -104,8 +104,8 @@ def test_state_is_judged_in_the_command(studio: Studio) -> None:
     assert studio.commands == 1
 
 
-def test_charge_is_that_of_the_command(studio: Studio) -> None:
-    """The charge counted when the loop takes the reading, not when it was sent."""
+def test_command_takes_present_charge(studio: Studio) -> None:
+    """A reading gets the charge counted when the command runs, not when it was sent."""
     given = draft(studio)
 
     def count_more() -> None:
@@ -117,8 +117,8 @@ def test_charge_is_that_of_the_command(studio: Studio) -> None:
     assert taken.body["charge_coulombs"] == pytest.approx(before_coulombs + 1.0)
 
 
-def test_run_that_ended_meanwhile_is_past(studio: Studio) -> None:
-    """Acknowledged between request and command: the reading goes to the bath."""
+def test_ended_run_is_past(studio: Studio) -> None:
+    """When the run is acknowledged before the command, the reading goes to the bath."""
     given = draft(studio)
 
     def end() -> None:
@@ -133,18 +133,18 @@ def test_run_that_ended_meanwhile_is_past(studio: Studio) -> None:
 
 def test_refused_write_leaves_the_belief(tmp_path: Path) -> None:
     studio = Studio(tmp_path / "log.sqlite", WaitingRoom(max_events=2))
-    studio.desk.put(note(), note())
+    studio.manual.put(note(), note())
     plan = studio.run.plan
     with pytest.raises(LogbookFullError, match="The logbook is full: 2 rows wait"):
         studio.readings.take("r1", draft(studio, 1.05))
     assert studio.run.plan is plan
     assert studio.shelf.readings("r1") == ()
-    assert studio.desk.logbook.health().lost == 0, "it was refused, so it is not lost"
-    studio.desk.logbook.work()
+    assert studio.manual.logbook.health().lost == 0, "it was refused, so it is not lost"
+    studio.manual.logbook.work()
     learned = studio.readings.take("r1", draft(studio, 1.05)).learned
     assert learned is not None
     assert studio.run.plan.charge_coulombs == learned.target_charge_coulombs < plan.charge_coulombs
-    studio.desk.logbook.finish()
+    studio.manual.logbook.finish()
 
 
 def test_refused_withdrawal_leaves_the_belief(tmp_path: Path) -> None:
@@ -155,26 +155,26 @@ def test_refused_withdrawal_leaves_the_belief(tmp_path: Path) -> None:
         studio.readings.withdraw("r1", taken.reading_id, "wrong piece")
     assert studio.run.plan is plan
     assert studio.shelf.readings("r1") == (taken,)
-    studio.desk.logbook.finish()
+    studio.manual.logbook.finish()
 
 
 def test_disk_failure_loses_nothing(studio: Studio) -> None:
     """While another program locks the file the reading counts, and it is written later."""
-    with closing(sqlite3.connect(studio.desk.path, isolation_level=None)) as other:
+    with closing(sqlite3.connect(studio.manual.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         taken = studio.readings.take("r1", draft(studio, 1.05)).taken
-        studio.desk.logbook.work()
-        assert studio.desk.logbook.health().failing_since_at_s is not None
+        studio.manual.logbook.work()
+        assert studio.manual.logbook.health().failing_since_at_s is not None
         assert studio.shelf.readings("r1") == (taken,)
         other.execute("ROLLBACK")
-    studio.desk.retry()
-    reader = BathReader(studio.desk.reader)
+    studio.manual.retry()
+    reader = BathReader(studio.manual.reader)
     (stored,) = reader.readings_of_run("r1")
     assert (stored.reading_id, stored.body) == (taken.reading_id, taken.body)
 
 
 def test_callers_take_turns(studio: Studio) -> None:
-    """What was read from the disk is still true when the command runs."""
+    """The readings read from the disk are still valid when the command runs."""
     held: list[bool] = []
     studio.before_command = lambda: held.append(studio.readings._turn.locked())
     taken = studio.readings.take("r1", draft(studio)).taken
@@ -183,8 +183,8 @@ def test_callers_take_turns(studio: Studio) -> None:
     assert held == [True, True]
 
 
-def test_all_standing_readings_count(studio: Studio) -> None:
-    """A second reading adds to the first; its correction takes its place; a withdrawal undoes."""
+def test_all_valid_readings_count(studio: Studio) -> None:
+    """A second reading adds to the first. A correction replaces it, and a withdrawal undoes it."""
     planned = studio.run.plan.charge_coulombs
     readings = studio.readings
     first = readings.take("r1", draft(studio, 1.05))
@@ -238,7 +238,7 @@ def test_past_run_teaches_its_bath(studio: Studio) -> None:
 
 
 def test_past_surprise_is_asked(studio: Studio) -> None:
-    """A reading that cannot be is refused even when it is confirmed: it would spoil the bath."""
+    """An impossible reading is refused even when it is confirmed: it would spoil the bath."""
     studio.past_run()
     with pytest.raises(SurprisingReadingError):
         studio.readings.take("r0", WeighingDraft(20.1))

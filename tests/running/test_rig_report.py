@@ -1,4 +1,4 @@
-"""The rig check as a whole: what passes, what is wrong, and what the readings prove."""
+"""The whole rig check: what passes, what fails, and what the readings show."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def test_finding_fails_check(checked: CheckReport, reason: TripReason) -> None:
 
 
 def test_sensor_message_wins() -> None:
-    """What the sensor reports is more precise than its silence."""
+    """The sensor's own message is more precise than the fact that no sample came."""
     found = report(check(), idle(sensor_message="Check the sensor's four wires."))
     assert not found.passed
     assert found.message == "Check the sensor's four wires."
@@ -107,14 +107,14 @@ def test_welded_relay_never_passes() -> None:
 
 
 def test_run_may_have_relay_on() -> None:
-    """In a run the relay output is on and that line passes; without a run it fails."""
+    """A relay output that is on passes in a run and fails without one."""
     for state, passed in ((RunState.RUNNING, True), (RunState.IDLE, False)):
         lines = report(check(), idle(state=state, relay_on=True)).lines
         assert {line.name: line.passed for line in lines}["relay output"] is passed
 
 
 def test_catalogue_has_every_key() -> None:
-    """Each key of the rig check has a sentence; each sentence has been given its key here."""
+    """Each key of the rig check has a sentence, and each sentence is listed here."""
     used = {message.key.removeprefix("rig_check.") for message in NOT_PROVEN}
     used |= {"at_work", "sensor_silent", "too_few", "relay_reads_on"}
     used |= {f"note.{it}" for it in ("sensor_age", "sensor_silent", "relay_on", "relay_off")}

@@ -1,4 +1,7 @@
-"""Whole runs in virtual time: real driver on the emulated chip, real gate, real guards; the bench knows the truth."""
+"""Whole runs in virtual time: the real driver on an emulated chip, the real gate and guards.
+
+The rehearsal rig gives the true charge and depth.
+"""
 
 from __future__ import annotations
 
@@ -40,10 +43,13 @@ BENCHES = [
 @pytest.mark.parametrize(
     ("supply_v", "current_a", "area_mm2", "edge_mm", "ripple", "hertz"), BENCHES
 )
-def test_silver_ends_within_one_percent_of_the_target(
+def test_silver_ends_at_target(
     supply_v: float, current_a: float, area_mm2: float, edge_mm: float, ripple: float, hertz: float
 ) -> None:
-    """With bite factor, area, edge and etch factor as the plan has them, the true depth is the wanted one."""
+    """The true depth is within 1 % of the target.
+
+    The rig has the bite factor, area, edge length and etch factor of the plan.
+    """
     request = silver_request(area_mm2=area_mm2, edge_mm=edge_mm, current_a=current_a)
     rehearsal = Rehearsal(
         supply_v=supply_v, seed=int(area_mm2), ripple_fraction=ripple, ripple_hz=hertz
@@ -53,16 +59,18 @@ def test_silver_ends_within_one_percent_of_the_target(
     assert result.charge_coulombs == pytest.approx(result.true_charge_coulombs, rel=0.001)
 
 
-def test_common_practice_three_amperes_ten_minutes_a_quarter_of_a_millimetre() -> None:
-    """Common practice, no source: near 3 V and 3 A about a quarter of a millimetre in about ten minutes."""
+def test_common_practice_run() -> None:
+    """Near 3 V and 3 A take about a quarter of a millimetre in about ten minutes.
+
+    Common practice, no source.
+    """
     result = finish(silver_request(), Rehearsal())
     assert result.elapsed_s == pytest.approx(600.0, rel=0.01)
     assert result.charge_coulombs == pytest.approx(1800.0, rel=0.002)
 
 
-def test_a_bite_factor_that_the_controller_does_not_know_shows_in_the_true_depth_and_lies_in_the_interval() -> (
-    None
-):
+def test_unknown_bite_factor() -> None:
+    """The true depth shows a bite factor that the controller does not know."""
     result = finish(silver_request(), Rehearsal(bite_factor=0.93))
     assert result.true_depth_mm == pytest.approx(0.25 * 0.93, rel=0.01)
     assert result.depth_mm == pytest.approx(0.25, rel=0.002)
@@ -72,26 +80,31 @@ def test_a_bite_factor_that_the_controller_does_not_know_shows_in_the_true_depth
 @pytest.mark.parametrize(
     "metal", ["sterling-silver", "britannia-silver", "copper", "copper-1", "brass-70-30"]
 )
-def test_every_metal_of_the_nitric_bath_runs_to_depth(metal: str) -> None:
+def test_every_metal_reaches_depth(metal: str) -> None:
+    """Every metal of the nitric acid bath runs to its depth."""
     result = finish(silver_request(metal=metal, depth_mm=0.1), Rehearsal())
     assert result.true_depth_mm == pytest.approx(0.1, rel=0.01)
 
 
-def test_a_supply_that_cannot_give_the_current_takes_longer_and_still_ends_at_depth() -> None:
-    """2.6 V drives about 2.4 A: above the 60 % that pauses, below the plan."""
+def test_weak_supply_takes_longer() -> None:
+    """A weak supply takes longer and still reaches the depth.
+
+    2.6 V drives about 2.4 A: above the 60 % that pauses, below the plan.
+    """
     result = finish(silver_request(), Rehearsal(supply_v=2.6))
     assert result.elapsed_s > 650.0
     assert result.true_depth_mm == pytest.approx(0.25, rel=0.01)
 
 
-def test_a_current_far_below_the_plan_pauses_with_a_question() -> None:
+def test_very_low_current_pauses() -> None:
+    """A current far below the plan pauses the run."""
     result = rehearse(silver_request(), Rehearsal(supply_v=1.3), Settings())
     assert (result.outcome, result.reason) == ("paused", "lost_contact")
     assert result.message is not None
     assert "The limit is 1.800 A" in result.message
 
 
-def test_two_sides_and_copies_count_their_area() -> None:
+def test_sides_and_copies_count() -> None:
     single = finish(
         silver_request(area_mm2=200.0, edge_mm=100.0, current_a=1.0, depth_mm=0.1), Rehearsal()
     )
@@ -105,15 +118,21 @@ def test_two_sides_and_copies_count_their_area() -> None:
     assert many.true_depth_mm == pytest.approx(0.1, rel=0.01)
 
 
-def test_a_run_of_two_hours_is_as_natural_as_one_of_ten_minutes() -> None:
-    """5 to 15 A/dm2 is what trade literature and refining run at (common practice, no source)."""
+def test_run_of_two_hours() -> None:
+    """A long run reaches the depth as well.
+
+    Trade literature and refining use 5 to 15 A/dm2 (common practice, no source).
+    """
     result = finish(silver_request(current_a=0.25, density_a_per_dm2=None), Rehearsal())
     assert result.elapsed_s == pytest.approx(7200.0, rel=0.01)
     assert result.true_depth_mm == pytest.approx(0.25, rel=0.01)
 
 
-def test_counted_charge_is_within_a_tenth_of_a_percent_from_ten_millivolts_on() -> None:
-    """10 mV at 0.02 ohm is 0.5 A; ripple, jitter and the chip's clock are drawn."""
+def test_counted_charge_from_10_mv() -> None:
+    """From 10 mV on the shunt the count is within 0.1 %.
+
+    10 mV at 0.02 ohm is 0.5 A. Ripple, jitter and the chip's clock are drawn.
+    """
     rng = random.Random(20)
     for seed in range(8):
         current_a = rng.uniform(0.5, 6.0)
@@ -128,7 +147,8 @@ def test_counted_charge_is_within_a_tenth_of_a_percent_from_ten_millivolts_on() 
         assert result.charge_coulombs == pytest.approx(result.true_charge_coulombs, rel=0.001)
 
 
-def test_a_smaller_shunt_works_and_the_stock_one_is_refused_at_three_amperes() -> None:
+def test_shunts_at_three_amperes() -> None:
+    """At 3 A a smaller shunt works, and the stock one is refused."""
     small = parse_settings({"rig": {"shunt_ohm": 0.005}})
     result = finish(silver_request(), Rehearsal(), small)
     assert result.true_depth_mm == pytest.approx(0.25, rel=0.01)

@@ -34,7 +34,8 @@ def feed(run: ActiveRun, seconds: float, current_a: float = 3.0, from_s: float =
     return from_s + seconds
 
 
-def test_a_run_that_has_not_begun_has_nothing_in_its_books() -> None:
+def test_new_run_is_empty() -> None:
+    """A run that has not begun has counted nothing."""
     run = new_run("r1", PLAN, SETTINGS.limits)
     totals = run.totals(5000.0)
     assert (
@@ -49,7 +50,7 @@ def test_a_run_that_has_not_begun_has_nothing_in_its_books() -> None:
     assert run.counter.bound_a == run.limits.max_current_a == pytest.approx(3.9)
 
 
-def test_charge_depth_and_time_left_halfway() -> None:
+def test_figures_halfway() -> None:
     run = begun()
     at_s = feed(run, 300.0)
     totals = run.totals(at_s)
@@ -64,7 +65,8 @@ def test_charge_depth_and_time_left_halfway() -> None:
     )
 
 
-def test_the_target_is_reached_at_the_planned_charge_and_not_before() -> None:
+def test_target_at_planned_charge() -> None:
+    """The target is reached at the planned charge and not before."""
     run = begun()
     run.counter.charge_coulombs = PLAN.charge_coulombs - 1e-6
     assert not run.has_reached_target(0.0)
@@ -74,7 +76,8 @@ def test_the_target_is_reached_at_the_planned_charge_and_not_before() -> None:
     assert run.remaining_s() == 0.0
 
 
-def test_on_time_adds_up_over_stretches_and_leaves_the_pauses_out() -> None:
+def test_on_time_leaves_out_pauses() -> None:
+    """On time adds up over the stretches and leaves out the pauses."""
     run = begun(1000.0)
     run.end_stretch(1010.0)
     run.end_stretch(1020.0)
@@ -86,14 +89,15 @@ def test_on_time_adds_up_over_stretches_and_leaves_the_pauses_out() -> None:
     assert run.counter.is_counting, "counting goes on until the current is zero"
 
 
-def test_a_stretch_whose_relay_never_turned_on_leaves_no_trace() -> None:
+def test_cancelled_stretch_leaves_no_trace() -> None:
+    """A stretch whose relay never turned on leaves no trace."""
     run = begun()
     run.cancel_stretch(1016.0)
     assert not run.counter.is_counting
     assert run.total_on_time_s(2000.0) == 0.0
 
 
-def test_the_mean_current_follows_with_its_time_constant() -> None:
+def test_mean_current_time_constant() -> None:
     run = begun()
     at_s = feed(run, 30.0, 3.0)
     at_s = feed(run, SMOOTHING_S, 2.0, at_s)
@@ -103,10 +107,11 @@ def test_the_mean_current_follows_with_its_time_constant() -> None:
     assert run.mean_current_a == pytest.approx(2.0, rel=1e-4)
 
 
-def test_time_left_is_unknown_while_hardly_any_current_flows() -> None:
+def test_time_left_without_current() -> None:
+    """The time left is unknown while hardly any current flows."""
     run = begun()
     assert run.remaining_s() == pytest.approx(PLAN.charge_coulombs / 3.0), (
-        "before the first sample the plan's current counts"
+        "before the first sample the planned current is used"
     )
     at_s = feed(run, 60.0, 0.29)
     assert run.remaining_s() is None, "below the limit of lost contact"
@@ -118,13 +123,15 @@ def test_time_left_is_unknown_while_hardly_any_current_flows() -> None:
     assert run.remaining_s() is None, "at the limit"
 
 
-def test_the_first_sample_half_on_and_half_off_does_not_make_the_time_left_jump() -> None:
+def test_time_left_at_turn_on() -> None:
+    """A first sample, half on and half off, does not make the time left jump."""
     run = begun()
     run.count(Sample(1000.0 + STEP_S, 0.4, 1.0))
     assert run.remaining_s() == pytest.approx(PLAN.charge_coulombs / 3.0, rel=0.02)
 
 
-def test_a_stretch_begins_with_a_fresh_mean_and_fresh_streaks() -> None:
+def test_stretch_starts_fresh() -> None:
+    """Each stretch begins with a fresh mean and fresh streaks."""
     run = begun()
     feed(run, 10.0, 1.0)
     assert run.judge(Sample(1010.1, 9.0, 3.0), None) is None
@@ -139,7 +146,8 @@ def test_a_stretch_begins_with_a_fresh_mean_and_fresh_streaks() -> None:
     assert finding.reason is TripReason.OVER_CURRENT
 
 
-def test_the_grace_for_contact_begins_anew_with_each_stretch() -> None:
+def test_contact_grace_each_stretch() -> None:
+    """The grace for contact begins again with each stretch."""
     run = begun()
     run.end_stretch(1500.0)
     run.begin_stretch(1600.0, Sample(1600.0, 0.0, 0.2))
@@ -151,8 +159,12 @@ def test_the_grace_for_contact_begins_anew_with_each_stretch() -> None:
 
 
 @pytest.mark.parametrize("passed", range(0, SAMPLES_PER_BLOCK, 3))
-def test_an_open_circuit_is_lost_contact_wherever_a_mean_of_the_voltage_stands(passed: int) -> None:
-    """A constant-current supply goes to its full voltage: that may not be called a risen cell voltage meanwhile."""
+def test_open_circuit_is_lost_contact(passed: int) -> None:
+    """An open circuit is lost contact, wherever it begins within a mean of the voltage.
+
+    A constant-current supply goes to its full voltage, which must not count as a risen cell
+    voltage meanwhile.
+    """
     run, at_s, finding = begun(), 1000.0, None
     for _ in range(2000 + passed):  # over 120 s, the mean of the voltage is judged
         at_s += STEP_S
@@ -179,15 +191,15 @@ def looks(*currents_a: float, quick: bool = False) -> list[bool]:
     return wanted
 
 
-def test_a_second_look_is_wanted_when_a_limit_is_first_broken_and_on_the_way_to_reverse_current() -> (
-    None
-):
+def test_when_second_look_is_wanted() -> None:
+    """A second look follows the first broken limit and a fall towards reverse current."""
     assert looks(3.0, 2.99, 3.01, 3.0) == [False] * 4
     assert looks(3.0, 3.91) == [False, True]
     assert looks(3.0, 3.89, 3.0) == [False] * 3, (
         "a quick look on the way up would only put off the next average"
     )
-    # Half the way from 3 A to -0.05 A is 1.475 A: such a sample may straddle the swapping of the leads.
+    # Half the way from 3 A to -0.05 A is 1.475 A: the leads may have been swapped within such a
+    # sample.
     assert looks(3.0, 1.474) == [False, True]
     assert looks(3.0, 1.476) == [False, False]
     assert looks(3.0, 0.5 * (3.0 - 0.05)) == [False, False], "half the way is not over it"
@@ -196,7 +208,7 @@ def test_a_second_look_is_wanted_when_a_limit_is_first_broken_and_on_the_way_to_
     assert looks(3.0, 1.474, quick=True) == [False, False], "a quick look does not straddle"
 
 
-def test_one_suspicion_asks_for_one_quick_look() -> None:
+def test_one_look_per_suspicion() -> None:
     run = begun()
     for k, (current_a, averaged, wanted) in enumerate(
         [
@@ -214,7 +226,8 @@ def test_one_suspicion_asks_for_one_quick_look() -> None:
         assert run.wants_second_look is wanted, k
 
 
-def test_guards_see_the_whole_runs_on_time_charge_depth_and_the_bath() -> None:
+def test_guards_see_whole_run() -> None:
+    """The guards see the on time, charge and depth of the whole run, and the bath."""
     late = begun()
     late.on_time_s = PLAN.max_on_time_s - 5.0
     assert late.judge(Sample(1004.9, 3.0, 3.0), None) is None
@@ -242,7 +255,8 @@ def test_guards_see_the_whole_runs_on_time_charge_depth_and_the_bath() -> None:
     assert finding.reason is TripReason.BATH_HOT
 
 
-def test_a_gap_is_booked_and_widens_the_upper_bound_only() -> None:
+def test_gap_widens_upper_bound() -> None:
+    """A gap is booked and widens the upper bound only."""
     run = begun()
     at_s = feed(run, 100.0)
     before = run.depth(0.0)
@@ -254,14 +268,18 @@ def test_a_gap_is_booked_and_widens_the_upper_bound_only() -> None:
     assert after.high_mm > before.high_mm
 
 
-def test_a_cancelled_stretch_leaves_the_plate_in_the_bath() -> None:
+def test_cancelled_stretch_keeps_soaking() -> None:
+    """After a cancelled stretch the plate is still in the bath."""
     run = begun()
     run.cancel_stretch(1016.0)
     assert run.soak.seconds(1616.0) == pytest.approx(600.0)
 
 
-def test_growth_goes_by_the_undercut() -> None:
-    """At etch factor 1.2 a depth of 0.24 mm has undercut 0.20 mm: A + P x + pi x2 over A (Steiner)."""
+def test_growth_follows_undercut() -> None:
+    """The open area grows by the undercut: A + P x + pi x^2 over A (Steiner).
+
+    At etch factor 1.2 a depth of 0.24 mm has undercut 0.20 mm.
+    """
     run = new_run("r1", make_plan(silver_request(edge_mm=1534.0), SETTINGS, 16.0), SETTINGS.limits)
     run.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
     assert run.plan.belief.best_etch_factor == pytest.approx(1.2)
@@ -276,8 +294,11 @@ def test_growth_goes_by_the_undercut() -> None:
 STIRRING = Message("guards.warning.resistance")
 
 
-def test_a_warning_is_told_once() -> None:
-    """It is told when it comes, not again when another one joins it, and again when it has gone and comes back."""
+def test_warning_is_given_once() -> None:
+    """A warning is given when it comes, and again only when it has gone and comes back.
+
+    Another warning in between does not repeat it.
+    """
     run = begun()
     warm = SETTINGS.limits.bath_warn_degc
     assert run.judge(Sample(1000.1, 3.0, 3.0), warm) is None

@@ -45,7 +45,7 @@ def test_conductance_step_pauses(factor: float, is_seen: bool, mode: str) -> Non
 
 
 def test_step_after_blind_time() -> None:
-    """It is seen once there are enough means to compare it with."""
+    """A step is seen once there are enough means to compare it with."""
     at_s, finding, _ = walk(step_at(LIMITS.trend_blind_s + 11.5, 1.5), 300.0)
     assert finding is not None
     assert 69.0 <= at_s <= 75.0, "five means from 30 s on are 30 s old at 70 s"
@@ -53,7 +53,7 @@ def test_step_after_blind_time() -> None:
 
 @pytest.mark.parametrize(("factor", "is_seen"), [(1.20, False), (1.40, True)])
 def test_rough_run_raises_limit(factor: float, is_seen: bool) -> None:
-    """Means 4 % apart: six times that is 24 % in ln, 27 %.
+    """The means are 4 % apart. Six times that is 24 % in ln, 27 %.
 
     The median of the newest is half a scatter off.
     """
@@ -97,7 +97,7 @@ def test_stated_area_is_true(leak_fraction: float, limit_a: float | None) -> Non
 
 
 def test_large_step_without_figures() -> None:
-    """A large step is rather a bridge: no area is stated."""
+    """A large step is more likely a bridge, so no area is stated."""
     _, finding, _ = walk(step_at(200.0, 1.9), 400.0)
     assert finding is not None
     assert finding.cause == Message("guards.resist_leak.much_area")
@@ -139,18 +139,18 @@ def test_warming_explains_its_share(warming_k: float | None, warns: bool) -> Non
     def expected(t: float) -> Expected:
         return Expected(1.0, None if warming_k is None else warming_k * ramp(t))
 
-    _, finding, told = walk(lambda t: (3.0, 3.0 * math.exp(-0.133 * ramp(t))), 300.0, expected)
+    _, finding, warned = walk(lambda t: (3.0, 3.0 * math.exp(-0.133 * ramp(t))), 300.0, expected)
     assert finding is None
-    assert any(told) is warns
+    assert any(warned) is warns
 
 
 def test_unexplained_drift_warns() -> None:
     """A drift that neither growth nor warming explains warns and does not pause."""
-    _, finding, told = walk(
+    _, finding, warned = walk(
         lambda t: (3.0, 3.0 * (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0)))), 300.0
     )
     assert finding is None
-    assert told[-1] == (Message("guards.warning.drift"),)
+    assert warned[-1] == (Message("guards.warning.drift"),)
     _, _, explained = walk(
         lambda t: (3.0, 3.0 * (1.0 - 0.10 * min(1.0, max(0.0, (t - 80.0) / 100.0)))),
         300.0,
@@ -161,24 +161,27 @@ def test_unexplained_drift_warns() -> None:
 
 @pytest.mark.parametrize("at_s", [80.0, 200.0])
 def test_risen_resistance_warns(at_s: float) -> None:
-    """Within three means, and also before there is a minute to look back to."""
-    _, finding, told = walk(step_at(at_s, 1 / 1.11), at_s + WITHIN_S)
+    """The warning comes within three means, even before there is a minute to compare with."""
+    _, finding, warned = walk(step_at(at_s, 1 / 1.11), at_s + WITHIN_S)
     assert finding is None
-    assert RISEN in told[-1]
+    assert RISEN in warned[-1]
     assert all(word in str(RISEN) for word in ("stirring", "film", "contact"))
     _, _, quiet = walk(step_at(at_s, 1 / 1.09), at_s + 100.0)
     assert not any(quiet)
 
 
 def test_creeping_resistance_warns() -> None:
-    """So evenly that the slope before explains each step: told by what it was a minute ago."""
+    """It rises so evenly that the slope before explains each step.
+
+    Only the comparison with a minute ago shows it.
+    """
 
     def creeping(per_minute: float) -> Callable[[float], tuple[float, float]]:
         return lambda t: (3.0, 3.0 * math.exp(per_minute * max(0.0, t - 100.0) / 60.0))
 
-    _, finding, told = walk(creeping(0.12), 400.0, pieces=2)
+    _, finding, warned = walk(creeping(0.12), 400.0, pieces=2)
     assert finding is None
-    assert RISEN in told[-1]
+    assert RISEN in warned[-1]
     _, _, quiet = walk(creeping(0.07), 400.0, pieces=2)
     assert not any(RISEN in warnings for warnings in quiet)
 
@@ -197,7 +200,7 @@ def test_several_pieces_pause(factor: float, is_seen: bool) -> None:
 
 
 def test_failing_contact_pauses_early() -> None:
-    """Its resistance doubles each 30 s.
+    """The resistance of the contact doubles each 30 s.
 
     The slope of the minute before explains less of a step than its own slope would.
     """
@@ -211,17 +214,17 @@ def test_failing_contact_pauses_early() -> None:
 
 @pytest.mark.parametrize(("factor", "warns"), [(1.18, False), (1.22, True)])
 def test_voltage_over_median_warns(factor: float, warns: bool) -> None:
-    """In small steps, so that no other rule sees it first."""
-    _, finding, told = walk(
+    """The voltage rises in small steps, so that no other rule acts first."""
+    _, finding, warned = walk(
         lambda t: (3.0, 3.0 * (1.0 + (factor - 1.0) * min(1.0, max(0.0, (t - 200.0) / 50.0)))),
         290.0,
     )
     assert finding is None
-    assert any(Message("guards.warning.voltage") in warnings for warnings in told) is warns
+    assert any(Message("guards.warning.voltage") in warnings for warnings in warned) is warns
 
 
 def test_voltage_half_over_median_trips() -> None:
-    """Half over its own median of 60 to 120 s ago, and not just below."""
+    """The limit is 1.5 times the median of 60 to 120 s ago. Just below it nothing trips."""
     at_s, finding, _ = walk(step_at(200.0, 1 / 1.52), 400.0)
     assert finding is not None
     assert finding.reason is TripReason.OVER_VOLTAGE
@@ -231,7 +234,7 @@ def test_voltage_half_over_median_trips() -> None:
     assert below is None
 
 
-# --- the supply is turned by hand -----------------------------------------------------------------------------------------
+# --- the supply is turned by hand -----------------------------------------------------------------
 
 
 def turned(
@@ -247,20 +250,26 @@ def turned(
     return reading
 
 
-def test_turning_the_supply_up_is_no_leak() -> None:
-    """The voltage goes along by more than a quarter of the conductance: a leak would pull it down or leave it."""
-    _, finding, told = walk(turned(200.0, 1.15, 1.2), 300.0)
+def test_raised_supply_is_no_leak() -> None:
+    """A leak would lower the voltage or leave it as it is.
+
+    Here it rises by more than a quarter of the rise in conductance.
+    """
+    _, finding, warned = walk(turned(200.0, 1.15, 1.2), 300.0)
     assert finding is None
     assert not any(
-        warning.key == "guards.warning.drift" for warnings in told for warning in warnings
+        warning.key == "guards.warning.drift" for warnings in warned for warning in warnings
     )
     _, leak, _ = walk(turned(200.0, 1.0, 1.2), 300.0)
     assert leak is not None
     assert leak.reason is TripReason.RESIST_LEAK
 
 
-def test_turning_the_supply_up_is_no_drift() -> None:
-    """10 % in steps too small for a leak, over a minute, warn; with the voltage going along they do not."""
+def test_raised_supply_is_no_drift() -> None:
+    """10 % over a minute, in steps too small for a leak, warn.
+
+    If the voltage rises too, they do not.
+    """
 
     def creeping(voltage: float) -> Callable[[float], tuple[float, float]]:
         def reading(t: float) -> tuple[float, float]:
@@ -270,39 +279,39 @@ def test_turning_the_supply_up_is_no_drift() -> None:
 
         return reading
 
-    _, _, told = walk(creeping(0.0), 280.0)
-    assert any(warning.key == "guards.warning.drift" for warning in told[-1])
-    _, finding, told = walk(creeping(0.10), 280.0)
+    _, _, warned = walk(creeping(0.0), 280.0)
+    assert any(warning.key == "guards.warning.drift" for warning in warned[-1])
+    _, finding, warned = walk(creeping(0.10), 280.0)
     assert finding is None
     assert not any(
-        warning.key == "guards.warning.drift" for warnings in told for warning in warnings
+        warning.key == "guards.warning.drift" for warnings in warned for warning in warnings
     )
 
 
-def test_a_turned_supply_hides_no_leak() -> None:
-    """It is no slope that would explain a step a minute later."""
+def test_raised_supply_hides_no_leak() -> None:
+    """Its slope does not explain a step a minute later."""
     at_s, finding, _ = walk(turned(100.0, 1.12, 1.15, lambda t: 1.12 if t >= 167.0 else 1.0), 300.0)
     assert finding is not None
     assert finding.reason is TripReason.RESIST_LEAK
     assert at_s - 167.0 <= WITHIN_S
 
 
-def test_a_supply_turned_up_late_is_no_risen_voltage() -> None:
-    """At a third of the voltage until shortly before the grace for contact ends.
+def test_late_raise_passes() -> None:
+    """A supply that is raised just before the grace for contact ends has no risen voltage.
 
-    What was before that is no mean to compare with.
+    Until then it gives a third of the voltage. The means before that are not compared with.
     """
     assert LIMITS.contact_grace_s == 20.0
-    _, finding, told = walk(lambda t: (3.0, 3.0) if t >= 17.0 else (1.0, 1.0), 200.0)
+    _, finding, warned = walk(lambda t: (3.0, 3.0) if t >= 17.0 else (1.0, 1.0), 200.0)
     assert finding is None
-    assert not any("own mean" in text for texts in told for text in texts)
+    assert not any("own mean" in text for texts in warned for text in texts)
 
 
-def test_a_slope_is_taken_off_for_its_time() -> None:
-    """A rise of 0.4 % each second, and a jump of 0.2 in ln on top of it: of the step the jump is left.
+def test_slope_is_subtracted() -> None:
+    """A rise of 0.4 % each second with a jump of 0.2 in ln: the jump is left of the step.
 
-    The step is from 163 s (the middle of 156 to 170 s) to 198 s (the middle of the newest three), and the
-    slope is taken off from 164 s (the fifth of the eight) to 200 s: one second of it too much.
+    The step is from 163 s (the middle of 156 to 170 s) to 198 s (the middle of the newest three).
+    The slope is subtracted from 164 s (the fifth of the eight) to 200 s: one second too much.
     """
     slope, jump, every_s = 0.004, 0.2, 2.0
     blocks = tuple(

@@ -25,9 +25,9 @@ from tests.kits.trend_walk import (
 
 def test_steady_cell() -> None:
     """A steady cell neither warns nor pauses."""
-    _, finding, told = walk(lambda _t: (3.0, 3.0), 600.0)
+    _, finding, warned = walk(lambda _t: (3.0, 3.0), 600.0)
     assert finding is None
-    assert not any(told)
+    assert not any(warned)
 
 
 def test_blind_time() -> None:
@@ -38,16 +38,16 @@ def test_blind_time() -> None:
 
 def test_single_odd_mean() -> None:
     """One odd mean neither warns nor pauses."""
-    _, finding, told = walk(
+    _, finding, warned = walk(
         lambda t: (3.0, 2.0 if 200.0 <= t < 200.0 + 0.9 * BLOCK_S else 3.0), 400.0, pieces=2
     )
     assert finding is None
-    assert not any(told)
-    _, finding, told = walk(
+    assert not any(warned)
+    _, finding, warned = walk(
         lambda t: (3.0, 4.0 if 200.0 <= t < 200.0 + 0.9 * BLOCK_S else 3.0), 400.0, pieces=2
     )
     assert finding is None
-    assert not any(told)
+    assert not any(warned)
 
 
 @pytest.mark.parametrize("factor", [1.8, 1 / 1.8])
@@ -65,9 +65,9 @@ def test_turned_supply(factor: float) -> None:
     before, after = reading(0.0), reading(300.0)
     assert abs(math.log(after[0] / after[1] * before[1] / before[0])) > math.log(1.15)
     limits = LIMITS.model_copy(update={"voltage_trip_fraction": 1.0})
-    _, finding, told = walk(reading, 400.0, pieces=2, limits=limits)
+    _, finding, warned = walk(reading, 400.0, pieces=2, limits=limits)
     assert finding is None
-    assert not any(RISEN in warnings for warnings in told)
+    assert not any(RISEN in warnings for warnings in warned)
     _, leak, _ = walk(
         lambda t: (3.0, reading(t)[1] * 3.0 / reading(t)[0]), 400.0, pieces=2, limits=limits
     )
@@ -93,7 +93,7 @@ def test_settling_cell(settles_s: float, change: float) -> None:
 
 @pytest.mark.parametrize("way", [1.0, -1.0])
 def test_opposite_slope(way: float) -> None:
-    """8 % in ln against a slope of 6 % a minute: not over 10 %, whatever the slope."""
+    """8 % in ln against a slope of 6 % a minute is below 10 %, whatever the slope."""
 
     def reading(t: float) -> tuple[float, float]:
         return 3.0, 3.0 * math.exp(
@@ -116,26 +116,26 @@ def test_gathering_climb() -> None:
 
 
 def test_growth_and_warming() -> None:
-    """Half more area on the way, and 10 K: never a pause, never a warning.
+    """Half more area and 10 K over the run neither pause nor warn.
 
-    As fine work in constant voltage does (common practice, no source).
+    Fine work in constant voltage does this (common practice, no source).
     """
 
     def reading(t: float) -> tuple[float, float]:
         return 3.0, 3.0 / (math.sqrt(1.0 + 0.5 * t / 600.0) * (1.0 + 0.0133 * 10.0 * t / 600.0))
 
-    _, finding, told = walk(
+    _, finding, warned = walk(
         reading, 600.0, lambda t: Expected(1.0 + 0.5 * t / 600.0, 10.0 * t / 600.0)
     )
     assert finding is None
-    assert not any(told)
+    assert not any(warned)
 
 
 @pytest.mark.parametrize(
     ("rise", "rises_s", "back_s"), [(0.15, 60.0, 300.0), (0.12, 300.0, 550.0), (0.15, 1.0, 260.0)]
 )
 def test_returning_change(rise: float, rises_s: float, back_s: float) -> None:
-    """A film wiped off, or stirring switched on again, brings the old conductance back.
+    """When a film is wiped off or stirring is on again, the old conductance comes back.
 
     The warning asks for both.
     """
@@ -144,9 +144,9 @@ def test_returning_change(rise: float, rises_s: float, back_s: float) -> None:
         is_there = 200.0 <= t < back_s
         return 3.0, 3.0 * (1.0 + (rise * min(1.0, (t - 200.0) / rises_s) if is_there else 0.0))
 
-    _, finding, told = walk(reading, back_s + 60.0)
+    _, finding, warned = walk(reading, back_s + 60.0)
     assert finding is None
-    assert rises_s > 100.0 or any(RISEN in warnings for warnings in told)
+    assert rises_s > 100.0 or any(RISEN in warnings for warnings in warned)
     _, finding, _ = walk(
         lambda t: (3.0, reading(t)[1] / (1.12 if t >= back_s else 1.0)), back_s + 60.0
     )
@@ -154,7 +154,7 @@ def test_returning_change(rise: float, rises_s: float, back_s: float) -> None:
 
 
 def test_odd_mean_of_the_past() -> None:
-    """Nor two apart: the past is taken three by three."""
+    """Two odd means apart do not matter either: the past is compared in threes."""
 
     def reading(t: float) -> tuple[float, float]:
         is_odd = (round(t / CONVERSION_S) - 1) // SAMPLES_PER_BLOCK in (68, 72)
@@ -168,7 +168,7 @@ def test_odd_mean_of_the_past() -> None:
 def test_piece_back_in_place() -> None:
     """Somebody holds the plate nearer or stirs by hand for a while.
 
-    15 % up without a jump, then back at once.
+    The conductance rises by 15 % without a jump, then falls back at once.
     """
 
     def reading(t: float) -> tuple[float, float]:
@@ -214,20 +214,20 @@ def test_turned_supply_hides_no_leak() -> None:
     at_s, finding, _ = walk(lambda t: reading(t, 230.0), 400.0)
     assert finding is not None
     assert at_s - 230.0 <= 2.0 * WITHIN_S
-    _, finding, told = walk(lambda t: reading(t, math.inf), 400.0)
+    _, finding, warned = walk(lambda t: reading(t, math.inf), 400.0)
     assert finding is None
-    assert not any(Message("guards.warning.drift") in warnings for warnings in told)
+    assert not any(Message("guards.warning.drift") in warnings for warnings in warned)
 
 
 def test_quick_look_and_dead_cell() -> None:
-    """Neither enters the means."""
+    """Neither sample enters the means."""
     trend = Trend(0.0)
     after, finding = follow(trend, Sample(1.0, 9.0, 9.0, averaged=False), lambda: NOTHING, LIMITS)
     assert after is trend
     assert finding is None
-    _, finding, told = walk(lambda t: (0.0, 0.0) if 200 < t < 250 else (3.0, 3.0), 400.0)
+    _, finding, warned = walk(lambda t: (0.0, 0.0) if 200 < t < 250 else (3.0, 3.0), 400.0)
     assert finding is None
-    assert not any(told)
+    assert not any(warned)
 
 
 def test_quiet_runs_without_alarm() -> None:
