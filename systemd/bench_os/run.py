@@ -26,18 +26,24 @@ GIVE_UP_S = 3600
 def machine(image: Path, niceness: int) -> list[str]:
     """Return the command that runs the machine.
 
-    Time in the guest is counted in instructions, 2 ns each, so that a busy computer does not make the guest late: 500 million
+    Time in the guest is counted in instructions, 2 ns each,
+    so that a busy computer does not make the guest late: 500 million
     instructions a second, a slow Pi by intention.
     """
     return [
-        "nice", "-n", str(niceness), "qemu-system-aarch64", "-machine", "virt,gic-version=2", "-cpu", "cortex-a53",
+        "nice", "-n", str(niceness), "qemu-system-aarch64", "-machine", "virt,gic-version=2",
+        "-cpu", "cortex-a53",
         "-smp", "1", "-m", "1024", "-icount", "shift=1", "-rtc", "clock=vm",
         "-nic", "none", "-display", "none", "-monitor", "none",
-        "-kernel", str(image / "kernel"), "-initrd", str(image / "initrd"), "-dtb", str(image / "machine.dtb"),
-        "-drive", f"if=none,id=disk,file={image / 'disk'},format=raw,snapshot=on", "-device", "virtio-blk-device,drive=disk",
-        "-device", "virtio-serial-device", "-chardev", f"file,id=report,path={image / 'report.jsonl'}",
+        "-kernel", str(image / "kernel"), "-initrd", str(image / "initrd"), "-dtb",
+        str(image / "machine.dtb"),
+        "-drive", f"if=none,id=disk,file={image / 'disk'},format=raw,snapshot=on", "-device",
+        "virtio-blk-device,drive=disk",
+        "-device", "virtio-serial-device", "-chardev",
+        f"file,id=report,path={image / 'report.jsonl'}",
         "-device", "virtconsole,chardev=report", "-serial", f"file:{image / 'console.log'}",
-        "-append", "console=ttyAMA0 root=/dev/vda rw loglevel=4 systemd.getty_auto=no systemd.show_status=no",
+        "-append",
+        "console=ttyAMA0 root=/dev/vda rw loglevel=4 systemd.getty_auto=no systemd.show_status=no",
     ]  # fmt: skip
 
 

@@ -55,7 +55,7 @@ def cookie_of(daemon: Daemon, name: str = "phone") -> dict[str, str]:
     return {"cookie": f"{COOKIE}={daemon.access.store.add(name)[1]}"}
 
 
-# --- control ----------------------------------------------------------------------------------------------------------
+# --- control --------------------------------------------------------------------------------------
 
 
 def test_unpaired_changes_nothing(
@@ -137,7 +137,7 @@ def test_guard_order(daemon: Daemon) -> None:
     )
 
 
-# --- looking ----------------------------------------------------------------------------------------------------------
+# --- looking --------------------------------------------------------------------------------------
 
 
 def test_open_views(daemon: Daemon) -> None:
@@ -191,7 +191,7 @@ def test_view_needs_pairing(
     assert (told["may_view"], told["may_control"]) == (False, False)
 
 
-# --- Stop -------------------------------------------------------------------------------------------------------------
+# --- Stop -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -201,7 +201,8 @@ def test_view_needs_pairing(
         {"headers": {"origin": "http://elsewhere.example"}},
         {"headers": {"origin": "null", "cookie": f"{COOKIE}=nobody"}},
         {"content": b"{", "headers": {"content-type": "text/plain"}},
-        {"data": {"a": "b"}}, {"content": b"\xff" * 200_000}, {"headers": {"authorization": "Bearer nobody"}},
+        {"data": {"a": "b"}}, {"content": b"\xff" * 200_000},
+        {"headers": {"authorization": "Bearer nobody"}},
         {"headers": {"content-length": "99999999999"}}, {"client": ("192.0.2.30", 1)},
     ],
 )  # fmt: skip

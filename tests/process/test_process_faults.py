@@ -115,7 +115,7 @@ def stage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
     stage.logbook.finish()
 
 
-# --- a part that raises what nobody expects ---------------------------------------------------------------------------
+# --- a part that raises what nobody expects -------------------------------------------------------
 
 Part = Callable[[Stage], tuple[object, str]]
 
@@ -240,7 +240,7 @@ def test_a_command_that_raises_is_answered_with_its_error_and_the_run_goes_on(st
     assert stage.supervisor.state is S.RUNNING
 
 
-# --- a bus that does not answer ---------------------------------------------------------------------------------------
+# --- a bus that does not answer -------------------------------------------------------------------
 
 
 class WedgingBus:
@@ -333,7 +333,7 @@ def test_a_stuck_bus_in_the_daemon_trips_and_the_loop_lives_on(tmp_path: Path) -
     assert "the relay output reads off" in out
 
 
-# --- a disk that does not write ---------------------------------------------------------------------------------------
+# --- a disk that does not write -------------------------------------------------------------------
 
 
 @contextmanager
@@ -385,7 +385,7 @@ def test_a_logbook_that_is_held_up_ends_the_run_for_those_who_want_that(tmp_path
             assert not tripped["relay_on"]
 
 
-# --- a process that is frozen, starved, killed ------------------------------------------------------------------------
+# --- a process that is frozen, starved, killed ----------------------------------------------------
 
 
 @contextmanager

@@ -50,7 +50,7 @@ def leftovers(daemon: Daemon, tmp_path: Path) -> list[Path]:
     return list((tmp_path / "artworks").glob("incoming-*"))
 
 
-# --- with the real measuring ------------------------------------------------------------------------------------------
+# --- with the real measuring ----------------------------------------------------------------------
 
 
 def test_upload_and_plan(tmp_path: Path) -> None:
@@ -126,7 +126,7 @@ def test_unmeasurable_files(tmp_path: Path, content: bytes, kind: str, field: st
     assert ask(daemon.app, "GET", "/api/artworks").json() == {"artworks": []}
 
 
-# --- what is sent -----------------------------------------------------------------------------------------------------
+# --- what is sent ---------------------------------------------------------------------------------
 
 
 def test_options_in_query(daemon: Daemon, measuring: Measuring) -> None:
@@ -141,7 +141,8 @@ def test_options_in_query(daemon: Daemon, measuring: Measuring) -> None:
     told = upload(daemon, **query).json()
     assert told["name"] == "Fl\u00fcgel.tif"
     assert told["read_as"] == {
-        "dpi": 1200.0, "width_mm": None, "page": 2, "invert": True, "plate_width_mm": 60.0, "plate_height_mm": 40.5,
+        "dpi": 1200.0, "width_mm": None, "page": 2, "invert": True, "plate_width_mm": 60.0,
+        "plate_height_mm": 40.5,
         "margin_mm": None,
     }  # fmt: skip
     (asked,) = measuring.asked
@@ -164,11 +165,15 @@ def test_deep_target_measures_further(daemon: Daemon, measuring: Measuring) -> N
 @pytest.mark.parametrize(
     ("query", "field"),
     [
-        ({"dpi": 49}, "dpi"), ({"dpi": "nan"}, "dpi"), ({"dpi": "inf"}, "dpi"), ({"dpi": "x"}, "dpi"),
-        ({"width_mm": 0}, "width_mm"), ({"page": 0}, "page"), ({"page": 1.5}, "page"), ({"invert": "maybe"}, "invert"),
+        ({"dpi": 49}, "dpi"), ({"dpi": "nan"}, "dpi"), ({"dpi": "inf"}, "dpi"),
+        ({"dpi": "x"}, "dpi"),
+        ({"width_mm": 0}, "width_mm"), ({"page": 0}, "page"), ({"page": 1.5}, "page"),
+        ({"invert": "maybe"}, "invert"),
         ({"plate_width_mm": 60}, "plate_width_mm"),
-        ({"dpi": 600, "width_mm": 60}, "dpi"), ({"margin_mm": -1}, "margin_mm"), ({"name": "a\x00"}, "name"),
-        ({"name": "x" * 121}, "name"), ({"resolution": 600}, "resolution"), ({"depth_mm": 11}, "depth_mm"),
+        ({"dpi": 600, "width_mm": 60}, "dpi"), ({"margin_mm": -1}, "margin_mm"),
+        ({"name": "a\x00"}, "name"),
+        ({"name": "x" * 121}, "name"), ({"resolution": 600}, "resolution"),
+        ({"depth_mm": 11}, "depth_mm"),
     ],
 )  # fmt: skip
 def test_bad_options_refused_first(
@@ -287,7 +292,7 @@ def test_one_measurement_at_once(daemon: Daemon, measuring: Measuring) -> None:
         assert client.post("/api/artworks", content=PNG + b"2", headers=IMAGE).status_code == 201
 
 
-# --- what fails -------------------------------------------------------------------------------------------------------
+# --- what fails -----------------------------------------------------------------------------------
 
 
 def test_failed_measurement(daemon: Daemon, measuring: Measuring, tmp_path: Path) -> None:
@@ -328,7 +333,7 @@ def test_card_fills_up(daemon: Daemon, monkeypatch: pytest.MonkeyPatch, tmp_path
     assert leftovers(daemon, tmp_path) == []
 
 
-# --- list and picture -------------------------------------------------------------------------------------------------
+# --- list and picture -----------------------------------------------------------------------------
 
 
 def test_list_and_get(daemon: Daemon) -> None:
@@ -362,7 +367,8 @@ def test_unknown_artwork(daemon: Daemon) -> None:
 @pytest.mark.parametrize(
     ("query", "undercut"),
     [
-        ("", b"None"), ("depth_mm=0.25&etch_factor=1.2", b"0.21"), ("depth_mm=0.252&etch_factor=1.2", b"0.21"),
+        ("", b"None"), ("depth_mm=0.25&etch_factor=1.2", b"0.21"),
+        ("depth_mm=0.252&etch_factor=1.2", b"0.21"),
         ("depth_mm=0.0001&etch_factor=20", b"0.01"),
     ],
 )  # fmt: skip

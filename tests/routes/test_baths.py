@@ -122,7 +122,8 @@ def test_newest_description(
 @pytest.mark.parametrize(
     "name",
     [
-        "silver bath of March", "B\u00e4dchen f\u00fcr Gl\u00fcck", "1/10 nitric", "a%2Fb", "50 % acid?", "#7", "\u9280\u6d74",
+        "silver bath of March", "B\u00e4dchen f\u00fcr Gl\u00fcck", "1/10 nitric", "a%2Fb",
+        "50 % acid?", "#7", "\u9280\u6d74",
         "a\u0301", "...", "a//b", "+", "&=;",
     ],
 )  # fmt: skip
@@ -142,12 +143,16 @@ def test_names_round_trip(daemon: Daemon, name: str) -> None:
 @pytest.mark.parametrize(
     ("changes", "field"),
     [
-        ({"name": "a\x00b"}, "name"), ({"name": "a\nb"}, "name"), ({"name": "a\u202eb"}, "name"), ({"name": ""}, "name"),
-        ({"name": "  "}, "name"), ({"name": "x" * 61}, "name"), ({"name": "."}, "name"), ({"name": " .. "}, "name"),
-        ({"metal": "unobtainium"}, "metal"), ({"metal": "steel"}, "metal"), ({"volume_l": 0.0}, "volume_l"),
+        ({"name": "a\x00b"}, "name"), ({"name": "a\nb"}, "name"), ({"name": "a\u202eb"}, "name"),
+        ({"name": ""}, "name"),
+        ({"name": "  "}, "name"), ({"name": "x" * 61}, "name"), ({"name": "."}, "name"),
+        ({"name": " .. "}, "name"),
+        ({"metal": "unobtainium"}, "metal"), ({"metal": "steel"}, "metal"),
+        ({"volume_l": 0.0}, "volume_l"),
         ({"volume_l": "1"}, "volume_l"), ({"made_up_on": "yesterday"}, "made_up_on"),
         ({"made_up_on": "2031-02-30"}, "made_up_on"),
-        ({"note": "a\x1b[2J"}, "note"), ({"is_retired": 1}, "is_retired"), ({"colour": "blue"}, "colour"),
+        ({"note": "a\x1b[2J"}, "note"), ({"is_retired": 1}, "is_retired"),
+        ({"colour": "blue"}, "colour"),
     ],
 )  # fmt: skip
 def test_bad_bath_is_refused(daemon: Daemon, changes: dict[str, Any], field: str) -> None:

@@ -262,13 +262,14 @@ def test_gauge_stops_and_ceiling(daemon: Daemon) -> None:
         assert paused["depth_mm"] >= 0.004
 
 
-# --- Stop -------------------------------------------------------------------------------------------------------------
+# --- Stop -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     "request_",
     [
-        {}, {"content": b"{"}, {"json": {"x": 1}}, {"content": b"\xff" * 100_000, "headers": {"content-type": "text/plain"}},
+        {}, {"content": b"{"}, {"json": {"x": 1}},
+        {"content": b"\xff" * 100_000, "headers": {"content-type": "text/plain"}},
         {"headers": {"origin": "http://elsewhere.example", "host": "elsewhere.example"}},
         {"headers": {"content-type": "application/json", "content-length": "999999999"}},
         {"params": {"why": "because"}},
@@ -278,7 +279,8 @@ def test_stop_takes_any_body(daemon: Daemon, request_: dict[str, Any]) -> None:
     answer = ask(daemon.app, "POST", "/api/stop", **request_)
     assert answer.status_code == 200
     assert answer.json() == {
-        "relay_on": False, "state": "idle", "loop_alive": True, "message": "The relay is off. The bench is idle."
+        "relay_on": False, "state": "idle", "loop_alive": True,
+        "message": "The relay is off. The bench is idle."
     }  # fmt: skip
 
 

@@ -123,8 +123,10 @@ def test_strange_run_names(app: Any, name: str) -> None:
     [
         ("runs?limit=0", "limit"), ("runs?limit=201", "limit"), ("runs?limit=many", "limit"),
         ("runs?search=" + "x" * 201, "search"),
-        ("runs?search=a%00b", "search"), ("runs/r1/samples?points=0", "points"), ("runs/r1/samples?points=5001", "points"),
-        ("runs/r1/samples?points=nan", "points"), ("runs/r1/samples?format=xml", "format"), ("runs/r1/events?after=-1", "after"),
+        ("runs?search=a%00b", "search"), ("runs/r1/samples?points=0", "points"),
+        ("runs/r1/samples?points=5001", "points"),
+        ("runs/r1/samples?points=nan", "points"), ("runs/r1/samples?format=xml", "format"),
+        ("runs/r1/events?after=-1", "after"),
         ("runs/" + "x" * 101, "run_id"),
     ],
 )  # fmt: skip

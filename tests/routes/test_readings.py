@@ -88,7 +88,7 @@ def readings(daemon: Daemon, run_id: str = "r1") -> list[dict[str, Any]]:
     return found
 
 
-# --- the present run --------------------------------------------------------------------------------------------------
+# --- the present run ------------------------------------------------------------------------------
 
 
 def test_gauge_reading(daemon: Daemon) -> None:
@@ -266,7 +266,7 @@ def test_given_charge_counts(daemon: Daemon) -> None:
         assert told["after"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=0.03)
 
 
-# --- past runs --------------------------------------------------------------------------------------------------------
+# --- past runs ------------------------------------------------------------------------------------
 
 
 def test_past_weighing_teaches_bath(daemon: Daemon, client: httpx.Client) -> None:
@@ -295,12 +295,17 @@ def test_surprise_on_past_run(daemon: Daemon, client: httpx.Client) -> None:
 @pytest.mark.parametrize(
     ("body", "field"),
     [
-        ({}, "kind"), ({"kind": "taste"}, "kind"), (gauge(), "spots_mm"), (gauge(0.1, -0.1), "spots_mm.1"),
-        (gauge(*[0.1] * 51), "spots_mm"), (gauge(0.25, place="rim"), "place"), (gauge(0.25, resolution_mm=0.0), "resolution_mm"),
-        (gauge(0.04, from_resist_top=True), "spots_mm"), (gauge(0.25, from_resist_top="no"), "from_resist_top"),
-        (gauge(0.25, charge_coulombs=0.0), "charge_coulombs"), (gauge(0.25, before_g=1.0), "before_g"),
+        ({}, "kind"), ({"kind": "taste"}, "kind"), (gauge(), "spots_mm"),
+        (gauge(0.1, -0.1), "spots_mm.1"),
+        (gauge(*[0.1] * 51), "spots_mm"), (gauge(0.25, place="rim"), "place"),
+        (gauge(0.25, resolution_mm=0.0), "resolution_mm"),
+        (gauge(0.04, from_resist_top=True), "spots_mm"),
+        (gauge(0.25, from_resist_top="no"), "from_resist_top"),
+        (gauge(0.25, charge_coulombs=0.0), "charge_coulombs"),
+        (gauge(0.25, before_g=1.0), "before_g"),
         ({"kind": "weighing", "before_g": 22.3, "after_g": 24.31}, "after_g"),
-        ({"kind": "weighing", "before_g": 22.3, "after_g": 22.3}, "after_g"), ({"kind": "weighing", "before_g": 22.3}, "after_g"),
+        ({"kind": "weighing", "before_g": 22.3, "after_g": 22.3}, "after_g"),
+        ({"kind": "weighing", "before_g": 22.3}, "after_g"),
         ({"kind": "withdrawn", "why": "x"}, "kind"),
     ],
 )  # fmt: skip
@@ -368,12 +373,13 @@ def test_stored_equals_learned(daemon: Daemon, client: httpx.Client) -> None:
     of_past(client, gauge(0.25, 0.251, place="centre"))
     (kept,) = daemon.shelf.readings("r1")
     assert json.loads(json.dumps(kept.body)) == {
-        "spots_mm": [0.25, 0.251], "place": "centre", "from_resist_top": False, "resolution_mm": 0.001, "charge_coulombs": 1800.0,
+        "spots_mm": [0.25, 0.251], "place": "centre", "from_resist_top": False,
+        "resolution_mm": 0.001, "charge_coulombs": 1800.0,
             "film_mm": 0.045,
     }  # fmt: skip
 
 
-# --- one command -------------------------------------------------------------------------------------------------------
+# --- one command ----------------------------------------------------------------------------------
 
 
 @contextmanager

@@ -106,8 +106,10 @@ def test_real_rig_has_no_truth(tmp_path: Path) -> None:
 
 def test_truth_as_mapping(tmp_path: Path) -> None:
     values = {
-        "charge_coulombs": 1.0, "cell_charge_coulombs": 1.0, "depth_mm": 0.1, "deepest_mm": 0.1, "volume_mm3": 1.0,
-        "mass_g": 0.01, "heat_j": 3.0, "bath_degc": 20.0, "relay_on": False, "contact_closed": False,
+        "charge_coulombs": 1.0, "cell_charge_coulombs": 1.0, "depth_mm": 0.1, "deepest_mm": 0.1,
+        "volume_mm3": 1.0,
+        "mass_g": 0.01, "heat_j": 3.0, "bath_degc": 20.0, "relay_on": False,
+        "contact_closed": False,
         "first_on_at_s": None, "fault_at_s": None, "off_after_fault_s": None,
     }  # fmt: skip
     assert ask(Daemon(tmp_path, truth=lambda: values).app, "GET", "/api/rehearsal").json() == values

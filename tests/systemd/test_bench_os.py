@@ -37,7 +37,7 @@ def load(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
             del sys.modules[name]
 
 
-# --- scripts ---------------------------------------------------------------------------------------------------------------
+# --- scripts --------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
@@ -72,7 +72,7 @@ def test_the_machine_has_no_network_and_leaves_its_disk_as_it_was(load: Any) -> 
     assert "snapshot=on" in words[words.index("-drive") + 1]
 
 
-# --- the judge ----------------------------------------------------------------------------------------------------------------
+# --- the judge ------------------------------------------------------------------------------------
 
 
 def watching(at_s: float, high: bool, boot: int = 2) -> dict[str, Any]:
@@ -164,13 +164,14 @@ def test_lines_cut_short_are_left_out(load: Any) -> None:
     assert len(load("judge").parse(lines)) == 1
 
 
-# --- the simulated bus ----------------------------------------------------------------------------------------------------------
+# --- the simulated bus ----------------------------------------------------------------------------
 
 
 class Kernel:
     """The part of CUSE between a process and the device: copies what the device asks for and calls it once more.
 
-    Source: Linux, fs/fuse/ioctl.c (unrestricted ioctls are retried with the vectors of the answer) and
+    Source: Linux,
+    fs/fuse/ioctl.c (unrestricted ioctls are retried with the vectors of the answer) and
     include/uapi/linux/fuse.h.
     """
 

@@ -239,8 +239,10 @@ def test_default_pin_is_the_program_s(bench):
 @pytest.mark.parametrize(
     ("pin", "why"),
     [
-        ("GPIO2", "pull-up"), ("GPIO8", "pull-up"), ("GPIO14", "serial console"), ("GPIO15", "serial console"),
-        ("GPIO28", "is no pin"), ("GPIO1x", "is no pin"), ("17", "is no pin"), ("GPIO17=op,dh", "is no pin"),
+        ("GPIO2", "pull-up"), ("GPIO8", "pull-up"), ("GPIO14", "serial console"),
+        ("GPIO15", "serial console"),
+        ("GPIO28", "is no pin"), ("GPIO1x", "is no pin"), ("17", "is no pin"),
+        ("GPIO17=op,dh", "is no pin"),
     ],
 )  # fmt: skip
 def test_pins_that_would_close_the_relay_at_power_up_or_are_none_are_refused(bench, pin, why):
@@ -278,8 +280,10 @@ def test_dry_run_names_the_commands_and_does_nothing(bench, tmp_path):
     bench.install("--dry-run")
     assert bench.tree() == before
     wanted = [
-        "apt-get update", "apt-get install", "python3 -m venv /opt/biteclock/venv", "-m pip install",
-        "mv -f /etc/systemd/system/biteclock.service.new", "modprobe i2c-dev", "systemctl daemon-reload", "systemctl enable",
+        "apt-get update", "apt-get install", "python3 -m venv /opt/biteclock/venv",
+        "-m pip install",
+        "mv -f /etc/systemd/system/biteclock.service.new", "modprobe i2c-dev",
+        "systemctl daemon-reload", "systemctl enable",
     ]  # fmt: skip
     places = [done.stdout.find(command) for command in wanted]
     assert -1 not in places, dict(zip(wanted, places, strict=True))

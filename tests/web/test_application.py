@@ -16,18 +16,25 @@ from api.http.problems import MEDIA_TYPE
 from tests.kits.api_client import Daemon, ask
 
 ROUTES = {
-    ("get", "/api/status"), ("get", "/api/health"), ("get", "/api/events"), ("post", "/api/plan"), ("post", "/api/start"),
-    ("post", "/api/pause"), ("post", "/api/resume"), ("post", "/api/acknowledge"), ("post", "/api/stop"), ("get", "/api/runs"),
-    ("get", "/api/runs/{run_id}"), ("get", "/api/runs/{run_id}/events"), ("get", "/api/runs/{run_id}/samples"),
-    ("get", "/api/runs/{run_id}/raw-samples"), ("get", "/api/rig-check"), ("get", "/api/metals"), ("get", "/api/rehearsal"),
-    ("post", "/api/lifted"), ("post", "/api/left-in"), ("post", "/api/first-look"), ("post", "/api/ceilings"),
+    ("get", "/api/status"), ("get", "/api/health"), ("get", "/api/events"), ("post", "/api/plan"),
+    ("post", "/api/start"),
+    ("post", "/api/pause"), ("post", "/api/resume"), ("post", "/api/acknowledge"),
+    ("post", "/api/stop"), ("get", "/api/runs"),
+    ("get", "/api/runs/{run_id}"), ("get", "/api/runs/{run_id}/events"),
+    ("get", "/api/runs/{run_id}/samples"),
+    ("get", "/api/runs/{run_id}/raw-samples"), ("get", "/api/rig-check"), ("get", "/api/metals"),
+    ("get", "/api/rehearsal"),
+    ("post", "/api/lifted"), ("post", "/api/left-in"), ("post", "/api/first-look"),
+    ("post", "/api/ceilings"),
     ("get", "/api/runs/{run_id}/readings"), ("post", "/api/runs/{run_id}/readings"),
     ("post", "/api/runs/{run_id}/readings/{reading_id}/withdraw"),
     ("get", "/api/baths"), ("get", "/api/baths/{name}"), ("post", "/api/baths"),
     ("get", "/api/artworks"), ("post", "/api/artworks"), ("get", "/api/artworks/{artwork}"),
     ("get", "/api/artworks/{artwork}/preview.png"),
-    ("get", "/api/access"), ("post", "/api/pair"), ("post", "/api/unpair"), ("get", "/api/pairings"),
-    ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"), ("post", "/api/pairing/new"),
+    ("get", "/api/access"), ("post", "/api/pair"), ("post", "/api/unpair"),
+    ("get", "/api/pairings"),
+    ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"),
+    ("post", "/api/pairing/new"),
 }  # fmt: skip
 
 GUARDED = {"401", "421", "503"}
@@ -37,18 +44,24 @@ CHANGING = {"403", "415"}
 BODY = ("400", "408", "413", "415", "422")
 
 STATUSES = {
-    "status": {"200"}, "health": {"200"}, "liveEvents": {"200"}, "plan": {"200", *BODY}, "start": {"202", "409", *BODY},
-    "pause": {"200", "409"}, "resume": {"200", "409"}, "acknowledge": {"200", "409"}, "stop": {"200"},
+    "status": {"200"}, "health": {"200"}, "liveEvents": {"200"}, "plan": {"200", *BODY},
+    "start": {"202", "409", *BODY},
+    "pause": {"200", "409"}, "resume": {"200", "409"}, "acknowledge": {"200", "409"},
+    "stop": {"200"},
     "lifted": {"200", "409"}, "leftIn": {"200", "409"}, "firstLook": {"200", "409", *BODY},
     "raiseCeilings": {"200", "409", *BODY},
-    "listRuns": {"200", "404", "422"}, "getRun": {"200", "404", "422"}, "listEvents": {"200", "404", "422"},
-    "listSamples": {"200", "404", "422"}, "listRawSamples": {"200", "404", "422"}, "listReadings": {"200", "404", "422"},
+    "listRuns": {"200", "404", "422"}, "getRun": {"200", "404", "422"},
+    "listEvents": {"200", "404", "422"},
+    "listSamples": {"200", "404", "422"}, "listRawSamples": {"200", "404", "422"},
+    "listReadings": {"200", "404", "422"},
     "takeReading": {"201", "404", "409", *BODY}, "withdrawReading": {"200", "404", "409", *BODY},
     "listBaths": {"200"}, "getBath": {"200", "404", "422"}, "saveBath": {"200", *BODY},
-    "listArtworks": {"200", "422"}, "uploadArtwork": {"200", "201", "408", "413", "415", "422", "507"},
+    "listArtworks": {"200", "422"},
+    "uploadArtwork": {"200", "201", "408", "413", "415", "422", "507"},
     "getArtwork": {"200", "404", "422"}, "previewArtwork": {"200", "404", "422"},
     "rigCheck": {"200"}, "metals": {"200"}, "rehearsal": {"200", "404"},
-    "access": {"200"}, "pair": {"201", "409", "429", *BODY}, "unpair": {"200", "404"}, "listPairings": {"200"},
+    "access": {"200"}, "pair": {"201", "409", "429", *BODY}, "unpair": {"200", "404"},
+    "listPairings": {"200"},
     "revokePairing": {"200", "404", "422"}, "invitation": {"200"}, "newPin": {"200"},
 }  # fmt: skip
 """Without the guards' and 500."""

@@ -45,7 +45,7 @@ def bench_of(daemon: Daemon) -> dict[str, str]:
     return {"authorization": f"Bearer {daemon.bench_token}"}
 
 
-# --- through a browser of the studio ----------------------------------------------------------------------------------
+# --- through a browser of the studio --------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -189,7 +189,7 @@ def test_uploads_are_not_served(daemon: Daemon) -> None:
     assert kinds == {"application/json", "text/csv", "text/event-stream", "image/png"}
 
 
-# --- from a machine on the network ------------------------------------------------------------------------------------
+# --- from a machine on the network ----------------------------------------------------------------
 
 
 def test_guessing_from_many_addresses(daemon: Daemon) -> None:
@@ -331,7 +331,7 @@ def test_stalled_reader_is_dropped(daemon: Daemon, monkeypatch: pytest.MonkeyPat
         assert lost.wait(WAIT_S), "it holds its place"
 
 
-# --- what is kept and handed out --------------------------------------------------------------------------------------
+# --- what is kept and handed out ------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("text", ["bronze;=1+1", "a\t=cmd|' /C calc'!A0", 'quote ";=1+1', "x|=1"])

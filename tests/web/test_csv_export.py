@@ -75,7 +75,8 @@ def test_user_text_is_never_a_formula(text: str) -> None:
 @pytest.mark.parametrize(
     ("value", "shown"),
     [
-        (None, ""), (True, "true"), (False, "false"), (-0.25, "-0.25"), (7, "7"), (0.1 + 0.2, "0.3"), (1e-7, "1e-07"),
+        (None, ""), (True, "true"), (False, "false"), (-0.25, "-0.25"), (7, "7"),
+        (0.1 + 0.2, "0.3"), (1e-7, "1e-07"),
         ("fern brooch", "fern brooch"), ("5 = 5", "5 = 5"), ("", ""),
     ],
 )  # fmt: skip

@@ -25,7 +25,8 @@ Daemon(Settings(), Rehearsal(), Path(sys.argv[1]), 0)
 def loaded_after(script: str, *arguments: str) -> set[str]:
     told = f"{script}\nimport json, sys\nprint(json.dumps(sorted({{name.split('.')[0] for name in sys.modules}})))"
     done = subprocess.run(
-        [sys.executable, "-c", told, *arguments], cwd=ROOT, capture_output=True, text=True, check=True
+        [sys.executable, "-c", told, *arguments], cwd=ROOT, capture_output=True, text=True,
+        check=True
     )  # fmt: skip
     return set(json.loads(done.stdout.splitlines()[-1]))
 

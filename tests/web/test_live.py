@@ -245,7 +245,7 @@ def test_places_are_freed() -> None:
     assert feed.streams == 0
 
 
-# --- through a real server --------------------------------------------------------------------------------------------
+# --- through a real server ------------------------------------------------------------------------
 
 
 @pytest.fixture

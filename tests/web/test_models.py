@@ -86,7 +86,8 @@ def names(dataclass: type[Any]) -> set[str]:
 def test_status_has_all_fields() -> None:
     """Status has every field of the snapshot, and those that scripts rely on."""
     fixed = {
-        "state", "reason", "depth_mm", "depth_low_mm", "depth_high_mm", "target_depth_mm", "charge_coulombs", "current_a",
+        "state", "reason", "depth_mm", "depth_low_mm", "depth_high_mm", "target_depth_mm",
+        "charge_coulombs", "current_a",
         "voltage_v", "remaining_s", "relay_on", "rig",
     }  # fmt: skip
     assert names(Snapshot) | fixed <= set(status_models.Status.model_fields)
@@ -170,7 +171,8 @@ def test_number_names_have_units() -> None:
         "threshold_level",
     }
     ratios |= {
-        "area_uncertainty_fraction", "evenness_fraction", "mass_fraction", "metal_removed_fraction", "open_fraction",
+        "area_uncertainty_fraction", "evenness_fraction", "mass_fraction", "metal_removed_fraction",
+        "open_fraction",
         "range_fraction",
     }  # fmt: skip
     assert {name for _, name in bare} == ratios | {
@@ -186,7 +188,8 @@ def test_number_names_have_units() -> None:
 def test_plan_is_the_same_everywhere(tmp_path: Path) -> None:
     """A plan is the same in the API, the logbook and the command line."""
     request = PlanRequest(
-        "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0, bath_volume_l=2.0,
+        "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0,
+        bath_volume_l=2.0,
         gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3, artwork="ab" * 32,
         growth_mm2=((0.0, 500.0), (0.2, 560.0), (1.0, 700.0)), stop_policy="never-deeper", piece="fern",
     )  # fmt: skip
@@ -208,15 +211,22 @@ def test_plan_is_the_same_everywhere(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "value"),
     [
-        ("area_mm2", "767"), ("area_mm2", True), ("area_mm2", math.nan), ("area_mm2", math.inf), ("area_mm2", 0.0),
-        ("area_mm2", 10**400), ("depth_mm", -0.1), ("film_mm", None), ("charge_coulombs", 0.0), ("current_a", 0.0),
+        ("area_mm2", "767"), ("area_mm2", True), ("area_mm2", math.nan), ("area_mm2", math.inf),
+        ("area_mm2", 0.0),
+        ("area_mm2", 10**400), ("depth_mm", -0.1), ("film_mm", None), ("charge_coulombs", 0.0),
+        ("current_a", 0.0),
         ("pieces", 1.0), ("pieces", True),
-        ("pieces", 0), ("sides", 3), ("metal", "Fine silver"), ("supply_mode", "both"), ("piece", "a\tb"), ("piece", "a\nb"),
-        ("piece", "a\u202eb"), ("piece", "x" * 81), ("piece", "\ud800"), ("edge_mm", -1.0), ("growth_mm2", [[0.0, 1.0]]),
+        ("pieces", 0), ("sides", 3), ("metal", "Fine silver"), ("supply_mode", "both"),
+        ("piece", "a\tb"), ("piece", "a\nb"),
+        ("piece", "a\u202eb"), ("piece", "x" * 81), ("piece", "\ud800"), ("edge_mm", -1.0),
+        ("growth_mm2", [[0.0, 1.0]]),
         ("growth_mm2", [[0.0, 1.0], [1.0]]), ("thickness_um", 1200.0),
-        ("artwork", "A" * 64), ("artwork", "../" * 21 + "a"), ("bath", ""), ("bath", "a\x00"), ("bath", "x" * 61),
-        ("gauge_stops_mm", [0.1] * 11), ("gauge_stops_mm", ["0.1"]), ("gauge_stops_mm", 0.1), ("stop_policy", "deep"),
-        ("narrow_lines", [{"x_mm": 1.0}]), ("narrow_lines", [{"x_mm": 1.0, "y_mm": 1.0, "width_mm": 1.0}] * 201),
+        ("artwork", "A" * 64), ("artwork", "../" * 21 + "a"), ("bath", ""), ("bath", "a\x00"),
+        ("bath", "x" * 61),
+        ("gauge_stops_mm", [0.1] * 11), ("gauge_stops_mm", ["0.1"]), ("gauge_stops_mm", 0.1),
+        ("stop_policy", "deep"),
+        ("narrow_lines", [{"x_mm": 1.0}]),
+        ("narrow_lines", [{"x_mm": 1.0, "y_mm": 1.0, "width_mm": 1.0}] * 201),
     ],
 )  # fmt: skip
 def test_input_is_never_coerced(name: str, value: object) -> None:

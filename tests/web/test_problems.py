@@ -127,7 +127,7 @@ def test_kinds_share_status_entry() -> None:
     }
 
 
-# --- through the application ------------------------------------------------------------------------------------------
+# --- through the application ----------------------------------------------------------------------
 
 
 @pytest.fixture

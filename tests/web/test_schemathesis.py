@@ -50,7 +50,8 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
 def validated(daemon: Daemon, **config: Any) -> Counter[str]:
     """Ask for each operation the document's examples, its edges and random data, right and wrong; return the answers' statuses.
 
-    Raises: AssertionError with every operation that failed a check of schemathesis, all of which are on.
+    Raises: AssertionError with every operation that failed a check of schemathesis,
+    all of which are on.
     """
     checks = {"positive_data_acceptance": {"expected-statuses": MEANT}}
     schema = schemathesis.openapi.from_dict(
