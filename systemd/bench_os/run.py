@@ -1,7 +1,9 @@
-"""The installed service on an emulated machine: real systemd, real kernel, real lgpio, a simulated line and sensor.
+"""The installed service on an emulated machine: systemd, kernel and lgpio are real.
 
-``make bench-os``, by hand: puts the present checkout into an image (needs root), boots it without a network, prints one table
-and writes out/bench-os.json. Exit status 0: every level was right.
+The relay's line and the sensor are simulated.
+
+``make bench-os``, by hand: puts this checkout into an image (needs root), boots it without a
+network, prints one table and writes out/bench-os.json. Exit status 0: every level was right.
 """
 
 from __future__ import annotations
@@ -26,9 +28,8 @@ GIVE_UP_S = 3600
 def machine(image: Path, niceness: int) -> list[str]:
     """Return the command that runs the machine.
 
-    Time in the guest is counted in instructions, 2 ns each,
-    so that a busy computer does not make the guest late: 500 million
-    instructions a second, a slow Pi by intention.
+    Guest time counts instructions, 2 ns each, so a busy computer does not make the guest late. That
+    is 500 million instructions a second: a slow Pi, by intention.
     """
     return [
         "nice", "-n", str(niceness), "qemu-system-aarch64", "-machine", "virt,gic-version=2",

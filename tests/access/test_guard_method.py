@@ -1,4 +1,4 @@
-"""Methods that no address takes: refused at the door, to everybody alike, and Stop is no exception."""
+"""Methods that no address takes: refused to everybody, and for Stop too."""
 
 from __future__ import annotations
 

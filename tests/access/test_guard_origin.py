@@ -1,4 +1,4 @@
-"""Commands of foreign pages are refused: by their origin, by a cookie without origin, by the type of their body."""
+"""Commands of foreign pages are refused: by origin, cookie without origin, type of the body."""
 
 from __future__ import annotations
 

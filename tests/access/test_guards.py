@@ -124,7 +124,7 @@ def test_cross_site_refused(
 
 
 def test_guard_order(daemon: Daemon) -> None:
-    """Those who come under a foreign name are told nothing of origins and pairings."""
+    """A request under a foreign name learns nothing about origins and pairings."""
     everything_wrong = {
         "host": "elsewhere.example",
         "origin": "http://else.example",

@@ -122,7 +122,8 @@ def _evaluated(annotation: str, namespace: dict[str, object]) -> object:
 FIELDS = [(cls.__name__, name) for cls in controller_classes() for name in float_fields(cls)]
 
 
-def test_there_are_fields_to_look_at() -> None:
+def test_fields_are_found() -> None:
+    """The search for fields finds the ones that the rule is about."""
     assert len(FIELDS) > 80
     assert ("Sample", "current_a") in FIELDS
     assert ("LimitSettings", "max_voltage_v") in FIELDS
@@ -182,7 +183,7 @@ def test_no_lone_c() -> None:
     ] == []
 
 
-def test_the_lone_c_rule_can_fail() -> None:
+def test_lone_c_rule_can_fail() -> None:
     source = "def f(bath_c): x.y_c = 1; z_c = b_coulombs"
     assert with_a_lone_c(ast.parse(source)) == ["bath_c", "y_c", "z_c"]
 
@@ -193,7 +194,7 @@ PURE = (
     "controller.physics", "controller.planning", "controller.safety.guards",
     "controller.safety.limits",
 )  # fmt: skip
-"""Packages and modules that compute: they reach the standard library and the values that all share."""
+"""Packages and modules that compute: they import the standard library and the shared values."""
 
 SHARED = (
     "controller.errors", "controller.figures", "controller.messages", "controller.texts",
@@ -284,7 +285,7 @@ FORBIDDEN = {"controller": {"hardware", "api"}, "hardware": {"api"}, "api": {"ha
 """Room -> rooms that it does not import."""
 
 
-def test_rooms_see_each_other_as_the_arrows_go() -> None:
+def test_rooms_import_inward() -> None:
     """Only the composition root of the API sees all three."""
     wrong = []
     for path in FILES:
@@ -318,7 +319,7 @@ def clock_readings(tree: ast.AST) -> list[str]:
     ]
 
 
-def test_only_the_clock_reads_a_clock() -> None:
+def test_only_clock_reads_time() -> None:
     """Nobody else does, and nobody sleeps."""
     readings = [
         f"{shown}: {call}"
@@ -329,7 +330,7 @@ def test_only_the_clock_reads_a_clock() -> None:
     assert readings == []
 
 
-def test_the_clock_rule_can_fail() -> None:
+def test_clock_rule_can_fail() -> None:
     assert len(clock_readings(TREES[CLOCK])) > 1
     assert clock_readings(ast.parse("from time import sleep")) == ["import time"]
     assert READS_A_CLOCK.match("sleep(1)")
@@ -346,7 +347,8 @@ LONG_FOR_A_REASON = {
 }
 
 
-def test_files_over_300_lines_have_a_reason() -> None:
+def test_long_files_have_reasons() -> None:
+    """A file of more than 300 lines needs a reason."""
     long = {
         str(p.relative_to(ROOT))
         for p in FILES

@@ -47,7 +47,7 @@ def test_power_on_value_ignored(tmp_path: Path) -> None:
         assert thermometer.latest_degc() is None
 
 
-def test_path() -> None:
+def test_device_path() -> None:
     assert (
         str(thermometer_path("28-0123456789ab"))
         == "/sys/bus/w1/devices/28-0123456789ab/temperature"

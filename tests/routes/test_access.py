@@ -66,7 +66,7 @@ def test_pin_pairs_device(daemon: Daemon) -> None:
 
 
 def test_cookie_attributes(daemon: Daemon) -> None:
-    """RFC 6265 section 5.2 and the SameSite attribute of its successor (draft-ietf-httpbis-rfc6265bis)."""
+    """RFC 6265 section 5.2; SameSite: its successor (draft-ietf-httpbis-rfc6265bis)."""
     cookie = morsel(pair(daemon))
     assert cookie["httponly"] is True
     assert cookie["samesite"].lower() == "strict"
@@ -221,7 +221,7 @@ def test_code_needs_pairing(daemon: Daemon) -> None:
 
 
 def test_code_uses_own_address(daemon: Daemon) -> None:
-    """The PIN stands in the fragment, which is never sent (RFC 3986 section 3.5)."""
+    """The PIN is in the fragment, which is never sent (RFC 3986 section 3.5)."""
     pin = daemon.access.pins.pin
     by_name = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
     assert by_name["url"] == f"http://bench.local:8420/#pin={pin}"
@@ -246,7 +246,7 @@ def test_new_pin(daemon: Daemon) -> None:
 
 
 def test_pairing_without_guards(tmp_path: Path) -> None:
-    """The routes look for themselves: an application put together without its guards gives nothing away."""
+    """The routes check for themselves: without the guards the application gives nothing away."""
     daemon = Daemon(tmp_path)
     for asked in (
         "GET /api/pairing",

@@ -54,7 +54,10 @@ def leftovers(daemon: Daemon, tmp_path: Path) -> list[Path]:
 
 
 def test_upload_and_plan(tmp_path: Path) -> None:
-    """A disc of 5 mm radius: area pi r2 = 78.54 mm2, edge 2 pi r = 31.42 mm. Its plan is that of a disc typed in."""
+    """A disc of 5 mm radius: area pi r2 = 78.54 mm2, edge 2 pi r = 31.42 mm.
+
+    Its plan equals the plan of a disc that is typed in.
+    """
     daemon = Daemon(tmp_path)
     content = svg('<circle cx="25" cy="15" r="5"/>')
     answer = upload(daemon, content, {"content-type": "image/svg+xml"}, name="disc.svg")
@@ -93,7 +96,10 @@ def test_upload_and_plan(tmp_path: Path) -> None:
 
 
 def test_lost_lines_from_storage(tmp_path: Path) -> None:
-    """Between two bars stands 0.4 mm of resist; 0.25 mm deep at an etch factor of 0.77 undercuts 0.32 mm from each side."""
+    """Two bars leave 0.4 mm of resist between them.
+
+    0.25 mm deep at an etch factor of 0.77 undercuts 0.32 mm from each side.
+    """
     daemon = Daemon(tmp_path)
     content = pdf(["10 5 5 15 re f 15.4 5 5 15 re f"], 30.0, 25.0)
     told = upload(daemon, content, {"content-type": "application/pdf"}).json()
@@ -114,7 +120,10 @@ def test_lost_lines_from_storage(tmp_path: Path) -> None:
         (b"", "image/png", "file"), (b"hello", "image/png", "file"), (PNG, "image/png", "file"),
         (b"%PDF-1.7", "application/pdf", "file"),
         (svg('<script>alert(1)</script><rect width="5" height="5"/>'), "image/svg+xml", "file"),
-        (svg('<rect width="5" height="5"/>', size="", box='viewBox="0 0 5 5"'), "image/svg+xml", "width_mm"),
+        (
+            svg('<rect width="5" height="5"/>', size="", box='viewBox="0 0 5 5"'),
+            "image/svg+xml", "width_mm",
+        ),
     ],
 )  # fmt: skip
 def test_unmeasurable_files(tmp_path: Path, content: bytes, kind: str, field: str) -> None:
@@ -245,7 +254,8 @@ def test_slow_file(tmp_path: Path, measuring: Measuring, monkeypatch: Any) -> No
         socket.create_connection((client.base_url.host, client.base_url.port or 0), WAIT_S) as slow,
     ):
         slow.sendall(
-            b"POST /api/artworks HTTP/1.1\r\nHost: b\r\nContent-Type: image/png\r\nContent-Length: 100\r\n\r\nabc"
+            b"POST /api/artworks HTTP/1.1\r\nHost: b\r\nContent-Type: image/png\r\n"
+            b"Content-Length: 100\r\n\r\nabc"
         )
         assert slow.recv(65536).startswith(b"HTTP/1.1 408")
         assert client.post("/api/artworks", content=PNG, headers=IMAGE).status_code == 201, (
@@ -260,7 +270,8 @@ def test_client_leaves(daemon: Daemon, tmp_path: Path) -> None:
             (client.base_url.host, client.base_url.port or 0), WAIT_S
         ) as gone:
             gone.sendall(
-                b"POST /api/artworks HTTP/1.1\r\nHost: b\r\nContent-Type: image/png\r\nContent-Length: 100\r\n\r\nabc"
+                b"POST /api/artworks HTTP/1.1\r\nHost: b\r\nContent-Type: image/png\r\n"
+                b"Content-Length: 100\r\n\r\nabc"
             )
         answer = client.post("/api/artworks", content=PNG, headers=IMAGE)
         while answer.status_code == 503:

@@ -53,7 +53,10 @@ def a_run(daemon: Daemon, run_id: str, charge_coulombs: float = 1800.0) -> None:
 
 
 def test_new_bath_has_priors(daemon: Daemon) -> None:
-    """Priors: bite factor 1.00, 0.10 from bath to bath and 0.05 from run to run, 1 % of the shunt; common practice, no source."""
+    """Priors: bite factor 1.00, 0.10 from bath to bath, 0.05 from run to run, 1 % of the shunt.
+
+    Common practice, no source.
+    """
     answer = save(daemon)
     assert answer.status_code == 200
     bath = answer.json()
@@ -73,7 +76,10 @@ def test_new_bath_has_priors(daemon: Daemon) -> None:
 
 
 def test_charge_and_metal(daemon: Daemon) -> None:
-    """Twice 1800 C are 1 Ah; silver dissolves at 1.118 mg/C (electrochemical equivalent, a textbook value): 4.02 g."""
+    """Twice 1800 C are 1 Ah. Silver dissolves at 1.118 mg/C: 4.02 g.
+
+    Electrochemical equivalent, a textbook value.
+    """
     save(daemon)
     a_run(daemon, "r1")
     a_run(daemon, "r2")

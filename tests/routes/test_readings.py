@@ -1,4 +1,7 @@
-"""Readings through the application: of the present run, of past ones, corrected, withdrawn, and surprising ones asked about."""
+"""Readings through the application: of the present run and of past runs.
+
+They are corrected, withdrawn, and questioned when they surprise.
+"""
 
 from __future__ import annotations
 
@@ -199,7 +202,8 @@ def test_corrected_and_withdrawn(daemon: Daemon) -> None:
         assert second["before"]["depth_mm"] == pytest.approx(first["after"]["depth_mm"], rel=1e-3)
         assert second["after"]["depth_mm"] < first["after"]["depth_mm"]
         listed = client.get(path).json()["readings"]
-        assert [(r["reading_id"], r["stands"], r["replaces"], r["replaced_by"]) for r in listed] == [
+        shown = [(r["reading_id"], r["stands"], r["replaces"], r["replaced_by"]) for r in listed]
+        assert shown == [
             (first_id, False, None, second_id), (second_id, True, first_id, None),
         ]  # fmt: skip
         withdrawn = client.post(
@@ -238,7 +242,10 @@ def test_no_reading_with_relay_on(daemon: Daemon) -> None:
 
 
 def test_film_of_present_run(daemon: Daemon) -> None:
-    """A film of 0.075 mm (common practice, no source) comes off a reading from the resist's top, not the usual 0.045 mm."""
+    """A film of 0.075 mm comes off a reading from the resist's top, not the usual 0.045 mm.
+
+    Common practice, no source.
+    """
     with daemon.looping(), daemon.served() as client:
         body = {**SILVER, "bath": "tank 1", "film_mm": 0.075}
         run_id = client.post("/api/start", json=body).json()["run_id"]
@@ -257,7 +264,7 @@ def test_film_of_present_run(daemon: Daemon) -> None:
 
 
 def test_given_charge_counts(daemon: Daemon) -> None:
-    """Gauged at half the present charge: the depth then says the same of the bath as twice the depth now."""
+    """A depth at half the present charge means the same for the bath as twice that depth now."""
     with paused(daemon) as (client, run_id, before):
         half = 0.5 * before["charge_coulombs"]
         body = gauge(*[0.5 * before["depth_mm"]] * 3, charge_coulombs=half)

@@ -76,7 +76,7 @@ def test_own_metal_figures(tmp_path: Path) -> None:
 
 
 def test_silver_equivalent(tmp_path: Path) -> None:
-    """1.118 mg/C for silver: the international ampere's definition of 1908, 0.00111800 g in a second."""
+    """1.118 mg/C for silver: the international ampere of 1908, 0.00111800 g in a second."""
     metals = ask(Daemon(tmp_path).app, "GET", "/api/metals").json()["metals"]
     silver = next(metal for metal in metals if metal["name"] == "fine-silver")
     assert silver["mm3_per_coulomb"] * silver["density_g_per_cm3"] == pytest.approx(

@@ -1,4 +1,7 @@
-"""What every answer tells the browser. Source: W3C Content Security Policy level 3; OWASP, secure headers (from memory)."""
+"""The headers of every answer.
+
+Source: W3C Content Security Policy level 3; OWASP, secure headers (from memory).
+"""
 
 from __future__ import annotations
 

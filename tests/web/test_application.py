@@ -1,4 +1,4 @@
-"""The application as a whole: its document, checked by a validator from outside, and the order of its guards."""
+"""The whole application: its document, checked by an outside validator, and the guards' order."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Connections that say little or nothing are let go, and never keep Stop out."""
+"""Connections that send little or nothing are closed, and never keep Stop out."""
 
 from __future__ import annotations
 

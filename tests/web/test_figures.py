@@ -52,7 +52,8 @@ def test_runs_carry_all_figures(app: Any) -> None:
 def test_status_carries_all_figures() -> None:
     """The live status gives each figure the value of the snapshot."""
     figures = {name: VALUES[name] for name in FIGURES}
-    shown = Status.of(snap("running", 1.0, **KNOWN, **figures), HEALTH, "rehearsal", "1")  # type: ignore[arg-type]
+    live = snap("running", 1.0, **KNOWN, **figures)  # type: ignore[arg-type]
+    shown = Status.of(live, HEALTH, "rehearsal", "1")
     told = json.loads(shown.model_dump_json())
     assert {name: told[name] for name in FIGURES} == figures
 

@@ -1,4 +1,7 @@
-"""The live feed: what is sent when, to whom, and that nobody stays behind. Event format: WHATWG HTML, server-sent events."""
+"""The live feed: what is sent when and to whom, and that no stream is left behind.
+
+Event format: WHATWG HTML, server-sent events.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The schemas carry all that the controller tells, and every field of the document has a unit and an example that fits."""
+"""The schemas carry every value of the controller.
+
+Every field of the document has a unit and an example that fits.
+"""
 
 from __future__ import annotations
 
@@ -156,7 +159,7 @@ def test_fields_have_unit_and_example(model: type[BaseModel]) -> None:
 
 
 def test_number_names_have_units() -> None:
-    """A number without a unit in its name is a count, a ratio or a number of a list: the known ones, and no others."""
+    """A number without a unit in its name is one of the known counts, ratios and list numbers."""
     bare = {
         (model.__name__, name)
         for model in MODELS
@@ -190,8 +193,10 @@ def test_plan_is_the_same_everywhere(tmp_path: Path) -> None:
     request = PlanRequest(
         "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0,
         bath_volume_l=2.0,
-        gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3, artwork="ab" * 32,
-        growth_mm2=((0.0, 500.0), (0.2, 560.0), (1.0, 700.0)), stop_policy="never-deeper", piece="fern",
+        gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3,
+        artwork="ab" * 32,
+        growth_mm2=((0.0, 500.0), (0.2, 560.0), (1.0, 700.0)), stop_policy="never-deeper",
+        piece="fern",
     )  # fmt: skip
     plan = make_plan(request, Settings(), 16.0)
     told = plan_models.PlanAnswer.of(plan)

@@ -1,4 +1,4 @@
-"""A value that cannot be used is told with its value, limit and unit."""
+"""A refusal names the value, its limit and its unit."""
 
 from __future__ import annotations
 

@@ -1,6 +1,9 @@
-"""The application against its own OpenAPI document, by schemathesis: nothing fails inside, every answer is as described.
+"""The application against its OpenAPI document, by schemathesis.
 
-By hand, longer: ``SCHEMATHESIS_EXAMPLES=500 python -m pytest tests/web/test_schemathesis.py --timeout 0``.
+No request fails inside, and every answer is as described.
+
+By hand, longer:
+``SCHEMATHESIS_EXAMPLES=500 python -m pytest tests/web/test_schemathesis.py --timeout 0``.
 """
 
 from __future__ import annotations
@@ -33,7 +36,7 @@ BOUNDED = settings(
 )
 
 MEANT = ["2xx", "401", "403", "404", "409", "422", "429", "5xx"]
-"""Answers to data that fits the schema. 422: what no schema says, such as a depth or a charge and not both."""
+"""Answers to data that fits the schema. 422: a rule that no schema holds: depth or charge."""
 
 NO_END = "/api/events"
 
@@ -48,7 +51,7 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
 
 
 def validated(daemon: Daemon, **config: Any) -> Counter[str]:
-    """Ask for each operation the document's examples, its edges and random data, right and wrong; return the answers' statuses.
+    """Ask every operation with examples, edges and random data, right and wrong; count the answers.
 
     Raises: AssertionError with every operation that failed a check of schemathesis,
     all of which are on.

@@ -1,4 +1,4 @@
-"""The server ends at once though streams are open, and a stream that is ended is ended properly."""
+"""The server ends at once although streams are open, and a stream ends in the proper way."""
 
 from __future__ import annotations
 

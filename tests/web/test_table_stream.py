@@ -1,4 +1,7 @@
-"""Long tables come in chunks, each made when the one before is gone, and half a table never looks whole."""
+"""Long tables come in chunks, each made after the one before is sent.
+
+Half a table never looks whole.
+"""
 
 from __future__ import annotations
 
