@@ -1,4 +1,4 @@
-"""The bench answers to its own names and addresses only (DNS rebinding)."""
+"""The bench answers only to names and addresses of the machine (DNS rebinding)."""
 
 from __future__ import annotations
 

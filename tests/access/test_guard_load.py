@@ -1,4 +1,4 @@
-"""So many requests at once, and Stop besides."""
+"""The limit on requests in progress, which does not hold for Stop."""
 
 from __future__ import annotations
 

@@ -59,7 +59,7 @@ def test_host_comes_first(daemon: Daemon) -> None:
 
 
 def test_memory_is_bounded() -> None:
-    """The memory of addresses is bounded, and nobody can fill it for others."""
+    """The memory of addresses is bounded, and no client can fill it for the others."""
     guard = MethodGuard()
 
     def ask_for(path: str) -> None:

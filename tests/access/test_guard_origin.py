@@ -16,8 +16,8 @@ JSON = {"content-type": "application/json"}
 def refused(
     method: str = "POST", path: str = "/api/start", host: str = "bench.local:8420", **headers: str
 ) -> Any:
-    told = {"host": host, **{name.replace("_", "-"): value for name, value in headers.items()}}
-    raw = [(name.encode(), value.encode()) for name, value in told.items()]
+    named = {"host": host, **{name.replace("_", "-"): value for name, value in headers.items()}}
+    raw = [(name.encode(), value.encode()) for name, value in named.items()]
     scope = {
         "type": "http", "method": method, "path": path, "headers": raw, "query_string": b"",
         "scheme": "http",

@@ -1,4 +1,4 @@
-"""The guards together, before the real application: who may do what, and Stop through all of it."""
+"""All guards in front of the real application: who may do what, and Stop passes them all."""
 
 from __future__ import annotations
 
@@ -187,8 +187,8 @@ def test_view_needs_pairing(
         )
     assert status("/", "192.0.2.30") == status("/api/access", "192.0.2.30") == 200
     assert ask(daemon.app, "POST", "/api/stop", client=("192.0.2.30", 40000)).status_code == 200
-    told = ask(daemon.app, "GET", "/api/access", client=("192.0.2.30", 40000)).json()
-    assert (told["may_view"], told["may_control"]) == (False, False)
+    reported = ask(daemon.app, "GET", "/api/access", client=("192.0.2.30", 40000)).json()
+    assert (reported["may_view"], reported["may_control"]) == (False, False)
 
 
 # --- Stop -----------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""The PIN: how fast it may be tried, by everybody together, and what a guesser gets out of it."""
+"""The PIN: how fast all clients together may try it, and what a guesser gains."""
 
 from __future__ import annotations
 

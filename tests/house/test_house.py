@@ -45,27 +45,27 @@ RATIOS = {
     "ln_conductance": "a logarithm",
     "_level": "a grey level, 0 to 255",
 }
-"""Names and endings of what has no unit, wherever it stands."""
+"""Names and endings of values without a unit, in every class."""
 
 WITHOUT_UNIT = {
-    "Finding.value": "its unit stands beside it",
-    "Finding.limit": "its unit stands beside it",
-    "CheckItem.value": "its unit stands beside it",
-    "CheckItem.limit": "its unit stands beside it",
-    "RigLine.value": "its unit stands beside it",
-    "RigLine.limit": "its unit stands beside it",
+    "Finding.value": "its unit is beside it",
+    "Finding.limit": "its unit is beside it",
+    "CheckItem.value": "its unit is beside it",
+    "CheckItem.limit": "its unit is beside it",
+    "RigLine.value": "its unit is beside it",
+    "RigLine.limit": "its unit is beside it",
     "Shown.listed": "its unit is that of the figure",
     "Shown.live": "its unit is that of the figure",
     "Kept.example": "its unit is that of the figure",
     "Kept.parts": "parts of the figure's unit",
-    "MeasuredGrowth.pairs": "(s_mm, area_mm2), as its docstring says",
-    "ReliefTable.pairs": "(depth_mm, volume_mm3), as its docstring says",
-    "DepthTable.best": "(charge_coulombs, depth_mm), as its docstring says",
-    "DepthTable.low": "(charge_coulombs, depth_mm), as its docstring says",
-    "DepthTable.high": "(charge_coulombs, depth_mm), as its docstring says",
+    "MeasuredGrowth.pairs": "(s_mm, area_mm2): see its docstring",
+    "ReliefTable.pairs": "(depth_mm, volume_mm3): see its docstring",
+    "DepthTable.best": "(charge_coulombs, depth_mm): see its docstring",
+    "DepthTable.low": "(charge_coulombs, depth_mm): see its docstring",
+    "DepthTable.high": "(charge_coulombs, depth_mm): see its docstring",
     "Node.mean": "logarithms",
     "Node.covariance": "of logarithms",
-    "TileFrame.plate": "pixels of the array, as its docstring says",
+    "TileFrame.plate": "pixels of the array: see its docstring",
 }
 """Fields that carry a number and no unit in their name, each with its reason."""
 
@@ -132,7 +132,7 @@ def test_fields_are_found() -> None:
 
 
 def test_numbers_carry_units() -> None:
-    """The name of every number says its unit, and none ends in _c: coulomb or Celsius?"""
+    """The name of every number has its unit, and none ends in _c: coulomb or Celsius?"""
     fine = {
         (cls, name)
         for cls, name in FIELDS
@@ -162,7 +162,7 @@ def test_the_unit_rule_can_fail() -> None:
     assert has_unit("density_a_per_dm2")
     assert not has_unit("depth")
     assert not has_unit("temperature_c")
-    assert not has_unit("datum"), "the suffix is a word of its own"
+    assert not has_unit("datum"), "the suffix is a whole word"
 
 
 def with_a_lone_c(tree: ast.AST) -> list[str]:
@@ -320,7 +320,7 @@ def clock_readings(tree: ast.AST) -> list[str]:
 
 
 def test_only_clock_reads_time() -> None:
-    """Nobody else does, and nobody sleeps."""
+    """No other file reads the time, and none sleeps."""
     readings = [
         f"{shown}: {call}"
         for shown, tree in TREES.items()

@@ -448,7 +448,7 @@ def test_frozen_process_starves_watchdog(
         listening.settimeout(1.0)  # five times the watchdog's time
         with pytest.raises(TimeoutError):
             listening.recv(256)
-        os.kill(process.pid, signal.SIGKILL)  # as WatchdogSignal= in the unit says
+        os.kill(process.pid, signal.SIGKILL)  # as WatchdogSignal= in the unit does
         assert process.ended()[0] == -signal.SIGKILL
     assert_comes_back_interrupted(tmp_path, seen)
 

@@ -1,4 +1,4 @@
-"""Each fault of the rehearsal bench by what the real driver sees of it."""
+"""Each fault of the rehearsal rig, as the real driver sees it."""
 
 from math import pi, sin
 

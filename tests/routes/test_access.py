@@ -1,4 +1,4 @@
-"""Pairing through the application: the PIN, the cookie and its flags, the list, the way out."""
+"""Pairing through the application: the PIN, the cookie and its flags, the list, unpairing."""
 
 from __future__ import annotations
 
@@ -57,11 +57,14 @@ def test_pin_pairs_device(daemon: Daemon) -> None:
     }  # fmt: skip
     answer = pair(daemon)
     assert answer.status_code == 201
-    told = answer.json()
-    assert (told["may_view"], told["may_control"]) == (True, True)
-    assert (told["pairing"]["name"], told["pairing"]["is_this_one"]) == ("phone on the easel", True)
+    reported = answer.json()
+    assert (reported["may_view"], reported["may_control"]) == (True, True)
+    assert (reported["pairing"]["name"], reported["pairing"]["is_this_one"]) == (
+        "phone on the easel",
+        True,
+    )
     shown = {"cookie": f"{COOKIE}={morsel(answer).value}", **PAGE}
-    assert ask(daemon.app, "GET", "/api/access", headers=shown).json() == told
+    assert ask(daemon.app, "GET", "/api/access", headers=shown).json() == reported
     assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
 
 
@@ -215,9 +218,9 @@ def test_code_needs_pairing(daemon: Daemon) -> None:
         answer = ask(daemon.app, "GET", "/api/pairing", headers=headers)
         assert_problem(answer, 401, "pairing-needed")
         assert pin not in answer.text
-    told = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
-    assert told["pin"] == pin
-    assert ElementTree.fromstring(told["qr_svg"]).tag == "{http://www.w3.org/2000/svg}svg"
+    reported = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
+    assert reported["pin"] == pin
+    assert ElementTree.fromstring(reported["qr_svg"]).tag == "{http://www.w3.org/2000/svg}svg"
 
 
 def test_code_uses_own_address(daemon: Daemon) -> None:
@@ -237,11 +240,11 @@ def test_new_pin(daemon: Daemon) -> None:
     shown = paired(daemon)
     old = daemon.access.pins.pin
     pair(daemon, wrong_pin(daemon))
-    told = ask(daemon.app, "POST", "/api/pairing/new", headers=bench(daemon)).json()
-    assert told["pin"] == daemon.access.pins.pin
+    reported = ask(daemon.app, "POST", "/api/pairing/new", headers=bench(daemon)).json()
+    assert reported["pin"] == daemon.access.pins.pin
     assert daemon.access.pins.wait_s() == 0
     assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
-    if old != told["pin"]:
+    if old != reported["pin"]:
         assert_problem(pair(daemon, old), 403, "wrong-pin")
 
 

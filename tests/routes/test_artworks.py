@@ -24,7 +24,7 @@ from tests.kits.artwork_double import PNG, Measuring
 from tests.kits.artwork_files import pdf, svg
 
 IMAGE = {"content-type": "image/png"}
-WISH = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0, "thickness_mm": 1.2}
+REQUEST = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0, "thickness_mm": 1.2}
 
 
 @pytest.fixture
@@ -62,33 +62,39 @@ def test_upload_and_plan(tmp_path: Path) -> None:
     content = svg('<circle cx="25" cy="15" r="5"/>')
     answer = upload(daemon, content, {"content-type": "image/svg+xml"}, name="disc.svg")
     assert answer.status_code == 201, answer.text
-    told = answer.json()
-    assert answer.headers["location"] == f"/api/artworks/{told['artwork']}"
-    assert (told["name"], told["file_format"], told["file_bytes"]) == (
+    reported = answer.json()
+    assert answer.headers["location"] == f"/api/artworks/{reported['artwork']}"
+    assert (reported["name"], reported["file_format"], reported["file_bytes"]) == (
         "disc.svg",
         "SVG",
         len(content),
     )
-    assert told["measure"]["area_mm2"] == told["area_mm2"] == pytest.approx(math.pi * 25, rel=1e-3)
-    assert told["measure"]["edge_mm"] == pytest.approx(math.pi * 10, rel=5e-3)
-    assert told["measure"]["growth_mm2"][-1] == pytest.approx([1.0, math.pi * 36], rel=2e-3)
+    assert (
+        reported["measure"]["area_mm2"]
+        == reported["area_mm2"]
+        == pytest.approx(math.pi * 25, rel=1e-3)
+    )
+    assert reported["measure"]["edge_mm"] == pytest.approx(math.pi * 10, rel=5e-3)
+    assert reported["measure"]["growth_mm2"][-1] == pytest.approx([1.0, math.pi * 36], rel=2e-3)
     assert upload(daemon, content, {"content-type": "image/svg+xml"}).status_code == 200, (
         "measured before"
     )
-    plan = ask(daemon.app, "POST", "/api/plan", json={**WISH, "artwork": told["artwork"]}).json()
+    plan = ask(
+        daemon.app, "POST", "/api/plan", json={**REQUEST, "artwork": reported["artwork"]}
+    ).json()
     typed = ask(
         daemon.app,
         "POST",
         "/api/plan",
-        json={**WISH, "area_mm2": math.pi * 25, "edge_mm": math.pi * 10},
+        json={**REQUEST, "area_mm2": math.pi * 25, "edge_mm": math.pi * 10},
     ).json()
     assert plan["charge_coulombs"] == pytest.approx(typed["charge_coulombs"], rel=5e-3)
-    assert plan["request"]["artwork"] == told["artwork"]
+    assert plan["request"]["artwork"] == reported["artwork"]
     assert ask(daemon.app, "POST", "/api/plan", json=plan["request"]).json() == plan
     picture = ask(
         daemon.app,
         "GET",
-        f"/api/artworks/{told['artwork']}/preview.png?depth_mm=0.25&etch_factor=1.2",
+        f"/api/artworks/{reported['artwork']}/preview.png?depth_mm=0.25&etch_factor=1.2",
     )
     assert picture.status_code == 200
     assert picture.headers["content-type"] == "image/png"
@@ -102,14 +108,19 @@ def test_lost_lines_from_storage(tmp_path: Path) -> None:
     """
     daemon = Daemon(tmp_path)
     content = pdf(["10 5 5 15 re f 15.4 5 5 15 re f"], 30.0, 25.0)
-    told = upload(daemon, content, {"content-type": "application/pdf"}).json()
-    assert told["measure"]["narrowest_resist_mm"] == pytest.approx(0.4, abs=0.02)
-    plan = ask(daemon.app, "POST", "/api/plan", json={**WISH, "artwork": told["artwork"]}).json()
+    reported = upload(daemon, content, {"content-type": "application/pdf"}).json()
+    assert reported["measure"]["narrowest_resist_mm"] == pytest.approx(0.4, abs=0.02)
+    plan = ask(
+        daemon.app, "POST", "/api/plan", json={**REQUEST, "artwork": reported["artwork"]}
+    ).json()
     assert any(
         warning["field"] == "depth_mm" and "lost" in warning["text"] for warning in plan["warnings"]
     )
     shallow = ask(
-        daemon.app, "POST", "/api/plan", json={**WISH, "depth_mm": 0.1, "artwork": told["artwork"]}
+        daemon.app,
+        "POST",
+        "/api/plan",
+        json={**REQUEST, "depth_mm": 0.1, "artwork": reported["artwork"]},
     ).json()
     assert not any("lost" in warning["text"] for warning in shallow["warnings"])
 
@@ -147,9 +158,9 @@ def test_options_in_query(daemon: Daemon, measuring: Measuring) -> None:
         "plate_height_mm": "40.5",
         "name": "Fl\u00fcgel.tif",
     }
-    told = upload(daemon, **query).json()
-    assert told["name"] == "Fl\u00fcgel.tif"
-    assert told["read_as"] == {
+    reported = upload(daemon, **query).json()
+    assert reported["name"] == "Fl\u00fcgel.tif"
+    assert reported["read_as"] == {
         "dpi": 1200.0, "width_mm": None, "page": 2, "invert": True, "plate_width_mm": 60.0,
         "plate_height_mm": 40.5,
         "margin_mm": None,
@@ -295,7 +306,7 @@ def test_one_measurement_at_once(daemon: Daemon, measuring: Measuring) -> None:
         assert int(answer.headers["retry-after"]) > 0
         assert_problem(client.get(f"/api/artworks/{'3f' * 32}/preview.png"), 503, "measuring")
         assert client.post("/api/stop").json()["relay_on"] is False
-        assert client.post("/api/plan", json={**WISH, "area_mm2": 767.0}).status_code == 200
+        assert client.post("/api/plan", json={**REQUEST, "area_mm2": 767.0}).status_code == 200
         assert client.get("/api/artworks").status_code == 200
         measuring.go.set()
         first.join(WAIT_S)
@@ -348,12 +359,12 @@ def test_card_fills_up(daemon: Daemon, monkeypatch: pytest.MonkeyPatch, tmp_path
 
 
 def test_list_and_get(daemon: Daemon) -> None:
-    told = upload(daemon, name="fern.png").json()
+    reported = upload(daemon, name="fern.png").json()
     (listed,) = ask(daemon.app, "GET", "/api/artworks").json()["artworks"]
     assert listed == {
-        name: value for name, value in told.items() if name not in ("read_as", "measure")
+        name: value for name, value in reported.items() if name not in ("read_as", "measure")
     }
-    assert ask(daemon.app, "GET", f"/api/artworks/{told['artwork']}").json() == told
+    assert ask(daemon.app, "GET", f"/api/artworks/{reported['artwork']}").json() == reported
     for query in ("limit=0", "limit=51"):
         assert_problem(ask(daemon.app, "GET", f"/api/artworks?{query}"), 422, "bad-value")
 
@@ -370,7 +381,9 @@ def test_unknown_artwork(daemon: Daemon) -> None:
     for path in (f"/api/artworks/{'3f' * 32}", f"/api/artworks/{'3f' * 32}/preview.png"):
         assert_problem(ask(daemon.app, "GET", path), 404, "unknown-artwork")
     problem = assert_problem(
-        ask(daemon.app, "POST", "/api/plan", json={**WISH, "artwork": "3f" * 32}), 422, "bad-value"
+        ask(daemon.app, "POST", "/api/plan", json={**REQUEST, "artwork": "3f" * 32}),
+        422,
+        "bad-value",
     )
     assert problem["field"] == "artwork"
 

@@ -1,4 +1,4 @@
-"""The baths through the application, under names as people give them."""
+"""The baths through the application, with the names that people give them."""
 
 from __future__ import annotations
 

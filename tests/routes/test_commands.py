@@ -55,14 +55,14 @@ def test_common_practice(daemon: Daemon) -> None:
 
 
 def test_plan_again(daemon: Daemon) -> None:
-    wish = {
+    request_body = {
         **SILVER,
         "growth_mm2": [[0.0, 767.0], [0.4, 900.0]],
         "piece": "fern",
         "sides": 2,
         "thickness_mm": 2.0,
     }
-    plan = ask(daemon.app, "POST", "/api/plan", json=wish).json()
+    plan = ask(daemon.app, "POST", "/api/plan", json=request_body).json()
     assert ask(daemon.app, "POST", "/api/plan", json=plan["request"]).json() == plan
 
 
@@ -79,15 +79,15 @@ def test_extremes_never_fault(
                 {"density_a_per_dm2": 1000.0},
             ):
                 for more in ({"edge_mm": 1e6, "pieces": 500}, {"area_uncertainty_fraction": 1e-3}):
-                    wish = {
+                    request_body = {
                         "metal": "copper",
                         "area_mm2": area_mm2,
                         "depth_mm": depth_mm,
                         **current,
                         **more,
                     }
-                    answer = ask(daemon.app, "POST", "/api/plan", json=wish)
-                    assert answer.status_code in (200, 422), (wish, answer.text)
+                    answer = ask(daemon.app, "POST", "/api/plan", json=request_body)
+                    assert answer.status_code in (200, 422), (request_body, answer.text)
 
 
 @pytest.mark.usefixtures("patient")

@@ -102,27 +102,27 @@ def test_gauge_reading(daemon: Daemon) -> None:
             json=gauge(deeper_mm - 0.0005, deeper_mm, deeper_mm + 0.0005),
         )
         assert answer.status_code == 201
-        told = answer.json()
+        reported = answer.json()
         status = client.get("/api/status").json()
-        assert told["reading"]["charge_coulombs"] == pytest.approx(
+        assert reported["reading"]["charge_coulombs"] == pytest.approx(
             before["charge_coulombs"], abs=0.5
         )
-        assert told["reading"]["stands"] is True
-        assert told["reading"]["read_depth_mm"] == pytest.approx(deeper_mm)
-        assert told["reading"]["evenness_fraction"] == pytest.approx(0.001 / deeper_mm)
-        assert told["before"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=1e-3)
-        assert told["before"]["depth_mm"] < told["after"]["depth_mm"] < deeper_mm * 1.02
-        assert told["after"]["depth_high_mm"] - told["after"]["depth_low_mm"] < (
-            told["before"]["depth_high_mm"] - told["before"]["depth_low_mm"]
+        assert reported["reading"]["stands"] is True
+        assert reported["reading"]["read_depth_mm"] == pytest.approx(deeper_mm)
+        assert reported["reading"]["evenness_fraction"] == pytest.approx(0.001 / deeper_mm)
+        assert reported["before"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=1e-3)
+        assert reported["before"]["depth_mm"] < reported["after"]["depth_mm"] < deeper_mm * 1.02
+        assert reported["after"]["depth_high_mm"] - reported["after"]["depth_low_mm"] < (
+            reported["before"]["depth_high_mm"] - reported["before"]["depth_low_mm"]
         )
         assert (
-            told["target_charge_coulombs"]
+            reported["target_charge_coulombs"]
             == status["target_charge_coulombs"]
             < before["target_charge_coulombs"]
         )
-        assert told["max_charge_coulombs"] == before["max_charge_coulombs"], "ceilings stay"
-        assert told["ceiling_first"] is False
-        assert status["depth_mm"] == pytest.approx(told["after"]["depth_mm"], rel=1e-3)
+        assert reported["max_charge_coulombs"] == before["max_charge_coulombs"], "ceilings stay"
+        assert reported["ceiling_first"] is False
+        assert status["depth_mm"] == pytest.approx(reported["after"]["depth_mm"], rel=1e-3)
 
 
 def test_ceiling_before_target(
@@ -138,9 +138,9 @@ def test_ceiling_before_target(
             is_confirmed=True,
             resolution_mm=0.0001,
         )
-        told = client.post(f"/api/runs/{run_id}/readings", json=body).json()
-        assert told["ceiling_first"] is True
-        assert told["target_charge_coulombs"] > told["max_charge_coulombs"]
+        reported = client.post(f"/api/runs/{run_id}/readings", json=body).json()
+        assert reported["ceiling_first"] is True
+        assert reported["target_charge_coulombs"] > reported["max_charge_coulombs"]
         for unconfirmed in (
             {},
             {"is_confirmed": False},
@@ -149,11 +149,13 @@ def test_ceiling_before_target(
         ):
             assert client.post("/api/ceilings", json=unconfirmed).status_code == 422
         assert (
-            client.get("/api/status").json()["max_charge_coulombs"] == told["max_charge_coulombs"]
+            client.get("/api/status").json()["max_charge_coulombs"]
+            == reported["max_charge_coulombs"]
         )
         assert client.post("/api/ceilings", json={"is_confirmed": True}).status_code == 200
         assert (
-            client.get("/api/status").json()["max_charge_coulombs"] > told["target_charge_coulombs"]
+            client.get("/api/status").json()["max_charge_coulombs"]
+            > reported["target_charge_coulombs"]
         )
 
 
@@ -259,8 +261,8 @@ def test_film_of_present_run(daemon: Daemon) -> None:
             path, json=gauge(0.075 + depth_mm, from_resist_top=True, is_confirmed=True)
         )
         assert answer.status_code == 201, answer.text
-        told = answer.json()["reading"]
-        assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(depth_mm))
+        reported = answer.json()["reading"]
+        assert (reported["film_mm"], reported["read_depth_mm"]) == (0.075, pytest.approx(depth_mm))
 
 
 def test_given_charge_counts(daemon: Daemon) -> None:
@@ -268,9 +270,9 @@ def test_given_charge_counts(daemon: Daemon) -> None:
     with paused(daemon) as (client, run_id, before):
         half = 0.5 * before["charge_coulombs"]
         body = gauge(*[0.5 * before["depth_mm"]] * 3, charge_coulombs=half)
-        told = client.post(f"/api/runs/{run_id}/readings", json=body).json()
-        assert told["reading"]["charge_coulombs"] == half
-        assert told["after"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=0.03)
+        reported = client.post(f"/api/runs/{run_id}/readings", json=body).json()
+        assert reported["reading"]["charge_coulombs"] == half
+        assert reported["after"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=0.03)
 
 
 # --- past runs ------------------------------------------------------------------------------------
@@ -281,12 +283,15 @@ def test_past_weighing_teaches_bath(daemon: Daemon, client: httpx.Client) -> Non
     lost_g = round(0.95 * 1800 * SILVER_G_PER_COULOMB, 2)
     answer = of_past(client, {"kind": "weighing", "before_g": 24.31, "after_g": 24.31 - lost_g})
     assert answer.status_code == 201, answer.text
-    told = answer.json()
-    assert (told["reading"]["lost_g"], told["reading"]["charge_coulombs"]) == (lost_g, 1800.0)
+    reported = answer.json()
+    assert (reported["reading"]["lost_g"], reported["reading"]["charge_coulombs"]) == (
+        lost_g,
+        1800.0,
+    )
     unknown = ("before", "after", "target_charge_coulombs", "max_charge_coulombs", "ceiling_first")
-    assert [told[name] for name in unknown] == [None] * 5
+    assert [reported[name] for name in unknown] == [None] * 5
     assert 0.95 < ask(daemon.app, "GET", "/api/baths/tank%201").json()["bite_factor"] < 0.99
-    assert readings(daemon) == [told["reading"]]
+    assert readings(daemon) == [reported["reading"]]
 
 
 def test_surprise_on_past_run(daemon: Daemon, client: httpx.Client) -> None:
@@ -350,15 +355,15 @@ def test_film_and_place_correction(daemon: Daemon, client: httpx.Client) -> None
     top, edge = readings(daemon)
     assert top["read_depth_mm"] == pytest.approx(0.250)
     assert edge["read_depth_mm"] == pytest.approx(0.250)
-    assert edge["evenness_fraction"] is None, "one spot tells nothing of it"
+    assert edge["evenness_fraction"] is None, "one spot gives no evenness"
 
 
 def test_film_of_the_run(daemon: Daemon, client: httpx.Client) -> None:
     """A thick dry film of 0.075 mm (common practice, no source) under 0.325 mm leaves 0.25 mm."""
     past(daemon, film_mm=0.075)
     assert of_past(client, gauge(0.325, from_resist_top=True)).status_code == 201
-    (told,) = readings(daemon)
-    assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(0.25))
+    (reported,) = readings(daemon)
+    assert (reported["film_mm"], reported["read_depth_mm"]) == (0.075, pytest.approx(0.25))
 
 
 def test_readings_of_unknown_run(client: httpx.Client) -> None:

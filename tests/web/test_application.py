@@ -79,9 +79,9 @@ def document(tmp_path: Path) -> Any:
 
 def operations(document: Any) -> list[tuple[str, str, Any]]:
     return [
-        (method, path, told)
+        (method, path, described)
         for path, methods in document["paths"].items()
-        for method, told in methods.items()
+        for method, described in methods.items()
     ]
 
 
@@ -98,33 +98,33 @@ def test_route_list(document: Any) -> None:
 
 def test_operations_are_documented(document: Any) -> None:
     """Every operation has a name, a tag, a summary and its problems."""
-    names = [told["operationId"] for _, _, told in operations(document)]
+    names = [described["operationId"] for _, _, described in operations(document)]
     assert sorted(names) == sorted(STATUSES)
     tags = {tag["name"] for tag in document["tags"]}
-    for method, path, told in operations(document):
-        name = told["operationId"]
+    for method, path, described in operations(document):
+        name = described["operationId"]
         expected = STATUSES[name] | {"500"}
         if path != "/api/stop":
             expected |= (GUARDED - {"401"}) if name in OPEN else GUARDED
             expected |= CHANGING if method == "post" else set()
-        assert set(told["responses"]) == expected, name
-        assert told["summary"]
-        assert told["description"]
-        assert set(told["tags"]) <= tags
-        for status, response in told["responses"].items():
+        assert set(described["responses"]) == expected, name
+        assert described["summary"]
+        assert described["description"]
+        assert set(described["tags"]) <= tags
+        for status, response in described["responses"].items():
             assert response["description"]
             assert list(response["content"]) == [MEDIA_TYPE] or int(status) < 400
 
 
 def test_document_names_credentials(document: Any) -> None:
-    """The document says which operations need a paired device."""
+    """The document names the operations that need a paired device."""
     schemes = document["components"]["securitySchemes"]
     assert (schemes["pairing"]["in"], schemes["token"]["scheme"]) == ("cookie", "bearer")
-    for method, path, told in operations(document):
+    for method, path, described in operations(document):
         if path in ("/api/stop", "/api/access", "/api/pair"):
-            assert "security" not in told
+            assert "security" not in described
         else:
-            assert ({} in told["security"]) is (method == "get"), path
+            assert ({} in described["security"]) is (method == "get"), path
 
 
 def test_schemas_have_units(document: Any) -> None:
@@ -132,18 +132,20 @@ def test_schemas_have_units(document: Any) -> None:
     schemas = document["components"]["schemas"]
     assert {"Problem", "FieldProblem", "Status", "Heartbeat", "PlanRequestBody"} <= set(schemas)
     for name, schema in schemas.items():
-        for field, told in schema.get("properties", {}).items():
-            assert "nit: " in told["description"] or told["description"].endswith("No unit."), (
+        for field, described in schema.get("properties", {}).items():
+            assert "nit: " in described["description"] or described["description"].endswith(
+                "No unit."
+            ), (
                 name,
                 field,
             )
-            assert told["examples"], (name, field)
+            assert described["examples"], (name, field)
 
 
 def test_parameters_have_units(document: Any) -> None:
     """Every parameter has a unit and an example."""
-    for _, _, told in operations(document):
-        for parameter in told.get("parameters", ()):
+    for _, _, described in operations(document):
+        for parameter in described.get("parameters", ()):
             unit = unit_of(parameter["name"])
             assert parameter["description"].endswith(f"Unit: {unit}." if unit else "No unit."), (
                 parameter["name"]

@@ -359,7 +359,7 @@ def test_separators_stay_in_cells(
 def test_state_directory_is_private(
     tmp_path: Path,
 ) -> None:
-    """Everything in the state directory is private, whatever the umask."""
+    """Everything in the state directory is private under every umask."""
     before = os.umask(0)
     try:
         with serving(tmp_path, 30.0) as process:

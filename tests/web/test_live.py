@@ -76,7 +76,7 @@ def test_heartbeat_without_changes() -> None:
 class TimedFeed(LiveFeed):
     """A feed on virtual time that notes when it sends, and ends after a minute.
 
-    :param is_busy: whether there is news at each look.
+    :param is_busy: whether each look finds a new status.
     """
 
     def __init__(self, is_busy: bool) -> None:

@@ -149,10 +149,10 @@ def test_health_model_is_complete() -> None:
 def test_fields_have_unit_and_example(model: type[BaseModel]) -> None:
     example = {}
     for name, field in model.model_fields.items():
-        said, unit = field.description or "", unit_of(name)
-        assert said.endswith(
+        description, unit = field.description or "", unit_of(name)
+        assert description.endswith(
             f"Unit: {unit}." if unit else ("No unit.", "Unit: the one in unit.")
-        ), (name, said)
+        ), (name, description)
         assert field.examples, name
         example[name] = field.examples[0]
     model.model_validate(example)
@@ -199,18 +199,18 @@ def test_plan_is_the_same_everywhere(tmp_path: Path) -> None:
         piece="fern",
     )  # fmt: skip
     plan = make_plan(request, Settings(), 16.0)
-    told = plan_models.PlanAnswer.of(plan)
-    assert told.charge_coulombs == plan.charge_coulombs
-    assert told.current_density_a_per_dm2 == pytest.approx(
+    reported = plan_models.PlanAnswer.of(plan)
+    assert reported.charge_coulombs == plan.charge_coulombs
+    assert reported.current_density_a_per_dm2 == pytest.approx(
         1.0 / 0.05
     )  # 1 A over 500 mm2 = 0.05 dm2
-    assert request_of(told.request, ArtworkShelf(tmp_path, SystemClock())) == plan.request
+    assert request_of(reported.request, ArtworkShelf(tmp_path, SystemClock())) == plan.request
     kept = plan_to_json(plan)
     assert set(kept) - set(plan_models.PlanAnswer.model_fields) == {"believed"}, (
         "which the logbook keeps"
     )
     del kept["believed"]
-    assert told.model_dump(mode="json") == json.loads(json.dumps(kept))
+    assert reported.model_dump(mode="json") == json.loads(json.dumps(kept))
 
 
 @pytest.mark.parametrize(

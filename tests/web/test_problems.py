@@ -129,10 +129,10 @@ def test_every_kind_has_title() -> None:
 
 
 def test_kinds_share_status_entry() -> None:
-    told = problem_responses(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
-    assert set(told) == {503, 500}
-    assert set(told[503]["content"]) == {MEDIA_TYPE}
-    assert set(told[503]["content"][MEDIA_TYPE]["examples"]) == {
+    documented = problem_responses(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
+    assert set(documented) == {503, 500}
+    assert set(documented[503]["content"]) == {MEDIA_TYPE}
+    assert set(documented[503]["content"][MEDIA_TYPE]["examples"]) == {
         "loop-not-alive",
         "logbook-unreadable",
     }

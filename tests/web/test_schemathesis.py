@@ -88,18 +88,18 @@ def validated(daemon: Daemon, **config: Any) -> Counter[str]:
 
 
 def test_unpaired_conforms(daemon: Daemon) -> None:
-    """A client that is not paired gets what the document says."""
+    """A client that is not paired gets the documented answers."""
     statuses = validated(daemon)
     changed = [
         answer
         for answer in statuses
         if answer.startswith("POST") and answer.endswith(("200", "201", "202"))
     ]
-    assert changed == ["POST /api/stop 200"], "the document's own example is no PIN"
+    assert changed == ["POST /api/stop 200"], "the document's example is not the PIN"
 
 
 def test_paired_conforms(daemon: Daemon) -> None:
-    """A paired client gets what the document says."""
+    """A paired client gets the documented answers."""
     statuses = validated(daemon, auth={"openapi": {"token": {"bearer": daemon.bench_token}}})
     assert {"POST /api/plan 200", "POST /api/start 202", "POST /api/baths 200"} <= set(statuses), (
         "nothing got past the door"

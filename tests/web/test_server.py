@@ -24,7 +24,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
 
 
 def test_end_ignores_open_streams(daemon: Daemon, caplog: pytest.LogCaptureFixture) -> None:
-    """uvicorn alone waits for them until its own time-out and then cuts them off."""
+    """uvicorn alone waits for them until its time-out and then cuts them off."""
     caplog.set_level(logging.INFO)
     with httpx.Client(timeout=WAIT_S) as client:
         with serve(daemon.app) as address:
