@@ -1,4 +1,7 @@
-"""Tables as CSV (RFC 4180), in small pieces: a header with units, numbers as they are, user text that no spreadsheet runs."""
+"""Tables as CSV (RFC 4180), in small pieces.
+
+The header has units, numbers stay as they are, and no spreadsheet runs text that a user typed.
+"""
 
 from __future__ import annotations
 
@@ -25,11 +28,13 @@ _RUN_BY_SPREADSHEETS = (
     "\uff0d",
     "\uff20",
 )
-"""First characters that make a spreadsheet take a cell for a formula, full-width ones included. Source: OWASP, CSV injection
-(from memory)."""
+"""First characters that make a spreadsheet read a cell as a formula, full-width ones included.
+
+Source: OWASP, CSV injection (from memory).
+"""
 
 _ENDS_OF_CELLS = ',"\r\n;\t|'
-"""A spreadsheet that separates by semicolons, as half of Europe's do, must not find a cell within a cell."""
+"""Half of Europe's spreadsheets separate by semicolons: they must not find a cell within a cell."""
 
 DIGITS = 10
 """Significant digits of a number: finer than what the logbook keeps."""
@@ -48,7 +53,7 @@ def csv_lines(chunks: Iterable[Sequence[Any]], row_type: type[Any] = MeanSample)
 
 
 def cell(value: Any) -> str:
-    """Return what stands in a cell. What is not known leaves it empty, lists and tables come as JSON."""
+    """Return the text of a cell: empty for an unknown value, JSON for lists and tables."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -66,7 +71,7 @@ def _written(rows: Iterable[Sequence[str]]) -> str:
 
 
 def _quoted(text: str) -> str:
-    """Return a cell in quotes where it needs them: for RFC 4180, and for what else spreadsheets take for the end of a cell."""
+    """Return a cell, in quotes if RFC 4180 or a spreadsheet would see the end of the cell in it."""
     return (
         '"' + text.replace('"', '""') + '"'
         if any(sign in text for sign in _ENDS_OF_CELLS)

@@ -15,35 +15,35 @@ Kind = Literal["off", "high", "low"]
 class Expectation:
     """What the line must do in a scene.
 
-    :param kind: "off": high before, low within ``within_s`` of the act and for the rest of the scene; "high" and "low": that
-        level all the time.
-    :param told: what the act must have answered, None when that does not matter.
-    :param state: state of the run that the daemon must tell afterwards, None when that does not matter.
+    :param kind: "off": high before, low within ``within_s`` of the act and for the rest of the
+        scene; "high" and "low": that level all the time.
+    :param answer: the answer that the act must give, None if any answer will do.
+    :param state: state of the run that the daemon must report afterwards, None if any will do.
     """
 
     kind: Kind
     within_s: float | None = None
-    told: Any = None
+    answer: Any = None
     state: str | None = None
 
 
 EXPECTED: dict[str, Expectation] = {
     "boot": Expectation("low", state="idle"),
     "run": Expectation("high"),
-    "force-off while the service holds the pin": Expectation("high", told={"status": 1}),
-    "install.sh in a run": Expectation("high", told={"status": 1}),
-    "Stop by the API": Expectation("off", 1.0, told="stopped"),
+    "force-off while the service holds the pin": Expectation("high", answer={"status": 1}),
+    "install.sh in a run": Expectation("high", answer={"status": 1}),
+    "Stop by the API": Expectation("off", 1.0, answer="stopped"),
     "SIGTERM": Expectation("off", 1.0, state="interrupted"),
     "SIGKILL": Expectation("off", 1.0, state="interrupted"),
     "watchdog (SIGSTOP)": Expectation("off", 6.0, state="interrupted"),
     "SIGKILL, the kernel alone": Expectation("off", 1.0),
-    "systemctl stop": Expectation("off", 1.0, told=0),
-    "force-off by hand, service stopped": Expectation("low", told={"status": 0}),
+    "systemctl stop": Expectation("off", 1.0, answer=0),
+    "force-off by hand, service stopped": Expectation("low", answer={"status": 0}),
     "start with a broken configuration": Expectation("low"),
     "reboot": Expectation("off", 1.0),
     "boot after the reboot in a run": Expectation("low", state="interrupted"),
 }
-"""Limits: systemd/README.md, "How long until off" and the steps of the acceptance list, for off at once 1 s."""
+"""Limits: systemd/README.md, "How long until off" and the acceptance list. "At once" is 1 s."""
 
 BLIND_S = 1.0
 """Longest time between two reports of the watcher, s: beyond it the line was not watched."""
@@ -66,7 +66,7 @@ class Row:
 
 
 def parse(lines: Iterable[str]) -> list[dict[str, Any]]:
-    """Return the events in the guest's report, without what is no whole line of it."""
+    """Return the events in the guest's report, without lines that are cut short."""
     events = []
     for line in lines:
         try:
@@ -134,7 +134,7 @@ def _row(name: str, expectation: Expectation, events: list[dict[str, Any]]) -> R
         off_after_s,
         within[-1]["at_s"] - begin_s,
         tuple(problems),
-        end and (end["after"] or end["told"]),
+        end and (end["after"] or end["answer"]),
     )
 
 
@@ -168,11 +168,11 @@ def _gaps(watched: list[dict[str, Any]]) -> list[str]:
 
 def _answers(expectation: Expectation, end: dict[str, Any]) -> list[str]:
     problems = []
-    told, wanted = end["told"], expectation.told
+    answer, wanted = end["answer"], expectation.answer
     if wanted is not None and (
-        not wanted.items() <= told.items() if isinstance(wanted, dict) else told != wanted
+        not wanted.items() <= answer.items() if isinstance(wanted, dict) else answer != wanted
     ):
-        problems.append(f"the answer was {told}, expected {wanted}")
+        problems.append(f"the answer was {answer}, expected {wanted}")
     if expectation.state is not None and (end["after"] or {}).get("state") != expectation.state:
         problems.append(f"afterwards {end['after']}, expected the state {expectation.state}")
     return problems
@@ -184,7 +184,6 @@ def table(rows: list[Row]) -> str:
     for row in rows:
         off = "" if row.off_after_s is None else f"{row.off_after_s:.3f} s"
         watched = "" if row.watched_s is None else f"{row.watched_s:.1f} s"
-        lines.append(
-            f"{row.scene:<42} {row.expected:<17} {off:>10} {watched:>9}  {'; '.join(row.problems) or 'right'}"
-        )
+        verdict = "; ".join(row.problems) or "right"
+        lines.append(f"{row.scene:<42} {row.expected:<17} {off:>10} {watched:>9}  {verdict}")
     return "\n".join(lines)

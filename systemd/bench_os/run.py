@@ -1,7 +1,9 @@
-"""The installed service on an emulated machine: real systemd, real kernel, real lgpio, a simulated line and sensor.
+"""The installed service on an emulated machine: systemd, kernel and lgpio are real.
 
-``make bench-os``, by hand: puts the present checkout into an image (needs root), boots it without a network, prints one table
-and writes out/bench-os.json. Exit status 0: every level was right.
+The relay's line and the sensor are simulated.
+
+``make bench-os``, by hand: puts this checkout into an image (needs root), boots it without a
+network, prints one table and writes out/bench-os.json. Exit status 0: every level was right.
 """
 
 from __future__ import annotations
@@ -26,18 +28,23 @@ GIVE_UP_S = 3600
 def machine(image: Path, niceness: int) -> list[str]:
     """Return the command that runs the machine.
 
-    Time in the guest is counted in instructions, 2 ns each, so that a busy computer does not make the guest late: 500 million
-    instructions a second, a slow Pi by intention.
+    Guest time counts instructions, 2 ns each, so a busy computer does not make the guest late. That
+    is 500 million instructions a second: a slow Pi, by intention.
     """
     return [
-        "nice", "-n", str(niceness), "qemu-system-aarch64", "-machine", "virt,gic-version=2", "-cpu", "cortex-a53",
+        "nice", "-n", str(niceness), "qemu-system-aarch64", "-machine", "virt,gic-version=2",
+        "-cpu", "cortex-a53",
         "-smp", "1", "-m", "1024", "-icount", "shift=1", "-rtc", "clock=vm",
         "-nic", "none", "-display", "none", "-monitor", "none",
-        "-kernel", str(image / "kernel"), "-initrd", str(image / "initrd"), "-dtb", str(image / "machine.dtb"),
-        "-drive", f"if=none,id=disk,file={image / 'disk'},format=raw,snapshot=on", "-device", "virtio-blk-device,drive=disk",
-        "-device", "virtio-serial-device", "-chardev", f"file,id=report,path={image / 'report.jsonl'}",
+        "-kernel", str(image / "kernel"), "-initrd", str(image / "initrd"), "-dtb",
+        str(image / "machine.dtb"),
+        "-drive", f"if=none,id=disk,file={image / 'disk'},format=raw,snapshot=on", "-device",
+        "virtio-blk-device,drive=disk",
+        "-device", "virtio-serial-device", "-chardev",
+        f"file,id=report,path={image / 'report.jsonl'}",
         "-device", "virtconsole,chardev=report", "-serial", f"file:{image / 'console.log'}",
-        "-append", "console=ttyAMA0 root=/dev/vda rw loglevel=4 systemd.getty_auto=no systemd.show_status=no",
+        "-append",
+        "console=ttyAMA0 root=/dev/vda rw loglevel=4 systemd.getty_auto=no systemd.show_status=no",
     ]  # fmt: skip
 
 

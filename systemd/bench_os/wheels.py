@@ -1,7 +1,7 @@
-"""Fetch the wheels that the guest's pip will want: for arm64 and its Python, whatever this machine is.
+"""Fetch the wheels that the guest's pip needs: for arm64 and its Python, on any machine.
 
-``wheels.py DIRECTORY PYTHON``, PYTHON such as 3.13. Walks the requirements of this project's own virtual environment with the
-guest's markers, because pip reads markers for the machine it runs on.
+``wheels.py DIRECTORY PYTHON``, PYTHON such as 3.13. Walks the requirements of this project's
+virtual environment with the guest's markers, because pip uses those of the machine it runs on.
 """
 
 from __future__ import annotations
@@ -36,7 +36,10 @@ def guest_markers(python: str) -> dict[str, str]:
 
 
 def wanted(python: str) -> list[str]:
-    """Return what is to be fetched, in the versions that are installed here; what is not installed here as it is asked for."""
+    """Return the requirements to fetch, in the versions installed here.
+
+    A package that is not installed here keeps the version range of its requirement.
+    """
     with (PROJECT / "pyproject.toml").open("rb") as stream:
         todo = [Requirement(text) for text in tomllib.load(stream)["project"]["dependencies"]]
     found = {"setuptools": "setuptools>=68"}
@@ -58,7 +61,7 @@ def wanted(python: str) -> list[str]:
 
 
 def fetch(directory: Path, python: str) -> None:
-    """Fetch wheels; what comes as source only is pure Python and made into a wheel here. Raises: CalledProcessError."""
+    """Fetch wheels. Build those of source packages, pure Python. Raises: CalledProcessError."""
     pip = [sys.executable, "-m", "pip"]
     platforms = [
         "manylinux2014_aarch64",

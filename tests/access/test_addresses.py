@@ -1,4 +1,4 @@
-"""Names and addresses of the machine, against what the kernel and the system say by other ways."""
+"""Names and addresses of the machine, compared with what the kernel and the system report."""
 
 from __future__ import annotations
 
@@ -21,7 +21,10 @@ STUDIO = ServerSettings(listen="studio-network", hosts=("bench.studio.example",)
 
 
 def kernel_addresses() -> set[str]:
-    """Return the IPv4 addresses in the kernel's own routing table. Source: proc(5), /proc/net/fib_trie."""
+    """Return the IPv4 addresses of the kernel's routing table.
+
+    Source: proc(5), /proc/net/fib_trie.
+    """
     lines = Path("/proc/net/fib_trie").read_text(encoding="ascii").splitlines()
     found = set()
     for before, line in itertools.pairwise(lines):
@@ -94,7 +97,7 @@ def test_taken_port(server: ServerSettings) -> None:
 
 
 def test_no_netlink(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What a service sees whose unit does not allow AF_NETLINK: a daemon that only lacks an address must start."""
+    """A unit without AF_NETLINK: the daemon starts and only lacks an address."""
 
     def refuse() -> None:
         raise OSError(97, "Address family not supported by protocol")

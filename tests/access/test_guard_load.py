@@ -1,4 +1,4 @@
-"""So many requests at once, and Stop besides."""
+"""The limit on requests in progress, which does not hold for Stop."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ async def nothing(*_: Any) -> Any:
 
 
 class Held:
-    """An application that holds its requests until it is told to go on."""
+    """An application that holds its requests until a test lets them go."""
 
     def __init__(self) -> None:
         self.go = asyncio.Event()

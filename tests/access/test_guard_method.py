@@ -1,4 +1,4 @@
-"""Methods that no address takes: refused at the door, to everybody alike, and Stop is no exception."""
+"""Methods that no address takes: refused to everybody, and for Stop too."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_host_comes_first(daemon: Daemon) -> None:
 
 
 def test_memory_is_bounded() -> None:
-    """The memory of addresses is bounded, and nobody can fill it for others."""
+    """The memory of addresses is bounded, and no client can fill it for the others."""
     guard = MethodGuard()
 
     def ask_for(path: str) -> None:

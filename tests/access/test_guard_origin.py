@@ -1,4 +1,4 @@
-"""Commands of foreign pages are refused: by their origin, by a cookie without origin, by the type of their body."""
+"""Commands of foreign pages are refused: by origin, cookie without origin, type of the body."""
 
 from __future__ import annotations
 
@@ -16,10 +16,11 @@ JSON = {"content-type": "application/json"}
 def refused(
     method: str = "POST", path: str = "/api/start", host: str = "bench.local:8420", **headers: str
 ) -> Any:
-    told = {"host": host, **{name.replace("_", "-"): value for name, value in headers.items()}}
-    raw = [(name.encode(), value.encode()) for name, value in told.items()]
+    named = {"host": host, **{name.replace("_", "-"): value for name, value in headers.items()}}
+    raw = [(name.encode(), value.encode()) for name, value in named.items()]
     scope = {
-        "type": "http", "method": method, "path": path, "headers": raw, "query_string": b"", "scheme": "http",
+        "type": "http", "method": method, "path": path, "headers": raw, "query_string": b"",
+        "scheme": "http",
         "server": ("192.0.2.7", 8420), "root_path": "",
     }  # fmt: skip
     answer = OriginGuard().refusal(Request(scope))
@@ -37,8 +38,10 @@ def test_own_page_passes(origin: str) -> None:
 @pytest.mark.parametrize(
     "origin",
     [
-        "http://elsewhere.example", "http://bench.local", "http://bench.local:8421", "http://bench.local:8420.elsewhere.example",
-        "null", "", "bench.local:8420", "//bench.local:8420", "file://bench.local:8420", "http://user@bench.local:8420",
+        "http://elsewhere.example", "http://bench.local", "http://bench.local:8421",
+        "http://bench.local:8420.elsewhere.example",
+        "null", "", "bench.local:8420", "//bench.local:8420", "file://bench.local:8420",
+        "http://user@bench.local:8420",
         "http://[", "chrome-extension://bench.local:8420", "http://192.0.2.7:8420",
     ],
 )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The guards together, before the real application: who may do what, and Stop through all of it."""
+"""All guards in front of the real application: who may do what, and Stop passes them all."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def cookie_of(daemon: Daemon, name: str = "phone") -> dict[str, str]:
     return {"cookie": f"{COOKIE}={daemon.access.store.add(name)[1]}"}
 
 
-# --- control ----------------------------------------------------------------------------------------------------------
+# --- control --------------------------------------------------------------------------------------
 
 
 def test_unpaired_changes_nothing(
@@ -124,7 +124,7 @@ def test_cross_site_refused(
 
 
 def test_guard_order(daemon: Daemon) -> None:
-    """Those who come under a foreign name are told nothing of origins and pairings."""
+    """A request under a foreign name learns nothing about origins and pairings."""
     everything_wrong = {
         "host": "elsewhere.example",
         "origin": "http://else.example",
@@ -137,7 +137,7 @@ def test_guard_order(daemon: Daemon) -> None:
     )
 
 
-# --- looking ----------------------------------------------------------------------------------------------------------
+# --- looking --------------------------------------------------------------------------------------
 
 
 def test_open_views(daemon: Daemon) -> None:
@@ -187,11 +187,11 @@ def test_view_needs_pairing(
         )
     assert status("/", "192.0.2.30") == status("/api/access", "192.0.2.30") == 200
     assert ask(daemon.app, "POST", "/api/stop", client=("192.0.2.30", 40000)).status_code == 200
-    told = ask(daemon.app, "GET", "/api/access", client=("192.0.2.30", 40000)).json()
-    assert (told["may_view"], told["may_control"]) == (False, False)
+    reported = ask(daemon.app, "GET", "/api/access", client=("192.0.2.30", 40000)).json()
+    assert (reported["may_view"], reported["may_control"]) == (False, False)
 
 
-# --- Stop -------------------------------------------------------------------------------------------------------------
+# --- Stop -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -201,7 +201,8 @@ def test_view_needs_pairing(
         {"headers": {"origin": "http://elsewhere.example"}},
         {"headers": {"origin": "null", "cookie": f"{COOKIE}=nobody"}},
         {"content": b"{", "headers": {"content-type": "text/plain"}},
-        {"data": {"a": "b"}}, {"content": b"\xff" * 200_000}, {"headers": {"authorization": "Bearer nobody"}},
+        {"data": {"a": "b"}}, {"content": b"\xff" * 200_000},
+        {"headers": {"authorization": "Bearer nobody"}},
         {"headers": {"content-length": "99999999999"}}, {"client": ("192.0.2.30", 1)},
     ],
 )  # fmt: skip

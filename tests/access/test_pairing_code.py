@@ -1,4 +1,7 @@
-"""The invitation: PIN, addresses, and the code that a phone reads. That readers read it was checked by hand with zxing-cpp."""
+"""The invitation: PIN, addresses, and the code that a phone reads.
+
+That readers read it was checked by hand with zxing-cpp.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +27,8 @@ def test_svg_code() -> None:
     assert image.get("width") is None
     left, top, width, height = (float(number) for number in (image.get("viewBox") or "").split())
     assert (left, top) == (0.0, 0.0)
-    # Version 3, 29 modules (ISO/IEC 18004): 34 bytes need it at level M; four modules of quiet zone around.
+    # Version 3, 29 modules (ISO/IEC 18004): 34 bytes need it at level M.
+    # The quiet zone is four modules wide.
     assert (width, height) == (29 + 8, 29 + 8)
     assert [part.get("style") for part in image.iter()] == [None] * 3
     assert {part.tag for part in image.iter()} == {f"{SVG}svg", f"{SVG}path"}

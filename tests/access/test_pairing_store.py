@@ -1,4 +1,4 @@
-"""The paired devices: tokens hashed at rest, expiry, revocation, and a file that may be damaged or full."""
+"""The paired devices: hashed tokens, expiry, revocation, and a file that is damaged or full."""
 
 from __future__ import annotations
 
@@ -103,9 +103,11 @@ def test_device_limit(book: PairingStore, clock: VirtualClock) -> None:
     "text",
     [
         "", "{", "[]", '{"pairings": 5}', '{"pairings": [{}]}', '{"pairings": [[]]}', "\x00",
-        json.dumps({"pairings": [{"pairing_id": 1, "name": "a", "token_sha256": "b", "paired_at_utc": "2026-01-01T00:00:00Z",
+        json.dumps({"pairings": [{"pairing_id": 1, "name": "a", "token_sha256": "b",
+                                  "paired_at_utc": "2026-01-01T00:00:00Z",
                                   "expires_at_utc": "2099-01-01T00:00:00Z"}]}),
-        json.dumps({"pairings": [{"pairing_id": "a", "name": "a", "token_sha256": "b", "paired_at_utc": "2026-01-01T00:00:00",
+        json.dumps({"pairings": [{"pairing_id": "a", "name": "a", "token_sha256": "b",
+                                  "paired_at_utc": "2026-01-01T00:00:00",
                                   "expires_at_utc": "2099-01-01T00:00:00"}]}),
     ],
 )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The PIN: how fast it may be tried, by everybody together, and what a guesser gets out of it."""
+"""The PIN: how fast all clients together may try it, and what a guesser gains."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_right_and_wrong_pin() -> None:
 
 @pytest.mark.parametrize("start_s", [13562.42857142857, 50000.0])
 def test_wait_doubles(start_s: float) -> None:
-    """From the first start the sum of time and wait, less the time, is a hair over 600 s in binary floating point."""
+    """Time plus wait minus time is just over 600 s at first, in binary floating point."""
     clock = VirtualClock(start_s=start_s)
     pins = PinGate(clock, lambda: "271828")
     waits = []

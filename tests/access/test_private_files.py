@@ -1,4 +1,4 @@
-"""Files that nobody else may read, whole or not at all."""
+"""Files that only their owner may read, written whole or not at all."""
 
 from __future__ import annotations
 

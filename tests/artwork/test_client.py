@@ -1,4 +1,4 @@
-"""The measuring process: exec'd, confined, answered, and killed when it is over its time."""
+"""The measuring process: exec'd, confined, answered, and killed after its time limit."""
 
 from __future__ import annotations
 
@@ -183,7 +183,7 @@ def test_worker_is_nice_and_confined(artwork: Path, tmp_path: Path) -> None:
 
 
 def test_worker_starts_a_session(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The measuring process starts a session of its own."""
+    """The measuring process starts its own session."""
     seen: dict[str, Any] = {}
     popen = subprocess.Popen
 

@@ -22,8 +22,9 @@ OPEN_PX, SIDE_PX = 400, 1000
 
 
 def test_growth_never_falls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """An open area cannot shrink by growing, whatever the sums over pixels say: depth from charge
-    needs it.
+    """A growing front never shrinks the open area, although sums over pixels may.
+
+    Depth from charge needs that.
     """
     honest = measure.grown_area_px2
 

@@ -1,4 +1,4 @@
-"""The preview shows what the numbers say, in patterns that do not need colour."""
+"""The preview shows the measured widths, in patterns that do not need colour."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def at(picture: np.ndarray, x_mm: float, y_mm: float, half: int = 4) -> np.ndarr
 
 
 def test_each_kind_in_its_place(picture: np.ndarray) -> None:
-    """Each kind stands where it belongs."""
+    """Each kind of line is marked in its place."""
     assert shows(at(picture, 2.5, 5), _ETCHED).all()
     assert shows(at(picture, 6.75, 5), _RESIST).all()
     assert shows(at(picture, 6.1, 5), _UNDERCUT).all()

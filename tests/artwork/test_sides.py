@@ -18,8 +18,8 @@ from tests.kits.artwork_shapes import bar, save
 
 
 def chains(seed: int = 2) -> Chain:
-    """Return a closed chain of 40 vertices and an open one of 12 in a shuffled order, and a vertex
-    of its own.
+    """Return a closed chain of 40 vertices and an open one of 12 in a shuffled order, and a
+    single vertex.
     """
     rng = np.random.default_rng(seed)
     nxt = np.concatenate([(np.arange(40) + 1) % 40, np.minimum(np.arange(12) + 1, 11) + 40, [52]])

@@ -45,27 +45,27 @@ RATIOS = {
     "ln_conductance": "a logarithm",
     "_level": "a grey level, 0 to 255",
 }
-"""Names and endings of what has no unit, wherever it stands."""
+"""Names and endings of values without a unit, in every class."""
 
 WITHOUT_UNIT = {
-    "Finding.value": "its unit stands beside it",
-    "Finding.limit": "its unit stands beside it",
-    "CheckItem.value": "its unit stands beside it",
-    "CheckItem.limit": "its unit stands beside it",
-    "RigLine.value": "its unit stands beside it",
-    "RigLine.limit": "its unit stands beside it",
+    "Finding.value": "its unit is beside it",
+    "Finding.limit": "its unit is beside it",
+    "CheckItem.value": "its unit is beside it",
+    "CheckItem.limit": "its unit is beside it",
+    "RigLine.value": "its unit is beside it",
+    "RigLine.limit": "its unit is beside it",
     "Shown.listed": "its unit is that of the figure",
     "Shown.live": "its unit is that of the figure",
     "Kept.example": "its unit is that of the figure",
     "Kept.parts": "parts of the figure's unit",
-    "MeasuredGrowth.pairs": "(s_mm, area_mm2), as its docstring says",
-    "ReliefTable.pairs": "(depth_mm, volume_mm3), as its docstring says",
-    "DepthTable.best": "(charge_coulombs, depth_mm), as its docstring says",
-    "DepthTable.low": "(charge_coulombs, depth_mm), as its docstring says",
-    "DepthTable.high": "(charge_coulombs, depth_mm), as its docstring says",
+    "MeasuredGrowth.pairs": "(s_mm, area_mm2): see its docstring",
+    "ReliefTable.pairs": "(depth_mm, volume_mm3): see its docstring",
+    "DepthTable.best": "(charge_coulombs, depth_mm): see its docstring",
+    "DepthTable.low": "(charge_coulombs, depth_mm): see its docstring",
+    "DepthTable.high": "(charge_coulombs, depth_mm): see its docstring",
     "Node.mean": "logarithms",
     "Node.covariance": "of logarithms",
-    "TileFrame.plate": "pixels of the array, as its docstring says",
+    "TileFrame.plate": "pixels of the array: see its docstring",
 }
 """Fields that carry a number and no unit in their name, each with its reason."""
 
@@ -122,7 +122,8 @@ def _evaluated(annotation: str, namespace: dict[str, object]) -> object:
 FIELDS = [(cls.__name__, name) for cls in controller_classes() for name in float_fields(cls)]
 
 
-def test_there_are_fields_to_look_at() -> None:
+def test_fields_are_found() -> None:
+    """The search for fields finds the ones that the rule is about."""
     assert len(FIELDS) > 80
     assert ("Sample", "current_a") in FIELDS
     assert ("LimitSettings", "max_voltage_v") in FIELDS
@@ -131,7 +132,7 @@ def test_there_are_fields_to_look_at() -> None:
 
 
 def test_numbers_carry_units() -> None:
-    """The name of every number says its unit, and none ends in _c: coulomb or Celsius?"""
+    """The name of every number has its unit, and none ends in _c: coulomb or Celsius?"""
     fine = {
         (cls, name)
         for cls, name in FIELDS
@@ -161,7 +162,7 @@ def test_the_unit_rule_can_fail() -> None:
     assert has_unit("density_a_per_dm2")
     assert not has_unit("depth")
     assert not has_unit("temperature_c")
-    assert not has_unit("datum"), "the suffix is a word of its own"
+    assert not has_unit("datum"), "the suffix is a whole word"
 
 
 def with_a_lone_c(tree: ast.AST) -> list[str]:
@@ -182,7 +183,7 @@ def test_no_lone_c() -> None:
     ] == []
 
 
-def test_the_lone_c_rule_can_fail() -> None:
+def test_lone_c_rule_can_fail() -> None:
     source = "def f(bath_c): x.y_c = 1; z_c = b_coulombs"
     assert with_a_lone_c(ast.parse(source)) == ["bath_c", "y_c", "z_c"]
 
@@ -193,7 +194,7 @@ PURE = (
     "controller.physics", "controller.planning", "controller.safety.guards",
     "controller.safety.limits",
 )  # fmt: skip
-"""Packages and modules that compute: they reach the standard library and the values that all share."""
+"""Packages and modules that compute: they import the standard library and the shared values."""
 
 SHARED = (
     "controller.errors", "controller.figures", "controller.messages", "controller.texts",
@@ -284,7 +285,7 @@ FORBIDDEN = {"controller": {"hardware", "api"}, "hardware": {"api"}, "api": {"ha
 """Room -> rooms that it does not import."""
 
 
-def test_rooms_see_each_other_as_the_arrows_go() -> None:
+def test_rooms_import_inward() -> None:
     """Only the composition root of the API sees all three."""
     wrong = []
     for path in FILES:
@@ -318,8 +319,8 @@ def clock_readings(tree: ast.AST) -> list[str]:
     ]
 
 
-def test_only_the_clock_reads_a_clock() -> None:
-    """Nobody else does, and nobody sleeps."""
+def test_only_clock_reads_time() -> None:
+    """No other file reads the time, and none sleeps."""
     readings = [
         f"{shown}: {call}"
         for shown, tree in TREES.items()
@@ -329,7 +330,7 @@ def test_only_the_clock_reads_a_clock() -> None:
     assert readings == []
 
 
-def test_the_clock_rule_can_fail() -> None:
+def test_clock_rule_can_fail() -> None:
     assert len(clock_readings(TREES[CLOCK])) > 1
     assert clock_readings(ast.parse("from time import sleep")) == ["import time"]
     assert READS_A_CLOCK.match("sleep(1)")
@@ -346,7 +347,8 @@ LONG_FOR_A_REASON = {
 }
 
 
-def test_files_over_300_lines_have_a_reason() -> None:
+def test_long_files_have_reasons() -> None:
+    """A file of more than 300 lines needs a reason."""
     long = {
         str(p.relative_to(ROOT))
         for p in FILES

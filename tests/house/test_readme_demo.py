@@ -1,4 +1,4 @@
-"""The demonstration prints what README.md shows, but for what depends on when somebody looked."""
+"""The demonstration prints what README.md shows, except for figures that depend on the moment."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The rules for a session can fail: a skip, a failure that is not strict, a group that shrank."""
+"""The rules for a session can fail: a skip, a failure that is not strict, a smaller group."""
 
 from __future__ import annotations
 

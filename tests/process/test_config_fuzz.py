@@ -1,4 +1,4 @@
-"""Configuration files of any kind: settings or a refusal that a person can read, never anything else."""
+"""Configuration files of any kind give settings or a readable refusal, and nothing else."""
 
 from __future__ import annotations
 
@@ -70,13 +70,15 @@ def read(file: Path, content: bytes) -> Settings | None:
 
 @BOUNDED
 @given(tables)
-def test_any_table_gives_settings_or_a_refusal(table: dict[str, Any]) -> None:
+def test_any_table(table: dict[str, Any]) -> None:
+    """Any table gives settings or a refusal."""
     settings_or_refusal(lambda: parse_settings(table))
 
 
 @BOUNDED
 @given(st.binary(max_size=300))
-def test_any_bytes_give_settings_or_a_refusal(tmp_path: Path, content: bytes) -> None:
+def test_any_bytes(tmp_path: Path, content: bytes) -> None:
+    """Any bytes give settings or a refusal."""
     read(tmp_path / "any.toml", content)
 
 
@@ -127,15 +129,15 @@ words = st.sampled_from(
 @example("a = 0000-00-00")
 @example("a = 2000-01-01T00:00:00+99:99")
 @example('[logbook]\npath = "a\\u0000b"')
-def test_anything_that_looks_like_toml_gives_settings_or_a_refusal(
-    tmp_path: Path, text: str
-) -> None:
+def test_toml_like_text(tmp_path: Path, text: str) -> None:
+    """Text that resembles TOML gives settings or a refusal."""
     read(tmp_path / "any.toml", text.encode())
 
 
-def test_a_file_of_the_sample_with_one_byte_changed_gives_settings_or_a_refusal(
+def test_damaged_sample_file(
     tmp_path: Path,
 ) -> None:
+    """The sample with one byte changed gives settings or a refusal."""
     sample = (ROOT / "systemd" / "biteclock.toml").read_bytes()
     outcomes = set()
     for place in range(0, len(sample), 29):
@@ -150,5 +152,6 @@ def test_a_file_of_the_sample_with_one_byte_changed_gives_settings_or_a_refusal(
 @pytest.mark.parametrize(
     ("name", "found"), [("/proc/self/mem", None), ("/dev/null", Settings()), (".", None)]
 )
-def test_what_is_no_file_of_text_is_refused_or_empty(name: str, found: Settings | None) -> None:
+def test_path_without_text_file(name: str, found: Settings | None) -> None:
+    """A path that is not a text file is refused, or gives the defaults."""
     assert settings_or_refusal(lambda: load_settings(Path(name))) == found

@@ -17,9 +17,8 @@ from tests.kits.daemon_child import PLATE, ROOT, serving
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_a_signal_with_open_streams_turns_off_and_leaves_in_time(
-    tmp_path: Path, number: signal.Signals
-) -> None:
+def test_signal_with_open_streams(tmp_path: Path, number: signal.Signals) -> None:
+    """A signal turns the relay off and ends the daemon in time, though streams are open."""
     with serving(tmp_path) as process:
         run_id = process.start()
         seen = process.until(
@@ -52,9 +51,10 @@ def test_a_signal_with_open_streams_turns_off_and_leaves_in_time(
         assert further["run_id"] == run_id
 
 
-def test_a_kill_in_mid_run_comes_back_interrupted_with_its_charge_and_says_what_may_be_missing(
+def test_kill_in_mid_run(
     tmp_path: Path,
 ) -> None:
+    """The run comes back interrupted, with its charge and what may be missing."""
     with serving(tmp_path, speed=4.0) as process:
         process.start()
         seen = process.until(
@@ -64,7 +64,7 @@ def test_a_kill_in_mid_run_comes_back_interrupted_with_its_charge_and_says_what_
     with serving(tmp_path, speed=4.0) as again:
         back = again.until(lambda status: status["state"] == "interrupted")
         assert not back["relay_on"]
-        # At most 2 s at 3 A are uncertain, and said so.
+        # At most 2 s at 3 A are uncertain, and the status says so.
         assert back["uncertain_charge_coulombs"] == pytest.approx(6.0, rel=0.02)
         missing = seen["charge_coulombs"] - back["charge_coulombs"]
         assert missing <= back["uncertain_charge_coulombs"]
@@ -80,9 +80,10 @@ def test_a_kill_in_mid_run_comes_back_interrupted_with_its_charge_and_says_what_
         assert stopped["charge_coulombs"] == back["charge_coulombs"]
 
 
-def test_a_program_at_the_bench_commands_by_the_token_in_the_state_directory(
+def test_bench_token_commands(
     tmp_path: Path,
 ) -> None:
+    """A program at the bench commands with the token in the state directory."""
     with serving(tmp_path) as process:
         process.until(lambda status: status["logbook_ready"])
         with pytest.raises(ApiRefusedError, match="not paired"):
@@ -91,7 +92,8 @@ def test_a_program_at_the_bench_commands_by_the_token_in_the_state_directory(
         process.start()
 
 
-def test_the_demonstration_needs_no_pin_and_ctrl_c_leaves_the_relay_off() -> None:
+def test_ctrl_c_ends_demonstration() -> None:
+    """The demonstration needs no PIN, and Ctrl-C leaves the relay off."""
     command = [sys.executable, "-m", "api.cli.command_line", "demo", "--speed", "60", "--port", "0"]
     demo = subprocess.Popen(
         command,
@@ -103,9 +105,9 @@ def test_the_demonstration_needs_no_pin_and_ctrl_c_leaves_the_relay_off() -> Non
     )
     try:
         assert demo.stdout is not None
-        told = []
+        lines = []
         for line in demo.stdout:
-            told.append(line)
+            lines.append(line)
             if line.startswith("running"):
                 break
         os.killpg(
@@ -116,17 +118,19 @@ def test_the_demonstration_needs_no_pin_and_ctrl_c_leaves_the_relay_off() -> Non
         if demo.poll() is None:
             os.killpg(demo.pid, signal.SIGKILL)
             demo.communicate()
-    assert any("give the PIN" in line for line in told)
+    assert any("give the PIN" in line for line in lines)
     assert "the relay output reads off" in out
     assert "Traceback" not in err
     assert demo.returncode == 130
 
 
-def test_a_taken_port_is_told_in_one_line(tmp_path: Path) -> None:
+def test_taken_port_message(tmp_path: Path) -> None:
+    """A taken port is reported in one line."""
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         result = subprocess.run(
-            [sys.executable, "-m", "api.cli.command_line", "serve", "--rig", "rehearsal", "--port", str(port),
+            [sys.executable, "-m", "api.cli.command_line", "serve", "--rig", "rehearsal",
+             "--port", str(port),
              "--state-directory", str(tmp_path)],
             capture_output=True, text=True, cwd=ROOT, check=False,
         )  # fmt: skip

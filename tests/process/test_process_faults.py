@@ -1,6 +1,8 @@
-"""What breaks around the bench: a failing part at every stage of a pass, a bus that does not answer, a disk that does not
-write, a process that is frozen, starved or killed. The relay is off as far as a process can see to it, the watchdog is fed
-only by completed passes, and the run comes back interrupted with its charge and a stated bound.
+"""Faults around the bench, and how the run ends in each.
+
+A part of a pass fails, the bus does not answer, the disk does not write, the process is frozen,
+short of memory or killed. The process turns the relay off wherever it can. Only completed passes
+feed the watchdog. The run comes back interrupted, with its charge and a stated bound.
 """
 
 from __future__ import annotations
@@ -51,7 +53,7 @@ def broken(*_arguments: Any, **_named: Any) -> Any:
 
 
 class Stage:
-    """The controller and its onlookers around a rehearsal rig, of which a part can be broken in the middle of a run."""
+    """The controller and its onlookers around a rehearsal rig. A part can break in mid-run."""
 
     def __init__(self, directory: Path) -> None:
         settings = parse_settings(
@@ -115,7 +117,7 @@ def stage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
     stage.logbook.finish()
 
 
-# --- a part that raises what nobody expects ---------------------------------------------------------------------------
+# --- a part that raises what nobody expects -------------------------------------------------------
 
 Part = Callable[[Stage], tuple[object, str]]
 
@@ -132,9 +134,11 @@ IN_THE_PASS: dict[str, Part] = {
 
 @pytest.mark.parametrize("part", IN_THE_PASS)
 @pytest.mark.parametrize("error", [BrokenError, MemoryError])
-def test_a_part_of_the_pass_that_raises_trips_and_does_not_feed_the_watchdog(
+def test_failing_pass_trips(
     stage: Stage, part: str, error: type[Exception], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """A part of the pass that raises trips the run and does not feed the watchdog."""
+
     def fails(*_arguments: Any) -> Any:
         raise error("broken for the test")
 
@@ -154,9 +158,8 @@ def test_a_part_of_the_pass_that_raises_trips_and_does_not_feed_the_watchdog(
     assert stage.relay_level == 0
 
 
-def test_an_output_that_cannot_be_read_ends_the_loop_with_the_relay_off(
-    stage: Stage, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_unreadable_output_ends_loop(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An output that cannot be read ends the loop with the relay off."""
     monkeypatch.setattr(stage.rig.gate, "reads_on", broken)
     fed = len(stage.feedings)
     with pytest.raises(BrokenError):
@@ -165,10 +168,13 @@ def test_an_output_that_cannot_be_read_ends_the_loop_with_the_relay_off(
     assert len(stage.feedings) == fed
 
 
-def test_an_output_that_cannot_be_switched_starves_the_watchdog(
+def test_unswitchable_output_starves_watchdog(
     stage: Stage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Nothing inside can turn such a relay off: the service manager kills the process and forces the pin low."""
+    """Nothing inside can turn this relay off.
+
+    The service manager kills the process and forces the pin low.
+    """
     monkeypatch.setattr(stage.rig.devices[0], "off", broken)
     monkeypatch.setattr(stage.rig.sensor, "poll", broken)
     fed = len(stage.feedings)
@@ -181,7 +187,7 @@ def test_an_output_that_cannot_be_switched_starves_the_watchdog(
     assert stage.supervisor.state is S.TRIPPED
     assert len(stage.feedings) == fed
     assert stage.board.snapshot is not None
-    assert stage.board.snapshot.relay_on, "and the page is told the truth"
+    assert stage.board.snapshot.relay_on, "and the page shows the truth"
 
 
 ROUND_THE_PASS: dict[str, Part] = {
@@ -195,9 +201,8 @@ ROUND_THE_PASS: dict[str, Part] = {
 
 
 @pytest.mark.parametrize("part", ROUND_THE_PASS)
-def test_a_part_of_the_loop_that_raises_ends_it_with_the_relay_off(
-    stage: Stage, part: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_failing_loop_ends_off(stage: Stage, part: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A part of the loop that raises ends it with the relay off."""
     owner, name = ROUND_THE_PASS[part](stage)
     if isinstance(owner, str):
         monkeypatch.setattr(owner, broken)
@@ -219,9 +224,8 @@ ONLOOKERS: dict[str, Part] = {
 
 
 @pytest.mark.parametrize("part", ONLOOKERS)
-def test_an_onlooker_that_raises_fails_alone(
-    stage: Stage, part: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_onlooker_fails_alone(stage: Stage, part: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An onlooker that raises leaves the run, the count and the watchdog alone."""
     owner, name = ONLOOKERS[part](stage)
     monkeypatch.setattr(owner, name, broken)
     fed, before = len(stage.feedings), stage.supervisor.run.counter.charge_coulombs
@@ -231,7 +235,8 @@ def test_an_onlooker_that_raises_fails_alone(
     assert stage.supervisor.run.counter.charge_coulombs > before + 5.0
 
 
-def test_a_command_that_raises_is_answered_with_its_error_and_the_run_goes_on(stage: Stage) -> None:
+def test_failing_command_spares_run(stage: Stage) -> None:
+    """A command that raises is answered with its error, and the run goes on."""
     failing = stage.assembly.loop.submit(broken)
     stage.steps(1)
     with pytest.raises(BrokenError):
@@ -240,7 +245,7 @@ def test_a_command_that_raises_is_answered_with_its_error_and_the_run_goes_on(st
     assert stage.supervisor.state is S.RUNNING
 
 
-# --- a bus that does not answer ---------------------------------------------------------------------------------------
+# --- a bus that does not answer -------------------------------------------------------------------
 
 
 class WedgingBus:
@@ -271,7 +276,7 @@ class WedgingBus:
 
 
 class NotingPin(RecordingPin):
-    """Tells when it goes low after having been high."""
+    """Sets an event when it goes from high to low."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -284,10 +289,14 @@ class NotingPin(RecordingPin):
             self.fell.set()
 
 
-def test_a_bus_call_that_does_not_come_back_is_cut_from_beside_the_loop_and_starves_the_watchdog(
+def test_hanging_bus_is_cut(
     tmp_path: Path,
 ) -> None:
-    """The loop's thread is stuck for good, as in a wedged I2C transaction; clock, pacer, gate and age watch are the Pi's own."""
+    """A bus call that never returns: off comes from beside the loop, and the watchdog starves.
+
+    The loop's thread is stuck for good, as in a wedged I2C transaction. Clock, pacer, gate and age
+    watch are the Pi's own.
+    """
     settings = parse_settings({"limits": {"max_sample_age_s": 0.3}})
     clock, pin = SystemClock(), NotingPin()
     gate = RelayGate(pin)
@@ -322,7 +331,8 @@ def test_a_bus_call_that_does_not_come_back_is_cut_from_beside_the_loop_and_star
     assert assembly.supervisor.state in (S.TRIPPED, S.INTERRUPTED)
 
 
-def test_a_stuck_bus_in_the_daemon_trips_and_the_loop_lives_on(tmp_path: Path) -> None:
+def test_stuck_bus_trips_daemon(tmp_path: Path) -> None:
+    """A stuck bus trips the run of a whole daemon, and the loop lives on."""
     with serving(tmp_path, 30.0, "--fault", "bus_stuck@10") as process:
         process.start()
         tripped = process.until(lambda status: status["state"] == "tripped")
@@ -333,12 +343,12 @@ def test_a_stuck_bus_in_the_daemon_trips_and_the_loop_lives_on(tmp_path: Path) -
     assert "the relay output reads off" in out
 
 
-# --- a disk that does not write ---------------------------------------------------------------------------------------
+# --- a disk that does not write -------------------------------------------------------------------
 
 
 @contextmanager
 def locked(path: Path) -> Iterator[None]:
-    """Hold the logbook for writing, as another program might, or as a disk that does not come back."""
+    """Hold the logbook for writing, as another program or a disk that hangs might."""
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("PRAGMA busy_timeout = 10000")
         other.execute("BEGIN IMMEDIATE")
@@ -346,17 +356,18 @@ def locked(path: Path) -> Iterator[None]:
         other.execute("ROLLBACK")
 
 
-def told(status: dict[str, Any]) -> bool:
+def reports_failure(status: dict[str, Any]) -> bool:
     return "cannot be written" in (status["logbook_message"] or "")
 
 
-def test_a_run_goes_on_while_the_logbook_is_held_up_tells_it_and_loses_nothing(
+def test_run_outlasts_locked_logbook(
     tmp_path: Path,
 ) -> None:
+    """The run goes on while the logbook is locked, reports that and loses nothing."""
     with serving(tmp_path, 10.0) as process:
         process.running()
         with locked(tmp_path / "biteclock.sqlite"):
-            failing = process.until(told)
+            failing = process.until(reports_failure)
             later = process.until(
                 lambda status: status["charge_coulombs"] > failing["charge_coulombs"] + 30.0
             )
@@ -374,7 +385,8 @@ def test_a_run_goes_on_while_the_logbook_is_held_up_tells_it_and_loses_nothing(
     assert kept_coulombs >= later["charge_coulombs"]
 
 
-def test_a_logbook_that_is_held_up_ends_the_run_for_those_who_want_that(tmp_path: Path) -> None:
+def test_locked_logbook_can_trip(tmp_path: Path) -> None:
+    """A locked logbook ends the run if the configuration asks for that."""
     config = tmp_path / "biteclock.toml"
     config.write_text('[logbook]\nwhen_full = "trip"\n')
     with serving(tmp_path, 10.0, "--config", str(config)) as process:
@@ -385,12 +397,15 @@ def test_a_logbook_that_is_held_up_ends_the_run_for_those_who_want_that(tmp_path
             assert not tripped["relay_on"]
 
 
-# --- a process that is frozen, starved, killed ------------------------------------------------------------------------
+# --- a process that is frozen, starved, killed ----------------------------------------------------
 
 
 @contextmanager
 def service_manager(directory: Path) -> Iterator[tuple[socket.socket, dict[str, str]]]:
-    """Listen as systemd does; gives the socket and what the service finds in its environment. Source: sd_notify(3)."""
+    """Listen as systemd does; yield the socket and the environment of the service.
+
+    Source: sd_notify(3).
+    """
     path = directory / "notify"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
         listening.bind(str(path))
@@ -411,14 +426,15 @@ def drained(listening: socket.socket) -> list[bytes]:
         listening.settimeout(HANG_S)
 
 
-def test_a_frozen_process_feeds_no_watchdog_and_the_kill_that_follows_leaves_the_charge(
+def test_frozen_process_starves_watchdog(
     tmp_path: Path,
 ) -> None:
+    """A frozen process feeds no watchdog, and the kill that follows keeps the charge."""
     with (
         service_manager(tmp_path) as (listening, environment),
         serving(tmp_path, 4.0, environment=environment) as process,
     ):
-        # The first pass, which proves the relay off, comes before the service says that it is ready.
+        # The first pass, which proves the relay off, comes before the ready message.
         assert (
             next(word for word in iter(lambda: listening.recv(256), None) if word != b"WATCHDOG=1")
             == b"READY=1"
@@ -432,12 +448,13 @@ def test_a_frozen_process_feeds_no_watchdog_and_the_kill_that_follows_leaves_the
         listening.settimeout(1.0)  # five times the watchdog's time
         with pytest.raises(TimeoutError):
             listening.recv(256)
-        os.kill(process.pid, signal.SIGKILL)  # as WatchdogSignal= in the unit says
+        os.kill(process.pid, signal.SIGKILL)  # as WatchdogSignal= in the unit does
         assert process.ended()[0] == -signal.SIGKILL
     assert_comes_back_interrupted(tmp_path, seen)
 
 
-def test_a_process_that_thaws_is_fed_again(tmp_path: Path) -> None:
+def test_thawed_process_feeds_watchdog(tmp_path: Path) -> None:
+    """A process that thaws feeds the watchdog again."""
     with (
         service_manager(tmp_path) as (listening, environment),
         serving(tmp_path, environment=environment) as process,
@@ -454,12 +471,12 @@ def test_a_process_that_thaws_is_fed_again(tmp_path: Path) -> None:
 
 
 def assert_comes_back_interrupted(state_directory: Path, seen: dict[str, Any]) -> None:
-    """Start again; the run that was seen is interrupted, off, with its charge and a stated bound."""
+    """Start again; the run that was seen is interrupted and off, with its charge and a bound."""
     with serving(state_directory, 4.0) as again:
         back = again.until(lambda status: status["state"] == "interrupted")
         assert back["run_id"] == seen["run_id"]
         assert not back["relay_on"]
-        # 2 s at 3 A: what a checkpoint a second, and a second for its way to the disk, may leave out.
+        # 2 s at 3 A: a checkpoint comes every second and takes up to a second to the disk.
         assert back["uncertain_charge_coulombs"] == pytest.approx(6.0, rel=0.02)
         assert (
             seen["charge_coulombs"] - back["charge_coulombs"] <= back["uncertain_charge_coulombs"]
@@ -467,8 +484,11 @@ def assert_comes_back_interrupted(state_directory: Path, seen: dict[str, Any]) -
         assert "may be missing" in back["message"]
 
 
-def test_a_process_starved_of_memory_runs_on_or_is_off_and_leaves_in_order(tmp_path: Path) -> None:
-    """The kernel gives it not one page more. People's requests may fail; the run does not, and Stop is taken."""
+def test_process_without_memory(tmp_path: Path) -> None:
+    """The kernel gives it no further page.
+
+    Requests may fail. The run goes on or is off, Stop is taken, and the process ends in order.
+    """
     with serving(tmp_path, 10.0) as process:
         process.running(15.0)
         size_bytes = address_space_bytes(process)
@@ -499,7 +519,8 @@ def answer_of(process: Process) -> int:
             return error.code
 
 
-def test_a_kill_while_nothing_flows_leaves_nothing_uncertain(tmp_path: Path) -> None:
+def test_kill_while_paused(tmp_path: Path) -> None:
+    """A kill while no current flows leaves no charge uncertain."""
     with serving(tmp_path, 10.0) as process:
         process.running()
         process.client.post("/api/pause")

@@ -1,4 +1,7 @@
-"""The daemon on the rig of a real Pi, as a process in real time: a signal turns the relay off whatever the loop is doing."""
+"""The daemon on the rig of a real Pi, as a process in real time.
+
+A signal turns the relay off in every state of the loop.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,7 @@ class PiProcess:
     """The daemon, the changes of its pins, and a way to make its bus block."""
 
     def __init__(self, directory: Path) -> None:
-        events, told = os.pipe()
+        events, reporting = os.pipe()
         heard, self._orders = os.pipe()
         self._events = os.fdopen(events, "rb", buffering=0)
         self._waiting = b""
@@ -39,9 +42,10 @@ class PiProcess:
         self.seen: list[str] = []
         self.process = Process(
             directory, 1.0, ("--config", str(config)),
-            program=("-m", "tests.kits.pi.fake_pi_child", str(told), str(heard), "serve"), pass_fds=(told, heard),
+            program=("-m", "tests.kits.pi.fake_pi_child", str(reporting), str(heard), "serve"),
+            pass_fds=(reporting, heard),
         )  # fmt: skip
-        os.close(told)
+        os.close(reporting)
         os.close(heard)
 
     def next_event(self) -> str:
@@ -95,7 +99,7 @@ def pi(tmp_path: Path) -> Iterator[PiProcess]:
 
 
 def running(pi: PiProcess) -> None:
-    """Start the plate; wait for the relay and for a dead-man pulse, which only a counted sample gives."""
+    """Start a run; wait for the relay and a dead-man pulse, which only a counted sample gives."""
     pi.process.start()
     pi.until(f"{RELAY} 1")
     while not pi.next_event().startswith(f"{DEAD_MAN} "):
@@ -112,8 +116,11 @@ def test_a_signal_turns_off(pi: PiProcess) -> None:
     assert pi.levels()[RELAY] == 0
 
 
-def test_a_signal_cuts_a_stuck_bus(pi: PiProcess) -> None:
-    """The loop's thread sleeps in the kernel and no handler of it can run: the beat reads the signal and turns off.
+def test_signal_cuts_stuck_bus(pi: PiProcess) -> None:
+    """The loop's thread sleeps in the kernel and runs no handler.
+
+    The beat reads the signal and turns off.
+
 
     The age watch would be next, 5 s after the last sample, with another reason.
     """

@@ -1,4 +1,4 @@
-"""What the emulated INA219 converts, and when: Texas Instruments SBOS448, Rev F unless said
+"""What the emulated INA219 converts, and when: Texas Instruments SBOS448, Rev F unless noted
 otherwise.
 """
 

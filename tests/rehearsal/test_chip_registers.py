@@ -1,5 +1,5 @@
 """The six registers of the emulated INA219, their flags and bytes: Texas Instruments SBOS448, Rev F
-unless said otherwise.
+unless noted otherwise.
 """
 
 from math import inf
@@ -191,7 +191,7 @@ def test_ignored_writes():
 
 
 def test_stuck_chip_keeps_registers():
-    """Stuck chip keeps its registers whatever is written."""
+    """A stuck chip keeps its registers after every write."""
     socket = Socket(steady(0.010))
     socket.convert(configuration())
     socket.read(POWER)

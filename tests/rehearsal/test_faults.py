@@ -1,4 +1,4 @@
-"""Each fault of the rehearsal bench by what the real driver sees of it."""
+"""Each fault of the rehearsal rig, as the real driver sees it."""
 
 from math import pi, sin
 
@@ -35,7 +35,7 @@ def test_every_name_is_there():
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_parse(name):
+def test_parse_fault(name):
     assert parse_fault(f"{name}@120") == Fault(name, 120.0)
     assert parse_fault(f"{name}@0.5") == Fault(name, 0.5)
 
@@ -224,7 +224,7 @@ def test_reversed_polarity_from_the_start():
     assert rig.poll_for(0.3)[-1].current_a == pytest.approx(-3.0, abs=0.02)
 
 
-def test_reset_at_0_waits_for_relay():
+def test_reset_waits_for_relay():
     """Reset at 0 comes with the relay."""
     rig = Rig(faults=["chip_reset@0"])
     assert rig.poll_for(1.0)

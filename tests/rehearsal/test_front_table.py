@@ -52,12 +52,12 @@ def test_front_continues_beyond_rows() -> None:
     """A front follows the rows and goes on beyond them."""
     front = TabulatedFront(TABLE)
     assert (front.depth_mm, front.deepest_mm) == (0.0, 0.0)
-    told = []
+    reported = []
     for volume_mm3 in (5.0, 5.0, 7.0, 7.0, 14.0):
         front.remove(volume_mm3)
-        told.append((front.depth_mm, front.deepest_mm))
-    assert [depth for depth, _ in told] == pytest.approx([0.05, 0.1, 0.15, 0.2, 0.3])
-    assert [deepest for _, deepest in told] == pytest.approx([0.055, 0.11, 0.17, 0.23, 0.35])
+        reported.append((front.depth_mm, front.deepest_mm))
+    assert [depth for depth, _ in reported] == pytest.approx([0.05, 0.1, 0.15, 0.2, 0.3])
+    assert [deepest for _, deepest in reported] == pytest.approx([0.055, 0.11, 0.17, 0.23, 0.35])
 
 
 def test_exposed_area_without_jumps() -> None:

@@ -90,7 +90,8 @@ def solved(
     **options: object,
 ) -> FrontSolution:
     """Return the front's solution, worked out once for the same pixels and the same job."""
-    job = FrontJob(path, MeasureOptions(**options), etch_factor, depth_mm, crowding)  # type: ignore[arg-type]
+    measure = MeasureOptions(**options)  # type: ignore[arg-type]
+    job = FrontJob(path, measure, etch_factor, depth_mm, crowding)
     shape = (level_set._TILE_CELLS, level_set.REFUSED_CELL_STEPS)
     key = (path.read_bytes(), repr(replace(job, path=Path("a.png"))), shape)
     if key not in _SOLUTIONS:

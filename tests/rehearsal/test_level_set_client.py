@@ -150,7 +150,7 @@ def test_dead_worker_is_a_failure(artwork: Path, monkeypatch: pytest.MonkeyPatch
 
 
 def test_process_starts_a_session(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The process is executed in a session of its own and ended."""
+    """The process is executed in its own session, and ended."""
     seen: dict[str, Any] = {}
     started: list[subprocess.Popen[bytes]] = []
     popen = subprocess.Popen

@@ -221,7 +221,7 @@ def readings(seed):
 
 
 def test_seed_repeats_a_rehearsal():
-    """Seed repeats a rehearsal whatever the clock says."""
+    """A seed repeats a rehearsal at any time of the clock."""
     assert readings(7) == readings(7)
     assert readings(7) != readings(8)
 

@@ -45,75 +45,75 @@ def test_transactions_take_time(bus_hz, read_s, write_s):
     """Nine bits a byte (NXP UM10204): five bytes for a register read, four for a write; 50 us for
     the system call.
     """
-    desk = SteppedWire(bus_hz)
-    assert desk.took_s(desk.read) == pytest.approx(read_s, rel=1e-5)
-    assert desk.took_s(lambda: desk.wire.writeto(0x40, b"\x05\x10\x00")) == pytest.approx(
+    stepped = SteppedWire(bus_hz)
+    assert stepped.took_s(stepped.read) == pytest.approx(read_s, rel=1e-5)
+    assert stepped.took_s(lambda: stepped.wire.writeto(0x40, b"\x05\x10\x00")) == pytest.approx(
         write_s, rel=1e-5
     )
-    assert desk.took_s(lambda: desk.wire.readfrom_into(0x40, bytearray(2))) < read_s
+    assert stepped.took_s(lambda: stepped.wire.readfrom_into(0x40, bytearray(2))) < read_s
 
 
 def test_write_and_read():
     """Write and read reach the chip."""
-    desk = SteppedWire()
-    desk.wire.writeto(0x40, b"..\x05\x12\x34..", start=2, end=5)
-    assert desk.read(5) == 0x1234
+    stepped = SteppedWire()
+    stepped.wire.writeto(0x40, b"..\x05\x12\x34..", start=2, end=5)
+    assert stepped.read(5) == 0x1234
     buffer = bytearray(4)
-    desk.wire.readfrom_into(0x40, buffer, start=1, end=3)
+    stepped.wire.readfrom_into(0x40, buffer, start=1, end=3)
     assert buffer == b"\x00\x12\x34\x00"
-    desk.wire.writeto(0x40, b"")
+    stepped.wire.writeto(0x40, b"")
 
 
 def test_rig_catches_up():
     """The rig is stepped before a write and when an event is due."""
-    desk = SteppedWire()
-    desk.chip.due_s = float("inf")
-    desk.read()
-    assert desk.caught_up == []
-    desk.wire.event_s = desk.clock.monotonic_s() + 0.0009
-    desk.read()
-    assert desk.caught_up == []
-    desk.read()
-    assert desk.caught_up == [desk.clock.monotonic_s()]
-    desk.wire.event_s = float("inf")
-    desk.wire.writeto(0x40, b"\x05\x00\x00")
-    assert len(desk.caught_up) == 2
+    stepped = SteppedWire()
+    stepped.chip.due_s = float("inf")
+    stepped.read()
+    assert stepped.caught_up == []
+    stepped.wire.event_s = stepped.clock.monotonic_s() + 0.0009
+    stepped.read()
+    assert stepped.caught_up == []
+    stepped.read()
+    assert stepped.caught_up == [stepped.clock.monotonic_s()]
+    stepped.wire.event_s = float("inf")
+    stepped.wire.writeto(0x40, b"\x05\x00\x00")
+    assert len(stepped.caught_up) == 2
 
 
 def test_nobody_at_another_address():
-    desk = SteppedWire()
+    stepped = SteppedWire()
     with pytest.raises(OSError, match="Remote") as caught:
-        desk.read(address=0x41)
+        stepped.read(address=0x41)
     assert caught.value.errno == errno.EREMOTEIO == 121
 
 
 def test_broken_bus_fails_at_once():
     """Broken bus fails every transaction at once."""
-    desk = SteppedWire()
-    desk.wire.break_off()
+    stepped = SteppedWire()
+    stepped.wire.break_off()
     for call in (
-        desk.read,
-        lambda: desk.wire.writeto(0x40, b""),
-        lambda: desk.wire.readfrom_into(0x40, bytearray(1)),
+        stepped.read,
+        lambda: stepped.wire.writeto(0x40, b""),
+        lambda: stepped.wire.readfrom_into(0x40, bytearray(1)),
     ):
-        began_s = desk.clock.monotonic_s()
+        began_s = stepped.clock.monotonic_s()
         with pytest.raises(OSError, match="Remote") as caught:
             call()
         assert caught.value.errno == 121
-        assert desk.clock.monotonic_s() - began_s < 0.001
+        assert stepped.clock.monotonic_s() - began_s < 0.001
 
 
 def test_beats_fire_while_bus_blocks():
     """Stuck bus blocks a second and the beats fire meanwhile."""
-    desk = SteppedWire()
+    stepped = SteppedWire()
     beats = []
-    desk.clock.every(0.05, beats.append)
-    desk.wire.stick()
-    began_s = desk.clock.monotonic_s()
+    stepped.clock.every(0.05, beats.append)
+    stepped.wire.stick()
+    began_s = stepped.clock.monotonic_s()
     with pytest.raises(OSError, match="timed out") as caught:
-        desk.read()
+        stepped.read()
     assert caught.value.errno == errno.ETIMEDOUT == 110
-    assert desk.clock.monotonic_s() - began_s == pytest.approx(1.0205)
+    assert stepped.clock.monotonic_s() - began_s == pytest.approx(1.0205)
     assert len(beats) == 20
     assert beats[0] < began_s + 0.06
 

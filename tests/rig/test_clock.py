@@ -90,7 +90,7 @@ def test_beats_fire_in_order() -> None:
         ("fast", 1000.2), ("slow", 1000.3), ("fast", 1000.4), ("slow", 1000.6), ("fast", 1000.6),
     ]  # fmt: skip
     assert all(told_s == stood_s for _, told_s, stood_s in seen), (
-        "the clock stands at the beat while it calls back"
+        "the clock shows the beat's time during the call"
     )
     assert clock.monotonic_s() == pytest.approx(1000.65)
 
@@ -218,7 +218,7 @@ def test_the_system_clock() -> None:
 def test_signal_wakes_the_beat(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The beat calls back from a thread of its own as soon as a signal arrives."""
+    """The beat calls back from its own thread as soon as a signal arrives."""
     # No period passes here: each one asked for becomes a wait for the descriptor alone.
     periods_s: list[float] = []
     select = module.select.select

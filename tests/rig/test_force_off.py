@@ -126,7 +126,7 @@ def test_factory_is_never_replaced():
 
 
 def test_mock_pins_are_reported():
-    """Mock pins say that nothing was touched."""
+    """With mock pins the message states that no pin was touched."""
     done = _python(NO_LGPIO, "--pin", "GPIO17", "--pin-factory", "mock")
     assert (done.returncode, done.stderr) == (0, "")
     assert "no pin of this machine was touched" in done.stdout
@@ -160,9 +160,9 @@ def test_caller_gets_the_status(kernel, capsys):
     assert force_off.main(["--pin", "GPIO17"]) == 0
     kernel.stuck_high.add(22)
     assert force_off.main(["--pin", "GPIO22"]) == 1
-    said = capsys.readouterr()
-    assert "GPIO17 low" in said.out
-    assert "GPIO22" in said.err
+    printed = capsys.readouterr()
+    assert "GPIO17 low" in printed.out
+    assert "GPIO22" in printed.err
 
 
 def test_closed_output_keeps_status():
@@ -175,7 +175,7 @@ def test_closed_output_keeps_status():
 
 
 def test_pin_low_before_other_imports():
-    """It has to work at once and whatever the configuration says."""
+    """It works at once, with any configuration."""
     done = _python(
         "import sys; from hardware import force_off; force_off.run(sys.argv[1:]);"
         "print({m.split('.')[0] for m in sys.modules}"

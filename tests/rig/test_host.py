@@ -1,4 +1,4 @@
-"""What the rig check says of the machine."""
+"""The rig check's notes on the machine."""
 
 from __future__ import annotations
 

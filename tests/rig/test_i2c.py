@@ -20,7 +20,7 @@ def library(behaviour):
 
 
 def test_real_library_without_bus():
-    """Real library without such a bus says how to switch it on."""
+    """Without such a bus, the message on the real library's error says how to switch it on."""
     with raises_message(SensorError, "hardware.bus.unopened", device="/dev/i2c-987"):
         open_bus(987)
 

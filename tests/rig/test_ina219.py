@@ -165,7 +165,7 @@ def test_empty_address():
 
 
 def test_bus_failing_in_constructor():
-    """Bus failing in the constructor says what to check."""
+    """A bus that fails in the constructor gives a message about what to check."""
     with raises_message(SensorError, "hardware.sensor.absent"):
         make([("write", b"", None), failing(0)])
 

@@ -53,7 +53,7 @@ def test_each_state_has_patterns() -> None:
         LAMP[state]
         for state in (RunState.RUNNING, RunState.PAUSED, RunState.FINISHED, RunState.TRIPPED)
     ]
-    assert len(set(needy)) == len(needy), "the lamp tells them apart"
+    assert len(set(needy)) == len(needy), "the lamp shows them differently"
 
 
 def test_patterns_follow_the_snapshots_time(

@@ -247,9 +247,7 @@ def test_relay_alone(make_station: Callable[..., Station]) -> None:
 
 
 def test_the_bus_of_the_configuration(make_station: Callable[..., Station]) -> None:
-    """A sensor on another bus than the configured one is told with what to do, and nothing can be
-    started.
-    """
+    """A sensor on another bus than the configured one: a message with advice, and no start."""
     station = make_station({**RIG, "i2c_bus": 3})
     _, assembly = station.assembled()
     station.run_for(0.1)

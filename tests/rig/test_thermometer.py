@@ -1,4 +1,4 @@
-"""The one-wire thermometer reads the kernel's file; an old or absurd reading is none."""
+"""The one-wire thermometer reads the kernel's file; an old or absurd reading does not count."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def test_failed_reading_grows_old(tmp_path: Path) -> None:
 
 
 def test_power_on_value_ignored(tmp_path: Path) -> None:
-    """The power on value and garbage are no readings."""
+    """The power-on value and garbage do not count as readings."""
     file = tmp_path / "temperature"
     thermometer = OneWireThermometer(file, VirtualClock())
     for text in ("85000", "", "crc=00 NO"):
@@ -47,7 +47,7 @@ def test_power_on_value_ignored(tmp_path: Path) -> None:
         assert thermometer.latest_degc() is None
 
 
-def test_path() -> None:
+def test_device_path() -> None:
     assert (
         str(thermometer_path("28-0123456789ab"))
         == "/sys/bus/w1/devices/28-0123456789ab/temperature"

@@ -1,4 +1,4 @@
-"""Pairing through the application: the PIN, the cookie and its flags, the list, the way out."""
+"""Pairing through the application: the PIN, the cookie and its flags, the list, unpairing."""
 
 from __future__ import annotations
 
@@ -57,16 +57,19 @@ def test_pin_pairs_device(daemon: Daemon) -> None:
     }  # fmt: skip
     answer = pair(daemon)
     assert answer.status_code == 201
-    told = answer.json()
-    assert (told["may_view"], told["may_control"]) == (True, True)
-    assert (told["pairing"]["name"], told["pairing"]["is_this_one"]) == ("phone on the easel", True)
+    reported = answer.json()
+    assert (reported["may_view"], reported["may_control"]) == (True, True)
+    assert (reported["pairing"]["name"], reported["pairing"]["is_this_one"]) == (
+        "phone on the easel",
+        True,
+    )
     shown = {"cookie": f"{COOKIE}={morsel(answer).value}", **PAGE}
-    assert ask(daemon.app, "GET", "/api/access", headers=shown).json() == told
+    assert ask(daemon.app, "GET", "/api/access", headers=shown).json() == reported
     assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
 
 
 def test_cookie_attributes(daemon: Daemon) -> None:
-    """RFC 6265 section 5.2 and the SameSite attribute of its successor (draft-ietf-httpbis-rfc6265bis)."""
+    """RFC 6265 section 5.2; SameSite: its successor (draft-ietf-httpbis-rfc6265bis)."""
     cookie = morsel(pair(daemon))
     assert cookie["httponly"] is True
     assert cookie["samesite"].lower() == "strict"
@@ -215,13 +218,13 @@ def test_code_needs_pairing(daemon: Daemon) -> None:
         answer = ask(daemon.app, "GET", "/api/pairing", headers=headers)
         assert_problem(answer, 401, "pairing-needed")
         assert pin not in answer.text
-    told = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
-    assert told["pin"] == pin
-    assert ElementTree.fromstring(told["qr_svg"]).tag == "{http://www.w3.org/2000/svg}svg"
+    reported = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
+    assert reported["pin"] == pin
+    assert ElementTree.fromstring(reported["qr_svg"]).tag == "{http://www.w3.org/2000/svg}svg"
 
 
 def test_code_uses_own_address(daemon: Daemon) -> None:
-    """The PIN stands in the fragment, which is never sent (RFC 3986 section 3.5)."""
+    """The PIN is in the fragment, which is never sent (RFC 3986 section 3.5)."""
     pin = daemon.access.pins.pin
     by_name = ask(daemon.app, "GET", "/api/pairing", headers=paired(daemon)).json()
     assert by_name["url"] == f"http://bench.local:8420/#pin={pin}"
@@ -237,16 +240,16 @@ def test_new_pin(daemon: Daemon) -> None:
     shown = paired(daemon)
     old = daemon.access.pins.pin
     pair(daemon, wrong_pin(daemon))
-    told = ask(daemon.app, "POST", "/api/pairing/new", headers=bench(daemon)).json()
-    assert told["pin"] == daemon.access.pins.pin
+    reported = ask(daemon.app, "POST", "/api/pairing/new", headers=bench(daemon)).json()
+    assert reported["pin"] == daemon.access.pins.pin
     assert daemon.access.pins.wait_s() == 0
     assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=shown).status_code == 200
-    if old != told["pin"]:
+    if old != reported["pin"]:
         assert_problem(pair(daemon, old), 403, "wrong-pin")
 
 
 def test_pairing_without_guards(tmp_path: Path) -> None:
-    """The routes look for themselves: an application put together without its guards gives nothing away."""
+    """The routes check for themselves: without the guards the application gives nothing away."""
     daemon = Daemon(tmp_path)
     for asked in (
         "GET /api/pairing",

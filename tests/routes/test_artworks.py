@@ -24,7 +24,7 @@ from tests.kits.artwork_double import PNG, Measuring
 from tests.kits.artwork_files import pdf, svg
 
 IMAGE = {"content-type": "image/png"}
-WISH = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0, "thickness_mm": 1.2}
+REQUEST = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0, "thickness_mm": 1.2}
 
 
 @pytest.fixture
@@ -50,42 +50,51 @@ def leftovers(daemon: Daemon, tmp_path: Path) -> list[Path]:
     return list((tmp_path / "artworks").glob("incoming-*"))
 
 
-# --- with the real measuring ------------------------------------------------------------------------------------------
+# --- with the real measuring ----------------------------------------------------------------------
 
 
 def test_upload_and_plan(tmp_path: Path) -> None:
-    """A disc of 5 mm radius: area pi r2 = 78.54 mm2, edge 2 pi r = 31.42 mm. Its plan is that of a disc typed in."""
+    """A disc of 5 mm radius: area pi r2 = 78.54 mm2, edge 2 pi r = 31.42 mm.
+
+    Its plan equals the plan of a disc that is typed in.
+    """
     daemon = Daemon(tmp_path)
     content = svg('<circle cx="25" cy="15" r="5"/>')
     answer = upload(daemon, content, {"content-type": "image/svg+xml"}, name="disc.svg")
     assert answer.status_code == 201, answer.text
-    told = answer.json()
-    assert answer.headers["location"] == f"/api/artworks/{told['artwork']}"
-    assert (told["name"], told["file_format"], told["file_bytes"]) == (
+    reported = answer.json()
+    assert answer.headers["location"] == f"/api/artworks/{reported['artwork']}"
+    assert (reported["name"], reported["file_format"], reported["file_bytes"]) == (
         "disc.svg",
         "SVG",
         len(content),
     )
-    assert told["measure"]["area_mm2"] == told["area_mm2"] == pytest.approx(math.pi * 25, rel=1e-3)
-    assert told["measure"]["edge_mm"] == pytest.approx(math.pi * 10, rel=5e-3)
-    assert told["measure"]["growth_mm2"][-1] == pytest.approx([1.0, math.pi * 36], rel=2e-3)
+    assert (
+        reported["measure"]["area_mm2"]
+        == reported["area_mm2"]
+        == pytest.approx(math.pi * 25, rel=1e-3)
+    )
+    assert reported["measure"]["edge_mm"] == pytest.approx(math.pi * 10, rel=5e-3)
+    assert reported["measure"]["growth_mm2"][-1] == pytest.approx([1.0, math.pi * 36], rel=2e-3)
     assert upload(daemon, content, {"content-type": "image/svg+xml"}).status_code == 200, (
         "measured before"
     )
-    plan = ask(daemon.app, "POST", "/api/plan", json={**WISH, "artwork": told["artwork"]}).json()
+    plan = ask(
+        daemon.app, "POST", "/api/plan", json={**REQUEST, "artwork": reported["artwork"]}
+    ).json()
     typed = ask(
         daemon.app,
         "POST",
         "/api/plan",
-        json={**WISH, "area_mm2": math.pi * 25, "edge_mm": math.pi * 10},
+        json={**REQUEST, "area_mm2": math.pi * 25, "edge_mm": math.pi * 10},
     ).json()
     assert plan["charge_coulombs"] == pytest.approx(typed["charge_coulombs"], rel=5e-3)
-    assert plan["request"]["artwork"] == told["artwork"]
+    assert plan["request"]["artwork"] == reported["artwork"]
     assert ask(daemon.app, "POST", "/api/plan", json=plan["request"]).json() == plan
     picture = ask(
         daemon.app,
         "GET",
-        f"/api/artworks/{told['artwork']}/preview.png?depth_mm=0.25&etch_factor=1.2",
+        f"/api/artworks/{reported['artwork']}/preview.png?depth_mm=0.25&etch_factor=1.2",
     )
     assert picture.status_code == 200
     assert picture.headers["content-type"] == "image/png"
@@ -93,17 +102,25 @@ def test_upload_and_plan(tmp_path: Path) -> None:
 
 
 def test_lost_lines_from_storage(tmp_path: Path) -> None:
-    """Between two bars stands 0.4 mm of resist; 0.25 mm deep at an etch factor of 0.77 undercuts 0.32 mm from each side."""
+    """Two bars leave 0.4 mm of resist between them.
+
+    0.25 mm deep at an etch factor of 0.77 undercuts 0.32 mm from each side.
+    """
     daemon = Daemon(tmp_path)
     content = pdf(["10 5 5 15 re f 15.4 5 5 15 re f"], 30.0, 25.0)
-    told = upload(daemon, content, {"content-type": "application/pdf"}).json()
-    assert told["measure"]["narrowest_resist_mm"] == pytest.approx(0.4, abs=0.02)
-    plan = ask(daemon.app, "POST", "/api/plan", json={**WISH, "artwork": told["artwork"]}).json()
+    reported = upload(daemon, content, {"content-type": "application/pdf"}).json()
+    assert reported["measure"]["narrowest_resist_mm"] == pytest.approx(0.4, abs=0.02)
+    plan = ask(
+        daemon.app, "POST", "/api/plan", json={**REQUEST, "artwork": reported["artwork"]}
+    ).json()
     assert any(
         warning["field"] == "depth_mm" and "lost" in warning["text"] for warning in plan["warnings"]
     )
     shallow = ask(
-        daemon.app, "POST", "/api/plan", json={**WISH, "depth_mm": 0.1, "artwork": told["artwork"]}
+        daemon.app,
+        "POST",
+        "/api/plan",
+        json={**REQUEST, "depth_mm": 0.1, "artwork": reported["artwork"]},
     ).json()
     assert not any("lost" in warning["text"] for warning in shallow["warnings"])
 
@@ -114,7 +131,10 @@ def test_lost_lines_from_storage(tmp_path: Path) -> None:
         (b"", "image/png", "file"), (b"hello", "image/png", "file"), (PNG, "image/png", "file"),
         (b"%PDF-1.7", "application/pdf", "file"),
         (svg('<script>alert(1)</script><rect width="5" height="5"/>'), "image/svg+xml", "file"),
-        (svg('<rect width="5" height="5"/>', size="", box='viewBox="0 0 5 5"'), "image/svg+xml", "width_mm"),
+        (
+            svg('<rect width="5" height="5"/>', size="", box='viewBox="0 0 5 5"'),
+            "image/svg+xml", "width_mm",
+        ),
     ],
 )  # fmt: skip
 def test_unmeasurable_files(tmp_path: Path, content: bytes, kind: str, field: str) -> None:
@@ -126,7 +146,7 @@ def test_unmeasurable_files(tmp_path: Path, content: bytes, kind: str, field: st
     assert ask(daemon.app, "GET", "/api/artworks").json() == {"artworks": []}
 
 
-# --- what is sent -----------------------------------------------------------------------------------------------------
+# --- what is sent ---------------------------------------------------------------------------------
 
 
 def test_options_in_query(daemon: Daemon, measuring: Measuring) -> None:
@@ -138,10 +158,11 @@ def test_options_in_query(daemon: Daemon, measuring: Measuring) -> None:
         "plate_height_mm": "40.5",
         "name": "Fl\u00fcgel.tif",
     }
-    told = upload(daemon, **query).json()
-    assert told["name"] == "Fl\u00fcgel.tif"
-    assert told["read_as"] == {
-        "dpi": 1200.0, "width_mm": None, "page": 2, "invert": True, "plate_width_mm": 60.0, "plate_height_mm": 40.5,
+    reported = upload(daemon, **query).json()
+    assert reported["name"] == "Fl\u00fcgel.tif"
+    assert reported["read_as"] == {
+        "dpi": 1200.0, "width_mm": None, "page": 2, "invert": True, "plate_width_mm": 60.0,
+        "plate_height_mm": 40.5,
         "margin_mm": None,
     }  # fmt: skip
     (asked,) = measuring.asked
@@ -164,11 +185,15 @@ def test_deep_target_measures_further(daemon: Daemon, measuring: Measuring) -> N
 @pytest.mark.parametrize(
     ("query", "field"),
     [
-        ({"dpi": 49}, "dpi"), ({"dpi": "nan"}, "dpi"), ({"dpi": "inf"}, "dpi"), ({"dpi": "x"}, "dpi"),
-        ({"width_mm": 0}, "width_mm"), ({"page": 0}, "page"), ({"page": 1.5}, "page"), ({"invert": "maybe"}, "invert"),
+        ({"dpi": 49}, "dpi"), ({"dpi": "nan"}, "dpi"), ({"dpi": "inf"}, "dpi"),
+        ({"dpi": "x"}, "dpi"),
+        ({"width_mm": 0}, "width_mm"), ({"page": 0}, "page"), ({"page": 1.5}, "page"),
+        ({"invert": "maybe"}, "invert"),
         ({"plate_width_mm": 60}, "plate_width_mm"),
-        ({"dpi": 600, "width_mm": 60}, "dpi"), ({"margin_mm": -1}, "margin_mm"), ({"name": "a\x00"}, "name"),
-        ({"name": "x" * 121}, "name"), ({"resolution": 600}, "resolution"), ({"depth_mm": 11}, "depth_mm"),
+        ({"dpi": 600, "width_mm": 60}, "dpi"), ({"margin_mm": -1}, "margin_mm"),
+        ({"name": "a\x00"}, "name"),
+        ({"name": "x" * 121}, "name"), ({"resolution": 600}, "resolution"),
+        ({"depth_mm": 11}, "depth_mm"),
     ],
 )  # fmt: skip
 def test_bad_options_refused_first(
@@ -240,7 +265,8 @@ def test_slow_file(tmp_path: Path, measuring: Measuring, monkeypatch: Any) -> No
         socket.create_connection((client.base_url.host, client.base_url.port or 0), WAIT_S) as slow,
     ):
         slow.sendall(
-            b"POST /api/artworks HTTP/1.1\r\nHost: b\r\nContent-Type: image/png\r\nContent-Length: 100\r\n\r\nabc"
+            b"POST /api/artworks HTTP/1.1\r\nHost: b\r\nContent-Type: image/png\r\n"
+            b"Content-Length: 100\r\n\r\nabc"
         )
         assert slow.recv(65536).startswith(b"HTTP/1.1 408")
         assert client.post("/api/artworks", content=PNG, headers=IMAGE).status_code == 201, (
@@ -255,7 +281,8 @@ def test_client_leaves(daemon: Daemon, tmp_path: Path) -> None:
             (client.base_url.host, client.base_url.port or 0), WAIT_S
         ) as gone:
             gone.sendall(
-                b"POST /api/artworks HTTP/1.1\r\nHost: b\r\nContent-Type: image/png\r\nContent-Length: 100\r\n\r\nabc"
+                b"POST /api/artworks HTTP/1.1\r\nHost: b\r\nContent-Type: image/png\r\n"
+                b"Content-Length: 100\r\n\r\nabc"
             )
         answer = client.post("/api/artworks", content=PNG, headers=IMAGE)
         while answer.status_code == 503:
@@ -279,7 +306,7 @@ def test_one_measurement_at_once(daemon: Daemon, measuring: Measuring) -> None:
         assert int(answer.headers["retry-after"]) > 0
         assert_problem(client.get(f"/api/artworks/{'3f' * 32}/preview.png"), 503, "measuring")
         assert client.post("/api/stop").json()["relay_on"] is False
-        assert client.post("/api/plan", json={**WISH, "area_mm2": 767.0}).status_code == 200
+        assert client.post("/api/plan", json={**REQUEST, "area_mm2": 767.0}).status_code == 200
         assert client.get("/api/artworks").status_code == 200
         measuring.go.set()
         first.join(WAIT_S)
@@ -287,7 +314,7 @@ def test_one_measurement_at_once(daemon: Daemon, measuring: Measuring) -> None:
         assert client.post("/api/artworks", content=PNG + b"2", headers=IMAGE).status_code == 201
 
 
-# --- what fails -------------------------------------------------------------------------------------------------------
+# --- what fails -----------------------------------------------------------------------------------
 
 
 def test_failed_measurement(daemon: Daemon, measuring: Measuring, tmp_path: Path) -> None:
@@ -328,16 +355,16 @@ def test_card_fills_up(daemon: Daemon, monkeypatch: pytest.MonkeyPatch, tmp_path
     assert leftovers(daemon, tmp_path) == []
 
 
-# --- list and picture -------------------------------------------------------------------------------------------------
+# --- list and picture -----------------------------------------------------------------------------
 
 
 def test_list_and_get(daemon: Daemon) -> None:
-    told = upload(daemon, name="fern.png").json()
+    reported = upload(daemon, name="fern.png").json()
     (listed,) = ask(daemon.app, "GET", "/api/artworks").json()["artworks"]
     assert listed == {
-        name: value for name, value in told.items() if name not in ("read_as", "measure")
+        name: value for name, value in reported.items() if name not in ("read_as", "measure")
     }
-    assert ask(daemon.app, "GET", f"/api/artworks/{told['artwork']}").json() == told
+    assert ask(daemon.app, "GET", f"/api/artworks/{reported['artwork']}").json() == reported
     for query in ("limit=0", "limit=51"):
         assert_problem(ask(daemon.app, "GET", f"/api/artworks?{query}"), 422, "bad-value")
 
@@ -354,7 +381,9 @@ def test_unknown_artwork(daemon: Daemon) -> None:
     for path in (f"/api/artworks/{'3f' * 32}", f"/api/artworks/{'3f' * 32}/preview.png"):
         assert_problem(ask(daemon.app, "GET", path), 404, "unknown-artwork")
     problem = assert_problem(
-        ask(daemon.app, "POST", "/api/plan", json={**WISH, "artwork": "3f" * 32}), 422, "bad-value"
+        ask(daemon.app, "POST", "/api/plan", json={**REQUEST, "artwork": "3f" * 32}),
+        422,
+        "bad-value",
     )
     assert problem["field"] == "artwork"
 
@@ -362,7 +391,8 @@ def test_unknown_artwork(daemon: Daemon) -> None:
 @pytest.mark.parametrize(
     ("query", "undercut"),
     [
-        ("", b"None"), ("depth_mm=0.25&etch_factor=1.2", b"0.21"), ("depth_mm=0.252&etch_factor=1.2", b"0.21"),
+        ("", b"None"), ("depth_mm=0.25&etch_factor=1.2", b"0.21"),
+        ("depth_mm=0.252&etch_factor=1.2", b"0.21"),
         ("depth_mm=0.0001&etch_factor=20", b"0.01"),
     ],
 )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The baths through the application, under names as people give them."""
+"""The baths through the application, with the names that people give them."""
 
 from __future__ import annotations
 
@@ -53,7 +53,10 @@ def a_run(daemon: Daemon, run_id: str, charge_coulombs: float = 1800.0) -> None:
 
 
 def test_new_bath_has_priors(daemon: Daemon) -> None:
-    """Priors: bite factor 1.00, 0.10 from bath to bath and 0.05 from run to run, 1 % of the shunt; common practice, no source."""
+    """Priors: bite factor 1.00, 0.10 from bath to bath, 0.05 from run to run, 1 % of the shunt.
+
+    Common practice, no source.
+    """
     answer = save(daemon)
     assert answer.status_code == 200
     bath = answer.json()
@@ -73,7 +76,10 @@ def test_new_bath_has_priors(daemon: Daemon) -> None:
 
 
 def test_charge_and_metal(daemon: Daemon) -> None:
-    """Twice 1800 C are 1 Ah; silver dissolves at 1.118 mg/C (electrochemical equivalent, a textbook value): 4.02 g."""
+    """Twice 1800 C are 1 Ah. Silver dissolves at 1.118 mg/C: 4.02 g.
+
+    Electrochemical equivalent, a textbook value.
+    """
     save(daemon)
     a_run(daemon, "r1")
     a_run(daemon, "r2")
@@ -122,7 +128,8 @@ def test_newest_description(
 @pytest.mark.parametrize(
     "name",
     [
-        "silver bath of March", "B\u00e4dchen f\u00fcr Gl\u00fcck", "1/10 nitric", "a%2Fb", "50 % acid?", "#7", "\u9280\u6d74",
+        "silver bath of March", "B\u00e4dchen f\u00fcr Gl\u00fcck", "1/10 nitric", "a%2Fb",
+        "50 % acid?", "#7", "\u9280\u6d74",
         "a\u0301", "...", "a//b", "+", "&=;",
     ],
 )  # fmt: skip
@@ -142,12 +149,16 @@ def test_names_round_trip(daemon: Daemon, name: str) -> None:
 @pytest.mark.parametrize(
     ("changes", "field"),
     [
-        ({"name": "a\x00b"}, "name"), ({"name": "a\nb"}, "name"), ({"name": "a\u202eb"}, "name"), ({"name": ""}, "name"),
-        ({"name": "  "}, "name"), ({"name": "x" * 61}, "name"), ({"name": "."}, "name"), ({"name": " .. "}, "name"),
-        ({"metal": "unobtainium"}, "metal"), ({"metal": "steel"}, "metal"), ({"volume_l": 0.0}, "volume_l"),
+        ({"name": "a\x00b"}, "name"), ({"name": "a\nb"}, "name"), ({"name": "a\u202eb"}, "name"),
+        ({"name": ""}, "name"),
+        ({"name": "  "}, "name"), ({"name": "x" * 61}, "name"), ({"name": "."}, "name"),
+        ({"name": " .. "}, "name"),
+        ({"metal": "unobtainium"}, "metal"), ({"metal": "steel"}, "metal"),
+        ({"volume_l": 0.0}, "volume_l"),
         ({"volume_l": "1"}, "volume_l"), ({"made_up_on": "yesterday"}, "made_up_on"),
         ({"made_up_on": "2031-02-30"}, "made_up_on"),
-        ({"note": "a\x1b[2J"}, "note"), ({"is_retired": 1}, "is_retired"), ({"colour": "blue"}, "colour"),
+        ({"note": "a\x1b[2J"}, "note"), ({"is_retired": 1}, "is_retired"),
+        ({"colour": "blue"}, "colour"),
     ],
 )  # fmt: skip
 def test_bad_bath_is_refused(daemon: Daemon, changes: dict[str, Any], field: str) -> None:

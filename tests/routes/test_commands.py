@@ -1,4 +1,4 @@
-"""Commands through the application. Stop answers in every state, whatever else is going on, and the relay is off."""
+"""Commands through the application. Stop answers in every state, and the relay is off."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
 
 @pytest.fixture
 def patient(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let Stop wait for a loop that a busy machine holds up, so that its answer is the one of a machine that is not."""
+    """Let Stop wait for a loop that a busy machine delays, to get the answer of an idle machine."""
     monkeypatch.setattr(stop_route, "STOP_WAIT_S", WAIT_S)
 
 
@@ -42,7 +42,10 @@ def begin(daemon: Daemon, client: httpx.Client) -> str:
 
 
 def test_common_practice(daemon: Daemon) -> None:
-    """3 A for about 10 min is a quarter of a millimetre over 7.67 cm2 of fine silver (common practice, no source); 2.01 g."""
+    """3 A for about 10 min etch a quarter of a millimetre over 7.67 cm2 of fine silver; 2.01 g.
+
+    Common practice, no source.
+    """
     plan = ask(daemon.app, "POST", "/api/plan", json=SILVER).json()
     assert plan["charge_coulombs"] == pytest.approx(1800.0, rel=2e-3)
     assert plan["duration_s"] == pytest.approx(600.0, rel=2e-3)
@@ -52,14 +55,14 @@ def test_common_practice(daemon: Daemon) -> None:
 
 
 def test_plan_again(daemon: Daemon) -> None:
-    wish = {
+    request_body = {
         **SILVER,
         "growth_mm2": [[0.0, 767.0], [0.4, 900.0]],
         "piece": "fern",
         "sides": 2,
         "thickness_mm": 2.0,
     }
-    plan = ask(daemon.app, "POST", "/api/plan", json=wish).json()
+    plan = ask(daemon.app, "POST", "/api/plan", json=request_body).json()
     assert ask(daemon.app, "POST", "/api/plan", json=plan["request"]).json() == plan
 
 
@@ -76,15 +79,15 @@ def test_extremes_never_fault(
                 {"density_a_per_dm2": 1000.0},
             ):
                 for more in ({"edge_mm": 1e6, "pieces": 500}, {"area_uncertainty_fraction": 1e-3}):
-                    wish = {
+                    request_body = {
                         "metal": "copper",
                         "area_mm2": area_mm2,
                         "depth_mm": depth_mm,
                         **current,
                         **more,
                     }
-                    answer = ask(daemon.app, "POST", "/api/plan", json=wish)
-                    assert answer.status_code in (200, 422), (wish, answer.text)
+                    answer = ask(daemon.app, "POST", "/api/plan", json=request_body)
+                    assert answer.status_code in (200, 422), (request_body, answer.text)
 
 
 @pytest.mark.usefixtures("patient")
@@ -99,7 +102,8 @@ def test_whole_run(daemon: Daemon) -> None:
         assert paused == {
             "state": "paused",
             "reason": None,
-            "message": "Paused. Lift and rinse the plate: the acid keeps biting with the power off.",
+            "message": "Paused. Lift and rinse the plate: the acid keeps biting with the power "
+            "off.",
             "run_id": run_id,
             "relay_on": False,
         }
@@ -153,7 +157,7 @@ def test_silent_loop_times_out(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) 
 
 
 def test_stop_prevents_start(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Somebody presses Stop after the tap on Start and before anything happens: nothing must start any more."""
+    """Stop is pressed after the tap on Start, before anything happens: nothing starts."""
     plan = daemon.assembly.service.plan
 
     def slow(request: Any) -> Any:
@@ -179,7 +183,7 @@ def test_refused_start_keeps_relay(daemon: Daemon) -> None:
 
 
 def until(client: httpx.Client, condition: Any) -> dict[str, Any]:
-    """Return the first status that fulfils the condition; the clock of the rehearsal runs meanwhile."""
+    """Return the first status that fulfils the condition; the rehearsal clock runs meanwhile."""
     while True:
         status: dict[str, Any] = client.get("/api/status").json()
         if condition(status):
@@ -189,7 +193,10 @@ def until(client: httpx.Client, condition: Any) -> dict[str, Any]:
 def test_paused_plate_soaks(
     daemon: Daemon,
 ) -> None:
-    """Off-time in the bath widens the upper bound of the depth only: four times 0.05 um/min for silver (common practice)."""
+    """Off-time in the bath widens only the upper bound of the depth.
+
+    Four times 0.05 um/min for silver (common practice).
+    """
     with daemon.looping(), daemon.served() as client:
         begin(daemon, client)
         until(client, lambda status: status["on_time_s"] > 2.0)
@@ -262,13 +269,14 @@ def test_gauge_stops_and_ceiling(daemon: Daemon) -> None:
         assert paused["depth_mm"] >= 0.004
 
 
-# --- Stop -------------------------------------------------------------------------------------------------------------
+# --- Stop -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     "request_",
     [
-        {}, {"content": b"{"}, {"json": {"x": 1}}, {"content": b"\xff" * 100_000, "headers": {"content-type": "text/plain"}},
+        {}, {"content": b"{"}, {"json": {"x": 1}},
+        {"content": b"\xff" * 100_000, "headers": {"content-type": "text/plain"}},
         {"headers": {"origin": "http://elsewhere.example", "host": "elsewhere.example"}},
         {"headers": {"content-type": "application/json", "content-length": "999999999"}},
         {"params": {"why": "because"}},
@@ -278,7 +286,8 @@ def test_stop_takes_any_body(daemon: Daemon, request_: dict[str, Any]) -> None:
     answer = ask(daemon.app, "POST", "/api/stop", **request_)
     assert answer.status_code == 200
     assert answer.json() == {
-        "relay_on": False, "state": "idle", "loop_alive": True, "message": "The relay is off. The bench is idle."
+        "relay_on": False, "state": "idle", "loop_alive": True,
+        "message": "The relay is off. The bench is idle."
     }  # fmt: skip
 
 

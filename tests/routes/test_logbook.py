@@ -1,4 +1,4 @@
-"""What the logbook holds, through the application, as JSON and as CSV."""
+"""The logbook's records through the application, as JSON and as CSV."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ from tests.kits.logbook_kit import ManualLogbook, changed, mean, note, raws
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
-    desk = ManualLogbook(tmp_path / "book.sqlite")
-    desk.logbook.work()
-    yield desk
-    desk.logbook.finish()
+def manual(tmp_path: Path) -> Iterator[ManualLogbook]:
+    manual = ManualLogbook(tmp_path / "book.sqlite")
+    manual.logbook.work()
+    yield manual
+    manual.logbook.finish()
 
 
 @pytest.fixture
-def app(desk: ManualLogbook, tmp_path: Path) -> Any:
-    return Daemon(tmp_path / "elsewhere", book=LogbookReader(desk.path)).app
+def app(manual: ManualLogbook, tmp_path: Path) -> Any:
+    return Daemon(tmp_path / "elsewhere", book=LogbookReader(manual.path)).app
 
 
 def get(app: Any, path: str) -> Any:
@@ -45,9 +45,9 @@ def test_empty_logbook(app: Any) -> None:
     assert get(app, "/api/runs") == {"runs": [], "next_before": None}
 
 
-def test_runs_in_parts(app: Any, desk: ManualLogbook) -> None:
+def test_runs_in_parts(app: Any, manual: ManualLogbook) -> None:
     for name in ("r1", "r2", "r3"):
-        desk.begin(name)
+        manual.begin(name)
     first = get(app, "/api/runs?limit=2")
     assert [run["run_id"] for run in first["runs"]] == ["r3", "r2"]
     second = get(app, f"/api/runs?limit=2&before={first['next_before']}")
@@ -55,9 +55,9 @@ def test_runs_in_parts(app: Any, desk: ManualLogbook) -> None:
     assert second["next_before"] is None
 
 
-def test_listed_run(app: Any, desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(
+def test_listed_run(app: Any, manual: ManualLogbook) -> None:
+    manual.begin()
+    manual.write(
         changed(
             "r1",
             RunState.TRIPPED,
@@ -76,23 +76,23 @@ def test_listed_run(app: Any, desk: ManualLogbook) -> None:
     )
     assert (run["depth_low_mm"], run["depth_mm"], run["depth_high_mm"]) == (0.1, 0.125, 0.15)
     assert run["ended_at_utc"] is None, "a tripped run can go on once it is acknowledged"
-    desk.write(changed("r1", RunState.STOPPED, 900.0))
+    manual.write(changed("r1", RunState.STOPPED, 900.0))
     assert get(app, "/api/runs")["runs"][0]["ended_at_utc"] is not None
     assert {"at_s", "boot_id", "number"}.isdisjoint(run)
 
 
-def test_search_words(app: Any, desk: ManualLogbook) -> None:
-    desk.begin("r1", piece="fern brooch")
-    desk.begin("r2", piece="moth pendant")
+def test_search_words(app: Any, manual: ManualLogbook) -> None:
+    manual.begin("r1", piece="fern brooch")
+    manual.begin("r2", piece="moth pendant")
     assert [run["run_id"] for run in get(app, "/api/runs?search=FERN%20silver")["runs"]] == ["r1"]
     assert get(app, "/api/runs?search=%25")["runs"] == []
 
 
-def test_run_with_plan(app: Any, desk: ManualLogbook) -> None:
-    desk.begin()
-    told = get(app, "/api/runs/r1")
-    assert told["run"]["run_id"] == "r1"
-    assert (told["plan"], told["settings"]) == ({"area_mm2": 767.0}, {"poll_s": 0.02})
+def test_run_with_plan(app: Any, manual: ManualLogbook) -> None:
+    manual.begin()
+    reported = get(app, "/api/runs/r1")
+    assert reported["run"]["run_id"] == "r1"
+    assert (reported["plan"], reported["settings"]) == ({"area_mm2": 767.0}, {"poll_s": 0.02})
 
 
 @pytest.mark.parametrize(
@@ -123,8 +123,10 @@ def test_strange_run_names(app: Any, name: str) -> None:
     [
         ("runs?limit=0", "limit"), ("runs?limit=201", "limit"), ("runs?limit=many", "limit"),
         ("runs?search=" + "x" * 201, "search"),
-        ("runs?search=a%00b", "search"), ("runs/r1/samples?points=0", "points"), ("runs/r1/samples?points=5001", "points"),
-        ("runs/r1/samples?points=nan", "points"), ("runs/r1/samples?format=xml", "format"), ("runs/r1/events?after=-1", "after"),
+        ("runs?search=a%00b", "search"), ("runs/r1/samples?points=0", "points"),
+        ("runs/r1/samples?points=5001", "points"),
+        ("runs/r1/samples?points=nan", "points"), ("runs/r1/samples?format=xml", "format"),
+        ("runs/r1/events?after=-1", "after"),
         ("runs/" + "x" * 101, "run_id"),
     ],
 )  # fmt: skip
@@ -132,9 +134,9 @@ def test_bad_queries(app: Any, query: str, field: str) -> None:
     assert assert_problem(ask(app, "GET", f"/api/{query}"), 422, "bad-value")["field"] == field
 
 
-def test_events_in_parts(app: Any, desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(*(note(f"look {index}", data={"depth_mm": 0.1}) for index in range(5)))
+def test_events_in_parts(app: Any, manual: ManualLogbook) -> None:
+    manual.begin()
+    manual.write(*(note(f"look {index}", data={"depth_mm": 0.1}) for index in range(5)))
     first = get(app, "/api/runs/r1/events?limit=3")
     assert [event["text"] for event in first["events"]] == ["look 0", "look 1", "look 2"]
     assert first["events"][0]["data"] == {"depth_mm": 0.1}
@@ -143,36 +145,36 @@ def test_events_in_parts(app: Any, desk: ManualLogbook) -> None:
     assert second["next_after"] is None
 
 
-def test_events_as_csv(app: Any, desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(*(note(f"look {index}") for index in range(1200)), note('=HYPERLINK("http://x")'))
-    told = rows(ask(app, "GET", "/api/runs/r1/events?format=csv"))
-    assert len(told) == 1201
-    assert told[-1]["text"] == '\'=HYPERLINK("http://x")'
+def test_events_as_csv(app: Any, manual: ManualLogbook) -> None:
+    manual.begin()
+    manual.write(*(note(f"look {index}") for index in range(1200)), note('=HYPERLINK("http://x")'))
+    reported = rows(ask(app, "GET", "/api/runs/r1/events?format=csv"))
+    assert len(reported) == 1201
+    assert reported[-1]["text"] == '\'=HYPERLINK("http://x")'
 
 
-def test_samples_in_both_formats(app: Any, desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(*(mean(second, 3.0 + second / 1000.0) for second in range(1200)))
-    told = get(app, "/api/runs/r1/samples")
-    assert told["run_id"] == "r1"
-    assert [row["elapsed_s"] for row in told["samples"]] == list(range(1200))
+def test_samples_in_both_formats(app: Any, manual: ManualLogbook) -> None:
+    manual.begin()
+    manual.write(*(mean(second, 3.0 + second / 1000.0) for second in range(1200)))
+    reported = get(app, "/api/runs/r1/samples")
+    assert reported["run_id"] == "r1"
+    assert [row["elapsed_s"] for row in reported["samples"]] == list(range(1200))
     answer = ask(app, "GET", "/api/runs/r1/samples?format=csv")
     assert (
         answer.headers["content-disposition"] == 'attachment; filename="biteclock-r1-samples.csv"'
     )
     table = rows(answer)
     assert [float(row["current_a"]) for row in table] == [
-        row["current_a"] for row in told["samples"]
+        row["current_a"] for row in reported["samples"]
     ]
     assert [float(row["charge_coulombs"]) for row in table] == [
-        row["charge_coulombs"] for row in told["samples"]
+        row["charge_coulombs"] for row in reported["samples"]
     ]
 
 
-def test_reduced_curve(app: Any, desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(
+def test_reduced_curve(app: Any, manual: ManualLogbook) -> None:
+    manual.begin()
+    manual.write(
         *(
             mean(second, 9.0 if second == 77 else 0.5 if second == 500 else 3.0)
             for second in range(1000)
@@ -186,19 +188,19 @@ def test_reduced_curve(app: Any, desk: ManualLogbook) -> None:
     assert len(rows(ask(app, "GET", "/api/runs/r1/samples?points=20&format=csv"))) == 20
 
 
-def test_short_curve(app: Any, desk: ManualLogbook) -> None:
-    desk.begin()
+def test_short_curve(app: Any, manual: ManualLogbook) -> None:
+    manual.begin()
     assert get(app, "/api/runs/r1/samples?points=20") == {"run_id": "r1", "points": []}
-    desk.write(mean(0), mean(1))
+    manual.write(mean(0), mean(1))
     assert len(get(app, "/api/runs/r1/samples?points=20")["points"]) == 2
 
 
-def test_raw_samples(app: Any, desk: ManualLogbook) -> None:
-    desk.begin()
-    desk.write(raws(700))
-    told = get(app, "/api/runs/r1/raw-samples")["samples"]
-    assert len(told) == 700
-    assert told[0] == {
+def test_raw_samples(app: Any, manual: ManualLogbook) -> None:
+    manual.begin()
+    manual.write(raws(700))
+    reported = get(app, "/api/runs/r1/raw-samples")["samples"]
+    assert len(reported) == 700
+    assert reported[0] == {
         "elapsed_s": 0.0,
         "current_a": 3.0,
         "voltage_v": 2.5,
@@ -207,7 +209,7 @@ def test_raw_samples(app: Any, desk: ManualLogbook) -> None:
     }
     table = rows(ask(app, "GET", "/api/runs/r1/raw-samples?format=csv"))
     assert table[0]["saturated"] == "true"
-    assert [float(row["elapsed_s"]) for row in table] == [row["elapsed_s"] for row in told]
+    assert [float(row["elapsed_s"]) for row in table] == [row["elapsed_s"] for row in reported]
 
 
 def test_missing_logbook(tmp_path: Path) -> None:
@@ -231,16 +233,16 @@ def test_present_run_is_listed(tmp_path: Path) -> None:
         client.post("/api/acknowledge")
         daemon.logbook.close_soon()
         daemon.logbook.work()
-        told = client.get(f"/api/runs/{run_id}").json()
-        assert told["run"]["state"] == "stopped"
-        assert told["plan"]["request"]["piece"] == "fern brooch"
+        reported = client.get(f"/api/runs/{run_id}").json()
+        assert reported["run"]["state"] == "stopped"
+        assert reported["plan"]["request"]["piece"] == "fern brooch"
         samples = client.get(f"/api/runs/{run_id}/samples").json()["samples"]
         assert samples[-1]["charge_coulombs"] == pytest.approx(
-            told["run"]["charge_coulombs"], abs=3.0
+            reported["run"]["charge_coulombs"], abs=3.0
         )
         events = client.get(f"/api/runs/{run_id}/events").json()["events"]
         assert any("checking -> running" in event["text"] for event in events)
-        assert client.post("/api/start", json=told["plan"]["request"]).status_code == 202
+        assert client.post("/api/start", json=reported["plan"]["request"]).status_code == 202
     daemon.close()
 
 

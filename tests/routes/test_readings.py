@@ -1,4 +1,7 @@
-"""Readings through the application: of the present run, of past ones, corrected, withdrawn, and surprising ones asked about."""
+"""Readings through the application: of the present run and of past runs.
+
+They are corrected, withdrawn, and questioned when they surprise.
+"""
 
 from __future__ import annotations
 
@@ -88,7 +91,7 @@ def readings(daemon: Daemon, run_id: str = "r1") -> list[dict[str, Any]]:
     return found
 
 
-# --- the present run --------------------------------------------------------------------------------------------------
+# --- the present run ------------------------------------------------------------------------------
 
 
 def test_gauge_reading(daemon: Daemon) -> None:
@@ -99,27 +102,27 @@ def test_gauge_reading(daemon: Daemon) -> None:
             json=gauge(deeper_mm - 0.0005, deeper_mm, deeper_mm + 0.0005),
         )
         assert answer.status_code == 201
-        told = answer.json()
+        reported = answer.json()
         status = client.get("/api/status").json()
-        assert told["reading"]["charge_coulombs"] == pytest.approx(
+        assert reported["reading"]["charge_coulombs"] == pytest.approx(
             before["charge_coulombs"], abs=0.5
         )
-        assert told["reading"]["stands"] is True
-        assert told["reading"]["read_depth_mm"] == pytest.approx(deeper_mm)
-        assert told["reading"]["evenness_fraction"] == pytest.approx(0.001 / deeper_mm)
-        assert told["before"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=1e-3)
-        assert told["before"]["depth_mm"] < told["after"]["depth_mm"] < deeper_mm * 1.02
-        assert told["after"]["depth_high_mm"] - told["after"]["depth_low_mm"] < (
-            told["before"]["depth_high_mm"] - told["before"]["depth_low_mm"]
+        assert reported["reading"]["stands"] is True
+        assert reported["reading"]["read_depth_mm"] == pytest.approx(deeper_mm)
+        assert reported["reading"]["evenness_fraction"] == pytest.approx(0.001 / deeper_mm)
+        assert reported["before"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=1e-3)
+        assert reported["before"]["depth_mm"] < reported["after"]["depth_mm"] < deeper_mm * 1.02
+        assert reported["after"]["depth_high_mm"] - reported["after"]["depth_low_mm"] < (
+            reported["before"]["depth_high_mm"] - reported["before"]["depth_low_mm"]
         )
         assert (
-            told["target_charge_coulombs"]
+            reported["target_charge_coulombs"]
             == status["target_charge_coulombs"]
             < before["target_charge_coulombs"]
         )
-        assert told["max_charge_coulombs"] == before["max_charge_coulombs"], "ceilings stay"
-        assert told["ceiling_first"] is False
-        assert status["depth_mm"] == pytest.approx(told["after"]["depth_mm"], rel=1e-3)
+        assert reported["max_charge_coulombs"] == before["max_charge_coulombs"], "ceilings stay"
+        assert reported["ceiling_first"] is False
+        assert status["depth_mm"] == pytest.approx(reported["after"]["depth_mm"], rel=1e-3)
 
 
 def test_ceiling_before_target(
@@ -135,9 +138,9 @@ def test_ceiling_before_target(
             is_confirmed=True,
             resolution_mm=0.0001,
         )
-        told = client.post(f"/api/runs/{run_id}/readings", json=body).json()
-        assert told["ceiling_first"] is True
-        assert told["target_charge_coulombs"] > told["max_charge_coulombs"]
+        reported = client.post(f"/api/runs/{run_id}/readings", json=body).json()
+        assert reported["ceiling_first"] is True
+        assert reported["target_charge_coulombs"] > reported["max_charge_coulombs"]
         for unconfirmed in (
             {},
             {"is_confirmed": False},
@@ -146,11 +149,13 @@ def test_ceiling_before_target(
         ):
             assert client.post("/api/ceilings", json=unconfirmed).status_code == 422
         assert (
-            client.get("/api/status").json()["max_charge_coulombs"] == told["max_charge_coulombs"]
+            client.get("/api/status").json()["max_charge_coulombs"]
+            == reported["max_charge_coulombs"]
         )
         assert client.post("/api/ceilings", json={"is_confirmed": True}).status_code == 200
         assert (
-            client.get("/api/status").json()["max_charge_coulombs"] > told["target_charge_coulombs"]
+            client.get("/api/status").json()["max_charge_coulombs"]
+            > reported["target_charge_coulombs"]
         )
 
 
@@ -199,7 +204,8 @@ def test_corrected_and_withdrawn(daemon: Daemon) -> None:
         assert second["before"]["depth_mm"] == pytest.approx(first["after"]["depth_mm"], rel=1e-3)
         assert second["after"]["depth_mm"] < first["after"]["depth_mm"]
         listed = client.get(path).json()["readings"]
-        assert [(r["reading_id"], r["stands"], r["replaces"], r["replaced_by"]) for r in listed] == [
+        shown = [(r["reading_id"], r["stands"], r["replaces"], r["replaced_by"]) for r in listed]
+        assert shown == [
             (first_id, False, None, second_id), (second_id, True, first_id, None),
         ]  # fmt: skip
         withdrawn = client.post(
@@ -238,7 +244,10 @@ def test_no_reading_with_relay_on(daemon: Daemon) -> None:
 
 
 def test_film_of_present_run(daemon: Daemon) -> None:
-    """A film of 0.075 mm (common practice, no source) comes off a reading from the resist's top, not the usual 0.045 mm."""
+    """A film of 0.075 mm comes off a reading from the resist's top, not the usual 0.045 mm.
+
+    Common practice, no source.
+    """
     with daemon.looping(), daemon.served() as client:
         body = {**SILVER, "bath": "tank 1", "film_mm": 0.075}
         run_id = client.post("/api/start", json=body).json()["run_id"]
@@ -252,21 +261,21 @@ def test_film_of_present_run(daemon: Daemon) -> None:
             path, json=gauge(0.075 + depth_mm, from_resist_top=True, is_confirmed=True)
         )
         assert answer.status_code == 201, answer.text
-        told = answer.json()["reading"]
-        assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(depth_mm))
+        reported = answer.json()["reading"]
+        assert (reported["film_mm"], reported["read_depth_mm"]) == (0.075, pytest.approx(depth_mm))
 
 
 def test_given_charge_counts(daemon: Daemon) -> None:
-    """Gauged at half the present charge: the depth then says the same of the bath as twice the depth now."""
+    """A depth at half the present charge means the same for the bath as twice that depth now."""
     with paused(daemon) as (client, run_id, before):
         half = 0.5 * before["charge_coulombs"]
         body = gauge(*[0.5 * before["depth_mm"]] * 3, charge_coulombs=half)
-        told = client.post(f"/api/runs/{run_id}/readings", json=body).json()
-        assert told["reading"]["charge_coulombs"] == half
-        assert told["after"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=0.03)
+        reported = client.post(f"/api/runs/{run_id}/readings", json=body).json()
+        assert reported["reading"]["charge_coulombs"] == half
+        assert reported["after"]["depth_mm"] == pytest.approx(before["depth_mm"], rel=0.03)
 
 
-# --- past runs --------------------------------------------------------------------------------------------------------
+# --- past runs ------------------------------------------------------------------------------------
 
 
 def test_past_weighing_teaches_bath(daemon: Daemon, client: httpx.Client) -> None:
@@ -274,12 +283,15 @@ def test_past_weighing_teaches_bath(daemon: Daemon, client: httpx.Client) -> Non
     lost_g = round(0.95 * 1800 * SILVER_G_PER_COULOMB, 2)
     answer = of_past(client, {"kind": "weighing", "before_g": 24.31, "after_g": 24.31 - lost_g})
     assert answer.status_code == 201, answer.text
-    told = answer.json()
-    assert (told["reading"]["lost_g"], told["reading"]["charge_coulombs"]) == (lost_g, 1800.0)
+    reported = answer.json()
+    assert (reported["reading"]["lost_g"], reported["reading"]["charge_coulombs"]) == (
+        lost_g,
+        1800.0,
+    )
     unknown = ("before", "after", "target_charge_coulombs", "max_charge_coulombs", "ceiling_first")
-    assert [told[name] for name in unknown] == [None] * 5
+    assert [reported[name] for name in unknown] == [None] * 5
     assert 0.95 < ask(daemon.app, "GET", "/api/baths/tank%201").json()["bite_factor"] < 0.99
-    assert readings(daemon) == [told["reading"]]
+    assert readings(daemon) == [reported["reading"]]
 
 
 def test_surprise_on_past_run(daemon: Daemon, client: httpx.Client) -> None:
@@ -295,12 +307,17 @@ def test_surprise_on_past_run(daemon: Daemon, client: httpx.Client) -> None:
 @pytest.mark.parametrize(
     ("body", "field"),
     [
-        ({}, "kind"), ({"kind": "taste"}, "kind"), (gauge(), "spots_mm"), (gauge(0.1, -0.1), "spots_mm.1"),
-        (gauge(*[0.1] * 51), "spots_mm"), (gauge(0.25, place="rim"), "place"), (gauge(0.25, resolution_mm=0.0), "resolution_mm"),
-        (gauge(0.04, from_resist_top=True), "spots_mm"), (gauge(0.25, from_resist_top="no"), "from_resist_top"),
-        (gauge(0.25, charge_coulombs=0.0), "charge_coulombs"), (gauge(0.25, before_g=1.0), "before_g"),
+        ({}, "kind"), ({"kind": "taste"}, "kind"), (gauge(), "spots_mm"),
+        (gauge(0.1, -0.1), "spots_mm.1"),
+        (gauge(*[0.1] * 51), "spots_mm"), (gauge(0.25, place="rim"), "place"),
+        (gauge(0.25, resolution_mm=0.0), "resolution_mm"),
+        (gauge(0.04, from_resist_top=True), "spots_mm"),
+        (gauge(0.25, from_resist_top="no"), "from_resist_top"),
+        (gauge(0.25, charge_coulombs=0.0), "charge_coulombs"),
+        (gauge(0.25, before_g=1.0), "before_g"),
         ({"kind": "weighing", "before_g": 22.3, "after_g": 24.31}, "after_g"),
-        ({"kind": "weighing", "before_g": 22.3, "after_g": 22.3}, "after_g"), ({"kind": "weighing", "before_g": 22.3}, "after_g"),
+        ({"kind": "weighing", "before_g": 22.3, "after_g": 22.3}, "after_g"),
+        ({"kind": "weighing", "before_g": 22.3}, "after_g"),
         ({"kind": "withdrawn", "why": "x"}, "kind"),
     ],
 )  # fmt: skip
@@ -338,15 +355,15 @@ def test_film_and_place_correction(daemon: Daemon, client: httpx.Client) -> None
     top, edge = readings(daemon)
     assert top["read_depth_mm"] == pytest.approx(0.250)
     assert edge["read_depth_mm"] == pytest.approx(0.250)
-    assert edge["evenness_fraction"] is None, "one spot tells nothing of it"
+    assert edge["evenness_fraction"] is None, "one spot gives no evenness"
 
 
 def test_film_of_the_run(daemon: Daemon, client: httpx.Client) -> None:
     """A thick dry film of 0.075 mm (common practice, no source) under 0.325 mm leaves 0.25 mm."""
     past(daemon, film_mm=0.075)
     assert of_past(client, gauge(0.325, from_resist_top=True)).status_code == 201
-    (told,) = readings(daemon)
-    assert (told["film_mm"], told["read_depth_mm"]) == (0.075, pytest.approx(0.25))
+    (reported,) = readings(daemon)
+    assert (reported["film_mm"], reported["read_depth_mm"]) == (0.075, pytest.approx(0.25))
 
 
 def test_readings_of_unknown_run(client: httpx.Client) -> None:
@@ -368,12 +385,13 @@ def test_stored_equals_learned(daemon: Daemon, client: httpx.Client) -> None:
     of_past(client, gauge(0.25, 0.251, place="centre"))
     (kept,) = daemon.shelf.readings("r1")
     assert json.loads(json.dumps(kept.body)) == {
-        "spots_mm": [0.25, 0.251], "place": "centre", "from_resist_top": False, "resolution_mm": 0.001, "charge_coulombs": 1800.0,
+        "spots_mm": [0.25, 0.251], "place": "centre", "from_resist_top": False,
+        "resolution_mm": 0.001, "charge_coulombs": 1800.0,
             "film_mm": 0.045,
     }  # fmt: skip
 
 
-# --- one command -------------------------------------------------------------------------------------------------------
+# --- one command ----------------------------------------------------------------------------------
 
 
 @contextmanager

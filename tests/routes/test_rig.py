@@ -15,16 +15,16 @@ def test_sound_rig(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, host_notes=lambda: ["strict_gpiod is not set: see the wiring page"])
     daemon.step()
     with daemon.looping(), daemon.served() as client:
-        told = client.get("/api/rig-check").json()
-    assert told["passed"] is True
-    assert told["message"] is None
-    assert {item["name"]: item["passed"] for item in told["items"]} == {
+        reported = client.get("/api/rig-check").json()
+    assert reported["passed"] is True
+    assert reported["message"] is None
+    assert {item["name"]: item["passed"] for item in reported["items"]} == {
         "sensor": True, "relay output": True, "zero offset": True, "cell voltage": True
     }  # fmt: skip
-    assert abs(told["zero_offset_a"]) < 0.008
-    assert told["proven"]
-    assert told["not_proven"]
-    assert told["host_notes"] == ["strict_gpiod is not set: see the wiring page"]
+    assert abs(reported["zero_offset_a"]) < 0.008
+    assert reported["proven"]
+    assert reported["not_proven"]
+    assert reported["host_notes"] == ["strict_gpiod is not set: see the wiring page"]
     daemon.close()
 
 
@@ -35,11 +35,11 @@ def test_check_during_run(tmp_path: Path) -> None:
     with daemon.looping(), daemon.served() as client:
         client.post("/api/start", json=SILVER)
         daemon.watch.until(RunState.RUNNING)
-        told = client.get("/api/rig-check").json()
+        reported = client.get("/api/rig-check").json()
         assert daemon.rig.gate.reads_on() is True, "a check never switches anything"
-    assert told["passed"] is False
-    assert "running" in told["message"]
-    assert told["relay_on"] is True
+    assert reported["passed"] is False
+    assert "running" in reported["message"]
+    assert reported["relay_on"] is True
     daemon.close()
 
 
@@ -47,11 +47,11 @@ def test_check_finds_welded_relay(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, faults=("relay_welded@0",))
     daemon.step(60)
     with daemon.looping(), daemon.served() as client:
-        told = client.get("/api/rig-check").json()
-    assert told["passed"] is False
-    assert told["reason"] == "relay_welded"
-    assert "PULL THE SUPPLY'S PLUG" in told["message"]
-    assert told["proven"] == []
+        reported = client.get("/api/rig-check").json()
+    assert reported["passed"] is False
+    assert reported["reason"] == "relay_welded"
+    assert "PULL THE SUPPLY'S PLUG" in reported["message"]
+    assert reported["proven"] == []
     daemon.close()
 
 
@@ -76,7 +76,7 @@ def test_own_metal_figures(tmp_path: Path) -> None:
 
 
 def test_silver_equivalent(tmp_path: Path) -> None:
-    """1.118 mg/C for silver: the international ampere's definition of 1908, 0.00111800 g in a second."""
+    """1.118 mg/C for silver: the international ampere of 1908, 0.00111800 g in a second."""
     metals = ask(Daemon(tmp_path).app, "GET", "/api/metals").json()["metals"]
     silver = next(metal for metal in metals if metal["name"] == "fine-silver")
     assert silver["mm3_per_coulomb"] * silver["density_g_per_cm3"] == pytest.approx(
@@ -106,8 +106,10 @@ def test_real_rig_has_no_truth(tmp_path: Path) -> None:
 
 def test_truth_as_mapping(tmp_path: Path) -> None:
     values = {
-        "charge_coulombs": 1.0, "cell_charge_coulombs": 1.0, "depth_mm": 0.1, "deepest_mm": 0.1, "volume_mm3": 1.0,
-        "mass_g": 0.01, "heat_j": 3.0, "bath_degc": 20.0, "relay_on": False, "contact_closed": False,
+        "charge_coulombs": 1.0, "cell_charge_coulombs": 1.0, "depth_mm": 0.1, "deepest_mm": 0.1,
+        "volume_mm3": 1.0,
+        "mass_g": 0.01, "heat_j": 3.0, "bath_degc": 20.0, "relay_on": False,
+        "contact_closed": False,
         "first_on_at_s": None, "fault_at_s": None, "off_after_fault_s": None,
     }  # fmt: skip
     assert ask(Daemon(tmp_path, truth=lambda: values).app, "GET", "/api/rehearsal").json() == values

@@ -1,4 +1,4 @@
-"""How the bench stands, through the application: never an old number as live, never a null as 0."""
+"""The status through the application: never an old number as live, never a null as 0."""
 
 from __future__ import annotations
 
@@ -46,7 +46,10 @@ def test_idle_status(daemon: Daemon) -> None:
 
 
 def test_running_status(daemon: Daemon) -> None:
-    """3 A for about 10 s is 30 C; over 767 mm2 of silver that is 4.2 um by Faraday (F 96485 C/mol, 107.87 g/mol, 10.5 g/cm3)."""
+    """3 A for about 10 s are 30 C: 4.2 um over 767 mm2 of silver, by Faraday.
+
+    F 96485 C/mol, 107.87 g/mol, 10.5 g/cm3.
+    """
     with daemon.looping(), daemon.served() as client:
         run_id = client.post("/api/start", json={**SILVER, "piece": "fern brooch"}).json()["run_id"]
         daemon.watch.until(RunState.RUNNING)

@@ -1,4 +1,4 @@
-"""The emulated bench's own parts: the judge of its report, the simulated bus before the daemon's driver, its scripts."""
+"""Parts of the emulated bench: the judge, the simulated bus under the daemon's driver, scripts."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def load(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
             del sys.modules[name]
 
 
-# --- scripts ---------------------------------------------------------------------------------------------------------------
+# --- scripts --------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
@@ -46,33 +46,37 @@ def test_scripts_are_shell(script: Path) -> None:
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
-def test_no_machine_and_no_registry_is_named(path: Path) -> None:
+def test_files_name_no_host(path: Path) -> None:
+    """No file names a registry or a path of the machine that it was written on."""
     text = path.read_text()
     assert not re.search(r"https?://(?!127\.0\.0\.1)", text)
     assert not re.search(r"/(work|home|root)/|(?<!/var)/tmp/\w", text)
 
 
-def test_every_scene_played_is_judged_and_the_other_way_round(load: Any) -> None:
+def test_scenes_match_judge(load: Any) -> None:
+    """Every scene that is played is judged, and every judged scene is played."""
     text, expected = (BENCH / "guest" / "scenes.py").read_text(), load("judge").EXPECTED
     assert [name for name in expected if f'"{name}"' not in text] == []
     assert [name for name in re.findall(r'scene\("([^"]+)"', text) if name not in expected] == []
 
 
 @pytest.mark.parametrize(("python", "library"), [("3.11", "lgpio"), ("3.13", "adafruit-lgpio")])
-def test_the_guest_gets_the_pin_library_of_its_python(load: Any, python: str, library: str) -> None:
+def test_guest_has_pin_library(load: Any, python: str, library: str) -> None:
+    """The guest gets the pin library for its Python."""
     names = [re.split(r"[=><]", text)[0] for text in load("wheels").wanted(python)]
     assert [name for name in names if name.endswith("lgpio")] == [library]
     assert {"gpiod", "sysv_ipc", "fastapi", "starlette"} <= set(names)
 
 
-def test_the_machine_has_no_network_and_leaves_its_disk_as_it_was(load: Any) -> None:
+def test_machine_is_isolated(load: Any) -> None:
+    """The machine has no network and leaves its disk unchanged."""
     words = load("run").machine(Path("image"), 10)
     assert words[words.index("-nic") + 1] == "none"
     assert words[words.index("-smp") + 1] == "1"
     assert "snapshot=on" in words[words.index("-drive") + 1]
 
 
-# --- the judge ----------------------------------------------------------------------------------------------------------------
+# --- the judge ------------------------------------------------------------------------------------
 
 
 def watching(at_s: float, high: bool, boot: int = 2) -> dict[str, Any]:
@@ -80,16 +84,16 @@ def watching(at_s: float, high: bool, boot: int = 2) -> dict[str, Any]:
 
 
 def scene(
-    name: str, levels: list[tuple[float, bool]], told: Any = None, state: str | None = None
+    name: str, levels: list[tuple[float, bool]], reply: Any = None, state: str | None = None
 ) -> list[dict[str, Any]]:
-    """Return the events of a scene whose act is at 10 s and whose end is at the last level's time."""
+    """Return the events of a scene. The act is at 10 s, the end at the last level's time."""
     act = {"kind": "act", "boot": 2, "at_s": 10.0, "name": name}
     end = {
         "kind": "end",
         "boot": 2,
         "at_s": levels[-1][0],
         "name": name,
-        "told": told,
+        "answer": reply,
         "after": {"state": state},
     }
     return [*(watching(*level) for level in levels), act, end]
@@ -102,7 +106,8 @@ def row_of(judge: ModuleType, name: str, events: list[dict[str, Any]]) -> Any:
 FALL = [(9.5, True), (10.0, True), (10.25, False), (10.5, False), (11.0, False)]
 
 
-def test_a_line_that_falls_in_time_is_right(load: Any) -> None:
+def test_prompt_fall_is_right(load: Any) -> None:
+    """A line that falls in time is right."""
     row = row_of(load("judge"), "SIGTERM", scene("SIGTERM", FALL, state="interrupted"))
     assert row.problems == ()
     assert (row.off_after_s, row.watched_s) == (0.25, 1.0)
@@ -129,14 +134,16 @@ def test_a_line_that_falls_in_time_is_right(load: Any) -> None:
     ],
     ids=["late", "bounces", "stays on", "comes back", "was never on", "unwatched", "wrong state"],
 )
-def test_a_line_that_does_not_is_wrong(
+def test_other_levels_are_wrong(
     load: Any, levels: list[tuple[float, bool]], state: str, problem: str
 ) -> None:
+    """A line that is late, bounces, stays on or is not watched is wrong, and so is the state."""
     row = row_of(load("judge"), "SIGTERM", scene("SIGTERM", levels, state=state))
     assert any(problem in found for found in row.problems), row.problems
 
 
-def test_a_pulse_at_boot_is_wrong_however_short(load: Any) -> None:
+def test_boot_pulse_is_wrong(load: Any) -> None:
+    """A pulse at boot is wrong, however short it is."""
     judge = load("judge")
     quiet = scene("boot", [(3.0, False), (3.9, False), (10.5, False)], state="idle")
     quiet[2:2] = [watching(4.0 + 0.5 * step, False) for step in range(12)]
@@ -146,32 +153,44 @@ def test_a_pulse_at_boot_is_wrong_however_short(load: Any) -> None:
     assert any("high 3.905 s" in found for found in row_of(judge, "boot", pulse).problems)
 
 
-def test_a_command_that_should_refuse_and_does_not_is_wrong(load: Any) -> None:
+def test_missing_refusal_is_wrong(load: Any) -> None:
+    """A command that should refuse and does not is wrong."""
     name = "force-off while the service holds the pin"
     levels = [(9.5, True), (10.2, True), (10.9, True)]
     judge = load("judge")
-    assert row_of(judge, name, scene(name, levels, told={"status": 1, "said": ""})).problems == ()
-    assert row_of(judge, name, scene(name, levels, told={"status": 0, "said": ""})).problems != ()
+    assert (
+        row_of(judge, name, scene(name, levels, reply={"status": 1, "last_line": ""})).problems
+        == ()
+    )
+    assert (
+        row_of(judge, name, scene(name, levels, reply={"status": 0, "last_line": ""})).problems
+        != ()
+    )
 
 
-def test_what_was_not_played_is_wrong(load: Any) -> None:
+def test_missing_scene_is_wrong(load: Any) -> None:
+    """A scene that was not played is wrong."""
     judge = load("judge")
     assert [row.problems for row in judge.judge([])] == [("not played",)] * len(judge.EXPECTED)
 
 
-def test_lines_cut_short_are_left_out(load: Any) -> None:
+def test_cut_lines_are_ignored(load: Any) -> None:
+    """Lines that are cut short are left out."""
     lines = ['{"kind": "level", "boot": 1, "at_s": 2.0, "high": false}\r', '{"kind": "le', "7", ""]
     assert len(load("judge").parse(lines)) == 1
 
 
-# --- the simulated bus ----------------------------------------------------------------------------------------------------------
+# --- the simulated bus ----------------------------------------------------------------------------
 
 
 class Kernel:
-    """The part of CUSE between a process and the device: copies what the device asks for and calls it once more.
+    """The part of CUSE between a process and the device.
 
-    Source: Linux, fs/fuse/ioctl.c (unrestricted ioctls are retried with the vectors of the answer) and
-    include/uapi/linux/fuse.h.
+    Copies the memory that the device asks for and calls it again.
+
+
+    Source: Linux, fs/fuse/ioctl.c (unrestricted ioctls are retried with the vectors of the answer)
+    and include/uapi/linux/fuse.h.
     """
 
     def __init__(self, bus: Any) -> None:
@@ -204,7 +223,7 @@ class Kernel:
 
 @pytest.fixture
 def bus(load: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
-    """The bus with its chip, a relay's line that is high, and a clock that stands at 100 s."""
+    """The bus with its chip, a relay's line that is high, and a clock at 100 s."""
     sensor = load("sensor")
     now = SimpleNamespace(s=100.0)
     monkeypatch.setattr(sensor.time, "monotonic", lambda: now.s)
@@ -216,7 +235,7 @@ def bus(load: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
 
 
 def read_word(bus: Any, register: int, address: int = 0x40) -> int:
-    """Read a register as the daemon's I2C library does: one write and one read in a combined transfer."""
+    """Read a register as the daemon's I2C library does: write and read in a combined transfer."""
     pointer, result = (
         ctypes.create_string_buffer(bytes([register]), 1),
         ctypes.create_string_buffer(2),
@@ -232,11 +251,12 @@ def read_word(bus: Any, register: int, address: int = 0x40) -> int:
     return int.from_bytes(result.raw, "big", signed=register == 0x01)
 
 
-def test_the_chip_tells_its_power_on_value(bus: Any) -> None:
+def test_power_on_value(bus: Any) -> None:
+    """The configuration register has its power-on value."""
     assert read_word(bus, 0x00) == 0x399F  # TI SBOS448, table of registers
 
 
-def test_the_current_follows_the_line(bus: Any) -> None:
+def test_current_follows_line(bus: Any) -> None:
     """3 A on 0.02 ohm are 6000 steps of 10 uV, 3 V are 750 steps of 4 mV. Source: TI SBOS448."""
     bus.now.s += 0.1
     assert read_word(bus, 0x01) == pytest.approx(6000, abs=5)
@@ -247,7 +267,8 @@ def test_the_current_follows_the_line(bus: Any) -> None:
     assert read_word(bus, 0x02) >> 3 == pytest.approx(0, abs=3)
 
 
-def test_plain_reads_and_writes_go_to_the_chosen_address(bus: Any) -> None:
+def test_plain_reads_and_writes(bus: Any) -> None:
+    """Plain reads and writes go to the chosen address."""
     assert bus.kernel.ioctl(smbus.I2C_SLAVE, 0x40) == 0
     assert struct.unpack(
         "<II", bus.answer(16, struct.pack("<QQIIQII", 0, 0, 3, 0, 0, 0, 0) + b"\x00\x3f\xff")
@@ -255,6 +276,6 @@ def test_plain_reads_and_writes_go_to_the_chosen_address(bus: Any) -> None:
     assert bus.answer(15, struct.pack("<QQIIQII", 0, 0, 2, 0, 0, 0, 0)) == b"\x3f\xff"
 
 
-def test_nothing_answers_at_another_address(bus: Any) -> None:
+def test_other_address_is_silent(bus: Any) -> None:
     with pytest.raises(OSError, match="no acknowledge"):
         read_word(bus, 0x00, address=0x41)

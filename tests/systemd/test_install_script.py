@@ -1,4 +1,7 @@
-"""The install script, run as it is shipped, into a directory of its own with a ``python3`` that installs nothing."""
+"""The shipped install script, run into a temporary directory.
+
+A ``python3`` that installs nothing replaces the real one.
+"""
 
 import json
 import os
@@ -29,7 +32,7 @@ arm_64bit=1
 [cm5]
 dtoverlay=dwc2,dr_mode=host
 """
-"""In the form of a Raspberry Pi OS image's file, shortened: ends inside a filter and after an overlay."""
+"""Shortened file of a Raspberry Pi OS image: ends inside a filter and after an overlay."""
 
 PYTHON = """#!/bin/sh
 # Stands in for python3 and for the one of the virtual environment; -c goes to the real one.
@@ -42,7 +45,9 @@ case "$1 $2" in
     for source; do :; done
     echo "$source" > "$(dirname "$0")/../source"
     (cd "$source" && find . -type f | sort) > "$(dirname "$0")/../installed"
-    for name in biteclock biteclock-force-off; do echo '#!/bin/sh' > "$(dirname "$0")/$name"; done ;;
+    for name in biteclock biteclock-force-off; do
+        echo '#!/bin/sh' > "$(dirname "$0")/$name"
+    done ;;
 *) case $2 in
     *urllib*) exec REAL -c "$2" "$STATUS_PORT" ;;
     *) exec REAL "$@" ;;
@@ -64,7 +69,7 @@ SYSTEM_COMMANDS = (
 
 
 class Bench:
-    """A root directory and a PATH on which every command that changes the running system only leaves a note."""
+    """A root directory and a PATH on which commands that change the system only leave a note."""
 
     def __init__(self, directory: Path) -> None:
         self.root = directory / "root"
@@ -140,8 +145,9 @@ def test_script_parses(shell):
     )
 
 
-def test_a_fresh_install_puts_everything_in_its_place(bench):
-    said = bench.install()
+def test_fresh_install(bench):
+    """A fresh install puts every file in its place."""
+    output = bench.install()
     tree = bench.tree()
     assert {path for path, (_, content) in tree.items() if content} == {
         "boot/firmware/config.txt",
@@ -164,23 +170,27 @@ def test_a_fresh_install_puts_everything_in_its_place(bench):
     )
     for line in ("dtparam=i2c_arm=on", "dtparam=strict_gpiod", "gpio=17=op,dl"):
         assert bench.boot.read_text().splitlines().count(line) == 1
-    assert "reboot" in said
+    assert "reboot" in output
 
 
-def test_the_second_run_changes_nothing_and_asks_for_no_reboot(bench):
+def test_second_run_changes_nothing(bench):
+    """A second run changes nothing and asks for no reboot."""
     bench.install()
     before = bench.tree()
-    said = bench.install()
+    output = bench.install()
     after = bench.tree()
     for tree in (before, after):
         del tree["opt/biteclock/venv/source"]  # the name of a temporary directory
     assert after == before
-    assert "wrote" not in said
-    assert "reboot" not in said
+    assert "wrote" not in output
+    assert "reboot" not in output
 
 
-def test_boot_lines_hold_for_every_board_and_the_person_s_own_lines_stay(bench):
-    """After [all] and an empty dtoverlay=, or [cm5] and the overlay above would swallow them.
+def test_boot_lines_hold(bench):
+    """The lines hold for every board, and the person's own lines stay.
+
+    They follow [all] and an empty dtoverlay=. Otherwise [cm5] and the overlay above would swallow
+    them.
 
     Source: Raspberry Pi documentation, config.txt, conditional filters and dtparam (from memory).
     """
@@ -202,7 +212,8 @@ def test_boot_lines_hold_for_every_board_and_the_person_s_own_lines_stay(bench):
     )
 
 
-def test_the_only_source_of_the_pin(bench):
+def test_pin_has_one_source(bench):
+    """Unit, boot configuration and settings take the pin from one source."""
     bench.install("--pin", "GPIO22")
     assert bench.pins() == ("GPIO22", "GPIO22", "GPIO22")
     bench.install()
@@ -214,7 +225,8 @@ def test_the_only_source_of_the_pin(bench):
     assert bench.pins() == ("GPIO23", "GPIO23", "GPIO23")
 
 
-def test_a_pin_that_contradicts_the_configuration_is_refused_and_nothing_is_changed(bench):
+def test_contradicting_pin_is_refused(bench):
+    """A pin that contradicts the configuration is refused, and nothing is changed."""
     bench.install("--pin", "GPIO22")
     before = bench.tree()
     done = bench.run("--prefix", str(bench.root), "--pin", "GPIO27")
@@ -224,7 +236,8 @@ def test_a_pin_that_contradicts_the_configuration_is_refused_and_nothing_is_chan
     assert bench.tree() == before
 
 
-def test_default_pin_is_the_program_s(bench):
+def test_default_pin_matches_program(bench):
+    """Script, unit and program have the same default pin."""
     bench.install()
     assert set(bench.pins()) == {RigSettings().relay_pin}
     assert (
@@ -239,12 +252,18 @@ def test_default_pin_is_the_program_s(bench):
 @pytest.mark.parametrize(
     ("pin", "why"),
     [
-        ("GPIO2", "pull-up"), ("GPIO8", "pull-up"), ("GPIO14", "serial console"), ("GPIO15", "serial console"),
-        ("GPIO28", "is no pin"), ("GPIO1x", "is no pin"), ("17", "is no pin"), ("GPIO17=op,dh", "is no pin"),
+        ("GPIO2", "pull-up"), ("GPIO8", "pull-up"), ("GPIO14", "serial console"),
+        ("GPIO15", "serial console"),
+        ("GPIO28", "is no pin"), ("GPIO1x", "is no pin"), ("17", "is no pin"),
+        ("GPIO17=op,dh", "is no pin"),
     ],
 )  # fmt: skip
-def test_pins_that_would_close_the_relay_at_power_up_or_are_none_are_refused(bench, pin, why):
-    """Pull-ups on GPIO0 to 8: BCM2835 ARM Peripherals, table 6-31 (from memory). GPIO14 is the console's idle-high output."""
+def test_unsafe_pins_are_refused(bench, pin, why):
+    """GPIO0 to 8 have pull-ups: BCM2835 ARM Peripherals, table 6-31 (from memory).
+
+    GPIO14 is the console's output, which idles high. A pin that closes the relay at power-up is
+    refused, and so is a name that is not a pin.
+    """
     done = bench.run("--prefix", str(bench.root), "--pin", pin)
     assert done.returncode == 1
     assert f"{pin} " in done.stderr
@@ -252,13 +271,14 @@ def test_pins_that_would_close_the_relay_at_power_up_or_are_none_are_refused(ben
     assert not bench.unit.exists()
 
 
-def test_every_other_pin_is_taken(bench):
+def test_other_pins_are_taken(bench):
     for number in [*range(9, 14), *range(16, 28)]:
         done = bench.run("--prefix", str(bench.root), "--dry-run", "--pin", f"GPIO{number}")
         assert done.returncode == 0, done.stderr
 
 
-def test_a_configuration_that_is_there_is_never_touched(bench):
+def test_existing_configuration_is_kept(bench):
+    """An existing configuration is never changed."""
     bench.install()
     own = 'rig = { relay_pin = "GPIO17" }\n# mine\n'
     bench.config.write_text(own)
@@ -266,20 +286,24 @@ def test_a_configuration_that_is_there_is_never_touched(bench):
     assert bench.config.read_text() == own
 
 
-def test_below_a_prefix_nothing_reaches_the_running_system(bench):
+def test_prefix_spares_running_system(bench):
+    """With a prefix no command reaches the running system."""
     bench.install()
     bench.install("--uninstall")
     assert not bench.notes.exists()
 
 
-def test_dry_run_names_the_commands_and_does_nothing(bench, tmp_path):
+def test_dry_run_changes_nothing(bench, tmp_path):
+    """A dry run names the commands in order and runs none of them."""
     before = bench.tree()
     done = bench.run("--dry-run")
     bench.install("--dry-run")
     assert bench.tree() == before
     wanted = [
-        "apt-get update", "apt-get install", "python3 -m venv /opt/biteclock/venv", "-m pip install",
-        "mv -f /etc/systemd/system/biteclock.service.new", "modprobe i2c-dev", "systemctl daemon-reload", "systemctl enable",
+        "apt-get update", "apt-get install", "python3 -m venv /opt/biteclock/venv",
+        "-m pip install",
+        "mv -f /etc/systemd/system/biteclock.service.new", "modprobe i2c-dev",
+        "systemctl daemon-reload", "systemctl enable",
     ]  # fmt: skip
     places = [done.stdout.find(command) for command in wanted]
     assert -1 not in places, dict(zip(wanted, places, strict=True))
@@ -293,19 +317,21 @@ def test_dry_run_names_the_commands_and_does_nothing(bench, tmp_path):
     assert "apt-get" not in bench.run("--dry-run", "--no-apt").stdout
 
 
-def test_uninstall_leaves_boot_configuration_as_it_was_and_keeps_configuration(bench):
+def test_uninstall_restores_boot_configuration(bench):
+    """Uninstalling restores the boot configuration and keeps the program's configuration."""
     untouched = bench.tree()
     bench.install()
     kept = bench.config.read_text()
-    said = bench.install("--uninstall")
+    output = bench.install("--uninstall")
     left = {path: content for path, (mode, content) in bench.tree().items() if content}
     assert left == {"boot/firmware/config.txt": BOOT_CONFIG, "etc/biteclock/biteclock.toml": kept}
     assert bench.tree()["boot/firmware/config.txt"] == untouched["boot/firmware/config.txt"]
-    assert "reboot" in said
+    assert "reboot" in output
     assert "reboot" not in bench.install("--uninstall")
 
 
-def test_a_damaged_block_in_the_boot_configuration_is_left_alone(bench):
+def test_damaged_boot_block_stays(bench):
+    """A damaged block in the boot configuration is left alone."""
     bench.install()
     damaged = bench.boot.read_text().replace("# biteclock end\n", "") + "dtoverlay=w1-gpio\n"
     bench.boot.write_text(damaged)
@@ -315,14 +341,18 @@ def test_a_damaged_block_in_the_boot_configuration_is_left_alone(bench):
     assert bench.boot.read_text() == damaged
 
 
-def test_without_a_pi_s_boot_configuration_it_says_what_is_left_to_do(bench):
+def test_missing_boot_configuration(bench):
+    """Without a Pi's boot configuration the script lists the lines to add by hand."""
     shutil.rmtree(bench.root / "boot")
     assert "strict_gpiod" in bench.install()
     assert not (bench.root / "boot").exists()
 
 
-def test_it_installs_the_packages_of_this_checkout_and_leaves_no_trace_in_it(bench):
-    """Building leaves traces where it builds, and here they would belong to root."""
+def test_checkout_stays_clean(bench):
+    """The packages of this checkout are installed, and the checkout stays unchanged.
+
+    A build leaves traces where it runs, and here they would belong to root.
+    """
     bench.install()
     assert not Path((bench.root / "opt/biteclock/venv/source").read_text().strip()).is_relative_to(
         ROOT
@@ -350,7 +380,8 @@ def test_every_package_is_installed():
     assert there == packages
 
 
-def test_a_virtual_environment_of_another_python_is_built_anew(bench):
+def test_other_python_rebuilds_environment(bench):
+    """A virtual environment of another Python is built again from scratch."""
     bench.install()
     stale = bench.root / "opt/biteclock/venv/stale"
     stale.touch()
@@ -372,14 +403,15 @@ class Status(BaseHTTPRequestHandler):
         self.wfile.write(json.dumps({"state": self.server.state}).encode())
 
     def log_message(self, *_: object) -> None:
-        """Say nothing."""
+        """Log nothing."""
 
 
 @pytest.mark.parametrize("arguments", [(), ("--uninstall",)])
 @pytest.mark.parametrize(
     ("state", "refused"), [("running", True), ("paused", True), ("checking", True), ("idle", False)]
 )
-def test_a_run_in_progress_is_not_cut_by_an_update(bench, state, refused, arguments):
+def test_update_waits_for_run(bench, state, refused, arguments):
+    """An update does not cut a run in progress."""
     with HTTPServer(("127.0.0.1", 0), Status) as server:
         server.state = state
         threading.Thread(target=server.serve_forever, daemon=True).start()
@@ -392,13 +424,14 @@ def test_a_run_in_progress_is_not_cut_by_an_update(bench, state, refused, argume
     assert ("systemctl daemon-reload" in done.stdout) != refused
 
 
-def test_a_daemon_that_does_not_answer_can_be_replaced(bench):
+def test_silent_daemon_is_replaced(bench):
+    """A daemon that does not answer can be replaced."""
     with HTTPServer(("127.0.0.1", 0), Status) as server:
         port = server.server_port
     assert bench.run("--dry-run", STATUS_PORT=str(port), SYSTEMCTL_ACTIVE="0").returncode == 0
 
 
-def test_wrong_options_show_the_usage(bench):
+def test_wrong_options_show_usage(bench):
     for arguments in (["--pins", "GPIO17"], ["--pin"]):
         done = bench.run(*arguments)
         assert done.returncode == 2

@@ -1,4 +1,7 @@
-"""The sample configuration names every key with its default and a reason, and the wiring page the same pins as the Pi."""
+"""The sample configuration names every key with its default and a reason.
+
+The wiring page has the same pins as the Pi.
+"""
 
 import re
 import tomllib
@@ -14,19 +17,22 @@ SYSTEMD = ROOT / "systemd"
 SAMPLE = SYSTEMD / "biteclock.toml"
 KEY = re.compile(r"^# ([a-z0-9_]+) = (.+?)(  # default: none)?$")
 SET = 'listen = "studio-network"\n'
-"""What the sample sets: a bench without its phone is none. The demonstration and a trial keep to the machine itself."""
+"""The one key that the sample sets, so that a phone reaches the bench.
+
+The demonstration and a trial listen on the machine itself only.
+"""
 TABLE = re.compile(r"^(?:# )?\[([a-z]+)(?:\.[a-z0-9-]+)?\]$")
 
 
 def keys_of(text: str) -> dict[tuple[str, str], tuple[object, bool, str]]:
-    """Return (table, key) -> (value shown, "default: none" said, reason above it) for each commented key."""
+    """Return (table, key) -> (value shown, is "default: none", reason above) for commented keys."""
     found: dict[tuple[str, str], tuple[object, bool, str]] = {}
     table, reason = "", ""
     for line in text.splitlines():
         if heading := TABLE.match(line):
             table, reason = heading[1], ""
         elif key := KEY.match(line):
-            assert (table, key[1]) not in found, f"{key[1]} stands twice"
+            assert (table, key[1]) not in found, f"{key[1]} is there twice"
             found[table, key[1]] = (
                 tomllib.loads(f"value = {key[2]}")["value"],
                 key[3] is not None,
@@ -65,7 +71,8 @@ def differences(text: str) -> list[str]:
     return wrong
 
 
-def test_sample_names_every_key_with_its_default_and_a_reason():
+def test_sample_names_every_key():
+    """The sample names every key with its default and a reason."""
     assert differences(SAMPLE.read_text()) == []
 
 
@@ -73,20 +80,28 @@ def test_sample_names_every_key_with_its_default_and_a_reason():
     ("old", "new", "complaint"),
     [
         ("# poll_s = 0.02\n", "", "loop.poll_s is missing"),
-        ("# max_voltage_v = 6.0", "# max_voltage_v = 6.5", "limits.max_voltage_v is shown as 6.5, the default is 6.0"),
-        ("# lamp_pin = \"GPIO23\"  # default: none", "# lamp_pin = \"GPIO23\"", "rig.lamp_pin is shown as"),
+        (
+            "# max_voltage_v = 6.0", "# max_voltage_v = 6.5",
+            "limits.max_voltage_v is shown as 6.5, the default is 6.0",
+        ),
+        (
+            "# lamp_pin = \"GPIO23\"  # default: none", "# lamp_pin = \"GPIO23\"",
+            "rig.lamp_pin is shown as",
+        ),
         ("# port = 8420", "# ports = 8420", "server.ports does not exist"),
         ("# Port of page and API.\n", "", "server.port has no reason"),
         ("# etch_factor = 1.2  # default: none\n", "", "metals.etch_factor is missing"),
     ],
 )  # fmt: skip
-def test_the_comparison_sees_a_missing_a_wrong_and_an_unknown_key(old, new, complaint):
+def test_comparison_sees_mistakes(old, new, complaint):
+    """The comparison sees a missing, a wrong and an unknown key."""
     text = SAMPLE.read_text()
     assert old in text
     assert any(found.startswith(complaint) for found in differences(text.replace(old, new)))
 
 
-def test_sample_as_it_is_shipped_gives_the_defaults_and_opens_the_bench_to_the_studio():
+def test_shipped_sample_gives_defaults():
+    """The shipped sample gives the defaults and opens the bench to the studio's network."""
     given = parse_settings({"server": {"listen": "studio-network"}})
     assert load_settings(SAMPLE) == given
     text = SAMPLE.read_text()
@@ -94,7 +109,8 @@ def test_sample_as_it_is_shipped_gives_the_defaults_and_opens_the_bench_to_the_s
     assert parse_settings(tomllib.loads(text.replace("\n" + SET, "\n"))) == Settings()
 
 
-def test_every_example_can_be_uncommented_at_once():
+def test_all_examples_load():
+    """All examples can be uncommented together."""
     lines = SAMPLE.read_text().replace("\n" + SET, "\n").splitlines()
     text = "\n".join(
         line.removeprefix("# ") if KEY.match(line) or TABLE.match(line) else line for line in lines
@@ -104,8 +120,11 @@ def test_every_example_can_be_uncommented_at_once():
     assert settings.metals["sterling-silver"].etch_factor == 1.2
 
 
-def test_wiring_page_gives_every_pin_its_place_on_the_header():
-    """Places from gpiozero's own table of the 40-pin header; pins as the sample has them."""
+def test_wiring_page_places_pins():
+    """The wiring page gives every pin its place on the header.
+
+    Places: gpiozero's table of the 40-pin header. Pins: the sample.
+    """
     header = MockFactory().board_info.headers["J8"].pins
     rows = re.findall(
         r"^\| ([^|]+) \| (\w+) \| (\d+) \|", (SYSTEMD / "wiring.md").read_text(), re.MULTILINE

@@ -1,4 +1,4 @@
-"""The unit, judged by systemd's own tools and against what the manual pages say about each setting."""
+"""The unit, checked by systemd's own tools and against the manual page of each setting."""
 
 import re
 import shutil
@@ -16,7 +16,7 @@ LARGEST_EXPOSURE = 2.0
 
 
 def settings(text: str) -> dict[str, list[str]]:
-    """Return setting -> its values in order, as systemd reads them (no continuation lines are used)."""
+    """Return setting -> its values in order, as systemd reads them (the unit continues no line)."""
     found: dict[str, list[str]] = {}
     for line in text.splitlines():
         if line and not line.startswith(("#", ";", "[")):
@@ -38,7 +38,10 @@ def analyze() -> str:
 
 
 def verify(analyze: str, directory: Path, text: str) -> str:
-    """Return what systemd complains about when the unit's programs exist. Its exit status is 0 for an unknown key."""
+    """Return systemd's complaints when the unit's programs exist.
+
+    Its exit status is 0 for an unknown key.
+    """
     bin_directory = directory / "venv" / "bin"
     bin_directory.mkdir(parents=True)
     for program in ("biteclock", "biteclock-force-off"):
@@ -52,7 +55,8 @@ def verify(analyze: str, directory: Path, text: str) -> str:
     return done.stderr
 
 
-def test_systemd_finds_nothing_to_complain_about(analyze, tmp_path):
+def test_unit_is_valid(analyze, tmp_path):
+    """systemd has no complaint about the unit."""
     assert verify(analyze, tmp_path, UNIT.read_text()) == ""
 
 
@@ -64,9 +68,8 @@ def test_systemd_finds_nothing_to_complain_about(analyze, tmp_path):
         ("/opt/biteclock/venv/bin/biteclock serve", "/opt/biteclock/venv/bin/clock serve"),
     ],
 )
-def test_the_verification_sees_a_wrong_key_a_wrong_value_and_a_missing_program(
-    analyze, tmp_path, old, new
-):
+def test_verification_sees_mistakes(analyze, tmp_path, old, new):
+    """The verification sees a wrong key, a wrong value and a missing program."""
     assert old in UNIT.read_text()
     assert verify(analyze, tmp_path, UNIT.read_text().replace(old, new)) != ""
 
@@ -91,16 +94,23 @@ def test_exposure_is_low(analyze, tmp_path):
     assert exposure(analyze, open_unit) > LARGEST_EXPOSURE
 
 
-def test_off_before_the_daemon_and_after_every_end_of_it(unit):
-    """ExecStopPost= runs also after a crash, a kill or a failed start. Source: systemd.service(5)."""
+def test_off_around_the_daemon(unit):
+    """ExecStopPost= also runs after a crash, a kill or a failed start.
+
+    Source: systemd.service(5).
+    """
     off = "/opt/biteclock/venv/bin/biteclock-force-off --pin ${BITECLOCK_RELAY_PIN}"
     assert unit["ExecStartPre"] == [off]
     assert unit["ExecStopPost"] == [off]
     assert "BITECLOCK_RELAY_PIN=GPIO17" in unit["Environment"]
 
 
-def test_the_daemon_takes_the_arguments_that_the_unit_gives_it(unit):
-    """The working directory is in memory and goes with the service, so the records must be sent to the state directory."""
+def test_daemon_accepts_unit_arguments(unit):
+    """The daemon accepts the arguments in the unit.
+
+    The working directory is in memory and vanishes with the service, so the records must go to the
+    state directory.
+    """
     from api.cli.command_line import main
 
     program, command, *arguments = unit["ExecStart"][0].split()
@@ -114,7 +124,8 @@ def test_the_daemon_takes_the_arguments_that_the_unit_gives_it(unit):
     assert arguments[arguments.index("--config") + 1] == "/etc/biteclock/biteclock.toml"
 
 
-def test_force_off_takes_the_arguments_that_the_unit_gives_it():
+def test_force_off_accepts_arguments():
+    """The force-off program accepts the arguments in the unit."""
     from hardware.force_off import run
 
     command = settings(UNIT.read_text())["ExecStopPost"][0].replace(
@@ -123,8 +134,12 @@ def test_force_off_takes_the_arguments_that_the_unit_gives_it():
     assert run([*command.split()[1:], "--pin-factory", "mock"])[0] == 0
 
 
-def test_a_stuck_daemon_is_killed_at_once_and_started_again_for_ever(unit):
-    """The default signal and TimeoutAbortSec= would leave it 90 s to abort. Source: systemd.service(5), systemd.kill(5)."""
+def test_stuck_daemon_is_restarted(unit):
+    """A stuck daemon is killed at once and started again for ever.
+
+    The default signal and TimeoutAbortSec= would give it 90 s to abort. Source: systemd.service(5),
+    systemd.kill(5).
+    """
     assert unit["Type"] == ["notify"]
     assert unit["NotifyAccess"] == ["main"]
     assert unit["WatchdogSignal"] == ["SIGKILL"]
@@ -135,16 +150,22 @@ def test_a_stuck_daemon_is_killed_at_once_and_started_again_for_ever(unit):
     assert unit["StartLimitIntervalSec"] == ["0"]
 
 
-def test_lgpio_finds_a_directory_for_its_fifo(unit):
-    """Neither / nor anything else under ProtectSystem=strict is writable. Source: systemd.exec(5)."""
+def test_lgpio_has_writable_directory(unit):
+    """lgpio needs a directory for its FIFO: ProtectSystem=strict makes all others read-only.
+
+    Source: systemd.exec(5).
+    """
     assert unit["ProtectSystem"] == ["strict"]
     assert unit["RuntimeDirectory"] == ["biteclock"]
     assert unit["WorkingDirectory"] == ["%t/biteclock"]
     assert "LG_WD=%t/biteclock" in unit["Environment"]
 
 
-def test_gpio_and_i2c_are_reached_and_no_other_device(unit):
-    """By class: chip numbers move. PrivateDevices= would hide both. Source: systemd.resource-control(5), systemd.exec(5)."""
+def test_only_bench_devices_are_reached(unit):
+    """Devices are named by class, because chip numbers move. PrivateDevices= would hide both.
+
+    Source: systemd.resource-control(5), systemd.exec(5).
+    """
     assert unit["DevicePolicy"] == ["closed"]
     assert unit["DeviceAllow"] == ["char-gpiochip rw", "char-i2c rw"]
     assert set(unit["SupplementaryGroups"][0].split()) == {"gpio", "i2c"}
@@ -154,7 +175,10 @@ def test_gpio_and_i2c_are_reached_and_no_other_device(unit):
 
 
 def test_proc_cpuinfo_stays_visible(unit):
-    """gpiozero reads the board's revision there; ProcSubset=pid would hide it. Source: systemd.exec(5)."""
+    """gpiozero reads the board's revision there; ProcSubset=pid would hide it.
+
+    Source: systemd.exec(5).
+    """
     assert "ProcSubset" not in unit
 
 
@@ -167,6 +191,9 @@ def test_only_private_networks_are_reached(unit):
 
 
 def test_interfaces_can_be_named(unit):
-    """if_nameindex(3) asks by netlink: without it the daemon could not tell its addresses. Source: systemd.exec(5)."""
+    """if_nameindex(3) uses netlink: without it the daemon would not know its addresses.
+
+    Source: systemd.exec(5).
+    """
     (families,) = unit["RestrictAddressFamilies"]
     assert set(families.split()) == {"AF_UNIX", "AF_INET", "AF_INET6", "AF_NETLINK"}

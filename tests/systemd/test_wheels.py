@@ -33,7 +33,7 @@ def test_empty_lgpio_is_refused(python: str) -> None:
 
 
 @pytest.mark.parametrize("python", sorted(TARGETS))
-def test_source_only_packages_bring_nothing_new(python: str) -> None:
+def test_source_packages_add_nothing(python: str) -> None:
     """All that they need is a dependency of ours, whose wheels ``make wheels`` looks for."""
     reached = names(dependencies(), python)
     waiting = set(reached)

@@ -1,4 +1,4 @@
-"""The catalogue: keys and values become sentences, and a mistake in it stands in nobody's way."""
+"""The catalogue: keys and values become sentences, and a mistake in it stops nothing."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def test_message_in_message(catalogue: Catalogue) -> None:
 def test_mistake_never_raises(
     catalogue: Catalogue, key: str, values: dict[str, float | str], expected: str
 ) -> None:
-    """Without a sentence, key and values are said as they are."""
+    """Without a sentence, the text is the key and its values."""
     assert catalogue.sentence(key, values) == expected
 
 

@@ -137,7 +137,7 @@ def test_key_exists_with_its_values(use: Use) -> None:
 
 
 def test_every_sentence_is_used() -> None:
-    """Of the safety path: a sentence that nothing says is a sentence that nobody checks."""
+    """Texts of the safety path: a sentence without a user is a sentence that no test checks."""
     used = {use.key for use in USES} | {"guards.finding"}
     used |= {f"supervisor.possible.{state.value}" for state in RunState}
     used |= {  # chosen by a table in supervisor.py

@@ -1,4 +1,7 @@
-"""What every answer tells the browser. Source: W3C Content Security Policy level 3; OWASP, secure headers (from memory)."""
+"""The headers of every answer.
+
+Source: W3C Content Security Policy level 3; OWASP, secure headers (from memory).
+"""
 
 from __future__ import annotations
 
@@ -29,9 +32,11 @@ def policy_of(answer: Any) -> dict[str, list[str]]:
 @pytest.mark.parametrize(
     ("method", "path", "status", "headers"),
     [
-        ("GET", "/", 200, {}), ("GET", "/api/status", 200, {}), ("GET", "/nothing", 404, {}), ("POST", "/api/stop", 200, {}),
+        ("GET", "/", 200, {}), ("GET", "/api/status", 200, {}), ("GET", "/nothing", 404, {}),
+        ("POST", "/api/stop", 200, {}),
         ("POST", "/api/start", 401, {}), ("GET", "/api/status", 421, {"host": "elsewhere.example"}),
-        ("POST", "/api/start", 403, {"origin": "http://elsewhere.example"}), ("GET", "/api/rehearsal", 500, {}),
+        ("POST", "/api/start", 403, {"origin": "http://elsewhere.example"}),
+        ("GET", "/api/rehearsal", 500, {}),
         ("GET", "/api/openapi.json", 200, {}),
     ],
 )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The application as a whole: its document, checked by a validator from outside, and the order of its guards."""
+"""The whole application: its document, checked by an outside validator, and the guards' order."""
 
 from __future__ import annotations
 
@@ -16,18 +16,25 @@ from api.http.problems import MEDIA_TYPE
 from tests.kits.api_client import Daemon, ask
 
 ROUTES = {
-    ("get", "/api/status"), ("get", "/api/health"), ("get", "/api/events"), ("post", "/api/plan"), ("post", "/api/start"),
-    ("post", "/api/pause"), ("post", "/api/resume"), ("post", "/api/acknowledge"), ("post", "/api/stop"), ("get", "/api/runs"),
-    ("get", "/api/runs/{run_id}"), ("get", "/api/runs/{run_id}/events"), ("get", "/api/runs/{run_id}/samples"),
-    ("get", "/api/runs/{run_id}/raw-samples"), ("get", "/api/rig-check"), ("get", "/api/metals"), ("get", "/api/rehearsal"),
-    ("post", "/api/lifted"), ("post", "/api/left-in"), ("post", "/api/first-look"), ("post", "/api/ceilings"),
+    ("get", "/api/status"), ("get", "/api/health"), ("get", "/api/events"), ("post", "/api/plan"),
+    ("post", "/api/start"),
+    ("post", "/api/pause"), ("post", "/api/resume"), ("post", "/api/acknowledge"),
+    ("post", "/api/stop"), ("get", "/api/runs"),
+    ("get", "/api/runs/{run_id}"), ("get", "/api/runs/{run_id}/events"),
+    ("get", "/api/runs/{run_id}/samples"),
+    ("get", "/api/runs/{run_id}/raw-samples"), ("get", "/api/rig-check"), ("get", "/api/metals"),
+    ("get", "/api/rehearsal"),
+    ("post", "/api/lifted"), ("post", "/api/left-in"), ("post", "/api/first-look"),
+    ("post", "/api/ceilings"),
     ("get", "/api/runs/{run_id}/readings"), ("post", "/api/runs/{run_id}/readings"),
     ("post", "/api/runs/{run_id}/readings/{reading_id}/withdraw"),
     ("get", "/api/baths"), ("get", "/api/baths/{name}"), ("post", "/api/baths"),
     ("get", "/api/artworks"), ("post", "/api/artworks"), ("get", "/api/artworks/{artwork}"),
     ("get", "/api/artworks/{artwork}/preview.png"),
-    ("get", "/api/access"), ("post", "/api/pair"), ("post", "/api/unpair"), ("get", "/api/pairings"),
-    ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"), ("post", "/api/pairing/new"),
+    ("get", "/api/access"), ("post", "/api/pair"), ("post", "/api/unpair"),
+    ("get", "/api/pairings"),
+    ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"),
+    ("post", "/api/pairing/new"),
 }  # fmt: skip
 
 GUARDED = {"401", "421", "503"}
@@ -37,18 +44,24 @@ CHANGING = {"403", "415"}
 BODY = ("400", "408", "413", "415", "422")
 
 STATUSES = {
-    "status": {"200"}, "health": {"200"}, "liveEvents": {"200"}, "plan": {"200", *BODY}, "start": {"202", "409", *BODY},
-    "pause": {"200", "409"}, "resume": {"200", "409"}, "acknowledge": {"200", "409"}, "stop": {"200"},
+    "status": {"200"}, "health": {"200"}, "liveEvents": {"200"}, "plan": {"200", *BODY},
+    "start": {"202", "409", *BODY},
+    "pause": {"200", "409"}, "resume": {"200", "409"}, "acknowledge": {"200", "409"},
+    "stop": {"200"},
     "lifted": {"200", "409"}, "leftIn": {"200", "409"}, "firstLook": {"200", "409", *BODY},
     "raiseCeilings": {"200", "409", *BODY},
-    "listRuns": {"200", "404", "422"}, "getRun": {"200", "404", "422"}, "listEvents": {"200", "404", "422"},
-    "listSamples": {"200", "404", "422"}, "listRawSamples": {"200", "404", "422"}, "listReadings": {"200", "404", "422"},
+    "listRuns": {"200", "404", "422"}, "getRun": {"200", "404", "422"},
+    "listEvents": {"200", "404", "422"},
+    "listSamples": {"200", "404", "422"}, "listRawSamples": {"200", "404", "422"},
+    "listReadings": {"200", "404", "422"},
     "takeReading": {"201", "404", "409", *BODY}, "withdrawReading": {"200", "404", "409", *BODY},
     "listBaths": {"200"}, "getBath": {"200", "404", "422"}, "saveBath": {"200", *BODY},
-    "listArtworks": {"200", "422"}, "uploadArtwork": {"200", "201", "408", "413", "415", "422", "507"},
+    "listArtworks": {"200", "422"},
+    "uploadArtwork": {"200", "201", "408", "413", "415", "422", "507"},
     "getArtwork": {"200", "404", "422"}, "previewArtwork": {"200", "404", "422"},
     "rigCheck": {"200"}, "metals": {"200"}, "rehearsal": {"200", "404"},
-    "access": {"200"}, "pair": {"201", "409", "429", *BODY}, "unpair": {"200", "404"}, "listPairings": {"200"},
+    "access": {"200"}, "pair": {"201", "409", "429", *BODY}, "unpair": {"200", "404"},
+    "listPairings": {"200"},
     "revokePairing": {"200", "404", "422"}, "invitation": {"200"}, "newPin": {"200"},
 }  # fmt: skip
 """Without the guards' and 500."""
@@ -66,9 +79,9 @@ def document(tmp_path: Path) -> Any:
 
 def operations(document: Any) -> list[tuple[str, str, Any]]:
     return [
-        (method, path, told)
+        (method, path, described)
         for path, methods in document["paths"].items()
-        for method, told in methods.items()
+        for method, described in methods.items()
     ]
 
 
@@ -85,33 +98,33 @@ def test_route_list(document: Any) -> None:
 
 def test_operations_are_documented(document: Any) -> None:
     """Every operation has a name, a tag, a summary and its problems."""
-    names = [told["operationId"] for _, _, told in operations(document)]
+    names = [described["operationId"] for _, _, described in operations(document)]
     assert sorted(names) == sorted(STATUSES)
     tags = {tag["name"] for tag in document["tags"]}
-    for method, path, told in operations(document):
-        name = told["operationId"]
+    for method, path, described in operations(document):
+        name = described["operationId"]
         expected = STATUSES[name] | {"500"}
         if path != "/api/stop":
             expected |= (GUARDED - {"401"}) if name in OPEN else GUARDED
             expected |= CHANGING if method == "post" else set()
-        assert set(told["responses"]) == expected, name
-        assert told["summary"]
-        assert told["description"]
-        assert set(told["tags"]) <= tags
-        for status, response in told["responses"].items():
+        assert set(described["responses"]) == expected, name
+        assert described["summary"]
+        assert described["description"]
+        assert set(described["tags"]) <= tags
+        for status, response in described["responses"].items():
             assert response["description"]
             assert list(response["content"]) == [MEDIA_TYPE] or int(status) < 400
 
 
 def test_document_names_credentials(document: Any) -> None:
-    """The document says which operations need a paired device."""
+    """The document names the operations that need a paired device."""
     schemes = document["components"]["securitySchemes"]
     assert (schemes["pairing"]["in"], schemes["token"]["scheme"]) == ("cookie", "bearer")
-    for method, path, told in operations(document):
+    for method, path, described in operations(document):
         if path in ("/api/stop", "/api/access", "/api/pair"):
-            assert "security" not in told
+            assert "security" not in described
         else:
-            assert ({} in told["security"]) is (method == "get"), path
+            assert ({} in described["security"]) is (method == "get"), path
 
 
 def test_schemas_have_units(document: Any) -> None:
@@ -119,18 +132,20 @@ def test_schemas_have_units(document: Any) -> None:
     schemas = document["components"]["schemas"]
     assert {"Problem", "FieldProblem", "Status", "Heartbeat", "PlanRequestBody"} <= set(schemas)
     for name, schema in schemas.items():
-        for field, told in schema.get("properties", {}).items():
-            assert "nit: " in told["description"] or told["description"].endswith("No unit."), (
+        for field, described in schema.get("properties", {}).items():
+            assert "nit: " in described["description"] or described["description"].endswith(
+                "No unit."
+            ), (
                 name,
                 field,
             )
-            assert told["examples"], (name, field)
+            assert described["examples"], (name, field)
 
 
 def test_parameters_have_units(document: Any) -> None:
     """Every parameter has a unit and an example."""
-    for _, _, told in operations(document):
-        for parameter in told.get("parameters", ()):
+    for _, _, described in operations(document):
+        for parameter in described.get("parameters", ()):
             unit = unit_of(parameter["name"])
             assert parameter["description"].endswith(f"Unit: {unit}." if unit else "No unit."), (
                 parameter["name"]

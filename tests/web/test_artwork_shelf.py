@@ -1,4 +1,7 @@
-"""The shelf of artworks: each measured once, kept with its file, the oldest removed, nothing left lying around."""
+"""The shelf of artworks: each is measured once and kept with its file.
+
+The oldest is removed, and no file is left behind.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""An attacker on the studio's network, or in a page that somebody of the studio has open, against the guarded application."""
+"""Attacks on the guarded application, from the studio's network and from a foreign page."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def bench_of(daemon: Daemon) -> dict[str, str]:
     return {"authorization": f"Bearer {daemon.bench_token}"}
 
 
-# --- through a browser of the studio ----------------------------------------------------------------------------------
+# --- through a browser of the studio --------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -109,7 +109,10 @@ def test_dns_rebinding_gets_nothing(daemon: Daemon, host: str) -> None:
     ],
 )
 def test_foreign_page_cannot_command(daemon: Daemon, origin: str | None, kind: str) -> None:
-    """A form, and fetch() in mode no-cors, send the cookie and these three types; with JSON the browser would ask first."""
+    """A form and fetch() in mode no-cors send the cookie and these three types.
+
+    With JSON the browser asks first.
+    """
     headers = {
         **cookie_of(daemon),
         "content-type": kind,
@@ -121,7 +124,10 @@ def test_foreign_page_cannot_command(daemon: Daemon, origin: str | None, kind: s
 
 
 def test_no_cors(daemon: Daemon) -> None:
-    """Without Access-Control-Allow-Origin a preflight fails and answers stay closed. Source: WHATWG Fetch, CORS protocol."""
+    """Without Access-Control-Allow-Origin a preflight fails and answers stay closed.
+
+    Source: WHATWG Fetch, CORS protocol.
+    """
     asked = {"origin": "http://evil.example", "access-control-request-method": "POST"}
     for method, path in (("OPTIONS", "/api/start"), ("GET", "/api/status"), ("POST", "/api/stop")):
         answer = ask(daemon.app, method, path, headers=asked)
@@ -189,18 +195,21 @@ def test_uploads_are_not_served(daemon: Daemon) -> None:
     assert kinds == {"application/json", "text/csv", "text/event-stream", "image/png"}
 
 
-# --- from a machine on the network ------------------------------------------------------------------------------------
+# --- from a machine on the network ----------------------------------------------------------------
 
 
 def test_guessing_from_many_addresses(daemon: Daemon) -> None:
-    """IPv4, IPv6 of one network and of many: after the first wrong PIN nobody is heard until the wait is over."""
+    """IPv4, IPv6 of one network and of many: after the first wrong PIN everybody has to wait."""
     wrong = "000000" if daemon.access.pins.pin != "000000" else "000001"
     addresses = [f"10.0.{n // 250}.{n % 250 + 1}" for n in range(50)]
     addresses += [f"fe80::{n:x}" for n in range(50)] + [f"2001:db8:{n:x}::1" for n in range(50)]
     statuses = [
         ask(
-            daemon.app, "POST", "/api/pair", json={"pin": wrong, "name": "x"}, client=(address, 4000 + n),
-            headers={**OWN, "x-forwarded-for": f"198.51.100.{n}", "forwarded": f"for=198.51.100.{n}"},
+            daemon.app, "POST", "/api/pair", json={"pin": wrong, "name": "x"},
+            client=(address, 4000 + n),
+            headers={
+                **OWN, "x-forwarded-for": f"198.51.100.{n}", "forwarded": f"for=198.51.100.{n}"
+            },
         ).status_code
         for n, address in enumerate(addresses)
     ]  # fmt: skip
@@ -314,7 +323,10 @@ def test_revoked_device_sees_nothing(tmp_path: Path) -> None:
 
 
 def test_stalled_reader_is_dropped(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Hundreds of answers are asked for on one connection and none is read; thirty seconds are shortened."""
+    """Hundreds of answers are requested on one connection and none is read.
+
+    The limit of thirty seconds is shortened.
+    """
     monkeypatch.setattr(bounded_protocol, "STALL_S", 0.2)
     lost, forget = threading.Event(), bounded_protocol.BoundedProtocol.connection_lost
 
@@ -331,7 +343,7 @@ def test_stalled_reader_is_dropped(daemon: Daemon, monkeypatch: pytest.MonkeyPat
         assert lost.wait(WAIT_S), "it holds its place"
 
 
-# --- what is kept and handed out --------------------------------------------------------------------------------------
+# --- what is kept and handed out ------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("text", ["bronze;=1+1", "a\t=cmd|' /C calc'!A0", 'quote ";=1+1', "x|=1"])
@@ -347,7 +359,7 @@ def test_separators_stay_in_cells(
 def test_state_directory_is_private(
     tmp_path: Path,
 ) -> None:
-    """Everything in the state directory is private, whatever the umask."""
+    """Everything in the state directory is private under every umask."""
     before = os.umask(0)
     try:
         with serving(tmp_path, 30.0) as process:
@@ -386,16 +398,19 @@ BOMBS: dict[str, tuple[str, bytes]] = {
         + b"".join(
             f'<!ENTITY {chr(98 + n)} "{f"&{chr(97 + n)};" * 10}">'.encode() for n in range(9)
         )
-        + b']><svg xmlns="http://www.w3.org/2000/svg" width="10mm" height="10mm"><text>&j;</text></svg>',
+        + b']><svg xmlns="http://www.w3.org/2000/svg" width="10mm" height="10mm">'
+        + b"<text>&j;</text></svg>",
     ),
     "outside": (
         "image/svg+xml",
-        b'<svg xmlns="http://www.w3.org/2000/svg" xmlns:x="http://www.w3.org/1999/xlink" width="10mm" height="10mm">'
+        b'<svg xmlns="http://www.w3.org/2000/svg" xmlns:x="http://www.w3.org/1999/xlink" '
+        b'width="10mm" height="10mm">'
         b'<image x:href="file:///etc/passwd" width="10" height="10"/></svg>',
     ),
     "huge": (
         "image/svg+xml",
-        b'<svg xmlns="http://www.w3.org/2000/svg" width="9000000mm" height="9000000mm"><rect width="1" height="1"/></svg>',
+        b'<svg xmlns="http://www.w3.org/2000/svg" width="9000000mm" height="9000000mm">'
+        b'<rect width="1" height="1"/></svg>',
     ),
     "nested": (
         "image/svg+xml",
@@ -403,7 +418,8 @@ BOMBS: dict[str, tuple[str, bytes]] = {
     ),
     "pdf": (
         "application/pdf",
-        b"%PDF-1.4\n1 0 obj<</Type/Catalog/Pages 1 0 R/Kids[1 0 R]/Count 99999999>>endobj\ntrailer<</Root 1 0 R>>",
+        b"%PDF-1.4\n1 0 obj<</Type/Catalog/Pages 1 0 R/Kids[1 0 R]/Count 99999999>>endobj\n"
+        b"trailer<</Root 1 0 R>>",
     ),
 }
 
@@ -413,7 +429,8 @@ def test_image_bomb_is_refused(daemon: Daemon, name: str, tmp_path: Path) -> Non
     """An image bomb is refused, and the daemon keeps running."""
     kind, content = BOMBS[name]
     answer = ask(
-        daemon.app, "POST", "/api/artworks", content=content, params={"dpi": 600.0} if name == "png" else {},
+        daemon.app, "POST", "/api/artworks", content=content,
+        params={"dpi": 600.0} if name == "png" else {},
         headers={**bench_of(daemon), "content-type": kind},
     )  # fmt: skip
     assert answer.status_code == 422, answer.text
@@ -427,7 +444,8 @@ def test_file_names_lead_nowhere(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path / "state", guarded=True, measure=Measuring())
     before = set(tmp_path.rglob("*"))
     answer: Any = ask(
-        daemon.app, "POST", "/api/artworks", content=b"\x89PNG\r\n\x1a\n", params={"name": "../../../evil.png"},
+        daemon.app, "POST", "/api/artworks", content=b"\x89PNG\r\n\x1a\n",
+        params={"name": "../../../evil.png"},
         headers={**bench_of(daemon), "content-type": "image/png"},
     )  # fmt: skip
     assert answer.status_code in (201, 422)

@@ -19,7 +19,7 @@ from tests.kits.api_client import Daemon, ask, assert_problem
 def read_all(
     pieces: list[bytes], declared: bytes | None, limit_bytes: int = 10
 ) -> tuple[bytes, int]:
-    """Return what an application reads through the limit, and how many pieces were fetched for it."""
+    """Return what an application reads through the limit, and the number of pieces fetched."""
     got, fetched = [], 0
 
     async def app(_scope: Scope, receive: Receive, _send: Send) -> None:
@@ -67,7 +67,10 @@ def test_growing_body_is_refused(declared: bytes | None) -> None:
 
 
 def read_slowly(pieces: list[bytes], within_s: float) -> list[bytes]:
-    """Return what an application reads whose client falls silent after the pieces; at the end it waits once more."""
+    """Return what an application reads from a client that falls silent after the pieces.
+
+    At the end it waits once more.
+    """
     got: list[bytes] = []
 
     async def app(_scope: Scope, receive: Receive, _send: Send) -> None:
@@ -120,9 +123,10 @@ def test_bounds_per_path() -> None:
         return {"type": "http.request", "body": b"x" * 50, "more_body": False}
 
     limit = BodyLimit(app, Bounds(10, 1.0), {"/large": Bounds(50, 1.0)})
-    asyncio.run(limit({"type": "http", "path": "/large", "headers": []}, receive, None))  # type: ignore[arg-type]
+    scope = {"type": "http", "headers": []}
+    asyncio.run(limit({**scope, "path": "/large"}, receive, None))  # type: ignore[arg-type]
     with pytest.raises(HTTPException, match="At most 10 bytes"):
-        asyncio.run(limit({"type": "http", "path": "/large/x", "headers": []}, receive, None))  # type: ignore[arg-type]
+        asyncio.run(limit({**scope, "path": "/large/x"}, receive, None))  # type: ignore[arg-type]
 
 
 def test_other_scopes_pass() -> None:

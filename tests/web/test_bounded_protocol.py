@@ -1,4 +1,4 @@
-"""Connections that say little or nothing are let go, and never keep Stop out."""
+"""Connections that send little or nothing are closed, and never keep Stop out."""
 
 from __future__ import annotations
 
@@ -69,10 +69,10 @@ def status_of(connection: socket.socket) -> bytes:
 
 
 @pytest.mark.usefixtures("impatient")
-@pytest.mark.parametrize("said", [b"", b"G", HEAD, HEAD + b"X-Slow: a\r\nX-"])
-def test_slow_head_ends_connection(port: int, said: bytes) -> None:
+@pytest.mark.parametrize("sent", [b"", b"G", HEAD, HEAD + b"X-Slow: a\r\nX-"])
+def test_slow_head_ends_connection(port: int, sent: bytes) -> None:
     with connect(port) as connection:
-        connection.sendall(said)
+        connection.sendall(sent)
         assert is_gone(connection)
 
 
@@ -85,7 +85,7 @@ def test_trickle_is_no_progress(port: int) -> None:
                 connection.sendall(bytes([sign]))
                 assert connection.recv(1) == b""
                 return
-            except TimeoutError:  # nothing said, nothing closed: go on
+            except TimeoutError:  # nothing sent, nothing closed: go on
                 pass
             except (BrokenPipeError, ConnectionResetError):
                 return

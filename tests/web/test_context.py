@@ -1,4 +1,4 @@
-"""A lane lets so many calls of a kind at once into threads, and all lanes together leave the pool room."""
+"""A lane limits the calls of a kind in threads, and all lanes together leave the pool room."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from api.http.context import AppContext, Lane
 from tests.kits.api_client import WAIT_S
 
 POOL = 40
-"""Threads that the framework keeps for calls that block. Source: anyio, default limiter of to_thread."""
+"""Threads that the framework keeps for blocking calls. Source: anyio, to_thread's default limit."""
 
 
 class Gauge:

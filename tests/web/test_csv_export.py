@@ -22,8 +22,8 @@ PUBLISHED = [
 """Columns that scripts rely on. New ones come after them."""
 
 
-def test_the_header_has_the_units_and_every_line_ends_in_crlf() -> None:
-    """RFC 4180 section 2, rules 1 to 4."""
+def test_header_has_units() -> None:
+    """The header has the units, and every line ends in CRLF: RFC 4180 section 2, rules 1 to 4."""
     text = "".join(csv_lines([ROWS[:2], ROWS[2:]]))
     header = text.split("\r\n")[0].split(",")
     assert header == [column.name for column in fields(MeanSample)]
@@ -33,20 +33,23 @@ def test_the_header_has_the_units_and_every_line_ends_in_crlf() -> None:
     assert {line.count(",") for line in text.split("\r\n")[:-1]} == {len(header) - 1}
 
 
-def test_a_table_without_rows_still_has_its_header() -> None:
+def test_empty_table_has_header() -> None:
+    """A table without rows still has its header."""
     (header,) = csv_lines([])
     assert header.endswith("\r\n")
     assert header.rstrip().split(",")[:7] == PUBLISHED
 
 
-def test_numbers_come_back_as_they_were_and_the_unknown_is_empty() -> None:
+def test_numbers_survive() -> None:
+    """Numbers come back as they were, and an unknown value is empty."""
     rows = list(csv.DictReader(io.StringIO("".join(csv_lines([ROWS])))))
     assert [float(row["current_a"]) for row in rows] == [3.0021] * 5
     assert [int(row["elapsed_s"]) for row in rows] == [0, 1, 2, 3, 4]
     assert {row["depth_mm"] for row in rows} == {""}
 
 
-def test_one_piece_for_each_chunk_and_no_chunk_before_it_is_asked_for() -> None:
+def test_chunks_are_lazy() -> None:
+    """Each chunk becomes one piece, and is taken only when the piece is requested."""
     taken = []
 
     def chunks() -> Any:
@@ -63,9 +66,12 @@ def test_one_piece_for_each_chunk_and_no_chunk_before_it_is_asked_for() -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "=cmd|' /C calc'!A0", "\uff1d1", "=HYPERLINK(\"http://x\";\"y\")"],
+    [
+        "=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "=cmd|' /C calc'!A0", "\uff1d1",
+        "=HYPERLINK(\"http://x\";\"y\")",
+    ],
 )  # fmt: skip
-def test_user_text_is_never_a_formula(text: str) -> None:
+def test_user_text_never_runs(text: str) -> None:
     """First characters that spreadsheets evaluate: OWASP, CSV injection (from memory)."""
     event = StoredEvent(1, "2031-03-04T10:00:00+00:00", 0.0, "note", text, None)
     row = next(csv.DictReader(io.StringIO("".join(csv_lines([[event]], StoredEvent)), newline="")))
@@ -75,20 +81,24 @@ def test_user_text_is_never_a_formula(text: str) -> None:
 @pytest.mark.parametrize(
     ("value", "shown"),
     [
-        (None, ""), (True, "true"), (False, "false"), (-0.25, "-0.25"), (7, "7"), (0.1 + 0.2, "0.3"), (1e-7, "1e-07"),
+        (None, ""), (True, "true"), (False, "false"), (-0.25, "-0.25"), (7, "7"),
+        (0.1 + 0.2, "0.3"), (1e-7, "1e-07"),
         ("fern brooch", "fern brooch"), ("5 = 5", "5 = 5"), ("", ""),
     ],
 )  # fmt: skip
-def test_cells(value: object, shown: str) -> None:
+def test_cell_texts(value: object, shown: str) -> None:
     """A negative number is a number: only text is guarded."""
     assert cell(value) == shown
 
 
-def test_an_events_numbers_are_json_in_one_cell() -> None:
+def test_event_numbers_are_json() -> None:
+    """The numbers of an event are JSON in one cell."""
     assert cell({"charge_coulombs": 1.5}) == '{"charge_coulombs": 1.5}'
 
 
-def test_commas_quotes_and_line_ends_survive() -> None:
+def test_separators_survive() -> None:
+    """Commas, quotes and line ends survive."""
+
     @dataclass
     class Row:
         text: str

@@ -28,17 +28,17 @@ VALUES = {name: 10.5 + index for index, name in enumerate(PROGRESS)}
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[ManualLogbook]:
-    desk = ManualLogbook(tmp_path / "log.sqlite")
-    desk.begin()
-    desk.write(Checkpoint("r1", Progress(**VALUES)), mean(3))
-    yield desk
-    desk.logbook.finish()
+def manual(tmp_path: Path) -> Iterator[ManualLogbook]:
+    manual = ManualLogbook(tmp_path / "log.sqlite")
+    manual.begin()
+    manual.write(Checkpoint("r1", Progress(**VALUES)), mean(3))
+    yield manual
+    manual.logbook.finish()
 
 
 @pytest.fixture
-def app(desk: ManualLogbook, tmp_path: Path) -> Any:
-    return Daemon(tmp_path / "elsewhere", book=LogbookReader(desk.path)).app
+def app(manual: ManualLogbook, tmp_path: Path) -> Any:
+    return Daemon(tmp_path / "elsewhere", book=LogbookReader(manual.path)).app
 
 
 def test_runs_carry_all_figures(app: Any) -> None:
@@ -52,9 +52,10 @@ def test_runs_carry_all_figures(app: Any) -> None:
 def test_status_carries_all_figures() -> None:
     """The live status gives each figure the value of the snapshot."""
     figures = {name: VALUES[name] for name in FIGURES}
-    shown = Status.of(snap("running", 1.0, **KNOWN, **figures), HEALTH, "rehearsal", "1")  # type: ignore[arg-type]
-    told = json.loads(shown.model_dump_json())
-    assert {name: told[name] for name in FIGURES} == figures
+    live = snap("running", 1.0, **KNOWN, **figures)  # type: ignore[arg-type]
+    shown = Status.of(live, HEALTH, "rehearsal", "1")
+    reported = json.loads(shown.model_dump_json())
+    assert {name: reported[name] for name in FIGURES} == figures
 
 
 KNOWN: dict[str, Any] = {

@@ -1,4 +1,7 @@
-"""Hundreds of clients that say little or too much: streams are bounded, Stop is always taken, memory does not run away."""
+"""Hundreds of clients that send little or too much.
+
+Streams are bounded, Stop is always taken, and memory stays bounded.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ from tests.proofs.flood import STOPS, STREAMS, flooded
 
 
 def test_stop_and_loop_survive_flood(tmp_path: Path) -> None:
-    """What it does to the times is measured by hand: a busy machine is slow for other reasons, too."""
+    """The times under the flood are measured by hand: a busy machine is slow for other reasons."""
     seen = flooded(tmp_path / "state")
     assert len(seen.stop_s) == STOPS
     assert seen.streams == MAX_STREAMS >= STREAMS

@@ -1,4 +1,7 @@
-"""What the daemon loads: no numbers library and no imaging library, which cost memory and seconds and crash in their own ways."""
+"""The daemon loads no numbers library and no imaging library.
+
+They cost memory and seconds, and they crash in ways that the daemon cannot handle.
+"""
 
 from __future__ import annotations
 
@@ -23,9 +26,11 @@ Daemon(Settings(), Rehearsal(), Path(sys.argv[1]), 0)
 
 
 def loaded_after(script: str, *arguments: str) -> set[str]:
-    told = f"{script}\nimport json, sys\nprint(json.dumps(sorted({{name.split('.')[0] for name in sys.modules}})))"
+    script += "\nimport json, sys\n"
+    script += "print(json.dumps(sorted({name.split('.')[0] for name in sys.modules})))"
     done = subprocess.run(
-        [sys.executable, "-c", told, *arguments], cwd=ROOT, capture_output=True, text=True, check=True
+        [sys.executable, "-c", script, *arguments], cwd=ROOT, capture_output=True, text=True,
+        check=True
     )  # fmt: skip
     return set(json.loads(done.stdout.splitlines()[-1]))
 

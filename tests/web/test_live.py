@@ -1,4 +1,7 @@
-"""The live feed: what is sent when, to whom, and that nobody stays behind. Event format: WHATWG HTML, server-sent events."""
+"""The live feed: what is sent when and to whom, and that no stream is left behind.
+
+Event format: WHATWG HTML, server-sent events.
+"""
 
 from __future__ import annotations
 
@@ -73,7 +76,7 @@ def test_heartbeat_without_changes() -> None:
 class TimedFeed(LiveFeed):
     """A feed on virtual time that notes when it sends, and ends after a minute.
 
-    :param is_busy: whether there is news at each look.
+    :param is_busy: whether each look finds a new status.
     """
 
     def __init__(self, is_busy: bool) -> None:
@@ -245,7 +248,7 @@ def test_places_are_freed() -> None:
     assert feed.streams == 0
 
 
-# --- through a real server --------------------------------------------------------------------------------------------
+# --- through a real server ------------------------------------------------------------------------
 
 
 @pytest.fixture

@@ -1,4 +1,7 @@
-"""The schemas carry all that the controller tells, and every field of the document has a unit and an example that fits."""
+"""The schemas carry every value of the controller.
+
+Every field of the document has a unit and an example that fits.
+"""
 
 from __future__ import annotations
 
@@ -86,7 +89,8 @@ def names(dataclass: type[Any]) -> set[str]:
 def test_status_has_all_fields() -> None:
     """Status has every field of the snapshot, and those that scripts rely on."""
     fixed = {
-        "state", "reason", "depth_mm", "depth_low_mm", "depth_high_mm", "target_depth_mm", "charge_coulombs", "current_a",
+        "state", "reason", "depth_mm", "depth_low_mm", "depth_high_mm", "target_depth_mm",
+        "charge_coulombs", "current_a",
         "voltage_v", "remaining_s", "relay_on", "rig",
     }  # fmt: skip
     assert names(Snapshot) | fixed <= set(status_models.Status.model_fields)
@@ -145,17 +149,17 @@ def test_health_model_is_complete() -> None:
 def test_fields_have_unit_and_example(model: type[BaseModel]) -> None:
     example = {}
     for name, field in model.model_fields.items():
-        said, unit = field.description or "", unit_of(name)
-        assert said.endswith(
+        description, unit = field.description or "", unit_of(name)
+        assert description.endswith(
             f"Unit: {unit}." if unit else ("No unit.", "Unit: the one in unit.")
-        ), (name, said)
+        ), (name, description)
         assert field.examples, name
         example[name] = field.examples[0]
     model.model_validate(example)
 
 
 def test_number_names_have_units() -> None:
-    """A number without a unit in its name is a count, a ratio or a number of a list: the known ones, and no others."""
+    """A number without a unit in its name is one of the known counts, ratios and list numbers."""
     bare = {
         (model.__name__, name)
         for model in MODELS
@@ -170,7 +174,8 @@ def test_number_names_have_units() -> None:
         "threshold_level",
     }
     ratios |= {
-        "area_uncertainty_fraction", "evenness_fraction", "mass_fraction", "metal_removed_fraction", "open_fraction",
+        "area_uncertainty_fraction", "evenness_fraction", "mass_fraction", "metal_removed_fraction",
+        "open_fraction",
         "range_fraction",
     }  # fmt: skip
     assert {name for _, name in bare} == ratios | {
@@ -186,37 +191,47 @@ def test_number_names_have_units() -> None:
 def test_plan_is_the_same_everywhere(tmp_path: Path) -> None:
     """A plan is the same in the API, the logbook and the command line."""
     request = PlanRequest(
-        "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0, bath_volume_l=2.0,
-        gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3, artwork="ab" * 32,
-        growth_mm2=((0.0, 500.0), (0.2, 560.0), (1.0, 700.0)), stop_policy="never-deeper", piece="fern",
+        "copper", 500.0, 0.1, current_a=1.0, edge_mm=300.0, thickness_mm=1.0, sheet_mm2=1000.0,
+        bath_volume_l=2.0,
+        gauge_stops_mm=(0.05,), narrow_lines=(NarrowLine(1.5, 2.5, 0.2),), narrowest_open_mm=0.3,
+        artwork="ab" * 32,
+        growth_mm2=((0.0, 500.0), (0.2, 560.0), (1.0, 700.0)), stop_policy="never-deeper",
+        piece="fern",
     )  # fmt: skip
     plan = make_plan(request, Settings(), 16.0)
-    told = plan_models.PlanAnswer.of(plan)
-    assert told.charge_coulombs == plan.charge_coulombs
-    assert told.current_density_a_per_dm2 == pytest.approx(
+    reported = plan_models.PlanAnswer.of(plan)
+    assert reported.charge_coulombs == plan.charge_coulombs
+    assert reported.current_density_a_per_dm2 == pytest.approx(
         1.0 / 0.05
     )  # 1 A over 500 mm2 = 0.05 dm2
-    assert request_of(told.request, ArtworkShelf(tmp_path, SystemClock())) == plan.request
+    assert request_of(reported.request, ArtworkShelf(tmp_path, SystemClock())) == plan.request
     kept = plan_to_json(plan)
     assert set(kept) - set(plan_models.PlanAnswer.model_fields) == {"believed"}, (
         "which the logbook keeps"
     )
     del kept["believed"]
-    assert told.model_dump(mode="json") == json.loads(json.dumps(kept))
+    assert reported.model_dump(mode="json") == json.loads(json.dumps(kept))
 
 
 @pytest.mark.parametrize(
     ("name", "value"),
     [
-        ("area_mm2", "767"), ("area_mm2", True), ("area_mm2", math.nan), ("area_mm2", math.inf), ("area_mm2", 0.0),
-        ("area_mm2", 10**400), ("depth_mm", -0.1), ("film_mm", None), ("charge_coulombs", 0.0), ("current_a", 0.0),
+        ("area_mm2", "767"), ("area_mm2", True), ("area_mm2", math.nan), ("area_mm2", math.inf),
+        ("area_mm2", 0.0),
+        ("area_mm2", 10**400), ("depth_mm", -0.1), ("film_mm", None), ("charge_coulombs", 0.0),
+        ("current_a", 0.0),
         ("pieces", 1.0), ("pieces", True),
-        ("pieces", 0), ("sides", 3), ("metal", "Fine silver"), ("supply_mode", "both"), ("piece", "a\tb"), ("piece", "a\nb"),
-        ("piece", "a\u202eb"), ("piece", "x" * 81), ("piece", "\ud800"), ("edge_mm", -1.0), ("growth_mm2", [[0.0, 1.0]]),
+        ("pieces", 0), ("sides", 3), ("metal", "Fine silver"), ("supply_mode", "both"),
+        ("piece", "a\tb"), ("piece", "a\nb"),
+        ("piece", "a\u202eb"), ("piece", "x" * 81), ("piece", "\ud800"), ("edge_mm", -1.0),
+        ("growth_mm2", [[0.0, 1.0]]),
         ("growth_mm2", [[0.0, 1.0], [1.0]]), ("thickness_um", 1200.0),
-        ("artwork", "A" * 64), ("artwork", "../" * 21 + "a"), ("bath", ""), ("bath", "a\x00"), ("bath", "x" * 61),
-        ("gauge_stops_mm", [0.1] * 11), ("gauge_stops_mm", ["0.1"]), ("gauge_stops_mm", 0.1), ("stop_policy", "deep"),
-        ("narrow_lines", [{"x_mm": 1.0}]), ("narrow_lines", [{"x_mm": 1.0, "y_mm": 1.0, "width_mm": 1.0}] * 201),
+        ("artwork", "A" * 64), ("artwork", "../" * 21 + "a"), ("bath", ""), ("bath", "a\x00"),
+        ("bath", "x" * 61),
+        ("gauge_stops_mm", [0.1] * 11), ("gauge_stops_mm", ["0.1"]), ("gauge_stops_mm", 0.1),
+        ("stop_policy", "deep"),
+        ("narrow_lines", [{"x_mm": 1.0}]),
+        ("narrow_lines", [{"x_mm": 1.0, "y_mm": 1.0, "width_mm": 1.0}] * 201),
     ],
 )  # fmt: skip
 def test_input_is_never_coerced(name: str, value: object) -> None:

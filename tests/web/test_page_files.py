@@ -37,7 +37,7 @@ def daemon(tmp_path: Path) -> Daemon:
 
 
 @pytest.mark.parametrize("name", FILES)
-def test_files_come_with_type_and_validators(daemon: Daemon, name: str) -> None:
+def test_files_have_type_and_validators(daemon: Daemon, name: str) -> None:
     answer = ask(daemon.app, "GET", f"/{name}")
     assert (answer.status_code, answer.text) == (200, FILES[name][0])
     assert answer.headers["content-type"] == FILES[name][1]
@@ -127,7 +127,7 @@ def test_made_files_are_kept(tmp_path: Path, address: str) -> None:
     assert ask(app, "HEAD", address).headers["etag"] == etag
 
 
-def test_new_texts_have_a_new_tag() -> None:
+def test_new_texts_change_tag() -> None:
     """After an update of the catalogue no browser stays with the old texts."""
     one, other = ({"a": "Stop"}, {"a": "Halt"})
     tags = {

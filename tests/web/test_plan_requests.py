@@ -1,4 +1,4 @@
-"""What an artwork fills in a plan request, what the body says instead, what is refused."""
+"""Fields of a plan request: filled from an artwork, overridden by the body, or refused."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A value that cannot be used is told with its value, limit and unit."""
+"""A refusal names the value, its limit and its unit."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from controller.texts import CATALOGUE, text
 from tests.kits.api_client import SILVER
 
 
-def told(name: str, value: object) -> FieldProblem:
+def problem_of(name: str, value: object) -> FieldProblem:
     with pytest.raises(ValidationError) as caught:
         PlanRequestBody.model_validate({**SILVER, name: value})
     error = caught.value.errors()[0]
@@ -54,7 +54,7 @@ def test_value_limit_unit(
     name: str, value: object, limit: str, unit: str | None, echo: str
 ) -> None:
     """A message has the value and the limit with their unit."""
-    problem = told(name, value)
+    problem = problem_of(name, value)
     assert problem == FieldProblem(
         field=name,
         message=f"{name} is {echo}. It must be {limit}.",
@@ -69,13 +69,13 @@ def test_missing_and_unknown() -> None:
         {"type": "missing", "loc": ("body", "area_mm2"), "msg": "", "input": {}}
     )
     assert missing.message == "area_mm2 is missing. Give it in mm2."
-    slip = told("depth", 0.25)
+    slip = problem_of("depth", 0.25)
     assert (slip.field, slip.unit, slip.limit) == ("depth", None, None)
     assert "slip" in slip.message
 
 
 def test_place_in_list() -> None:
-    assert told("growth_mm2", [[0.0, 1.0], [0.1, -1.0]]).field == "growth_mm2.1.1"
+    assert problem_of("growth_mm2", [[0.0, 1.0], [0.1, -1.0]]).field == "growth_mm2.1.1"
 
 
 @pytest.mark.parametrize(

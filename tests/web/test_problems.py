@@ -1,4 +1,7 @@
-"""Every kind of refusal as a problem detail. Members and media type: RFC 9457 sections 3 and 6.1."""
+"""Every kind of refusal as a problem detail.
+
+Members and media type: RFC 9457 sections 3 and 6.1.
+"""
 
 from __future__ import annotations
 
@@ -57,8 +60,16 @@ def answered(error: Exception, path: str = "/api/x") -> tuple[int, dict[str, str
         (NoRoomError("full"), 507, "no-room", {}),
         (MeasureFailedError("no memory"), 422, "not-measurable", {}),
         (HTTPException(400, "There was an error parsing the body"), 400, "broken-json", {}),
-        (LogbookUnreadableError("cannot read the logbook"), 503, "logbook-unreadable", {"part": "logbook"}),
-        (ProblemError(problem_kinds.TOO_MANY_STREAMS, "http.request.too_many_streams", open_streams=250), 503, "too-many-streams", {}),
+        (
+            LogbookUnreadableError("cannot read the logbook"), 503, "logbook-unreadable",
+            {"part": "logbook"},
+        ),
+        (
+            ProblemError(
+                problem_kinds.TOO_MANY_STREAMS, "http.request.too_many_streams", open_streams=250
+            ),
+            503, "too-many-streams", {},
+        ),
         (HTTPException(404), 404, "nothing-here", {}),
         (HTTPException(413, "too much"), 413, "too-large", {}),
         (HTTPException(418, "a teapot"), 418, "http-418", {}),
@@ -118,16 +129,16 @@ def test_every_kind_has_title() -> None:
 
 
 def test_kinds_share_status_entry() -> None:
-    told = problem_responses(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
-    assert set(told) == {503, 500}
-    assert set(told[503]["content"]) == {MEDIA_TYPE}
-    assert set(told[503]["content"][MEDIA_TYPE]["examples"]) == {
+    documented = problem_responses(problem_kinds.LOOP_NOT_ALIVE, problem_kinds.LOGBOOK_UNREADABLE)
+    assert set(documented) == {503, 500}
+    assert set(documented[503]["content"]) == {MEDIA_TYPE}
+    assert set(documented[503]["content"][MEDIA_TYPE]["examples"]) == {
         "loop-not-alive",
         "logbook-unreadable",
     }
 
 
-# --- through the application ------------------------------------------------------------------------------------------
+# --- through the application ----------------------------------------------------------------------
 
 
 @pytest.fixture

@@ -1,6 +1,9 @@
-"""The application against its own OpenAPI document, by schemathesis: nothing fails inside, every answer is as described.
+"""The application against its OpenAPI document, by schemathesis.
 
-By hand, longer: ``SCHEMATHESIS_EXAMPLES=500 python -m pytest tests/web/test_schemathesis.py --timeout 0``.
+No request fails inside, and every answer is as described.
+
+By hand, longer:
+``SCHEMATHESIS_EXAMPLES=500 python -m pytest tests/web/test_schemathesis.py --timeout 0``.
 """
 
 from __future__ import annotations
@@ -33,7 +36,7 @@ BOUNDED = settings(
 )
 
 MEANT = ["2xx", "401", "403", "404", "409", "422", "429", "5xx"]
-"""Answers to data that fits the schema. 422: what no schema says, such as a depth or a charge and not both."""
+"""Answers to data that fits the schema. 422: a rule that no schema holds: depth or charge."""
 
 NO_END = "/api/events"
 
@@ -48,9 +51,10 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
 
 
 def validated(daemon: Daemon, **config: Any) -> Counter[str]:
-    """Ask for each operation the document's examples, its edges and random data, right and wrong; return the answers' statuses.
+    """Ask every operation with examples, edges and random data, right and wrong; count the answers.
 
-    Raises: AssertionError with every operation that failed a check of schemathesis, all of which are on.
+    Raises: AssertionError with every operation that failed a check of schemathesis,
+    all of which are on.
     """
     checks = {"positive_data_acceptance": {"expected-statuses": MEANT}}
     schema = schemathesis.openapi.from_dict(
@@ -84,18 +88,18 @@ def validated(daemon: Daemon, **config: Any) -> Counter[str]:
 
 
 def test_unpaired_conforms(daemon: Daemon) -> None:
-    """A client that is not paired gets what the document says."""
+    """A client that is not paired gets the documented answers."""
     statuses = validated(daemon)
     changed = [
         answer
         for answer in statuses
         if answer.startswith("POST") and answer.endswith(("200", "201", "202"))
     ]
-    assert changed == ["POST /api/stop 200"], "the document's own example is no PIN"
+    assert changed == ["POST /api/stop 200"], "the document's example is not the PIN"
 
 
 def test_paired_conforms(daemon: Daemon) -> None:
-    """A paired client gets what the document says."""
+    """A paired client gets the documented answers."""
     statuses = validated(daemon, auth={"openapi": {"token": {"bearer": daemon.bench_token}}})
     assert {"POST /api/plan 200", "POST /api/start 202", "POST /api/baths 200"} <= set(statuses), (
         "nothing got past the door"

@@ -1,4 +1,4 @@
-"""The server ends at once though streams are open, and a stream that is ended is ended properly."""
+"""The server ends at once although streams are open, and a stream ends in the proper way."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def daemon(tmp_path: Path) -> Iterator[Daemon]:
 
 
 def test_end_ignores_open_streams(daemon: Daemon, caplog: pytest.LogCaptureFixture) -> None:
-    """uvicorn alone waits for them until its own time-out and then cuts them off."""
+    """uvicorn alone waits for them until its time-out and then cuts them off."""
     caplog.set_level(logging.INFO)
     with httpx.Client(timeout=WAIT_S) as client:
         with serve(daemon.app) as address:

@@ -1,4 +1,7 @@
-"""Long tables come in chunks, each made when the one before is gone, and half a table never looks whole."""
+"""Long tables come in chunks, each made after the one before is sent.
+
+Half a table never looks whole.
+"""
 
 from __future__ import annotations
 
@@ -47,10 +50,10 @@ class Book:
 
 
 def test_json_is_one_document() -> None:
-    told = json.loads("".join(json_pieces('r"1', "samples", [rows(0, 2), [], rows(2, 1)])))
-    assert told["run_id"] == 'r"1'
-    assert [row["elapsed_s"] for row in told["samples"]] == [0, 1, 2]
-    assert told["samples"][0]["depth_mm"] is None
+    reported = json.loads("".join(json_pieces('r"1', "samples", [rows(0, 2), [], rows(2, 1)])))
+    assert reported["run_id"] == 'r"1'
+    assert [row["elapsed_s"] for row in reported["samples"]] == [0, 1, 2]
+    assert reported["samples"][0]["depth_mm"] is None
     assert json.loads("".join(json_pieces("r1", "samples", []))) == {"run_id": "r1", "samples": []}
 
 
@@ -93,10 +96,10 @@ def test_plain_file_name() -> None:
 
 def test_long_run_is_chunked(tmp_path: Path) -> None:
     """RFC 9112 section 7.1. Both forms hold every second."""
-    desk = ManualLogbook(tmp_path / "book.sqlite")
-    desk.begin()
-    desk.write(*(mean(second) for second in range(SECONDS)))
-    daemon = Daemon(tmp_path / "elsewhere", book=LogbookReader(desk.path))
+    kept = ManualLogbook(tmp_path / "book.sqlite")
+    kept.begin()
+    kept.write(*(mean(second) for second in range(SECONDS)))
+    daemon = Daemon(tmp_path / "elsewhere", book=LogbookReader(kept.path))
     with daemon.served() as client:
         for kind in ("json", "csv"):
             with client.stream("GET", f"/api/runs/r1/samples?format={kind}") as answer:
@@ -111,7 +114,7 @@ def test_long_run_is_chunked(tmp_path: Path) -> None:
             else:
                 assert answer.text.count("\r\n") == SECONDS + 1
     daemon.close()
-    desk.logbook.finish()
+    kept.logbook.finish()
 
 
 @pytest.mark.parametrize("kind", ["json", "csv"])

@@ -15,7 +15,7 @@ BOOT_FILE = "/var/lib/bench/boot"
 
 
 class Line:
-    """Reads what stands at the pin, without claiming it."""
+    """Reads the level at the pin without claiming it."""
 
     def __init__(self, number: int = RELAY_PIN) -> None:
         (path,) = glob.glob(f"/sys/devices/platform/*/gpiochip*/sim_gpio{number}/value")
@@ -27,20 +27,20 @@ class Line:
         return os.pread(self._value, 8, 0).strip() == b"1"
 
     def holder(self) -> str | None:
-        """Return who holds the line and in which direction, such as ``lg out``; None when nobody does."""
+        """Return who holds the line and its direction, such as ``lg out``; None if nobody does."""
         with open("/sys/kernel/debug/gpio", "rb") as stream:
             found = self._holder.search(stream.read())
         return None if found is None else f"{found[1].decode().strip()} {found[2].decode()}"
 
 
 class Report:
-    """Writes events as JSON lines, stamped with the monotonic clock that all processes of a boot share."""
+    """Writes events as JSON lines, timed by the monotonic clock of the boot."""
 
     def __init__(self) -> None:
         self._out = os.open(REPORT, os.O_WRONLY | os.O_NOCTTY)
         self._boot = boot_number()
 
-    def say(self, kind: str, at_s: float | None = None, **more: Any) -> None:
+    def write(self, kind: str, at_s: float | None = None, **more: Any) -> None:
         """Write one event."""
         at_s = time.monotonic() if at_s is None else at_s
         line = json.dumps({"kind": kind, "boot": self._boot, "at_s": round(at_s, 4), **more})

@@ -1,4 +1,7 @@
-"""Everything that ends a run, one scene after the other, on the installed service. Runs with the daemon's own Python."""
+"""Plays every way to end a run, one scene after the other, on the installed service.
+
+Runs with the daemon's own Python.
+"""
 
 from __future__ import annotations
 
@@ -31,12 +34,12 @@ PLATE = {
     "current_a": 3.0,
     "thickness_mm": 1.2,
 }
-TOLD = ("state", "reason", "message", "current_a", "voltage_v", "relay_on", "charge_coulombs")
+SHOWN = ("state", "reason", "message", "current_a", "voltage_v", "relay_on", "charge_coulombs")
 
 HOLD_S = 3.0
-"""A run stands for this long before it is ended, and its end is watched for at least as long, s."""
+"""How long a run lasts before it is ended, and the shortest watch after its end, s."""
 PATIENCE_S = 120.0
-"""After this an answer that has not come counts as none, s."""
+"""An answer that takes longer counts as missing, s."""
 
 report = Report()
 
@@ -77,11 +80,11 @@ def start_run() -> dict[str, Any]:
     if status["state"] == "running":
         time.sleep(HOLD_S)
         status = client().get("/api/status")
-    return {name: status[name] for name in TOLD}
+    return {name: status[name] for name in SHOWN}
 
 
 def _began() -> bool:
-    """End what is left of the run before and start anew. Raises: ApiRefusedError when it is not time yet."""
+    """End the previous run and start a new one. Raises: ApiRefusedError when it is too early."""
     client().post("/api/stop")
     with suppress(ApiRefusedError):
         client().post("/api/acknowledge")
@@ -92,17 +95,17 @@ def _began() -> bool:
 def scene(
     name: str, act: Callable[[], Any], *, run: bool = True, settle: Callable[[], Any] | None = None
 ) -> None:
-    """Play one scene: a run, the act, what comes after it. What is told is judged outside.
+    """Play one scene: a run, the act, what comes after it. The judge looks at the answers later.
 
-    :param settle: waits for what must come back before the scene is over; its answer is told.
+    :param settle: waits for what must come back before the scene ends; its answer is reported.
     """
     before = start_run() if run else None
     at_s = time.monotonic()
-    report.say("act", at_s, name=name, before=before)
-    told = act()
+    report.write("act", at_s, name=name, before=before)
+    answer = act()
     after = settle() if settle else None
     time.sleep(HOLD_S)
-    report.say("end", name=name, told=told, after=after)
+    report.write("end", name=name, answer=answer, after=after)
 
 
 def systemctl(*words: str) -> int:
@@ -125,15 +128,15 @@ def strike(number: signal.Signals) -> None:
 
 
 def exit_of(*words: str) -> dict[str, Any]:
-    """Run a command; return its exit status and the last line it said."""
+    """Run a command; return its exit status and the last line of its output."""
     done = subprocess.run(
         words, check=False, cwd="/", text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
     )
-    return {"status": done.returncode, "said": (done.stdout.strip().splitlines() or [""])[-1]}
+    return {"status": done.returncode, "last_line": (done.stdout.strip().splitlines() or [""])[-1]}
 
 
 def back() -> dict[str, Any]:
-    """Wait until the service is up again and return what it says of the run that was cut."""
+    """Wait until the service is up again and return its status of the run that was cut."""
     status = until(
         lambda status: status["logbook_ready"] and not status["sensor_message"],
         "the service's return",
@@ -154,8 +157,13 @@ def drop_in(text: str | None) -> None:
 
 def second_boot() -> None:
     """The scenes of a bench that was just switched on, up to the reboot in a run."""
-    report.say("fact", kernel=os.uname().release, python=exit_of("/opt/biteclock/venv/bin/python", "--version")["said"],
-               systemd=exit_of("/usr/bin/systemctl", "show", "--value", "-p", "Version")["said"], lgpio=_lgpio())  # fmt: skip
+    report.write(
+        "fact",
+        kernel=os.uname().release,
+        python=exit_of("/opt/biteclock/venv/bin/python", "--version")["last_line"],
+        systemd=exit_of("/usr/bin/systemctl", "show", "--value", "-p", "Version")["last_line"],
+        lgpio=_lgpio(),
+    )
     scene("boot", lambda: None, run=False, settle=back)
     scene("run", lambda: time.sleep(HOLD_S))
     scene("force-off while the service holds the pin", lambda: exit_of(*FORCE_OFF))
@@ -185,12 +193,12 @@ def second_boot() -> None:
     CONFIG.write_text(text)
     systemctl("restart", "biteclock")
     before = start_run()
-    report.say("act", name="reboot", before=before)
+    report.write("act", name="reboot", before=before)
     systemctl("reboot")
 
 
 def twice_failed() -> dict[str, Any]:
-    """Wait until the service has been started anew and failed again."""
+    """Wait until the service has been started again and has failed again."""
     give_up_s = time.monotonic() + PATIENCE_S
     while time.monotonic() < give_up_s and int(shown("NRestarts")) < 2:
         time.sleep(0.5)
@@ -200,7 +208,9 @@ def twice_failed() -> dict[str, Any]:
 def _lgpio() -> str:
     code = "import lgpio, os; print(lgpio.__file__)"
     return str(
-        exit_of("/usr/bin/env", "LG_WD=/run", "/opt/biteclock/venv/bin/python", "-c", code)["said"]
+        exit_of("/usr/bin/env", "LG_WD=/run", "/opt/biteclock/venv/bin/python", "-c", code)[
+            "last_line"
+        ]
     )
 
 
@@ -210,7 +220,7 @@ def main() -> None:
         second_boot()
         return
     scene("boot after the reboot in a run", lambda: None, run=False, settle=back)
-    report.say("done")
+    report.write("done")
     systemctl("poweroff")
 
 

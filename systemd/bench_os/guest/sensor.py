@@ -1,7 +1,10 @@
-"""An INA219 on /dev/i2c-1 for a guest that has no I2C: a character device in user space (CUSE) in front of the rehearsal chip.
+"""An INA219 on /dev/i2c-1 for a guest without I2C.
 
-The cell is a dummy load of 1 ohm on a supply of 3 A whose lead goes through the relay: current flows while the relay's
-line is high and not else. Runs with the daemon's own Python, for hardware.rehearsal.chip.
+A character device in user space (CUSE) answers for the rehearsal chip.
+
+The cell is a dummy load of 1 ohm on a supply of 3 A. The relay switches the supply's lead: current
+flows only while the relay's line is high. Runs with the daemon's own Python, for
+hardware.rehearsal.chip.
 Source: Linux, include/uapi/linux/fuse.h and i2c-dev.h.
 """
 
@@ -20,13 +23,13 @@ from hardware.rehearsal.waveform import Waveform
 SHUNT_OHM, LOAD_OHM, SUPPLY_A = 0.02, 1.0, 3.0
 ADDRESS = 0x40
 SLICE_S = 0.005
-"""Longest stretch for which one look at the line stands, s."""
+"""Longest time for which one look at the line counts, s."""
 
 OPEN, READ, WRITE, RELEASE, FLUSH, INTERRUPT, IOCTL, CUSE_INIT = 14, 15, 16, 18, 25, 36, 39, 4096
 RETRY, UNRESTRICTED, READ_FLAG = 4, 1, 1
 I2C_SLAVE, I2C_FUNCS, I2C_RDWR = 0x0703, 0x0705, 0x0707
 FUNCS = 0x0EFF0001
-"""I2C_FUNC_I2C and I2C_FUNC_SMBUS_EMUL, what a Pi's adapter tells."""
+"""I2C_FUNC_I2C and I2C_FUNC_SMBUS_EMUL, which a Pi's adapter reports."""
 
 
 class Circuit:
@@ -39,7 +42,7 @@ class Circuit:
         self._chip.power_on(self._fed_s)
 
     def advance(self) -> None:
-        """Let the present current stand at the chip's inputs since the last look."""
+        """Feed the chip with the present current for the time since the last call."""
         now_s = time.monotonic()
         current_a = SUPPLY_A if self._line.is_high() else 0.0
         wave = Waveform(current_a * SHUNT_OHM, 0.0, current_a * LOAD_OHM, 0.0, 1.0, 0.0)
@@ -117,7 +120,10 @@ class Bus:
         raise OSError(errno.ENOTTY, f"command 0x{command:04x}")
 
     def _transfer(self, argument: int, given: bytes) -> bytes:
-        """Carry out the messages of I2C_RDWR; the kernel hands over what they point to step by step, as asked for."""
+        """Carry out the messages of I2C_RDWR.
+
+        The kernel passes on the memory that they point to step by step, on request.
+        """
         head = (argument, 16)
         if len(given) < 16:
             return _ask((head,), ())
@@ -145,7 +151,7 @@ def _done(result: int, data: bytes = b"") -> bytes:
 
 
 def _ask(inputs: tuple[tuple[int, int], ...], outputs: tuple[tuple[int, int], ...]) -> bytes:
-    """Return the answer that asks for the call once more, with these stretches of the caller's memory."""
+    """Return an answer that asks for the call again, with these parts of the caller's memory."""
     vectors = b"".join(struct.pack("<QQ", *vector) for vector in (*inputs, *outputs))
     return struct.pack("<iIII", 0, RETRY, len(inputs), len(outputs)) + vectors
 

@@ -1,4 +1,4 @@
-"""Watches the relay's line from early boot to the last moment of a shutdown and reports every change."""
+"""Watches the relay's line from early boot to the end of a shutdown and reports every change."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ def main() -> None:
         at_s = time.monotonic()
         high = line.is_high()
         if high is not last:
-            report.say("level", at_s, high=high, holder=line.holder())
+            report.write("level", at_s, high=high, holder=line.holder())
             last = high
         if at_s - alive_at_s >= ALIVE_EVERY_S:
-            report.say("watching", at_s, high=high, holder=line.holder())
+            report.write("watching", at_s, high=high, holder=line.holder())
             alive_at_s = at_s
         time.sleep(EVERY_S)
 

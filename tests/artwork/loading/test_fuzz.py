@@ -1,4 +1,4 @@
-"""Damaged files of every kind: a result or a refusal, never anything else."""
+"""Damaged files of every kind: a result or a refusal, and nothing else."""
 
 from __future__ import annotations
 

@@ -65,7 +65,7 @@ def test_bits_beyond_last_pixel() -> None:
 
 
 def test_packed_file_is_png(tmp_path: Path) -> None:
-    """Pillow itself reads it: as many bytes as its own rows of bits take."""
+    """Pillow reads the file too: its rows of bits take the same number of bytes."""
     image = noise(43, 20)
     packed = packed_png(saved(tmp_path / "a.png", image))
     assert packed is not None
