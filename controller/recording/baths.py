@@ -125,7 +125,7 @@ class BathShelf:
         return (*fresh, *(new.get(name, bath) for name, bath in stored.items()))
 
     def bath(self, name: str) -> BathSaved:
-        """Return a bath. Raises: RefusedError when there is none of that name."""
+        """Return a bath. Raises: RefusedError for an unknown name."""
         for bath in self.baths():
             if bath.name == name:
                 return bath
@@ -204,16 +204,17 @@ class BathShelf:
         return self._reader.run(run_id)
 
     def keep(self, taken: ReadingTaken) -> None:
-        """Keep a reading, a correction or a withdrawal; it counts from now on.
+        """Keep a reading, a correction or a withdrawal. It counts from now on.
 
-        Waits for no disk, so the loop may call it. Raises: LogbookFullError; nothing was kept then.
+        Never waits for the disk, so the loop may call it. Raises: LogbookFullError; nothing was
+        kept then.
         """
         with self._lock:
             self._logbook.keep(taken)
             self._new_readings.append(taken)
 
     def _merged(self, stored: tuple[ReadingTaken, ...]) -> tuple[ReadingTaken, ...]:
-        """Return the stored readings, and those of this process that are not written yet."""
+        """Return the stored readings and those of this process that are still waiting."""
         known = {reading.reading_id for reading in stored}
         with self._lock:
             return (*stored, *(r for r in self._new_readings if r.reading_id not in known))

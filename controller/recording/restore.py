@@ -36,10 +36,10 @@ from controller.texts import Message, Value, text
 
 @dataclass(frozen=True, slots=True)
 class _Restored:
-    """A run that is back.
+    """A restored run.
 
     :param then: the moment of its checkpoint, or None when the time away will never be known.
-    :param away_s: time since then, or None when it is not known.
+    :param away_s: time since then, or None when unknown.
     :param is_of_older_version: an older version recorded it, without a checkpoint.
     """
 
@@ -85,14 +85,16 @@ class Restorer:
     def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Restore as soon as the logbook is ready."""
         if self._restored is not None:
-            self._is_done = True  # published too: nobody sees a rig that is ready and idle before
+            self._is_done = (
+                True  # only after a snapshot shows the run: nobody sees a ready and idle rig first
+            )
             self._ask_the_clock_again(self._restored)
         if (
             self._is_done
             or not self._logbook.is_ready()
             or self._supervisor.state is not RunState.IDLE
         ):
-            return  # a trip at start, such as a welded relay, is acknowledged first
+            return  # a trip at start, such as a welded relay, must be acknowledged first
         record = self._logbook.interrupted
         if record is None:
             self._is_done = True
@@ -147,7 +149,7 @@ class Restorer:
         return self._settings.model_copy(update={"limits": limits})
 
     def _plan_of(self, record: RunRecord, settings: Settings) -> RunPlan:
-        """Return the plan at the start of the run; one of an older version is made again."""
+        """Return the plan at the start of the run; a plan from an older version is computed again."""
         if "metal_as_planned" in record.plan:
             return plan_from_logbook(
                 record.plan,
@@ -182,7 +184,7 @@ class Restorer:
 
 
 def _message(restored: _Restored, ended: Value) -> Message:
-    """Return what happened to the run and what a person must know of the time in the acid.
+    """Return what happened to the run, and how long the plate was in the acid.
 
     :param ended: how the run ended, as a sentence.
     """

@@ -1,4 +1,4 @@
-"""Takes, corrects and withdraws readings, of the present run and of past ones. Calls here block."""
+"""Takes, corrects and withdraws readings of the present run and of past ones. Calls block."""
 
 from __future__ import annotations
 
@@ -38,12 +38,12 @@ class UnknownReadingError(RefusedError, LookupError):
 
 
 class ReplacedReadingError(RefusedError):
-    """The reading was corrected or withdrawn before, so it cannot be again."""
+    """The reading has already been corrected or withdrawn."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A reading as kept, and what the present run learned from it, or None for a past run."""
+    """A kept reading, and what the present run learned from it (None for a past run)."""
 
     taken: ReadingTaken
     learned: Learned | None

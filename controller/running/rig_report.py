@@ -13,7 +13,7 @@ NOT_PROVEN = (
     Message("rig_check.not_proven.plate_contact"),
     Message("rig_check.not_proven.clips"),
 )
-"""What no reading with the relay off can show."""
+"""Faults that no reading with the relay off can show."""
 
 
 @dataclass(frozen=True, slots=True)
