@@ -149,7 +149,7 @@ class Restorer:
         return self._settings.model_copy(update={"limits": limits})
 
     def _plan_of(self, record: RunRecord, settings: Settings) -> RunPlan:
-        """Return the plan at the start of the run; a plan from an older version is computed again."""
+        """Return the plan at the start of the run. One from an older version is computed again."""
         if "metal_as_planned" in record.plan:
             return plan_from_logbook(
                 record.plan,
@@ -162,7 +162,7 @@ class Restorer:
         return make_plan(request, settings, self._sensor_range_a, Knowledge(learner))
 
     def _ask_the_clock_again(self, restored: _Restored) -> None:
-        """Count the time away once the network has set the clock, if it was not known before."""
+        """Count an unknown time away once the network has set the clock."""
         then, soak = restored.then, restored.run.soak
         if then is None or restored.away_s is not None or soak.is_known or not then.is_utc_set:
             return
@@ -178,7 +178,7 @@ class Restorer:
         soak.is_known = True
         if self._supervisor.state is RunState.INTERRUPTED:
             known = Message("run.restored.clock_set", {"ended": self._ended, "away_s": away_s})
-            self._supervisor.say(str(known))
+            self._supervisor.replace_message(str(known))
         else:
             self._supervisor.note(text("run.restored.clock_set_note", away_s=away_s))
 

@@ -440,7 +440,7 @@ class Supervisor:
             Counted(run.run_id, sample, run.totals(at_s), bath_degc, run.checkpoint(at_s))
         )
 
-    def say(self, message: Message | str) -> None:
+    def replace_message(self, message: Message | str) -> None:
         """Replace the message of the present state, and add it to the event list."""
         self.message = as_message(message)
         self.note(self.message)
