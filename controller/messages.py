@@ -1,4 +1,4 @@
-"""Values that the parts of the program exchange: frozen, units in the names, absence is None."""
+"""Values that the parts of the program exchange: frozen, units in the names, None for absence."""
 
 from __future__ import annotations
 
@@ -107,8 +107,8 @@ class Finding:
     :param value: what was measured, in ``unit``, or None where there is no number.
     :param limit: the limit that it broke, in ``unit``, or None.
     :param unit: unit of value and limit, one of ``UNIT_SUFFIXES``, or empty without numbers.
-    :param case: which sentence says what happened, where the reason has several.
-    :param cause: what led to it, where the reason alone does not say.
+    :param case: selects the sentence, where the reason has several.
+    :param cause: what led to it, or None where the reason alone is enough.
     """
 
     reason: TripReason

@@ -158,7 +158,7 @@ class Thermometer(Protocol):
     """Bath temperature."""
 
     def latest_degc(self) -> float | None:
-        """Return the newest reading, degC, or None when it is too old or there is none."""
+        """Return the newest reading, degC, or None without a fresh one."""
 
 
 class Beat(Protocol):

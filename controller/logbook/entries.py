@@ -74,7 +74,7 @@ class Progress(Figures):
 class StateChanged:
     """A run changed its state. The newest change of a run replaces older ones not yet written.
 
-    :param kept: its RunCheckpoint as JSON values, units in the keys, or None when there is none.
+    :param kept: its RunCheckpoint as JSON values, units in the keys, or None without a checkpoint.
     """
 
     run_id: str

@@ -150,7 +150,7 @@ class StoreKeeper:
         )
 
     def _remember(self, entry: Entry) -> None:
-        """Keep what a new file needs for the runs that are not over."""
+        """Keep the entries with which a new file can continue the unfinished runs."""
         if isinstance(entry, RunBegan):
             self._open_runs[entry.run_id] = (entry,)
         elif isinstance(entry, StateChanged) and entry.run_id in self._open_runs:

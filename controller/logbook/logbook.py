@@ -183,7 +183,7 @@ class Logbook:
                 self._count_lost(1, note)
 
     def work(self) -> float:
-        """Open the file where needed, write what is due, and return the time to the next call, s."""
+        """Open the file if needed, write what is due, and return the wait to the next call, s."""
         now_s = self._clock.monotonic_s()
         if self._retry_at_s is not None and now_s < self._retry_at_s and not self._is_closing:
             return self._retry_at_s - now_s
@@ -256,7 +256,7 @@ class Logbook:
             self._samples = []
 
     def _failed(self, error: Exception) -> float:
-        """Note the failure, close the file where needed, and return the time to the next try, s."""
+        """Note the failure, close the file where needed, and return the wait to the next try, s."""
         now_s = self._clock.monotonic_s()
         wait_s = RETRY_AFTER_S[min(self._failures, len(RETRY_AFTER_S) - 1)]
         self._failures += 1

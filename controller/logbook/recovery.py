@@ -80,7 +80,7 @@ def _change(record: RunRecord, clock: Clock, state: RunState) -> StateChanged:
         uncertain_charge_coulombs=progress.uncertain_charge_coulombs + missing_coulombs,
         current_a=None,
     )
-    if kept is not None and _UNCERTAIN in kept:  # else the restorer says what is wrong with it
+    if kept is not None and _UNCERTAIN in kept:  # otherwise the restorer refuses it
         kept = {**kept, _UNCERTAIN: kept[_UNCERTAIN] + missing_coulombs}
     message = _message(run, progress, "replaced" if state is RunState.STOPPED else "may_resume")
     return StateChanged(run.run_id, state, clock.utc_now(), progress, None, message, kept)

@@ -66,7 +66,7 @@ class RowWriter:
             self._write_raws(entry)
 
     def _write_run(self, run: RunBegan) -> None:
-        """Write the run, even when its plan or settings cannot be kept. All other rows refer to it."""
+        """Write the run, even when its plan or settings cannot be kept: other rows refer to it."""
         papers: dict[str, int] = {}
         refused: ValueError | TypeError | None = None
         for name, paper in (("plan", run.plan), ("settings", run.settings)):

@@ -1,6 +1,6 @@
 """From a request to a plan: charge, time, heat and ceilings for a target depth. Pure.
 
-What may go wrong with a plan is in warnings.py.
+warnings.py lists what may go wrong with a plan.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ current reads as a smaller one."""
 
 SUPPLY_MAX_V = 15.0
 """Largest voltage of a supply, V: systemd/wiring.md allows no more, and every known sensor measures
-it. The supply's current limit does not count: when the sensor is driven beyond its range, that limit
-may have failed."""
+it. The supply's current limit does not count: once the current is beyond the sensor's range, that
+limit may have failed."""
 
 LOOP_OHM = 0.05
 """Smallest resistance of supply, fuse, relay contact, leads and clips together, ohm. Common

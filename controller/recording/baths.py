@@ -1,4 +1,4 @@
-"""The shelf of baths: descriptions, charge carried, and what readings teach about the next run."""
+"""The shelf of baths: descriptions, charge, and the prediction for the next run."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class BathState:
 
 
 class BathShelf:
-    """Baths, readings, and what they teach. Safe from any thread.
+    """Baths, their readings, and the predictions from them. Safe from any thread.
 
     The loop calls ``keep`` only: everything else reads the disk. New entries go to the queue of the
     logbook at once, and are kept here too until they are written.
@@ -155,7 +155,7 @@ class BathShelf:
     # --- what is known --------------------------------------------------------------------------
 
     def knowledge(self, request: PlanRequest) -> Knowledge:
-        """Return what earlier runs teach about a request.
+        """Return what is known from earlier runs about a request.
 
         Raises: RefusedError for an unknown bath, a retired one, or one for another metal.
         """
@@ -179,7 +179,7 @@ class BathShelf:
         return Knowledge(learner, runs, densest)
 
     def _learner(self, bath: BathSaved, metal: Metal, area_sd: float) -> tuple[Learner, int]:
-        """Return what the bath teaches about its next run, and from how many valid readings."""
+        """Return the belief about the bath's next run, and how many valid readings support it."""
         by_run: dict[str, list[Reading]] = {}
         for taken in standing(self._merged(self._reader.readings_of_bath(bath.name))):
             by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))

@@ -43,7 +43,7 @@ class _Second:
     voltage_sum_v: float = 0.0
 
     def add(self, sample: Sample, progress: Progress, bath_degc: float | None) -> None:
-        """Add a sample. A quick look carries the supply's ripple, so it is left out of the means."""
+        """Add a sample. A quick look carries the supply's ripple: the means leave it out."""
         self.progress = progress
         self.bath_degc = bath_degc
         if sample.averaged:
@@ -106,8 +106,8 @@ class RunRecorder:
     """Makes the entries of one run after another. Not thread-safe: the loop's follower owns it.
 
     Means and checkpoints are made in ``running`` and for ``after_s`` after it. Raw samples are held
-    back in every state and recorded when a reason ends or pauses the run. Currents come with the
-    zero offset taken out.
+    back in every state and recorded when a reason ends or pauses the run. Currents
+    arrive without the zero offset.
 
     :param before_s: raw samples kept from before a trip.
     :param after_s: time that is still recorded after the run left ``running``.
@@ -145,7 +145,7 @@ class RunRecorder:
         *,
         kept: Callable[[], Mapping[str, Any]] | None = None,
     ) -> tuple[Entry, ...]:
-        """Take a fresh sample and the figures up to it. A figure that is None stays as it was.
+        """Take a fresh sample and the figures up to it. A figure of None keeps its last value.
 
         :param kept: returns the run's checkpoint as JSON values; asked once a second.
         Raises: RuntimeError when no run was begun or taken over.
@@ -194,7 +194,7 @@ class RunRecorder:
     def state(self, snapshot: Snapshot, kept: Mapping[str, Any] | None = None) -> tuple[Entry, ...]:
         """Take the run's state and figures from a snapshot after a change of state.
 
-        Figures that are None stay as they were. A new reason records the raw samples held back.
+        Figures of None keep their last values. A new reason records the raw samples held back.
         The present second is recorded so far, and again when it is over. A snapshot without a run
         is ignored.
         Raises: RuntimeError when its run was neither begun nor taken over.

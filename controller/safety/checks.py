@@ -47,7 +47,7 @@ class CheckReport:
         return Message(f"supervisor.check.{outcome}", self.figures())
 
     def figures(self) -> dict[str, float]:
-        """Return each measured value and its limit, as ``zero_offset_a``, ``zero_offset_limit_a``."""
+        """Return measured values and limits, as ``zero_offset_a``, ``zero_offset_limit_a``."""
         found: dict[str, float] = {}
         for item in self.items:
             name, unit = item.name.replace(" ", "_"), item.unit.lower()

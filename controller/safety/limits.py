@@ -113,7 +113,7 @@ class Rule:
     :param is_broken: compares value and limit.
     :param applies: returns whether the rule applies to the sample.
     :param lasts_s: returns how long the limit must be broken, for ``Confirm.LASTING``.
-    :param case: which of the reason's sentences says what happened.
+    :param case: selects the sentence, where the reason has several.
     """
 
     reason: TripReason
