@@ -1,4 +1,4 @@
-"""Errors that a person can act on: each says what, the value, the limit, and what to do.
+"""Errors that a person can act on: what happened, the value, the limit, and what to do.
 
 An error carries a message: a key of the catalogue and named values. ``str(error)`` is the sentence.
 """
@@ -53,7 +53,7 @@ class RelayRevokedError(BiteclockError, RuntimeError):
 
 
 class LoopNotAliveError(BiteclockError, RuntimeError):
-    """The control loop did not answer in time. A request for off has reached the relay anyway."""
+    """The control loop did not answer in time. A request for off still reaches the relay."""
 
 
 class SensorError(BiteclockError, OSError):
@@ -61,4 +61,4 @@ class SensorError(BiteclockError, OSError):
 
 
 class SensorResetError(SensorError):
-    """The sensor lost its configuration: the chip lost its supply for a moment and restarted."""
+    """The sensor lost its configuration: the chip lost power for a moment and restarted."""

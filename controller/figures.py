@@ -52,7 +52,7 @@ def kept(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
-    """How far a run has come. A figure that is not known is None.
+    """How far a run has come. An unknown figure is None.
 
     Each is a column of the table ``progress`` and a field of status and run list.
     """
@@ -97,7 +97,7 @@ class Figures:
 
 @dataclass(frozen=True, slots=True)
 class MeanSample:
-    """One second of a run, and one row of its CSV table. A figure that is not known is None.
+    """One second of a run, and one row of its CSV table. An unknown figure is None.
 
     :param elapsed_s: whole seconds since the run began. The second begins with it.
     """

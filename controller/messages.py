@@ -1,4 +1,4 @@
-"""Values that the parts of the program exchange: frozen, units in the names, absence is None."""
+"""Values that the parts of the program exchange: frozen, units in the names, None for absence."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class Sample:
     """One finished conversion of the sensor.
 
     :param taken_at_s: monotonic time at which the reader saw it.
-    :param current_a: current through the shunt, the zero offset still in it; positive etches.
+    :param current_a: current through the shunt, including the zero offset; positive when etching.
     :param voltage_v: cell voltage, from behind the shunt to the minus pole.
     :param saturated: the shunt reading is at the end of its range; the true current is larger.
     :param averaged: False for a quick second look. Its current carries part of the supply's
@@ -78,7 +78,7 @@ class Sample:
     averaged: bool = True
 
     def less_offset(self, zero_offset_a: float) -> Sample:
-        """Return the sample with the sensor's zero offset in A taken out."""
+        """Return the sample without the sensor's zero offset, in A."""
         return Sample(
             self.taken_at_s,
             self.current_a - zero_offset_a,
@@ -102,13 +102,13 @@ UNIT_SUFFIXES = {
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What a guard or a check found: values. The catalogue turns them into sentences.
+    """The values that a guard or a check found. The catalogue turns them into sentences.
 
     :param value: what was measured, in ``unit``, or None where there is no number.
     :param limit: the limit that it broke, in ``unit``, or None.
     :param unit: unit of value and limit, one of ``UNIT_SUFFIXES``, or empty without numbers.
-    :param case: which sentence says what happened, where the reason has several.
-    :param cause: what led to it, where the reason alone does not say.
+    :param case: selects the sentence, where the reason has several.
+    :param cause: what led to it, or None where the reason alone is enough.
     """
 
     reason: TripReason
@@ -158,9 +158,9 @@ def advice_for(reason: TripReason) -> Message:
 class EventKind(StrEnum):
     """Kinds of entry in a run's event list.
 
-    ``state``: the bench changed its state. ``command``: a person asked for something, and it was
-    done. ``check``: the outcome of the rig check, with its figures. ``warning``: something that a
-    person should look at. ``note``: everything else.
+    ``state``: the rig changed its state. ``command``: a person gave a command, and it was carried
+    out. ``check``: the outcome of the rig check, with its figures. ``warning``: a person should
+    look at something. ``note``: everything else.
     """
 
     STATE = "state"
@@ -195,7 +195,7 @@ class Event:
 class Snapshot(Figures):
     """Everything that status, page and panel show. The loop replaces it as a whole.
 
-    None means not known. ``finding`` is why the run tripped or paused, until acknowledged.
+    None means unknown. ``finding`` is why the run tripped or paused, until acknowledged.
     """
 
     sequence: int

@@ -40,7 +40,7 @@ class Pacer(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class SensorSpec:
-    """What the data sheet of a sensor says, as far as code outside its driver needs it.
+    """The part of a sensor's data sheet that code outside its driver needs.
 
     A conversion reads the shunt and the bus voltage. The sensors are in controller/sensors.py.
 
@@ -118,10 +118,10 @@ class RelayGate(Protocol):
     """The relay behind a lock and a latch."""
 
     def turn_on(self) -> None:
-        """Energise the relay. Raises: RelayRevokedError while a request for off is pending."""
+        """Turn the relay on. Raises: RelayRevokedError while a request for off is pending."""
 
     def turn_off(self) -> None:
-        """Release the relay. Anybody, any thread, any time."""
+        """Turn the relay off. Safe from any thread, at any time."""
 
     def reads_on(self) -> bool:
         """Return the level that the output reads back, True for energised."""
@@ -131,7 +131,7 @@ class OffLatch(Protocol):
     """The latch of the relay gate. A request for off is pending until the supervisor handles it."""
 
     def revoke(self, request: OffRequest) -> None:
-        """Turn off and refuse ``turn_on`` from now on. The first request keeps its name."""
+        """Turn off and refuse ``turn_on`` until reinstated. The first request stays pending."""
 
     def standing_request(self) -> tuple[OffRequest, int] | None:
         """Return the pending request and its number, or None."""
@@ -158,7 +158,7 @@ class Thermometer(Protocol):
     """Bath temperature."""
 
     def latest_degc(self) -> float | None:
-        """Return the newest reading, degC, or None when it is too old or there is none."""
+        """Return the newest reading, degC, or None without a fresh one."""
 
 
 class Beat(Protocol):

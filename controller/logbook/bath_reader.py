@@ -1,4 +1,4 @@
-"""Reads baths: their descriptions, the charge that they carried, the readings of their runs."""
+"""Reads baths: their descriptions, the charge of their runs, and the readings of their runs."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class PastBathRun:
 
 
 class BathReader:
-    """Reads what concerns baths. Raises as LogbookReader does."""
+    """Reads baths, their runs and readings. Raises the same errors as LogbookReader."""
 
     def __init__(self, reader: LogbookReader) -> None:
         self._reader = reader
@@ -56,7 +56,7 @@ class BathReader:
         return tuple(_bath(row) for row in rows)
 
     def carried(self, name: str) -> tuple[int, float]:
-        """Return how many runs a bath has seen and the charge that they took, C."""
+        """Return the number of runs in a bath and their total charge, C."""
         with self._reader.connected() as connection:
             (row,) = rows_of(connection, _CARRIED, (name,))
         return int(row["runs"]), float(row["charge_coulombs"])

@@ -26,7 +26,7 @@ def is_unfinished(state: RunState, reason: TripReason | None) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
-    """What is fixed when a run begins.
+    """The facts of a run that are fixed when it begins.
 
     :param planned_current_a: at its end; bounds the missing charge of a run that was cut off, as
         long as no more flows.
@@ -42,7 +42,7 @@ class RunFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunBegan(RunFacts):
-    """A run as it was asked for. Written once, never changed.
+    """A run as requested. Written once and never changed.
 
     :param at_s: monotonic time of this boot.
     :param plan: what was planned, as JSON values, units in the keys.
@@ -72,9 +72,9 @@ class Progress(Figures):
 
 @dataclass(frozen=True, slots=True)
 class StateChanged:
-    """A run is in another state. The newest of a run replaces older ones not written yet.
+    """A run changed its state. The newest change of a run replaces older ones not yet written.
 
-    :param kept: its RunCheckpoint as JSON values, units in the keys, or None when there is none.
+    :param kept: its RunCheckpoint as JSON values, units in the keys, or None without a checkpoint.
     """
 
     run_id: str
@@ -88,7 +88,7 @@ class StateChanged:
 
 @dataclass(frozen=True, slots=True)
 class Checkpoint:
-    """The progress to resume from after a crash. The newest of a run replaces older ones.
+    """The progress from which a run resumes after a crash. The newest replaces older ones.
 
     :param kept: see StateChanged.
     """
@@ -102,8 +102,8 @@ class Checkpoint:
 class Mean(MeanSample):
     """One second of a run, to be written.
 
-    Current and voltage are means of the averaged samples, zero offset taken out. The others are
-    those of its last sample.
+    Current and voltage are means of the averaged samples, without the zero offset. The other
+    figures are those of the last sample.
     """
 
     run_id: str
@@ -111,7 +111,7 @@ class Mean(MeanSample):
 
 @dataclass(frozen=True, slots=True)
 class RawSample:
-    """One conversion, its zero offset taken out, at ``elapsed_s`` since the run began."""
+    """One conversion without its zero offset, ``elapsed_s`` after the run began."""
 
     elapsed_s: float
     current_a: float
@@ -135,7 +135,7 @@ class BathSaved:
     :param acid: acid and strength in words, such as "nitric acid, 1 part in 10".
     :param volume_l: volume, or None when it was not given.
     :param made_up_on: date in ISO 8601, or None.
-    :param is_retired: it is spent. It is kept for its history and no longer offered.
+    :param is_retired: it is spent. Its history is kept, and it is no longer offered.
     """
 
     name: str
@@ -159,7 +159,7 @@ class ReadingKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ReadingTaken:
-    """A gauge reading or weighing of a run, or the withdrawal of one. Never changed, only replaced.
+    """A gauge reading or weighing of a run, or the withdrawal of one. Replaced, never changed.
 
     :param replaces: the reading that this corrects or withdraws, or None.
     :param body: the numbers, units in the keys; for a withdrawn one the reason.

@@ -16,8 +16,8 @@ _LOCKED = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 _NO_ACCESS = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM)
 
 STUCK_AFTER_S = 5.0
-"""A write that takes longer than this, s, counts as a failing card. Sound cards pause for a second
-or two."""
+"""A write that takes longer than this, s, means a failing card. Sound cards pause for a second or
+two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +25,12 @@ class LogbookHealth:
     """The health of the logbook.
 
     :param ready: the check at start is over. Runs may begin, even while writing fails.
-    :param failing_since_at_s: monotonic time since which nothing could be written, or None while
-        writing works.
-    :param failing_since_at_utc: the same as a label.
-    :param message: what is wrong and what to do, or what happens at start, or None.
+    :param failing_since_at_s: monotonic time of the first failed write, or None while writing
+        works.
+    :param failing_since_at_utc: the same moment as wall time, a label only.
+    :param message: the problem and its remedy, or the progress of the check at start, or None.
     :param notice: what a person should know once, such as a damaged file, or None.
-    :param lost: rows of this process that were not kept and never will be.
+    :param lost: rows of this process that could not be kept.
     :param lost_note: the newest reason for a loss, or None.
     :param waiting: rows that wait to be written.
     :param kept_run_id: the newest run of this process that is in the file, else the run that an
@@ -49,7 +49,7 @@ class LogbookHealth:
 
 
 def stuck_message(path: Path, stuck_s: float) -> Message:
-    """Return what a person reads about a write that does not return."""
+    """Return the message about a write that does not return."""
     return Message(
         "logbook.trouble.stuck", {"stuck_s": stuck_s, "file": path, "limit_s": STUCK_AFTER_S}
     )
@@ -87,7 +87,7 @@ def advice(error: BaseException, path: Path) -> Message:
 
 
 def _free_mb(path: Path) -> float | None:
-    """Return the free space beside the file, MB, or None when it is not known."""
+    """Return the free space beside the file, MB, or None when unknown."""
     try:
         disk = os.statvfs(path.parent)
     except OSError:

@@ -1,6 +1,6 @@
 """Opens and checks the logbook file.
 
-A damaged file is renamed, and a new one begins with the runs that are not over.
+It renames a damaged file and begins a new one with the runs that are not over.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _KEEPS_FILE = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 class StoreKeeper:
     """The store of one logbook, opened again where needed. Used by one thread.
 
-    :param should_stop: asked during the check at start, which it ends.
+    :param should_stop: called during the check at start; True ends the check.
     """
 
     def __init__(
@@ -150,7 +150,7 @@ class StoreKeeper:
         )
 
     def _remember(self, entry: Entry) -> None:
-        """Keep what a new file needs for the runs that are not over."""
+        """Keep the entries with which a new file can continue the unfinished runs."""
         if isinstance(entry, RunBegan):
             self._open_runs[entry.run_id] = (entry,)
         elif isinstance(entry, StateChanged) and entry.run_id in self._open_runs:

@@ -18,13 +18,13 @@ from controller.ports import Clock
 from controller.texts import Message, Value
 
 SAMPLES_EVERY_S = 10.0
-"""How long means and raw samples wait to be written together, s: what a crash may cost."""
+"""How long means and raw samples wait to be written together, s. A crash may lose this much."""
 
 RETRY_AFTER_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 """Waits between tries while writing fails, s: short for a passing lock, long for a full card."""
 
 LAST_WRITES = 3
-"""Writes at the end: what a failure held back, what came after it, and the note on the outage."""
+"""Writes at the end: the entries that a failure held back, later ones, and the outage itself."""
 
 IDLE_WAIT_S = 60.0
 """Longest wait of the thread, s. A new entry wakes it."""
@@ -34,10 +34,10 @@ class Logbook:
     """Keeps runs, events and samples.
 
     The loop calls ``put``; one thread calls ``work`` (see LogbookThread). States, checkpoints and
-    events are written at once, means and raw samples every SAMPLES_EVERY_S and at the end. Each
-    write is one transaction, on the disk before the next begins. While writing fails, entries wait
-    in a bounded queue and are tried again. The newest state and checkpoint of each run have their
-    own room in it.
+    events are written at once. Means and raw samples are written every SAMPLES_EVERY_S and at the
+    end. Each write is one transaction, on the disk before the next begins. While writing fails,
+    entries wait in a bounded queue and are tried again. The queue reserves room for the newest
+    state and checkpoint of each run.
 
     :param path: the file; its directory must exist.
     :param room: the queue.
@@ -110,7 +110,7 @@ class Logbook:
             self._has_taken(entry)
 
     def _has_taken(self, entry: Entry) -> None:
-        """Wake the writing thread in time for what waits now. The lock is held."""
+        """Wake the writing thread in time for the waiting entries. The caller holds the lock."""
         if is_urgent(entry):
             self._has_begun_a_run |= isinstance(entry, RunBegan)
             self._changed.notify()
@@ -150,19 +150,19 @@ class Logbook:
 
     @property
     def notice(self) -> Message | None:
-        """What a person should know once, such as a damaged file, or None."""
+        """A notice for people, such as a damaged file, or None."""
         return self._keeper.notice
 
     @property
     def interrupted(self) -> RunRecord | None:
-        """The unfinished run of an earlier process, which a person may resume; known when ready."""
+        """The unfinished run of an earlier process, which a person may resume. Known when ready."""
         return self._keeper.interrupted
 
     def new_run_id(self) -> str:
         """Return an id that no other run of the logbook has: UTC to the second and a number.
 
-        While the file could not be opened, a part of the boot's id keeps it apart from the runs in
-        the file.
+        Until the file has been opened, a part of the boot's id makes it differ from the runs in the
+        file.
         """
         with self._changed:
             self._run_count += 1
@@ -188,7 +188,7 @@ class Logbook:
                 self._count_lost(1, note)
 
     def work(self) -> float:
-        """Open the file where needed, write what is due, and return the s until the next call."""
+        """Open the file if needed, write what is due, and return the wait to the next call, s."""
         now_s = self._clock.monotonic_s()
         if self._retry_at_s is not None and now_s < self._retry_at_s and not self._is_closing:
             return self._retry_at_s - now_s
@@ -221,7 +221,7 @@ class Logbook:
             return not self._is_closing
 
     def close_soon(self) -> None:
-        """Ask the writing thread to write what waits and to close. From any thread."""
+        """Ask the writing thread to write the waiting entries and close. Safe from any thread."""
         with self._changed:
             self._is_closing = True
             self._changed.notify()
@@ -241,7 +241,7 @@ class Logbook:
         self._keeper.close()
 
     def _write_due(self) -> None:
-        for _ in range(2):  # what a failure held back, then what came meanwhile
+        for _ in range(2):  # first the entries that a failure held back, then newer ones
             with self._changed:
                 self._urgent = self._urgent or self._room.take_urgent()
             if self._urgent:
@@ -261,7 +261,7 @@ class Logbook:
             self._samples = []
 
     def _failed(self, error: Exception) -> float:
-        """Note the failure, close the file where needed, and return the s until the next try."""
+        """Note the failure, close the file where needed, and return the wait to the next try, s."""
         now_s = self._clock.monotonic_s()
         wait_s = RETRY_AFTER_S[min(self._failures, len(RETRY_AFTER_S) - 1)]
         self._failures += 1

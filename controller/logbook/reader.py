@@ -1,6 +1,6 @@
 """Reads the logbook, from any thread.
 
-Each question has its own read-only connection and reads little, so the writer never waits.
+Each query opens a read-only connection and reads little, so the writer never waits.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ class LogbookUnreadableError(BiteclockError, OSError):
 
 
 class LogbookFullError(LogbookUnreadableError):
-    """The queue of the logbook is full, because the disk does not take what waits in it."""
+    """The queue of the logbook is full, because the disk does not accept its entries."""
 
 
 _PAST_THE_NEWEST = 2**62
@@ -103,8 +103,8 @@ def _checkpoint(body: str) -> dict[str, Any]:
 class LogbookReader:
     """Reads the logbook at ``path``, also while it is being written. Safe from any thread.
 
-    Each question opens its own connection, because the file may be renamed and a new one begun
-    between two questions. Every method raises LogbookUnreadableError without a readable file,
+    Each query opens its own connection, because the file may be renamed and a new one begun
+    between two queries. Every method raises LogbookUnreadableError without a readable file,
     RefusedError for a file of a newer version or of another program, and UnknownRunError for a run
     that is not in the file.
     """

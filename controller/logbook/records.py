@@ -1,4 +1,4 @@
-"""What the logbook answers with: frozen values, units in the names, absence is None."""
+"""The logbook's answers: frozen values, units in the names, None for absence."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class RunRecord:
 class RunPage:
     """Part of the list, newest first.
 
-    :param next_before: give it as ``before`` to get the next part; None at the end.
+    :param next_before: pass it as ``before`` to get the next part; None at the end.
     """
 
     runs: tuple[RunSummary, ...]
@@ -66,7 +66,7 @@ class StoredEvent:
 
 @dataclass(frozen=True, slots=True)
 class CurvePoint:
-    """Some seconds of a run in one point, with the extremes of what can go both ways.
+    """Several seconds of a run as one point, with the extremes of values that can rise and fall.
 
     :param elapsed_s: first second of the point.
     :param on_time_s, charge_coulombs: at the end of the point.

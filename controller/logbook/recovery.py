@@ -12,7 +12,7 @@ from controller.ports import Clock
 from controller.texts import text
 
 UNCERTAIN_S = 2.0
-"""Time whose charge may be missing after a crash, s: 1 s between checkpoints, 1 s to reach the
+"""Time whose charge may be missing after a crash, s: 1 s between checkpoints and 1 s to reach the
 disk."""
 
 _UNCERTAIN = "uncertain_charge_coulombs"
@@ -20,7 +20,7 @@ _UNCERTAIN = "uncertain_charge_coulombs"
 
 @dataclass(frozen=True, slots=True)
 class Recovery:
-    """What to write at start, and the run that a person may resume."""
+    """The entries to write at start, and the run that a person may resume."""
 
     entries: tuple[Entry, ...]
     interrupted: RunRecord | None
@@ -29,15 +29,15 @@ class Recovery:
 def recover(
     connection: sqlite3.Connection, clock: Clock, *, has_newer_run: bool = False
 ) -> Recovery:
-    """Return what follows from the runs that have not ended.
+    """Return the entries and the interrupted run for the runs that have not ended.
 
     The newest run becomes ``interrupted``, with the charge of its last checkpoint, and can be
     resumed or stopped. Older ones are stopped.
 
     A run that was ``running`` gets an uncertain charge: UNCERTAIN_S times the larger of its last
     and its planned current, because the supply may just have been turned up. This bound holds if
-    the relay dropped with the process and the logbook could be written until then. If it could
-    not, charge is missing from the time that its health named. The other states have the relay off
+    the relay dropped with the process and the logbook could be written until then. Otherwise the
+    charge since the first failed write is missing. The other states have the relay off
     and add nothing: a change to ``running`` is written within a few ms.
 
     :param has_newer_run: a run newer than those in the file has begun; none can be resumed.

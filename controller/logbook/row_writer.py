@@ -66,7 +66,7 @@ class RowWriter:
             self._write_raws(entry)
 
     def _write_run(self, run: RunBegan) -> None:
-        """Write the run, even when its plan or settings cannot be kept: all else refers to it."""
+        """Write the run, even when its plan or settings cannot be kept: other rows refer to it."""
         papers: dict[str, int] = {}
         refused: ValueError | TypeError | None = None
         for name, paper in (("plan", run.plan), ("settings", run.settings)):
@@ -107,7 +107,7 @@ class RowWriter:
         self._write_kept(number, change.kept)
 
     def _write_kept(self, number: int, kept: Mapping[str, Any] | None) -> None:
-        """Write a run's checkpoint. An older one never remains beside newer progress."""
+        """Replace a run's checkpoint. An older one never remains beside newer progress."""
         self._connection.execute(statements.DROP_CHECKPOINT, (number,))
         if kept is not None:
             self._connection.execute(statements.KEEP_CHECKPOINT, (number, json_text(kept)))
@@ -202,7 +202,7 @@ class RowWriter:
         return self._boot
 
     def _paper(self, body: str) -> int:
-        """Return the number of a text, which is kept once for all runs that share it."""
+        """Return the number of a text. Runs with the same text share one row."""
         digest = hashlib.sha256(body.encode()).digest()
         self._connection.execute(
             "INSERT INTO papers (digest, body) VALUES (?, ?) ON CONFLICT DO NOTHING", (digest, body)

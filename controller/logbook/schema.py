@@ -12,8 +12,8 @@ from pathlib import Path
 from controller.errors import BiteclockError, RefusedError
 
 APPLICATION_ID = 0x62636C6B
-"""Marks the file as a logbook in its header: no other program's database is written to. It is
-ASCII for "bclk"."""
+"""Marks the file as a logbook in its header, so that no other database is written to. ASCII for
+"bclk"."""
 
 PAGE_BYTES = 1024
 """Small pages: each second of a run rewrites a page of progress and two of its checkpoint. Measured

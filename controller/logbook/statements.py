@@ -1,4 +1,4 @@
-"""What is asked of SQLite. Columns of figures follow from their declaration."""
+"""The SQL statements of the logbook. The columns of figures come from their declaration."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ ON CONFLICT (id) DO NOTHING
 """
 
 INSERT_PROGRESS = """
-INSERT INTO progress (run, state, boot, at_s, elapsed_s, on_time_s, charge_coulombs, uncertain_charge_coulombs)
+INSERT INTO progress (run, state, boot, at_s, elapsed_s, on_time_s, charge_coulombs,
+    uncertain_charge_coulombs)
 VALUES (?, 'checking', ?, ?, 0.0, 0.0, 0.0, 0.0) ON CONFLICT (run) DO NOTHING
 """
 
@@ -31,7 +32,8 @@ UPDATE_PROGRESS = (
 )
 
 UPDATE_STATE = """
-UPDATE progress SET state = ?, reason = ?, message = ?, ended_at_utc = CASE WHEN ? THEN coalesce(ended_at_utc, ?) END
+UPDATE progress SET state = ?, reason = ?, message = ?,
+    ended_at_utc = CASE WHEN ? THEN coalesce(ended_at_utc, ?) END
 WHERE run = ?
 """
 
@@ -40,7 +42,8 @@ KEEP_CHECKPOINT = "INSERT INTO checkpoints (run, body) VALUES (?, ?)"
 DROP_CHECKPOINT = "DELETE FROM checkpoints WHERE run = ?"
 
 INSERT_EVENT = """
-INSERT INTO events (run, boot, at_s, at_utc, on_time_s, kind, text, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+INSERT INTO events (run, boot, at_s, at_utc, on_time_s, kind, text, data)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?)
 """
 
 _MEANS = ("run", "elapsed_s", *(kept.column for kept in FIGURES_OF_A_SECOND.values()))
@@ -51,15 +54,18 @@ INSERT_MEAN = (
 )
 
 INSERT_BATH = """
-INSERT INTO baths (name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+INSERT INTO baths (name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?)
 """
 
 INSERT_READING = """
-INSERT INTO readings (id, run, kind, at_utc, replaces, body) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING
+INSERT INTO readings (id, run, kind, at_utc, replaces, body)
+VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING
 """
 
 INSERT_RAW = """
-INSERT OR REPLACE INTO raws (run, elapsed_us, current_ua, voltage_uv, saturated, averaged) VALUES (?, ?, ?, ?, ?, ?)
+INSERT OR REPLACE INTO raws (run, elapsed_us, current_ua, voltage_uv, saturated, averaged)
+VALUES (?, ?, ?, ?, ?, ?)
 """
 
 SELECT_SUMMARIES = f"""

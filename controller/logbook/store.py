@@ -16,7 +16,7 @@ from controller.texts import Message
 
 
 def _is_about_the_file(error: Exception) -> bool:
-    """Return whether the disk or the file failed, not the entry: the batch is tried again."""
+    """Return whether the disk or the file failed, not the entry. Then the batch is tried again."""
     if isinstance(error, sqlite3.OperationalError | sqlite3.InternalError | OSError | MemoryError):
         return True
     return schema.is_damage(error)
@@ -34,8 +34,8 @@ def open_store(
 
     :param path: the file; its directory must exist.
     :param boot_id: names this boot, stored with every monotonic time.
-    :param should_stop: asked during the check.
-    :param should_check: read the whole file for damage, which may take long.
+    :param should_stop: called during the check; True ends it.
+    :param should_check: read the whole file to find damage, which may take long.
     :param busy_timeout_s: how long to wait for another program that writes to the file.
     Raises: RefusedError when the file must not be touched, LogbookDamagedError or
         sqlite3.DatabaseError (``is_damage``) when it is damaged, OSError or sqlite3.Error when the
@@ -88,11 +88,11 @@ class Store:
         self._rows = RowWriter(connection, boot_id)
 
     def write(self, batch: Iterable[Entry]) -> list[Message]:
-        """Write the batch as one transaction, on the disk when this returns.
+        """Write the batch as one transaction. It is on the disk when this returns.
 
-        Returns why for each refused entry: one that can never be kept, such as NaN or an unknown
-        run.
-        Raises: sqlite3.Error or OSError when the file cannot be written; then nothing was.
+        Returns the reason for each refused entry. A refused entry can never be kept: it holds NaN
+        or names an unknown run.
+        Raises: sqlite3.Error or OSError when the file cannot be written; nothing was written then.
         """
         notes: list[Message] = []
         try:
@@ -113,7 +113,7 @@ class Store:
         return notes
 
     def last_run_number(self) -> int:
-        """Return the number of the newest run, 0 when there is none."""
+        """Return the number of the newest run, or 0 without runs."""
         return int(
             self.connection.execute("SELECT coalesce(max(number), 0) FROM runs").fetchone()[0]
         )

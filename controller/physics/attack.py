@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 UPPER_FACTOR = 4.0
-"""The metal's rate is a guess within a factor of four, until a coupon is weighed. Source: common
-practice, no source."""
+"""Until a coupon is weighed, the metal's rate may be wrong by this factor. Source: common
+practice."""
 
 
 @dataclass(slots=True)
@@ -17,10 +17,10 @@ class Soak:
     """Time in the bath without current.
 
     :param rate_um_per_min: guessed attack without current, see faraday.Metal.
-    :param total_s: earlier stays, the present one left out.
+    :param total_s: total of the earlier stays.
     :param since_s: monotonic time at which the present stay began, or None when the plate is out
         or etching.
-    :param is_known: False when the plate was there longer, for a time that nobody knows.
+    :param is_known: False when the plate was in the bath for a further, unknown time.
     """
 
     rate_um_per_min: float
@@ -44,5 +44,5 @@ class Soak:
         return self.total_s + (0.0 if self.since_s is None else now_s - self.since_s)
 
     def upper_mm(self, now_s: float) -> float:
-        """Return the most that the bath may have taken without current, mm."""
+        """Return the greatest depth that the bath may have etched without current, mm."""
         return UPPER_FACTOR * self.rate_um_per_min / 1000.0 * self.seconds(now_s) / 60.0

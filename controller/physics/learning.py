@@ -27,7 +27,7 @@ from controller.physics.relief import Growth, removed_volume_mm3
 from controller.units import positive
 
 ASK_BEYOND_SIGMA = 3.0
-"""A reading farther off than this must be confirmed by a person."""
+"""A reading farther off than this needs a person's confirmation."""
 
 Triple = tuple[float, float, float]
 Matrix = tuple[Triple, Triple, Triple]
@@ -183,8 +183,8 @@ def _seen(
 ) -> tuple[float, float, float, Triple]:
     """Return the reading as a sum of logarithms, its noise, the sum's slope and its direction.
 
-    The slope is the derivative of the sum by the reading. The direction says which of bath, run
-    and area enter the sum.
+    The slope is the derivative of the sum by the reading. The direction selects which of bath,
+    run and area enter the sum.
     """
     charge = positive(reading.charge_coulombs, "charge_coulombs", "C")
     if isinstance(reading, Weighing):

@@ -22,7 +22,6 @@ from itertools import pairwise
 from typing import Protocol
 
 from controller.errors import RefusedError
-from controller.texts import text
 from controller.units import positive
 
 _INTERVALS = 64
@@ -148,11 +147,12 @@ class ReliefTable:
     pairs: tuple[tuple[float, float], ...]
 
     def volume_mm3(self, depth_mm: float) -> float:
-        """Return the removed volume at a depth. Raises: ValueError beyond the table."""
+        """Return the removed volume at a depth. Raises: RefusedError beyond the table."""
         if depth_mm > self.pairs[-1][0]:
             deepest_mm = self.pairs[-1][0]
-            beyond = text("physics.growth.beyond_table", depth_mm=depth_mm, deepest_mm=deepest_mm)
-            raise ValueError(beyond)
+            raise RefusedError(
+                "physics.growth.beyond_table", depth_mm=depth_mm, deepest_mm=deepest_mm
+            )
         return interpolate(self.pairs, depth_mm)
 
 

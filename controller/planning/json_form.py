@@ -56,7 +56,7 @@ def learner_from_json(values: Sequence[Mapping[str, Any]], metal: Metal) -> Lear
 
 
 def plan_to_json(plan: RunPlan) -> dict[str, Any]:
-    """Return the plan as JSON values; ``request`` holds what was asked for."""
+    """Return the plan as JSON values; ``request`` holds the request."""
     low, high = plan.belief.etch_factor_range()
     return {
         "request": request_to_json(plan.request),

@@ -1,6 +1,6 @@
 """From a request to a plan: charge, time, heat and ceilings for a target depth. Pure.
 
-What may go wrong with a plan is in warnings.py.
+warnings.py lists what may go wrong with a plan.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ current reads as a smaller one."""
 
 SUPPLY_MAX_V = 15.0
 """Largest voltage of a supply, V: systemd/wiring.md allows no more, and every known sensor measures
-it. The supply's own current limit does not count: a supply that drives the sensor beyond its range
-may have lost it."""
+it. The supply's current limit does not count: once the current is beyond the sensor's range, that
+limit may have failed."""
 
 LOOP_OHM = 0.05
 """Smallest resistance of supply, fuse, relay contact, leads and clips together, ohm. Common
@@ -58,7 +58,7 @@ source."""
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """What earlier runs taught. Without any, the priors apply.
+    """What earlier runs in the bath have shown. Without any, the priors apply.
 
     :param learner: belief from the bath's earlier readings, or None.
     :param runs_in_bath: runs that the bath has seen.
@@ -79,7 +79,7 @@ def make_plan(
     """Return the plan for a request on this rig.
 
     :param sensor_range_a: full scale of the current measurement, A.
-    :param knowledge: what earlier runs taught.
+    :param knowledge: from earlier runs.
     Raises: RefusedError, with field, value and limit.
     """
     knowledge = knowledge or Knowledge()

@@ -1,6 +1,6 @@
-"""A reading as a person gives it, and when a person must confirm it. Pure.
+"""A reading as a person enters it, and when that person must confirm it. Pure.
 
-What was left out is filled in from the run.
+Missing values are filled in from the run.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ Draft = GaugeDraft | WeighingDraft
 
 @dataclass(frozen=True, slots=True)
 class Surprise:
-    """What a surprising reading says, and what was believed. None is not known.
+    """What a surprising reading shows, and what was expected. None means unknown.
 
     :param read_error_mm: standard error of ``read_depth_mm``.
     """
@@ -83,7 +83,7 @@ class Surprise:
 
 
 class SurprisingReadingError(RefusedError):
-    """A reading that is far from what is believed; the person may confirm it."""
+    """A reading is far from the prediction. The person may confirm it."""
 
     def __init__(
         self, key: str, /, surprise: Surprise, *, deviations: float, limit_deviations: float

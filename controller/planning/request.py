@@ -11,14 +11,14 @@ from controller.physics.relief import Growth, MeasuredGrowth, ScaledGrowth, Stei
 from controller.units import MM2_PER_DM2, not_negative, positive
 
 MAX_GAUGE_STOPS = 10
-"""More stops than this for one run are a mistake."""
+"""Most gauge stops for one run. More are a mistake."""
 
 MAX_PIECES = 500
 
 MAX_AREA_UNCERTAINTY_FRACTION = 0.5
 
 TYPED_AREA_UNCERTAINTY_FRACTION = 0.03
-"""Standard deviation of a typed area over itself (common practice, no source)."""
+"""Relative standard deviation of an area typed by a person (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class NarrowLine:
 
 @dataclass(frozen=True, slots=True)
 class PlanRequest:
-    """What a person asks for.
+    """A person's request for a plan.
 
     :param metal: name as in faraday.METALS.
     :param area_mm2: open area of one artwork at the start; with ``growth_mm2`` its first value.
@@ -45,7 +45,7 @@ class PlanRequest:
     :param other_bare_mm2: other bare metal that etches: contact tab, untaped edges and back.
     :param supply_mode: how the supply is set. The limits of voltage and current depend on it.
     :param growth_mm2: measured growth curve of one artwork, pairs (s_mm, area_mm2), or None.
-    :param area_uncertainty_fraction: standard deviation of the open area over itself. 3 % for a
+    :param area_uncertainty_fraction: relative standard deviation of the open area. 3 % for a
         typed area (common practice, no source); a measured artwork has its own.
     :param artwork: content hash of the measured artwork, or None.
     :param narrow_lines: resist lines of the artwork that an undercut could eat through.

@@ -39,7 +39,7 @@ class RunPlan:
     :param drivable_a: largest current that any supply can drive through shunt and leads: bounds
         what flows beyond the sensor's range.
     :param range_fraction: share of the sensor's range that the over-current limit uses.
-    :param offered_gauge_stops_mm: gauge stops that are advised and not asked for.
+    :param offered_gauge_stops_mm: gauge stops that are advised beyond the requested ones.
     """
 
     request: PlanRequest

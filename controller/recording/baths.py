@@ -1,4 +1,4 @@
-"""The shelf of baths: descriptions, charge carried, and what readings teach about the next run."""
+"""The shelf of baths: descriptions, charge, and the prediction for the next run."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class BathState:
 
 
 class BathShelf:
-    """Baths, readings, and what they teach. Safe from any thread.
+    """Baths, their readings, and the predictions from them. Safe from any thread.
 
     The loop calls ``keep`` only: everything else reads the disk. New entries go to the queue of the
     logbook at once, and are kept here too until they are written.
@@ -125,7 +125,7 @@ class BathShelf:
         return (*fresh, *(new.get(name, bath) for name, bath in stored.items()))
 
     def bath(self, name: str) -> BathSaved:
-        """Return a bath. Raises: RefusedError when there is none of that name."""
+        """Return a bath. Raises: RefusedError for an unknown name."""
         for bath in self.baths():
             if bath.name == name:
                 return bath
@@ -155,7 +155,7 @@ class BathShelf:
     # --- what is known --------------------------------------------------------------------------
 
     def knowledge(self, request: PlanRequest) -> Knowledge:
-        """Return what earlier runs teach about a request.
+        """Return what is known from earlier runs about a request.
 
         Raises: RefusedError for an unknown bath, a retired one, or one for another metal.
         """
@@ -179,7 +179,7 @@ class BathShelf:
         return Knowledge(learner, runs, densest)
 
     def _learner(self, bath: BathSaved, metal: Metal, area_sd: float) -> tuple[Learner, int]:
-        """Return what the bath teaches about its next run, and from how many valid readings."""
+        """Return the belief about the bath's next run, and how many valid readings support it."""
         by_run: dict[str, list[Reading]] = {}
         for taken in standing(self._merged(self._reader.readings_of_bath(bath.name))):
             by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))
@@ -204,16 +204,17 @@ class BathShelf:
         return self._reader.run(run_id)
 
     def keep(self, taken: ReadingTaken) -> None:
-        """Keep a reading, a correction or a withdrawal; it counts from now on.
+        """Keep a reading, a correction or a withdrawal. It counts from now on.
 
-        Waits for no disk, so the loop may call it. Raises: LogbookFullError; nothing was kept then.
+        Never waits for the disk, so the loop may call it. Raises: LogbookFullError; nothing was
+        kept then.
         """
         with self._lock:
             self._logbook.keep(taken)
             self._new_readings.append(taken)
 
     def _merged(self, stored: tuple[ReadingTaken, ...]) -> tuple[ReadingTaken, ...]:
-        """Return the stored readings, and those of this process that are not written yet."""
+        """Return the stored readings and those of this process that are still waiting."""
         known = {reading.reading_id for reading in stored}
         with self._lock:
             return (*stored, *(r for r in self._new_readings if r.reading_id not in known))

@@ -1,4 +1,4 @@
-"""Writes what happened into the logbook. A follower of the loop: nobody waits for it."""
+"""Writes events into the logbook, as a follower of the loop. It never waits for the disk."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Journal:
         self._boot_id = clock.boot_id()
 
     def follow(self, snapshot: Snapshot, outbox: Sequence[OutboxItem]) -> None:
-        """Put the entries that the items make. The state goes last, with the snapshot's figures."""
+        """Put an entry for each item. The state comes last, with the snapshot's figures."""
         kept: dict[str, Any] | None = None
         for item in outbox:
             if isinstance(item, Kept):
@@ -91,7 +91,7 @@ class Journal:
         return ()
 
     def _note_event(self, item: Noted) -> Event:
-        """Return the event: the sentence for a person, key and values for a program."""
+        """Return the event, with a sentence for people and key and values for programs."""
         data = {"message": item.message.to_json(), **(item.data or {})}
         at_utc, text = self._clock.utc_now(), str(item.message)
         return Event(item.run_id, item.at_s, at_utc, item.kind, text, item.on_time_s, data)

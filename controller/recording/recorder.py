@@ -24,10 +24,10 @@ from controller.messages import Event, RunState, Sample, Snapshot, TripReason
 from controller.texts import text
 
 RAW_BEFORE_S = 30.0
-"""Raw samples kept from before a trip, s: 440 conversions or so, in which a contact fails."""
+"""Raw samples kept from before a trip, s: about 440 conversions, which show a contact fail."""
 
 RAW_AFTER_S = 5.0
-"""Time recorded after the relay turned off, s: shows the current fall to zero, or not."""
+"""Time recorded after the relay turned off, s, to show whether the current fell to zero."""
 
 
 @dataclass(slots=True)
@@ -43,7 +43,7 @@ class _Second:
     voltage_sum_v: float = 0.0
 
     def add(self, sample: Sample, progress: Progress, bath_degc: float | None) -> None:
-        """Add a sample. A quick look has the supply's ripple in it and does not enter the means."""
+        """Add a sample. A quick look carries the supply's ripple: the means leave it out."""
         self.progress = progress
         self.bath_degc = bath_degc
         if sample.averaged:
@@ -52,7 +52,7 @@ class _Second:
             self.voltage_sum_v += sample.voltage_v
 
     def entries(self) -> tuple[Entry, ...]:
-        """Return the mean so far, or nothing when there was no averaged sample."""
+        """Return the mean so far, or nothing without an averaged sample."""
         if self.count == 0:
             return ()
         means: dict[str, Any] = {
@@ -89,14 +89,14 @@ class _Book:
     ring: deque[RawSample] = field(default_factory=deque)
 
     def advance(self, at_s: float, figures: Figures) -> Progress:
-        """Take the figures that are known at ``at_s`` into the progress and return it."""
+        """Update the progress with the figures known at ``at_s``, and return it."""
         news = values_of(figures, Figures)
         known = {name: value for name, value in news.items() if value is not None}
         self.progress = replace(self.progress, **known, at_s=at_s, elapsed_s=at_s - self.origin_s)
         return self.progress
 
     def end_second(self) -> tuple[Entry, ...]:
-        """Return the mean of the second under way and forget it."""
+        """Return the mean of the present second and forget it."""
         entries = () if self.second is None else self.second.entries()
         self.second = None
         return entries
@@ -106,8 +106,8 @@ class RunRecorder:
     """Makes the entries of one run after another. Not thread-safe: the loop's follower owns it.
 
     Means and checkpoints are made in ``running`` and for ``after_s`` after it. Raw samples are held
-    back in every state and recorded when a reason ends or pauses the run. Currents come with the
-    zero offset taken out.
+    back in every state and recorded when a reason ends or pauses the run. Currents
+    arrive without the zero offset.
 
     :param before_s: raw samples kept from before a trip.
     :param after_s: time that is still recorded after the run left ``running``.
@@ -145,7 +145,7 @@ class RunRecorder:
         *,
         kept: Callable[[], Mapping[str, Any]] | None = None,
     ) -> tuple[Entry, ...]:
-        """Take a fresh sample and the figures up to it. A figure that is None stays as it was.
+        """Take a fresh sample and the figures up to it. A figure of None keeps its last value.
 
         :param kept: returns the run's checkpoint as JSON values; asked once a second.
         Raises: RuntimeError when no run was begun or taken over.
@@ -194,7 +194,7 @@ class RunRecorder:
     def state(self, snapshot: Snapshot, kept: Mapping[str, Any] | None = None) -> tuple[Entry, ...]:
         """Take the run's state and figures from a snapshot after a change of state.
 
-        Figures that are None stay as they were. A new reason records the raw samples held back.
+        Figures of None keep their last values. A new reason records the raw samples held back.
         The present second is recorded so far, and again when it is over. A snapshot without a run
         is ignored.
         Raises: RuntimeError when its run was neither begun nor taken over.
@@ -222,7 +222,7 @@ class RunRecorder:
         return (change, *raw, *(() if book.second is None else book.second.entries()))
 
     def event(self, event: Event) -> tuple[Entry, ...]:
-        """Take an event of a run or of the bench."""
+        """Take an event of a run or of the rig."""
         return (event,)
 
     def _the_book(self, run_id: str | None = None) -> _Book:

@@ -35,10 +35,10 @@ from controller.texts import Message, Value
 
 @dataclass(frozen=True, slots=True)
 class _Restored:
-    """A run that is back.
+    """A restored run.
 
     :param then: the moment of its checkpoint, or None when the time away will never be known.
-    :param away_s: time since then, or None when it is not known.
+    :param away_s: time since then, or None when unknown.
     :param is_of_older_version: an older version recorded it, without a checkpoint.
     """
 
@@ -84,14 +84,16 @@ class Restorer:
     def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Restore as soon as the logbook is ready."""
         if self._restored is not None:
-            self._is_done = True  # published too: nobody sees a rig that is ready and idle before
+            self._is_done = (
+                True  # only after a snapshot shows the run: nobody sees a ready and idle rig first
+            )
             self._ask_the_clock_again(self._restored)
         if (
             self._is_done
             or not self._logbook.is_ready()
             or self._supervisor.state is not RunState.IDLE
         ):
-            return  # a trip at start, such as a welded relay, is acknowledged first
+            return  # a trip at start, such as a welded relay, must be acknowledged first
         record = self._logbook.interrupted
         if record is None:
             self._is_done = True
@@ -148,7 +150,7 @@ class Restorer:
         return self._settings.model_copy(update={"limits": limits})
 
     def _plan_of(self, record: RunRecord, settings: Settings) -> RunPlan:
-        """Return the plan at the start of the run; one of an older version is made again."""
+        """Return the plan at the start of the run. One from an older version is computed again."""
         if "metal_as_planned" in record.plan:
             return plan_from_logbook(
                 record.plan,
@@ -161,7 +163,7 @@ class Restorer:
         return make_plan(request, settings, self._sensor_range_a, Knowledge(learner))
 
     def _ask_the_clock_again(self, restored: _Restored) -> None:
-        """Count the time away once the network has set the clock, if it was not known before."""
+        """Count an unknown time away once the network has set the clock."""
         then, soak = restored.then, restored.run.soak
         if then is None or restored.away_s is not None or soak.is_known or not then.is_utc_set:
             return
@@ -177,13 +179,13 @@ class Restorer:
         soak.is_known = True
         if self._supervisor.state is RunState.INTERRUPTED:
             known = Message("run.restored.clock_set", {"ended": self._ended, "away_s": away_s})
-            self._supervisor.say(known)
+            self._supervisor.replace_message(known)
         else:
             self._supervisor.note(Message("run.restored.clock_set_note", {"away_s": away_s}))
 
 
 def _message(restored: _Restored, ended: Value) -> Message:
-    """Return what happened to the run and what a person must know of the time in the acid.
+    """Return what happened to the run, and how long the plate was in the acid.
 
     :param ended: how the run ended, as a sentence.
     """

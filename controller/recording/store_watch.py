@@ -1,4 +1,4 @@
-"""Ends a run when the logbook has failed for a while, if ``logbook.when_full`` is trip."""
+"""Ends a run when writing the logbook keeps failing, if ``logbook.when_full`` is ``trip``."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from controller.safety.supervisor import Supervisor
 from controller.texts import Message
 
 PATIENCE_S = 10.0
-"""A store that fails for less is a passing lock, s."""
+"""A shorter failure is a passing lock, s."""
 
 
 class StoreWatch:
-    """A follower that trips ``store_full``. Without it, the run goes on with a message."""
+    """A follower that trips with ``store_full``. Without it, the run continues with a message."""
 
     def __init__(self, supervisor: Supervisor, logbook: Logbook, clock: Clock) -> None:
         self._supervisor = supervisor
@@ -24,7 +24,7 @@ class StoreWatch:
         self._clock = clock
 
     def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
-        """Look at the logbook's health."""
+        """Check the logbook's health."""
         health = self._logbook.health()
         if health.failing_since_at_s is None:
             return

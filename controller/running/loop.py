@@ -1,6 +1,6 @@
 """The loop on the main thread: tick, commands, publish.
 
-Followers come after the tick. One that fails harms nothing else.
+Followers run after the tick. When one fails, the others still run.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ SETTLE_S = 0.5
 """At the end the loop continues for at most this long, s, until the current is zero."""
 
 MAILBOX = 64
-"""Commands that may wait; more are refused."""
+"""Most commands that may wait. More are refused."""
 
 _log = logging.getLogger("biteclock")
 
@@ -36,9 +36,9 @@ _log = logging.getLogger("biteclock")
 class Board:
     """The newest snapshot, and when the loop last completed a pass. The loop alone writes it.
 
-    :param heart: the machine's own clock.
-    :param on_beat: called with the time after each completed pass, and only then: feeds the
-        watchdog.
+    :param heart: the clock of the machine, even where the loop runs on another.
+    :param on_beat: called with the time after each completed pass and at no other time. It feeds
+        the watchdog.
     """
 
     def __init__(
@@ -94,7 +94,7 @@ class ControlLoop:
         self._ending = False
 
     def add_follower(self, follower: Follower) -> None:
-        """Add a follower after the others. Before ``run``."""
+        """Add a follower after the others. Call it before ``run``."""
         self._followers.append(follower)
 
     def submit(self, action: Callable[[], Any]) -> Future[Any]:

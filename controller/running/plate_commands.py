@@ -1,6 +1,6 @@
 """Commands about the plate of the present run: lifted, gauged, weighed, first look.
 
-On the loop's thread.
+They run on the loop's thread.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _OFF = frozenset(RunState) - {RunState.CHECKING, RunState.RUNNING, RunState.IDLE
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What readings changed: the depth before and after, and the charge at which the run stops."""
+    """The effect of readings: the depth before and after, and the charge at which the run stops."""
 
     before: DepthEstimate
     after: DepthEstimate
@@ -39,7 +39,7 @@ class Learned:
 
 
 class PlateCommands:
-    """Changes the belief about the present run. It can turn the relay off, never on."""
+    """Changes the belief about the present run. It may turn the relay off but never on."""
 
     def __init__(self, supervisor: Supervisor, clock: Clock) -> None:
         self._supervisor = supervisor
@@ -78,10 +78,10 @@ class PlateCommands:
     ) -> Learned | None:
         """Take a reading of the present run; return None for another run.
 
-        What was left out is filled in now: the charge counted, the film of the plan.
+        Missing values are filled in: the charge counted so far, and the film thickness of the plan.
 
         :param known: the valid readings of the run, oldest first, without a replaced one.
-        :param keep: called when all is judged and nothing has changed yet. When it raises, nothing
+        :param keep: called after every check and before any change. When it raises, nothing
             changes.
         Raises: WrongStateError while the relay may be on, RefusedError for a reading that nothing
             can be learned from, SurprisingReadingError unless it is confirmed.
@@ -140,7 +140,7 @@ class PlateCommands:
         self._note(message, data)
 
     def raise_ceilings(self) -> None:
-        """Set the ceilings again from the present belief, because a person confirms it.
+        """Raise the ceilings to match the present belief, which a person has confirmed.
 
         Raises: WrongStateError.
         """
@@ -162,7 +162,7 @@ class PlateCommands:
         self._note(message, data)
 
     def first_look(self, *, is_well: bool) -> None:
-        """Take the answer to the first look: gas at the minus plate and even matting, or not.
+        """Take the answer to the first look: whether there is gas and even matting.
 
         A bad answer pauses the run. Raises: WrongStateError.
         """

@@ -1,4 +1,4 @@
-"""Takes, corrects and withdraws readings, of the present run and of past ones. Calls here block."""
+"""Takes, corrects and withdraws readings of the present run and of past ones. Calls block."""
 
 from __future__ import annotations
 
@@ -38,12 +38,12 @@ class UnknownReadingError(RefusedError, LookupError):
 
 
 class ReplacedReadingError(RefusedError):
-    """The reading was corrected or withdrawn before, so it cannot be again."""
+    """The reading has already been corrected or withdrawn."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A reading as kept, and what the present run learned from it, or None for a past run."""
+    """A kept reading, and what the present run learned from it (None for a past run)."""
 
     taken: ReadingTaken
     learned: Learned | None
@@ -56,18 +56,19 @@ class PlateReadings:
 
     1. on the caller's thread, read the run's valid readings from the disk. Callers take turns, so
        this is still true when the command runs;
-    2. in the command, judge the state, fill in what was left out, ask about a surprise and compute
-       what follows. Nothing has changed yet;
-    3. still in the command, hand the reading to the logbook's queue, which is memory. A queue
-       without room refuses it, and nothing was learned;
-    4. change the belief, which cannot fail any more.
+    2. in the command, check the state, fill in missing values, ask about a surprise and compute
+       the outcome. Nothing has changed yet;
+    3. still in the command, hand the reading to the logbook's queue, which is memory. A full
+       queue refuses it, and nothing is learned;
+    4. change the belief, which can no longer fail.
 
     The logbook's own thread writes the queue to the disk. While the disk refuses, the reading
-    waits there and is tried again, and the shelf counts it already. A process that dies meanwhile
-    loses the reading and the belief together, as the belief is restored from the logbook.
+    waits there and is tried again, and the shelf already counts it. A process that dies before
+    the write loses the reading and the belief together: a restart restores the belief from the
+    logbook.
 
-    Of a past run only its bath learns, when it is replayed: the command finds that the run is not
-    the present one, and the rest happens on the caller's thread.
+    A reading of a past run changes only the belief about its bath. The command finds that the run
+    is not the present one, and the rest happens on the caller's thread.
 
     :param ask: calls a function on the loop's thread, between two passes.
     """
@@ -158,7 +159,7 @@ class PlateReadings:
             learner = learner_from_json(plan["believed"], metal)
             if not is_confirmed:
                 refuse_surprise(learner, reading, request, _depth_of(progress))
-            learner.learn(reading, growth_of(request))  # an impossible one would spoil its bath
+            learner.learn(reading, growth_of(request))  # refuses an impossible reading
         return reading
 
     def _keep(

@@ -13,7 +13,7 @@ NOT_PROVEN = (
     Message("rig_check.not_proven.plate_contact"),
     Message("rig_check.not_proven.clips"),
 )
-"""What no reading with the relay off can show."""
+"""Faults that no reading with the relay off can show."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class RigReport:
     """The rig check with the relay off.
 
     :param passed: whether all that could be checked is in order now.
-    :param message: what is wrong, or why nothing can be said now, and what to do; None when passed.
+    :param message: the fault, or why the readings do not count now, and the remedy; None if passed.
     :param proven: what the readings prove; empty unless passed.
     :param zero_offset_a: mean reading without current, or None without enough readings.
     """
@@ -81,7 +81,7 @@ def _answers(snapshot: Snapshot, max_sample_age_s: float) -> bool:
 def _message(
     check: CheckReport | None, snapshot: Snapshot, max_sample_age_s: float
 ) -> Message | str | None:
-    """Return what is wrong, or why nothing can be said now, or None."""
+    """Return the fault, or why the readings do not count now, or None."""
     if _is_at_work(snapshot):
         return Message("rig_check.at_work", {"state": snapshot.state.value})
     if not _answers(snapshot, max_sample_age_s):

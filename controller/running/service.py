@@ -26,7 +26,7 @@ from controller.safety.supervisor import Supervisor
 from controller.texts import Message
 
 ANSWER_S = 3.0
-"""Longest wait for the answer to a command, s: more than two stuck bus transactions."""
+"""Longest wait for the answer to a command, s: longer than two stuck bus transactions."""
 
 SILENT_S = 3.0
 """A loop that completed no pass for this long, s, is not alive."""
@@ -35,7 +35,7 @@ Answer = TypeVar("Answer")
 
 
 class BenchService:
-    """The rig as its users see it.
+    """The commands of the rig.
 
     :param not_ready: returns why nothing may start yet (the logbook is being checked), or None.
     :param new_run_id: names the next run.
@@ -127,7 +127,7 @@ class BenchService:
         self._ask(lambda: self._plate.first_look(is_well=is_well))
 
     def raise_ceilings(self) -> None:
-        """Set the ceilings again from the present belief.
+        """Raise the ceilings to match the present belief.
 
         Raises: WrongStateError, LoopNotAliveError.
         """
@@ -148,7 +148,7 @@ class BenchService:
     def _unless_stopped(
         self, action: Callable[[], None], asked_off: int | None = None
     ) -> Callable[[], None]:
-        """Return the action, refused while nothing may start and when Stop came before it."""
+        """Return the action, refused when nothing may start or when Stop came first."""
         asked_at = self.asked_off() if asked_off is None else asked_off
 
         def act() -> None:

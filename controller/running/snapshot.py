@@ -1,4 +1,4 @@
-"""The snapshot that everybody else sees."""
+"""Takes the snapshot for status, page and panel."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _OVER = frozenset({RunState.FINISHED, RunState.STOPPED, RunState.TRIPPED})
 def take_snapshot(
     supervisor: Supervisor, gate: RelayGate, clock: Clock, sequence: int, bath_degc: float | None
 ) -> Snapshot:
-    """Return the present state. What is not known is None, never 0."""
+    """Return the present state. Unknown values are None, never 0."""
     now_s = clock.monotonic_s()
     run, sample = supervisor.run, supervisor.last_sample
     sensor = supervisor.sensor_finding

@@ -1,4 +1,7 @@
-"""Turns off when samples stop coming. Runs beside the loop, which may be stuck in a bus call."""
+"""Turns off when samples stop arriving.
+
+It runs on its own thread, because the loop may be stuck in a bus call.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +22,7 @@ class Freshness:
 
 
 class AgeWatch:
-    """Revokes the relay when samples stop coming.
+    """Revokes the relay when samples stop arriving.
 
     :param max_age_s: oldest good sample allowed while the relay is on.
     """

@@ -1,4 +1,4 @@
-"""Checks with the relay off: before anything is switched on, and after every off. Pure."""
+"""Checks with the relay off: before it turns on, and after every off. Pure."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from controller.messages import Finding, Sample, TripReason
 from controller.texts import Message
 
 WELDED_STREAK = 3
-"""Samples with current after off that mean a welded contact.
+"""This many samples in a row with current after off mean a welded contact.
 
 One conversion may straddle the moment of off.
 """
@@ -33,7 +33,7 @@ class CheckItem:
 class CheckReport:
     """The rig check with the relay off.
 
-    :param zero_offset_a: mean reading without current, taken out of every later sample.
+    :param zero_offset_a: mean reading without current, subtracted from every later sample.
     :param finding: why the relay must stay off, or None.
     """
 
@@ -47,7 +47,7 @@ class CheckReport:
         return Message(f"supervisor.check.{outcome}", self.figures())
 
     def figures(self) -> dict[str, float]:
-        """Return what was measured and its limits: ``zero_offset_a``, ``zero_offset_limit_a`` ..."""
+        """Return measured values and limits, as ``zero_offset_a``, ``zero_offset_limit_a``."""
         found: dict[str, float] = {}
         for item in self.items:
             name, unit = item.name.replace(" ", "_"), item.unit.lower()
@@ -59,8 +59,8 @@ def check_rig(samples: Sequence[Sample], limits: LimitSettings, max_offset_a: fl
     """Return the report on samples taken with the relay off (at least one).
 
     A welded contact shows as cell voltage even without a plate, because the shunt is downstream
-    of the contact. With the supply switched off or its leads out neither check proves anything,
-    and the note says so.
+    of the contact. With the supply switched off or disconnected, neither check proves anything;
+    the note warns of that.
 
     :param max_offset_a: largest zero offset of a sound sensor.
     """
@@ -118,11 +118,15 @@ class OffWatch:
 
     @property
     def threshold_a(self) -> float:
-        """Current above which something flows, A: 20 mA, 1 % of the plan, or twice the offset that a sound sensor has."""
+        """A larger reading means that current flows, A.
+
+        It is the largest of 20 mA, 1 % of the planned current, and twice the offset of a sound
+        sensor.
+        """
         return max(self.limits.welded_a, 0.01 * self.planned_a, 2.0 * self.max_offset_a)
 
     def is_zero(self, sample: Sample) -> bool:
-        """Return whether a sample, zero offset taken out, shows no current."""
+        """Return whether a sample without its zero offset shows no current."""
         return abs(sample.current_a) <= self.threshold_a
 
     def take(self, sample: Sample) -> Finding | None:

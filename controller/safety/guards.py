@@ -1,8 +1,8 @@
 """Applies the rules to a sample: (limits, streaks, sample) -> (streaks, finding or None). Pure.
 
-The rules and their order are in limits.py. Streaks hold what a rule needs to remember. A quick
-second look can complete a streak and never breaks one: it carries the supply's ripple, so only an
-averaged sample acquits. For the same reason a sample over the current limit is confirmed by a
+The rules and their order are in limits.py. A streak holds what a rule must remember. A quick second
+look can complete a streak but never end one: it carries the supply's ripple, so only an averaged
+sample clears a rule. For the same reason, a sample over the current limit is confirmed by a
 neighbour that is near the limit or on the way to it.
 """
 
@@ -14,13 +14,13 @@ from controller.messages import Finding, Sample, TripReason
 from controller.safety.limits import RULES, Confirm, Limits, Rule, RunFigures
 
 STREAK = 2
-"""Samples over a limit that trip: one may be a glitch on the bus. Common practice, no source."""
+"""This many samples over a limit trip: one may be a bus glitch. Common practice, no source."""
 
 NEAR_FRACTION = 0.9
 """Share of the current limit from which a sample confirms a neighbour over it.
 
-A quick look carries a sixth of the ripple, 8 % at the worst ripple of 48 %. Without this share a
-current just over the limit took four conversions (tests/proofs/campaign/__main__.py).
+A quick look carries a sixth of the ripple, 8 % at the worst ripple of 48 %. Without this share, a
+current just over the limit took four conversions to trip (tests/proofs/campaign/__main__.py).
 """
 
 LEAP_FRACTION = 0.5
@@ -36,7 +36,7 @@ class Streak:
 
     :param count: samples in a row that break the limit, or confirm that it is broken.
     :param since_s: monotonic time since which the limit has been broken, or None.
-    :param over_a: largest current over the limit in the present row, or None.
+    :param over_a: largest current over the limit in this streak, or None.
     """
 
     count: int = 0
@@ -45,7 +45,7 @@ class Streak:
 
 
 NOTHING = Streak()
-"""The streak of a rule that nothing breaks."""
+"""The streak of a rule that is not broken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ def judge(
 ) -> tuple[Streaks, Finding | None]:
     """Return the new streaks and the first finding, or None.
 
-    :param sample: finite, its zero offset taken out.
+    :param sample: finite, without its zero offset.
     """
     if sample.saturated:
         return streaks, Finding(TripReason.SENSOR_SATURATED, sample.current_a, None, "A")

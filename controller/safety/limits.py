@@ -1,7 +1,7 @@
 """The limits of a run, and the rules that compare each sample with them.
 
-Each rule is declared once, in ``RULES``; guards.py applies them. The sentences that belong to a
-rule are in controller/texts/guards.toml, under its reason.
+``RULES`` declares each rule once, and guards.py applies them. The sentences for a rule are in
+controller/texts/guards.toml, under its reason.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ class RunFigures:
 
 
 class Confirm(Enum):
-    """What it takes before a broken limit is believed."""
+    """How a broken limit is confirmed."""
 
     AT_ONCE = auto()
     """One sample."""
@@ -105,15 +105,15 @@ class Confirm(Enum):
 class Rule:
     """One limit that a sample or the run can break.
 
-    :param setting: the name in config.LimitSettings that sets the limit, or None where the plan
-        alone does.
+    :param setting: the field of config.LimitSettings that sets the limit, or None where the plan
+        alone sets it.
     :param unit: unit of value and limit, one of messages.UNIT_SUFFIXES.
-    :param value: returns what is compared, or None where nothing measures it.
+    :param value: returns the measured value, or None where nothing measures it.
     :param limit: returns the limit, or None where the run has none.
     :param is_broken: compares value and limit.
-    :param applies: returns whether the sample can be judged by this rule at all.
+    :param applies: returns whether the rule applies to the sample.
     :param lasts_s: returns how long the limit must be broken, for ``Confirm.LASTING``.
-    :param case: which of the reason's sentences says what happened.
+    :param case: selects the sentence, where the reason has several.
     :param is_optional: value or limit may be missing: no thermometer, no thickness given. Anywhere
         else a missing one is a bug, and a bug trips.
     """
@@ -231,7 +231,7 @@ RULES = (
         is_optional=True,
     ),
 )
-"""Every rule, in the order of judgement: of several broken ones the first names the reason.
+"""Every rule, in the order of judgement. When several are broken, the first gives the reason.
 
-Lost contact comes before over-voltage, or an open circuit would be named wrongly.
+Lost contact comes before over-voltage: an open circuit shows the supply's full voltage.
 """

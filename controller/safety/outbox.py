@@ -1,4 +1,4 @@
-"""What happened, as the supervisor leaves it for logbook and page: frozen, in order."""
+"""What the supervisor reports to logbook and page: frozen items, in order."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Changed:
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """A sample of a run was counted, its zero offset taken out.
+    """A sample of a run was counted. It is without its zero offset.
 
     :param bath_degc: bath temperature, or None without a thermometer.
     :param checkpoint: the run with this sample counted.
@@ -68,7 +68,7 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """A line for the event list that is no change of state.
+    """A line for the event list, without a change of state.
 
     :param kind: command, check, warning or note.
     :param on_time_s: time with the relay on so far in this run; 0 without a run.
@@ -85,7 +85,7 @@ class Noted:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """The present run as it is now, to be written down. The last item of a pass."""
+    """The present state of the run, for the logbook. The last item of a pass."""
 
     run_id: str
     checkpoint: RunCheckpoint

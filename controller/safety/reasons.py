@@ -1,6 +1,6 @@
-"""What follows from each reason: which reasons pause a run, and which end it for good.
+"""Which reasons pause a run, and which end it for good.
 
-What a person reads about a reason is in controller/texts/guards.toml.
+The sentences about each reason are in controller/texts/guards.toml.
 """
 
 from __future__ import annotations

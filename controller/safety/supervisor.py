@@ -1,8 +1,8 @@
 """The state machine of the rig and the only caller of ``turn_on``.
 
-It is synchronous, and off comes first on every way out. ``tick`` is one pass: obey a request for
-off, poll the sensor, judge, count. Commands run between ticks on the same thread. What happened
-goes into an outbox, so nothing can block or fail between a bad sample and off.
+It is synchronous, and every way out turns the relay off first. ``tick`` makes one pass: obey a
+request for off, poll the sensor, judge the sample, count it. Commands run between ticks on the
+same thread. Events go into an outbox, so nothing can block or fail between a bad sample and off.
 """
 
 from __future__ import annotations
@@ -32,20 +32,20 @@ from controller.safety.transitions import AT_WORK, STOP_ENDS, Command, require
 from controller.texts import Message, Value
 
 POLL_AGAIN_S = 1.0
-"""Time after which a failed sensor is polled again outside a run, s.
+"""Outside a run, a failed sensor is polled again after this time, s.
 
-A stuck bus blocks for a second at each transfer.
+A stuck bus blocks each transfer for a second.
 """
 
 CLEAR_S = 0.25
 """Samples count for the rig check from this time after off, s.
 
-The first conversion straddles the moment of off, the contact takes some ms, and the chip's clock
-may be 10 % slow.
+The first conversion straddles the moment of off, the contact takes some ms to open, and the
+chip's clock may be 10 % slow.
 """
 
 WATCHED_S = 6.0
-"""Samples are recorded for this long after off, s, so that the record shows the current end."""
+"""Samples are recorded for this long after off, s, so that the record shows the current stop."""
 
 _STOPPED_BY = {
     OffRequest.STOP: ("supervisor.command.stop", "supervisor.state.stopped"),
@@ -54,11 +54,11 @@ _STOPPED_BY = {
         "supervisor.state.stopped_by_button",
     ),
 }
-"""Who stopped the run -> the command and the state, as events."""
+"""The request that stopped the run -> the keys of the command and of the new state."""
 
 KEEP_S = 30.0
-"""In a pause the run is written down again after this time, s. After a power cut the wall clock may
-not tell how long the plate hung in the acid: then only this much of the pause is missing."""
+"""How often a paused run is stored, s. After a power cut the wall clock may be wrong. Then only
+this much of the pause is missing from the time in the acid."""
 
 
 class Supervisor:
@@ -107,7 +107,7 @@ class Supervisor:
     # --- one pass --------------------------------------------------------------------------------
 
     def tick(self) -> None:
-        """Make one pass. A bug is also a reason to turn off: it trips, and is raised again."""
+        """Make one pass. An unexpected exception trips the run and is raised again."""
         try:
             self._pass()
         except SensorResetError as error:
@@ -124,7 +124,7 @@ class Supervisor:
     def _pass(self) -> None:
         if self.state is not RunState.RUNNING:
             self._gate.turn_off()
-        # The level is read before the request: one that comes between the two explains it.
+        # Read the level before the request: a request that arrives in between explains the level.
         reads_off = self.state is RunState.RUNNING and not self._gate.reads_on()
         standing = self._gate.standing_request()
         if standing is not None:
@@ -141,7 +141,7 @@ class Supervisor:
             self._sensor_failed(self._stale())
 
     def _obey(self, request: OffRequest, number: int) -> None:
-        """Deal with a request for off. The gate has turned the relay off already."""
+        """Act on a request for off. The gate has already turned the relay off."""
         if request is OffRequest.SENSOR_STALE:
             if self.state in AT_WORK:
                 self._trip(self._stale())
@@ -161,7 +161,7 @@ class Supervisor:
     def _take(self, sample: Sample) -> None:
         if not (math.isfinite(sample.current_a) and math.isfinite(sample.voltage_v)):
             raise SensorError("guards.sensor_fault.no_number")
-        if sample.averaged:  # quick looks count no charge: without full samples a run is stale
+        if sample.averaged:  # a quick look counts no charge, so it does not keep a run fresh
             self._freshness.taken_at_s = sample.taken_at_s
         elif self.run is not None:
             self.run.counter.look(sample)
@@ -200,10 +200,10 @@ class Supervisor:
                 self._dead_man.pulse()
             if run.wants_second_look:
                 self._sensor.look_again()
-        self._tell_counted(run, sample, bath_degc)
+        self._put_counted(run, sample, bath_degc)
 
     def _take_off(self, sample: Sample) -> None:
-        """Count what still flows with the relay off, and make sure that it stops."""
+        """Count the current that still flows with the relay off, and check that it stops."""
         if not sample.averaged:
             return
         if sample.taken_at_s - self._off_watch.off_at_s >= CLEAR_S:
@@ -221,12 +221,12 @@ class Supervisor:
             self._decide_check()
 
     def _count_after_off(self, run: ActiveRun, sample: Sample) -> None:
-        """Go on counting until the current is zero: while it flows, it etches."""
+        """Count until the current is zero: while it flows, it etches."""
         try:
             run.count(sample)
         except ChargeGapError as error:
             self.note(error.message, EventKind.WARNING)
-        self._tell_counted(run, sample, None)
+        self._put_counted(run, sample, None)
         if self._off_watch.is_zero(sample):
             run.counter.close()
 
@@ -247,9 +247,9 @@ class Supervisor:
         self.note(report.message(), EventKind.CHECK, report.figures())
 
     def _energise(self, report: CheckReport) -> None:
-        """Turn the relay on: the one call site.
+        """Turn the relay on. This is the only call site.
 
-        A request for off that came meanwhile wins, and the next pass obeys it.
+        A request for off in the meantime wins, and the next pass obeys it.
         """
         run = self._active_run()
         self.zero_offset_a = report.zero_offset_a
@@ -279,7 +279,7 @@ class Supervisor:
             self.note(Message("supervisor.note.unseen_end"), EventKind.WARNING)
 
     def _trip(self, finding: Finding, sample: Sample | None = None) -> None:
-        """Trip or pause. ``sample`` is the one that was judged bad; it is still counted."""
+        """Trip or pause. ``sample`` is the bad one; it is still counted."""
         state = RunState.PAUSED if finding.reason in PAUSES else RunState.TRIPPED
         self._leave(state, finding, None, sample)
 
@@ -291,11 +291,11 @@ class Supervisor:
         sample: Sample | None = None,
         command: Message | None = None,
     ) -> None:
-        """Turn off, then change the state, then do the books, also when off failed.
+        """Turn off, then change the state, then close the books, even when turning off failed.
 
         The first reason of a trip stays.
 
-        :param command: what a person asked for, as an event, or None.
+        :param command: the person's command, for the event list, or None.
         """
         try:
             self._gate.turn_off()
@@ -310,7 +310,7 @@ class Supervisor:
     def _close_books(
         self, was: RunState, state: RunState, message: Message | None, sample: Sample | None
     ) -> None:
-        """Count what still belongs to the run, and publish the new state whatever happens."""
+        """Count what still belongs to the run, and always publish the new state."""
         if was is state is RunState.TRIPPED and not self.is_welded:
             return
         if (
@@ -348,7 +348,7 @@ class Supervisor:
     # --- commands, between ticks -----------------------------------------------------------------
 
     def start(self, run: ActiveRun) -> None:
-        """Begin a run: checks with the relay off, then on. Raises: WrongStateError."""
+        """Begin a run: check the rig with the relay off, then turn on. Raises: WrongStateError."""
         require(Command.START, self.state)
         self.run = run
         self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
@@ -368,7 +368,10 @@ class Supervisor:
         self._leave(RunState.PAUSED, None, Message("supervisor.state.paused"), command=command)
 
     def resume(self) -> None:
-        """Carry on with a paused or interrupted run: checks first. Raises: WrongStateError."""
+        """Check the rig, then carry on with a paused or interrupted run.
+
+        Raises: WrongStateError.
+        """
         require(Command.RESUME, self.state)
         self.note(Message("supervisor.command.resume"), EventKind.COMMAND)
         self._begin_checking(Message("supervisor.state.checking_again"))
@@ -398,7 +401,7 @@ class Supervisor:
     def restore(self, run: ActiveRun, message: Message | str) -> None:
         """Take over a run that a crash or a power cut interrupted.
 
-        :param message: what happened; a sentence where it was stored as one.
+        :param message: what happened, or the stored sentence about it.
         Raises: WrongStateError unless the rig is idle.
         """
         require(Command.START, self.state)
@@ -437,14 +440,14 @@ class Supervisor:
         self.has_changed = True
         self._outbox.append(Changed(now_s, run_id, was, self.state, self.finding, message, totals))
 
-    def _tell_counted(self, run: ActiveRun, sample: Sample, bath_degc: float | None) -> None:
+    def _put_counted(self, run: ActiveRun, sample: Sample, bath_degc: float | None) -> None:
         at_s = sample.taken_at_s
         self._outbox.append(
             Counted(run.run_id, sample, run.totals(at_s), bath_degc, run.checkpoint(at_s))
         )
 
-    def say(self, message: Message | str) -> None:
-        """Replace the message of the present state, and put it into the event list."""
+    def replace_message(self, message: Message | str) -> None:
+        """Replace the message of the present state, and add it to the event list."""
         self.message = as_message(message)
         self.note(self.message)
 
@@ -454,7 +457,7 @@ class Supervisor:
         kind: EventKind = EventKind.NOTE,
         data: Mapping[str, Any] | None = None,
     ) -> None:
-        """Put a line that is no change of state into the event list.
+        """Add a line to the event list without a change of state.
 
         :param data: figures, units in the keys, or None.
         """
@@ -469,7 +472,7 @@ class Supervisor:
 
     def _active_run(self) -> ActiveRun:
         if self.run is None:
-            raise RuntimeError(f"state {self.state.value} without a run")
+            raise RuntimeError("no run in this state", self.state)
         return self.run
 
     def _is_dead(self) -> bool:
@@ -493,7 +496,7 @@ class Supervisor:
 
 
 def as_message(message: Message | str) -> Message:
-    """Return a message; one that was stored as a sentence is its own text."""
+    """Return a message. A stored sentence becomes a message whose key is the sentence."""
     return message if isinstance(message, Message) else Message(message)
 
 

@@ -1,6 +1,6 @@
-"""States x commands as one table.
+"""Which command is accepted in which state.
 
-``stop`` is accepted in every state and is not in this table: it is a request to the relay gate.
+``stop`` is not in the table. It is a request to the relay gate, accepted in every state.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ ACCEPTED_IN: Mapping[Command, frozenset[RunState]] = {
 STOP_ENDS = frozenset({RunState.CHECKING, RunState.RUNNING, RunState.PAUSED, RunState.INTERRUPTED})
 """The states that Stop changes to ``stopped``.
 
-In all others the relay is off already, and the state stays.
+In all others the relay is already off, and the state does not change.
 """
 
 AT_WORK = frozenset({RunState.CHECKING, RunState.RUNNING})
@@ -41,7 +41,7 @@ AT_WORK = frozenset({RunState.CHECKING, RunState.RUNNING})
 
 
 def require(command: Command, state: RunState) -> None:
-    """Raise WrongStateError, which names what is possible, when the state refuses a command."""
+    """Raise WrongStateError when the state refuses a command. The error names what is possible."""
     if state in ACCEPTED_IN[command]:
         return
     raise WrongStateError(

@@ -250,6 +250,24 @@ def test_bug_trips() -> None:
     assert bench.supervisor.state is S.STOPPED, "a run whose program failed cannot go on"
 
 
+def test_off_precedes_text() -> None:
+    """The relay is off before an exception is asked for its text, which may read the disk."""
+    bench = make_bench()
+    bench.running(for_s=1.0)
+    was_on: list[bool] = []
+
+    class AskedError(Exception):
+        def __str__(self) -> str:
+            was_on.append(bench.gate.reads_on())
+            return "asked"
+
+    bench.sensor.error = AskedError()
+    with pytest.raises(AskedError):
+        bench.tick()
+    assert was_on
+    assert not any(was_on)
+
+
 def test_off_comes_first(monkeypatch: pytest.MonkeyPatch) -> None:
     """Off comes before everything that could fail."""
     bench = make_bench()
