@@ -258,11 +258,6 @@ def test_rehearsal_faults_are_listed() -> None:
         assert rows(name)
 
 
-def test_guards_have_their_place() -> None:
-    """A generated table goes between these markers."""
-    between("controller/README.md", "guards")
-
-
 @pytest.mark.parametrize("page", ["systemd/README.md", "api/README.md"])
 def test_page_listens_as_shipped(page: str) -> None:
     shipped = tomllib.loads(read("systemd/biteclock.toml"))["server"]["listen"]

@@ -103,7 +103,7 @@ def test_older_version_says_what_is_unknown(desk: ManualLogbook) -> None:
     restorer(bench, desk).follow(SNAPSHOT, ())
     message = str(bench.supervisor.message)
     assert "An older version of biteclock recorded this run" in message
-    assert "how long the plate was in the acid" in message
+    assert "how long the plate has been in the acid" in message
     run = bench.supervisor.run
     assert run is not None
     assert run.on_time_s == 300.0
@@ -148,5 +148,5 @@ def test_what_cannot_be_restored_is_told(tmp_path: Path, trouble: str) -> None:
     )
     restorer_.follow(SNAPSHOT, ())
     assert bench.supervisor.state is S.IDLE
-    assert str(restorer_.message).startswith("Run r1 cannot be carried on: ")
+    assert str(restorer_.message).startswith("You cannot carry on with run r1: ")
     again.logbook.finish()

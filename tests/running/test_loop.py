@@ -158,7 +158,7 @@ def test_a_follower_that_raises_does_not_stop_the_run_nor_the_others(
     assert looped.onlooker.snapshots[-1].state is S.RUNNING
     caplog.clear()
     looped.steps(0.3)
-    assert "Onlooker failed on a snapshot. The run goes on." in caplog.text
+    assert "Onlooker failed on a snapshot. The run continues." in caplog.text
 
 
 def test_a_follower_added_later_looks_on_after_the_others() -> None:
@@ -233,7 +233,7 @@ def test_an_action_that_raises_answers_with_its_error_and_the_loop_goes_on() -> 
     looped.steps(0.2)
     refused, fine = looped.loop.submit(looped.bench.supervisor.pause), looped.loop.submit(lambda: 7)
     looped.loop.step()
-    with pytest.raises(WrongStateError, match="Cannot pause while the bench is idle"):
+    with pytest.raises(WrongStateError, match="Cannot pause while the rig is idle"):
         refused.result(timeout=0)
     assert fine.result(timeout=0) == 7
 
@@ -253,7 +253,7 @@ def test_a_full_mailbox_refuses_and_empties_with_one_pass() -> None:
     looped = Looped()
     futures = [looped.loop.submit(lambda i=i: i) for i in range(MAILBOX)]
     with pytest.raises(
-        LoopNotAliveError, match=f"{MAILBOX} commands are waiting, and none is answered"
+        LoopNotAliveError, match=f"{MAILBOX} commands are waiting, and none has been answered"
     ):
         looped.loop.submit(lambda: None)
     looped.loop.step()

@@ -134,6 +134,6 @@ def test_a_smaller_shunt_works_and_the_stock_one_is_refused_at_three_amperes() -
     assert result.true_depth_mm == pytest.approx(0.25, rel=0.01)
     stock = parse_settings({"rig": {"shunt_ohm": 0.1, "max_current_a": 3.2}})
     with pytest.raises(
-        ValueError, match=r"limit of 3\.90 A is above 85% of the sensor's range of 3\.20 A"
+        ValueError, match=r"limit of 3\.90 A is above 85 % of the sensor's range of 3\.20 A"
     ):
         rehearse(silver_request(), Rehearsal(), stock)

@@ -23,7 +23,7 @@ from tests.paths import ROOT
 FILES = [path for room in ("controller", "hardware", "api") for path in (ROOT / room).rglob("*.py")]
 KEY = re.compile(r"[a-z_]+(\.[a-z0-9_]+)+")
 SPEAKERS = frozenset({"Message", "text", "text_or_none"})
-NOT_VALUES = frozenset({"field", "limit"})
+NOT_VALUES = frozenset({"field", "kind", "limit"})
 """Arguments of errors that are no values of the sentence."""
 
 
