@@ -243,7 +243,9 @@ def test_the_bus_of_the_configuration(make_station: Callable[..., Station]) -> N
     station = make_station({**RIG, "i2c_bus": 3})
     _, assembly = station.assembled()
     station.run_for(0.1)
-    assert "/dev/i2c-3 cannot be opened" in (assembly.supervisor.sensor_message or "")
+    found = assembly.supervisor.sensor_finding
+    assert found is not None
+    assert "/dev/i2c-3 cannot be opened" in str(found.message)
     assert assembly.supervisor.last_sample is None
 
 

@@ -113,7 +113,7 @@ test("a refused file is marked", async () => {
 
 test("no controller to be reached", async () => {
   await choose(UNREACHABLE);
-  assert.match(textOf("answer-text"), /cannot be reached/);
+  assert.match(textOf("answer-text"), /cannot reach the controller/);
   assert.deepEqual([picker.isRefused, changes], [false, 0]);
 });
 
