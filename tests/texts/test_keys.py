@@ -49,6 +49,11 @@ def fields_of(key: str) -> frozenset[str] | None:
     )
 
 
+def not_values(error: str) -> frozenset[str]:
+    """Return the arguments of an error that its sentence does not name: kind of one alone."""
+    return NOT_VALUES if error == "ApiRefusedError" else NOT_VALUES - {"kind"}
+
+
 def dict_keys(node: ast.expr | None, known: dict[str, ast.expr]) -> frozenset[str] | None:
     if node is None:
         return frozenset()
@@ -83,7 +88,7 @@ def uses_in(source: str, name: str) -> Iterator[Use]:
             values = None
         else:
             values = frozenset(k.arg for k in node.keywords if k.arg) - (
-                NOT_VALUES if is_error else frozenset()
+                not_values(node.func.id) if is_error else frozenset()
             )
         yield Use(f"{name}:{node.lineno}", first.value, values)
 
