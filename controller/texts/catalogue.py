@@ -12,12 +12,12 @@ entry is a table with ``one`` and ``many``, chosen by the value ``count``.
 
 from __future__ import annotations
 
-import string
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from string import Formatter
 from typing import Any, Union
 
 FOLDER = Path(__file__).resolve().parent
@@ -57,7 +57,7 @@ class Message:
         return cls(str(stored["key"]), values)
 
 
-class _Filling(string.Formatter):
+class _Filling(Formatter):
     """Formats as ``str.format`` does, with a space before a per cent sign."""
 
     def format_field(self, value: Any, format_spec: str) -> str:
