@@ -6,7 +6,7 @@ from typing import Any
 
 UNITS = {
     "_g_per_cm3": "g/cm3",
-    "_degc": "degC",
+    "_degc": "°C",
     "_ohm": "ohm",
     "_a": "A",
     "_v": "V",

@@ -5,9 +5,9 @@ a person reads it: page, terminal, HTTP response, journal. The sentences themsel
 TOML files beside this module, one file for each part of the program. A key is the file's name,
 then the path inside the file: ``guards.over_voltage.advice``.
 
-An entry is a sentence with values in braces, formatted as by ``str.format``. Where the number of
-things decides between two sentences, the entry is a table with ``one`` and ``many``, chosen by
-the value ``count``.
+An entry is a sentence with values in braces, formatted as by ``str.format``, except that a per cent
+sign has a space before it: ``10 %``. Where the number of things decides between two sentences, the
+entry is a table with ``one`` and ``many``, chosen by the value ``count``.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from string import Formatter
 from typing import Any, Union
 
 FOLDER = Path(__file__).resolve().parent
@@ -59,6 +60,22 @@ class Message:
         return cls(str(stored["key"]), values)
 
 
+class _Filling(Formatter):
+    """Formats as ``str.format`` does, with a space before a per cent sign."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        shown = format(value, format_spec)
+        return f"{shown[:-1]} %" if format_spec.endswith("%") else shown
+
+
+_FILLING = _Filling()
+
+
+def filled(sentence: str, values: Mapping[str, Any]) -> str:
+    """Return a sentence with its values. Raises: KeyError, ValueError where one does not fit."""
+    return _FILLING.vformat(sentence, (), values)
+
+
 class Catalogue:
     """The sentences of one folder. A file is read when a key of it is first asked for.
 
@@ -92,7 +109,7 @@ class Catalogue:
         if "count" in values and rest not in entries:
             rest += ".one" if values["count"] == 1 else ".many"
         try:
-            return entries[rest].format_map(values)
+            return filled(entries[rest], values)
         except (KeyError, ValueError, IndexError, TypeError, AttributeError):
             return ", ".join([key, *(f"{name} {it}" for name, it in values.items())])
 

@@ -92,7 +92,7 @@ def test_revoked_at_once(book: PairingStore, path: Path, clock: VirtualClock) ->
 def test_device_limit(book: PairingStore, clock: VirtualClock) -> None:
     for _ in range(MAX_PAIRINGS):
         book.add("")
-    with pytest.raises(PairingsFullError, match="50 is the most"):
+    with pytest.raises(PairingsFullError, match="the limit is 50"):
         book.add("one more")
     clock.advance(LIFE_S)
     book.add("one more")

@@ -97,7 +97,7 @@ def test_lines_with_units(run: Path, broken: Path) -> None:
     )
     text = call(broken).output
     assert "charge   1620 C, and up to 180 C more in the gaps" in text
-    assert "gap      60 s from 100 s to 160 s: between 0 and 180 C are not counted" in text
+    assert "gap      60 s from 100 s to 160 s: 0 to 180 C are not counted" in text
 
 
 def test_reversed_current() -> None:

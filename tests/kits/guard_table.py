@@ -12,6 +12,7 @@ from controller.messages import TripReason
 from controller.safety.limits import RULES
 from controller.safety.reasons import PAUSES, RESUMABLE
 from controller.texts import CATALOGUE
+from controller.texts.catalogue import filled
 from tests.paths import ROOT
 
 README = ROOT / "controller" / "README.md"
@@ -42,7 +43,7 @@ def row(reason: TripReason, case: str) -> str:
     names = dict.fromkeys(name for _, name, _, _ in string.Formatter().parse(noticed) if name)
     cells = (
         reason.value,
-        noticed.format_map(settings),
+        filled(noticed, settings),
         ", ".join(f"`{name}`" for name in names) or "-",
         "paused, with a question" if reason in PAUSES else "tripped",
         "yes" if reason in RESUMABLE else "no",

@@ -51,7 +51,7 @@ def test_unfinished_run_comes_back_interrupted(
         assert summary.progress.uncertain_charge_coulombs == pytest.approx(uncertain_coulombs)
         assert (summary.progress.depth_mm, summary.progress.on_time_s) == (0.04, 100.0)
         assert summary.message is not None
-        assert "300.0 C are counted" in summary.message
+        assert "300.0 C were counted" in summary.message
         assert f"up to {uncertain_coulombs:.1f} C may be missing" in summary.message
     assert again.reader.events("r1")[-1].data == {
         "charge_coulombs": 300.0,
@@ -137,7 +137,7 @@ def test_only_newest_run_resumes(manual: ManualLogbook) -> None:
     assert older.state is S.STOPPED
     assert older.ended_at_utc is not None
     assert older.message is not None
-    assert "this one cannot be carried on" in older.message
+    assert "you cannot carry on with this one" in older.message
     again.write(began("r3"), changed("r3", S.FINISHED, 1.0))
     third = again.reopened()
     assert third.logbook.interrupted is None

@@ -82,7 +82,7 @@ def test_second_tap_hits_nothing(browser: Browser, bench: PageBench) -> None:
         bench.start()
         bench.until("running")
         bench.ask("POST", "/api/pause")
-        question = page.get_by_label("Question from the bench")
+        question = page.get_by_label("Question from the rig")
         lifted = question.get_by_role("button", name="Lifted and rinsed")
         lifted.wait_for()
         lifted.evaluate(SECOND_TAP)
@@ -108,7 +108,7 @@ def test_double_tap(browser: Browser, bench: PageBench) -> None:
         page.get_by_role("button", name="Pause", exact=True).dblclick()
         visited.state("paused")
         page.get_by_role("button", name="Lifted and rinsed").dblclick()
-        question = page.get_by_label("Question from the bench")
+        question = page.get_by_label("Question from the rig")
         expect(question).to_contain_text("The plate is out and rinsed.")
         assert "#gauge" not in page.url, (
             "the second tap does not hit the link that came in the place of the button"
@@ -278,7 +278,7 @@ def test_revoked_phone_needs_the_pin(browser: Browser, bench: PageBench) -> None
         (own,) = (pairing for pairing in known if pairing["name"] == "old phone")
         bench.ask("POST", f"/api/pairings/{own['pairing_id']}/revoke")
         page.get_by_role("button", name="Pause", exact=True).click()
-        dialog.get_by_role("button", name="Only look").click()
+        dialog.get_by_role("button", name="Just look").click()
         expect(page.locator("#answer-text")).to_contain_text("Not paired")
         assert bench.ask("GET", "/api/status")["state"] == "running"
         page.get_by_role("button", name="Pause", exact=True).click()
@@ -303,7 +303,7 @@ def test_restarted_daemon_is_found(browser: Browser, tmp_path: Path) -> None:
         with page_bench(tmp_path, speed=10.0, port=urlsplit(first.address).port or 0) as second:
             visited.state("interrupted")
             page.wait_for_selector('body[data-fresh="yes"]')
-            question = page.get_by_label("Question from the bench")
+            question = page.get_by_label("Question from the rig")
             expect(question.get_by_role("heading", name="Interrupted")).to_be_visible()
             assert second.ask("GET", "/api/status")["relay_on"] is False
             page.get_by_role("button", name="Stop").click()

@@ -81,7 +81,7 @@ def test_csv_and_json(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = visited.go(f"run/{newest(bench)}")
         with page.expect_download() as csv:
-            page.get_by_role("link", name="Seconds as CSV").click()
+            page.get_by_role("link", name="One-second samples as CSV").click()
         assert csv.value.suggested_filename.endswith(f"{newest(bench)}-samples.csv")
         assert (
             Path(csv.value.path())
@@ -89,7 +89,7 @@ def test_csv_and_json(browser: Browser, bench: PageBench) -> None:
             .startswith("elapsed_s,on_time_s,current_a,voltage_v,charge_coulombs,")
         )
         with page.expect_download() as table:
-            page.get_by_role("link", name="Seconds as JSON").click()
+            page.get_by_role("link", name="One-second samples as JSON").click()
         assert len(json.loads(Path(table.value.path()).read_text(encoding="utf-8"))["samples"]) > 50
 
 

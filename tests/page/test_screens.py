@@ -216,7 +216,7 @@ def test_pictures_of_the_readme(browser: Browser, book: PageBench) -> None:
         assert phone.axe() == []
         assert desk.axe() == []
         phone.state("paused")
-        page.get_by_label("Question from the bench").get_by_role(
+        page.get_by_label("Question from the rig").get_by_role(
             "button", name="Lifted and rinsed"
         ).click()
         look_at(phone, book, "gauge", "gauge")

@@ -68,7 +68,7 @@ def test_lost_contact_is_a_question(browser: Browser, tmp_path: Path) -> None:
         page = visited.go()
         bench.start()
         visited.state("paused")
-        question = page.get_by_label("Question from the bench")
+        question = page.get_by_label("Question from the rig")
         expect(question.get_by_role("heading", name="Contact lost")).to_be_visible()
         expect(question).to_contain_text("Is the plate in the bath")
         question.get_by_role("button", name="Carry on").click()

@@ -46,7 +46,7 @@ def begin(page: Page) -> None:
     """Check the rig, see the cautions, start."""
     page.get_by_role("link", name="Next: check the rig").click()
     expect(page.get_by_role("heading", name="Rig check")).to_be_focused()
-    expect(page.get_by_text("All that can be checked now is well.")).to_be_visible()
+    expect(page.get_by_text("Everything that can be checked now is well.")).to_be_visible()
     for name in ("Sensor", "Relay output", "Zero offset", "Cell voltage", "Shunt headroom"):
         expect(
             page.locator(".check[data-passed=yes] .check-name").filter(has_text=name)
@@ -56,7 +56,7 @@ def begin(page: Page) -> None:
     start = page.get_by_role("button", name="Start")
     start.click(force=True)  # it is marked as disabled, and says why
     expect(page.get_by_text("Tick the box when this is true.")).to_be_visible()
-    page.get_by_label("I have seen the cautions").check()
+    page.get_by_label("I have read the cautions").check()
     start.dblclick()
     expect(page.locator(".piece")).to_have_text("Reed panel, fine silver")
     expect(page.locator("#answer"), "a double tap starts one run").to_be_hidden()
@@ -70,7 +70,7 @@ def width_mm(interval: str) -> float:
 def gauge(page: Page) -> None:
     """Say that the plate is out, take two readings, one of them surprising, and go on."""
     page.get_by_role("button", name="Lifted and rinsed").click()
-    page.get_by_label("Question from the bench").get_by_role("link", name="Gauge").click()
+    page.get_by_label("Question from the rig").get_by_role("link", name="Gauge").click()
     expect(page.get_by_text("The plate is out and rinsed.")).to_be_visible()
     spots = page.get_by_role("textbox", name=re.compile(r"^Spot \d"))
     expect(spots).to_have_count(3)
@@ -101,7 +101,7 @@ def whole_job(visited: Visit, bath: str) -> None:
     gauge(page)
     visited.state("finished")
     page.get_by_role("button", name="Lifted and rinsed").click()
-    page.get_by_role("button", name="Clear the bench").click()
+    page.get_by_role("button", name="Put this piece away").click()
     visited.state("idle")
     page.get_by_role("navigation").get_by_role("link", name="Runs").click()
     row = page.locator(".run-row").filter(has_text="Reed panel").first

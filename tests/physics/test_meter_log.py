@@ -82,7 +82,7 @@ def test_silver_on_quartz_balance() -> None:
 def test_reversed_current_needs_signed() -> None:
     """A log with reversed current is counted only when signed counting is asked for."""
     whole, _ = published()
-    with pytest.raises(RefusedError, match="Up to 1% of the largest") as caught:
+    with pytest.raises(RefusedError, match="Up to 1 % of the largest") as caught:
         count_log(whole)
     assert caught.value.field == "current_a"
     assert count_log(whole, signed=True).gaps == ()
@@ -206,11 +206,11 @@ def test_voltage_gives_the_energy() -> None:
         ("time_s,current_a,time_s\n0,1,0\n", "the header names time_s 2 times"),
         (
             "time_s,current_a\n0,1\n1\n",
-            "Line 3 has 1 columns, and the header has 2. Decimal commas need",
+            "Line 3 has 1 columns, but the header has 2. Decimal commas need",
         ),
         (
             "time_s;current_a\n0;1;2\n",
-            "Line 2 has 3 columns, and the header has 2. Correct the line",
+            "Line 2 has 3 columns, but the header has 2. Correct the line",
         ),
         ("time_s,current_a\n0,1\n0,1\n", "Line 3: the time 0 s does not come after 0 s in line 2"),
         (

@@ -256,7 +256,7 @@ def test_limit_fits_the_sensor() -> None:
     plan(sensor_range_a=3.9 / 0.85 + 0.001)
     error = refused(sensor_range_a=3.9 / 0.85 - 0.001)
     assert error.field == "current_a"
-    assert "limit of 3.90 A is above 85% of the sensor's range of 4.59 A" in str(error)
+    assert "limit of 3.90 A is above 85 % of the sensor's range of 4.59 A" in str(error)
     assert "Fit a smaller shunt" in str(error)
 
 

@@ -72,7 +72,7 @@ def test_kill_in_mid_run(
         assert back["depth_high_mm"] > back["depth_mm"]
         with pytest.raises(
             ApiRefusedError,
-            match="bench is interrupted",
+            match="rig is interrupted",
         ):
             again.client.post("/api/start", PLATE)
         assert again.client.post("/api/stop")["relay_on"] is False

@@ -106,7 +106,7 @@ def test_older_version_names_unknowns(manual: ManualLogbook) -> None:
     restorer(bench, manual).follow(SNAPSHOT, ())
     message = str(bench.supervisor.message)
     assert "An older version of biteclock recorded this run" in message
-    assert "how long the plate was in the acid" in message
+    assert "how long the plate has been in the acid" in message
     run = bench.supervisor.run
     assert run is not None
     assert run.on_time_s == 300.0
@@ -151,5 +151,5 @@ def test_unrestorable_run_is_reported(tmp_path: Path, trouble: str) -> None:
     )
     restorer_.follow(SNAPSHOT, ())
     assert bench.supervisor.state is S.IDLE
-    assert str(restorer_.message).startswith("Run r1 cannot be carried on: ")
+    assert str(restorer_.message).startswith("You cannot carry on with run r1: ")
     again.logbook.finish()

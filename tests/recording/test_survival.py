@@ -241,7 +241,7 @@ def test_unknown_time_is_asked(etching: Workshop, is_utc_set: bool, utc_lag_s: f
     run = etching.run
     assert not run.soak.is_known
     assert run.soak.seconds(etching.now_s) < 1.0
-    assert "not known how long the plate was in the acid" in str(etching.supervisor.message)
+    assert "known how long the plate has been in the acid" in str(etching.supervisor.message)
     assert SOAK_UNKNOWN in run.warnings()
     etching.crash(5.0)
     assert not etching.run.soak.is_known, "a known time after it does not make it known"

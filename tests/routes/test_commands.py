@@ -120,7 +120,7 @@ def test_whole_run(daemon: Daemon) -> None:
             "relay_on": False,
             "state": "stopped",
             "loop_alive": True,
-            "message": "The relay is off. Stopped by Stop.",
+            "message": "The relay is off. Stop was pressed.",
         }
         assert client.post("/api/acknowledge").json()["state"] == "idle"
 
@@ -129,9 +129,7 @@ def test_whole_run(daemon: Daemon) -> None:
 def test_wrong_state(daemon: Daemon, command: str) -> None:
     with daemon.looping(), daemon.served() as client:
         problem = assert_problem(client.post(f"/api/{command}"), 409, "wrong-state")
-    assert problem["detail"] == (
-        f"Cannot {command} while the bench is idle. Only start is possible now."
-    )
+    assert problem["detail"] == (f"Cannot {command} while the rig is idle. You can only start now.")
 
 
 def test_start_is_refused(
@@ -170,7 +168,7 @@ def test_stop_prevents_start(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(daemon.assembly.service, "plan", slow)
     with daemon.looping(), daemon.served() as client:
         problem = assert_problem(client.post("/api/start", json=SILVER), 409, "wrong-state")
-    assert "Off was requested meanwhile" in problem["detail"]
+    assert "Off was requested in the meantime" in problem["detail"]
     assert daemon.assembly.supervisor.run is None
 
 
@@ -287,7 +285,7 @@ def test_stop_takes_any_body(daemon: Daemon, request_: dict[str, Any]) -> None:
     assert answer.status_code == 200
     assert answer.json() == {
         "relay_on": False, "state": "idle", "loop_alive": True,
-        "message": "The relay is off. The bench is idle."
+        "message": "The relay is off. The rig is idle."
     }  # fmt: skip
 
 

@@ -78,11 +78,11 @@ WRONG_VALUES: list[tuple[str, object, str]] = [
     ("limits.depth_of_thickness_fraction", 1.0, "is 1; it must be below 1."),
     ("limits.max_voltage_v", "six", "is 'six'; it must be a number in V, without quotes."),
     ("limits.over_current_fraction", True, "is true; it must be a number, without quotes."),
-    ("limits.bath_off_degc", 91, "is 91 degC; it must be at most 90 degC."),
+    ("limits.bath_off_degc", 91, "is 91 °C; it must be at most 90 °C."),
     ("rig.i2c_bus", 1.5, "is 1.5; it must be a whole number, without quotes."),
     ("rig.i2c_address", 0x50, "is 80; it must be at most 79."),
     ("rig.relay_pin", "17", "is '17'; it must be a pin from 'GPIO9' to 'GPIO27'."),
-    ("rig.relay_pin", 17, "is 17; it must be a text in quotes."),
+    ("rig.relay_pin", 17, "is 17; it must be text in quotes."),
     ("rig.relay_pin", "GPIO28", "is 'GPIO28'; it must be a pin from 'GPIO9' to 'GPIO27'."),
     ("rig.lamp_pin", "GPIO28", "is 'GPIO28'; it must be a pin from 'GPIO0' to 'GPIO27'."),
     ("rig.thermometer_id", "28-xyz", "is '28-xyz'; it must be the thermometer's name"),
@@ -94,7 +94,7 @@ WRONG_VALUES: list[tuple[str, object, str]] = [
     ("server.hosts", ["*"], "has '*'; a host name has letters"),
     ("server.hosts", "bench", "is 'bench'; it must be a list in square brackets."),
     ("logbook.when_full", "ignore", "is 'ignore'; it must be 'warn' or 'trip'."),
-    ("logbook.path", 5, "is 5; it must be a text in quotes."),
+    ("logbook.path", 5, "is 5; it must be text in quotes."),
     ("metals.copper.etch_factor", 0.2, "is 0.2; it must be above 0.2."),
     ("metals.copper.density_g_per_cm3", 25.0, "is 25 g/cm3; it must be below 25 g/cm3."),
     ("limits", 6, "is 6; it must be a table: a line [limits] with its keys below."),
@@ -159,8 +159,8 @@ UNKNOWN = [
     ("rig.over_current_fractio", "Did you mean limits.over_current_fraction?"),
     ("server.poll_s", "server.poll_s is not a setting. Did you mean loop.poll_s?"),
     ("relay_pin", "relay_pin is not a setting. Did you mean rig.relay_pin?"),
-    ("logbook.qqq", "logbook.qqq is not a setting. Take it out"),
-    ("metals.copper.density", "metals.copper.density is not a setting. Take it out"),
+    ("logbook.qqq", "logbook.qqq is not a setting. Remove it"),
+    ("metals.copper.density", "metals.copper.density is not a setting. Remove it"),
     ("metals.copper.etch_facto", "Did you mean metals.copper.etch_factor?"),
     ("metals.fine-silvr.etch_factor", "'fine-silvr' is not known. Did you mean fine-silver?"),
     ("metals.gold.etch_factor", "'gold' is not known. Choose one of fine-silver"),
@@ -193,7 +193,7 @@ def test_all_problems_at_once() -> None:
 def test_contradicting_keys_refused() -> None:
     parse_settings({"limits": {"bath_warn_degc": 44.9, "bath_off_degc": 45.0}})
     message = refused({"limits": {"bath_warn_degc": 45.0, "bath_off_degc": 45.0}})
-    assert "limits.bath_warn_degc is 45 degC; it must be below limits.bath_off_degc" in message
+    assert "limits.bath_warn_degc is 45 °C; it must be below limits.bath_off_degc" in message
     message = refused({"limits": {"voltage_warn_fraction": 0.5}})
     assert "limits.voltage_warn_fraction is 0.5; it must be below" in message
     parse_settings({"limits": {"lost_contact_fraction": 0.59}})

@@ -165,7 +165,7 @@ def test_failing_follower_stops_nothing(caplog: pytest.LogCaptureFixture) -> Non
     assert looped.onlooker.snapshots[-1].state is S.RUNNING
     caplog.clear()
     looped.steps(0.3)
-    assert "Onlooker failed on a snapshot. The run goes on." in caplog.text
+    assert "Onlooker failed on a snapshot. The run continues." in caplog.text
 
 
 def test_late_follower_comes_last() -> None:
@@ -248,7 +248,7 @@ def test_failed_command_returns_error() -> None:
     looped.steps(0.2)
     refused, fine = looped.loop.submit(looped.bench.supervisor.pause), looped.loop.submit(lambda: 7)
     looped.loop.step()
-    with pytest.raises(WrongStateError, match="Cannot pause while the bench is idle"):
+    with pytest.raises(WrongStateError, match="Cannot pause while the rig is idle"):
         refused.result(timeout=0)
     assert fine.result(timeout=0) == 7
 
@@ -269,7 +269,7 @@ def test_full_mailbox_refuses() -> None:
     looped = Looped()
     futures = [looped.loop.submit(lambda i=i: i) for i in range(MAILBOX)]
     with pytest.raises(
-        LoopNotAliveError, match=f"{MAILBOX} commands are waiting, and none is answered"
+        LoopNotAliveError, match=f"{MAILBOX} commands are waiting, and none has been answered"
     ):
         looped.loop.submit(lambda: None)
     looped.loop.step()

@@ -200,13 +200,15 @@ def test_each_has_its_states(command: str) -> None:
         else:
             getattr(plate, command)()
 
-    with pytest.raises(WrongStateError, match="while idle"):
+    with pytest.raises(WrongStateError, match="The rig is idle"):
         call()
     bench.running(for_s=1.0)
     if command == "first_look":
         call()
     else:
-        with pytest.raises(WrongStateError, match=r"running\. That needs a run with the relay off"):
+        with pytest.raises(
+            WrongStateError, match=r"only in a run with the relay off\. The rig is running\."
+        ):
             call()
     assert bench.gate.reads_on()
 
@@ -237,7 +239,9 @@ def test_readings_need_the_relay_off(is_new: bool) -> None:
         else:
             plate.believe("r1", [], lambda: kept.append(None))
 
-    with pytest.raises(WrongStateError, match="A reading cannot be taken while running"):
+    with pytest.raises(
+        WrongStateError, match="You can add a reading only in a run with the relay off"
+    ):
         call()
     assert kept == []
     assert bench.gate.reads_on()

@@ -135,7 +135,7 @@ def test_refused_write_leaves_the_belief(tmp_path: Path) -> None:
     studio = Studio(tmp_path / "log.sqlite", WaitingRoom(max_events=2))
     studio.manual.put(note(), note())
     plan = studio.run.plan
-    with pytest.raises(LogbookFullError, match="The logbook is full: 2 rows wait"):
+    with pytest.raises(LogbookFullError, match="The logbook is full: 2 rows are waiting"):
         studio.readings.take("r1", draft(studio, 1.05))
     assert studio.run.plan is plan
     assert studio.shelf.readings("r1") == ()

@@ -154,6 +154,6 @@ def test_shunts_at_three_amperes() -> None:
     assert result.true_depth_mm == pytest.approx(0.25, rel=0.01)
     stock = parse_settings({"rig": {"shunt_ohm": 0.1, "max_current_a": 3.2}})
     with pytest.raises(
-        ValueError, match=r"limit of 3\.90 A is above 85% of the sensor's range of 3\.20 A"
+        ValueError, match=r"limit of 3\.90 A is above 85 % of the sensor's range of 3\.20 A"
     ):
         rehearse(silver_request(), Rehearsal(), stock)

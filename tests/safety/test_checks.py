@@ -79,7 +79,7 @@ def test_note_states_what_is_unproven() -> None:
     """With the supply off the check of the cell voltage proves nothing."""
     note = check_rig(off_samples(), LIMITS, MAX_OFFSET_A).items[1].note
     assert note.key == "supervisor.check.cell_voltage"
-    assert "only with the supply switched on" in str(note)
+    assert "only if the supply is switched on" in str(note)
 
 
 # --- after off -----------------------------------------------------------------------------------

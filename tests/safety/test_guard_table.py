@@ -24,7 +24,7 @@ def test_rules_in_order_then_all_others() -> None:
     ("reason", "case", "cells"),
     [
         ("over_voltage", "what", ("over 6 V in two samples", "`max_voltage_v`", "tripped", "yes")),
-        ("lost_contact", "weak", ("under 60% of", "for 10 s", "paused, with a question", "yes")),
+        ("lost_contact", "weak", ("under 60 % of", "for 10 s", "paused, with a question", "yes")),
         ("over_time", "what", ("1.5 times", "`over_time_fraction`", "tripped | no |")),
     ],
 )

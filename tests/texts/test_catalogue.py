@@ -12,6 +12,7 @@ from controller.texts import Catalogue, Message
 TEXTS = """
 depth = "The depth is {depth_mm:.2f} mm."
 depth_limit = "{limit_mm:.1f} mm"
+share = "{share_fraction:.0%} of the sheet"
 [lines]
 one = "One line washes out."
 many = "{count} lines wash out."
@@ -37,6 +38,10 @@ def test_values_filled_in(catalogue: Catalogue) -> None:
 )
 def test_one_or_many(catalogue: Catalogue, count: int, expected: str) -> None:
     assert catalogue.sentence("plan.lines", {"count": count}) == expected
+
+
+def test_space_before_per_cent(catalogue: Catalogue) -> None:
+    assert catalogue.sentence("plan.share", {"share_fraction": 0.5}) == "50 % of the sheet"
 
 
 def test_message_in_message(catalogue: Catalogue) -> None:

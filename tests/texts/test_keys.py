@@ -23,7 +23,7 @@ from tests.paths import ROOT
 FILES = [path for room in ("controller", "hardware", "api") for path in (ROOT / room).rglob("*.py")]
 KEY = re.compile(r"[a-z_]+(\.[a-z0-9_]+)+")
 SPEAKERS = frozenset({"Message", "text", "text_or_none"})
-NOT_VALUES = frozenset({"field", "limit"})
+NOT_VALUES = frozenset({"field", "kind", "limit"})
 """Arguments of errors that are no values of the sentence."""
 
 
@@ -47,6 +47,11 @@ def fields_of(key: str) -> frozenset[str] | None:
     return frozenset(
         name for form in forms for _, name, _, _ in string.Formatter().parse(form) if name
     )
+
+
+def not_values(error: str) -> frozenset[str]:
+    """Return the arguments of an error that its sentence does not name: kind of one alone."""
+    return NOT_VALUES if error == "ApiRefusedError" else NOT_VALUES - {"kind"}
 
 
 def dict_keys(node: ast.expr | None, known: dict[str, ast.expr]) -> frozenset[str] | None:
@@ -83,7 +88,7 @@ def uses_in(source: str, name: str) -> Iterator[Use]:
             values = None
         else:
             values = frozenset(k.arg for k in node.keywords if k.arg) - (
-                NOT_VALUES if is_error else frozenset()
+                not_values(node.func.id) if is_error else frozenset()
             )
             if node.func.id == "ApiRefusedError":
                 values -= {"kind"}  # the problem's type, no value of the sentence

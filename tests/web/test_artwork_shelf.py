@@ -193,5 +193,5 @@ def test_room_for_logbook(shelf: ArtworkShelf, monkeypatch: pytest.MonkeyPatch) 
         "api.http.artwork_shelf.shutil.disk_usage", lambda _: usage._replace(free=FREE_BYTES + 1000)
     )
     shelf.discard(shelf.new_file("image/png", 1000))
-    with pytest.raises(NoRoomError, match="300 MB are free, and file and logbook need 300 MB"):
+    with pytest.raises(NoRoomError, match="300 MB is free; the file and the logbook need 300 MB"):
         shelf.new_file("image/png", 1001)

@@ -117,7 +117,7 @@ class MeasureAnswer(Answer):
     sha256: Annotated[str, described("Hash of the file's bytes.", NO_UNIT, "9a" * 32)]
     version: Annotated[str, described("Version of the measurement.", NO_UNIT, "1")]
     warnings: Annotated[
-        tuple[str, ...], described("What may be wrong with the file.", NO_UNIT, ["2 mm2 are grey"])
+        tuple[str, ...], described("What may be wrong with the file.", NO_UNIT, ["2 mm2 is grey"])
     ]
 
 

@@ -21,7 +21,9 @@ class RigCheckItem(Answer):
     ]
     limit: Annotated[float | None, described("Limit of the value.", "the one in unit", 0.008)]
     unit: Annotated[str, described("Unit of value and limit.", NO_UNIT, "A")]
-    note: Annotated[str, described("What it means.", NO_UNIT, "It is taken out of every sample.")]
+    note: Annotated[
+        str, described("What it means.", NO_UNIT, "It is subtracted from every sample.")
+    ]
 
     @classmethod
     def of(cls, line: RigLine) -> RigCheckItem:

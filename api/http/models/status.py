@@ -45,10 +45,10 @@ MessageField = Annotated[
     described(
         "What happened last and what to do, for a person. Programs read state and finding.",
         NO_UNIT,
-        "The relay is on. The sensor's zero offset of 1.20 mA is taken out.",
+        "The relay is on. The sensor's zero offset of 1.20 mA is subtracted.",
     ),
 ]
-RunField = Annotated[str | None, described("The run on the bench.", NO_UNIT, "20260314-091500-7")]
+RunField = Annotated[str | None, described("The run in progress.", NO_UNIT, "20260314-091500-7")]
 
 
 class FindingAnswer(Answer):
@@ -183,7 +183,7 @@ class Status(Answer):
     ]
     zero_offset_a: Annotated[
         float | None,
-        described("Sensor reading without current, taken out of every sample.", "A", 0.0012),
+        described("Sensor reading without current, subtracted from every sample.", "A", 0.0012),
     ]
     bath_degc: Annotated[
         float | None, described("Bath temperature, null without a thermometer.", "degC", 21.4)

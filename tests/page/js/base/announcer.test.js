@@ -135,12 +135,12 @@ test("silence after ten seconds", () => {
   store.look(10_000, false);
   assert.equal(polite(), "");
   store.look(10_001, false);
-  assert.match(polite(), /^No word from the bench for ten seconds/);
+  assert.match(polite(), /^No word from the rig for ten seconds/);
   say("");
   store.look(12_000, false);
   assert.equal(polite(), "", "once");
   store.look(0, true);
-  assert.equal(polite(), "The bench is back.");
+  assert.equal(polite(), "The rig is back.");
   say("");
   store.look(0, true);
   assert.equal(polite(), "");

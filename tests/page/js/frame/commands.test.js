@@ -96,7 +96,7 @@ test("an unpaired phone only looks", async () => {
     throw Object.assign(new Error("pair first"), { kind: "pairing-needed" });
   }));
   await settle();
-  tap("Only look");
+  tap("Just look");
   assert.equal(await answer, null);
   assert.match(textOf("answer-text"), /^Not paired/);
   assert.equal(kind(), "bad");

@@ -113,7 +113,7 @@ test("a refused file is marked", async () => {
 
 test("no controller to be reached", async () => {
   await choose(UNREACHABLE);
-  assert.match(textOf("answer-text"), /cannot be reached/);
+  assert.match(textOf("answer-text"), /cannot reach the controller/);
   assert.deepEqual([picker.isRefused, changes], [false, 0]);
 });
 
@@ -127,7 +127,7 @@ test("known artworks are offered", async () => {
   const options = picker.before.children.map(({ value, textContent }) => [value, textContent]);
   assert.deepEqual(options, [
     ["", "choose\u2026"], ["a1", "reeds.png, 7.12\u00a0cm\u00b2"],
-    ["a2", "without a name, 1.00\u00a0cm\u00b2"],
+    ["a2", "unnamed, 1.00\u00a0cm\u00b2"],
   ]);
   assert.equal(picker.before.value, "a2");
   picker.artwork = "a3";
@@ -170,7 +170,7 @@ test("an artwork that is gone", async () => {
   const kept = { area_mm2: 712 };
   picker.write({ artwork: "a1", artwork_name: "reeds", measured: kept });
   await settle();
-  assert.equal(facts(), "The file is no longer kept; its measurement is.");
+  assert.equal(facts(), "The file is gone, but its measurement is kept.");
   assert.deepEqual(picker.read(), { artwork: "a1", artwork_name: "reeds", measured: kept });
   await picker.take("a1", true);
   assert.equal(changes, 0);
