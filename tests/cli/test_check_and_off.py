@@ -48,9 +48,9 @@ class Daemon:
 
 
 def test_off_asks_daemon(monkeypatch: pytest.MonkeyPatch) -> None:
-    daemon = Daemon({"relay_on": False, "message": "Stopped by Stop."})
+    daemon = Daemon({"relay_on": False, "message": "The Stop command ended the run."})
     monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: daemon)
-    assert OFF.call().output == "relay off (Stopped by Stop.)\n"
+    assert OFF.call().output == "relay off (The Stop command ended the run.)\n"
 
 
 def test_off_with_relay_on(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -218,6 +218,6 @@ def test_refused_stop(browser: Browser, bench: PageBench) -> None:
             "Trying again (1).",
             "bad Stop did not reach the controller. Hit the emergency stop in the supply. "
             "Trying again (2).",
-            "good The relay is off. Stopped by Stop.",
+            "good The relay is off. The Stop command ended the run.",
         ]
         visited.state("stopped")

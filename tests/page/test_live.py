@@ -95,7 +95,9 @@ def test_stop_without_stream(browser: Browser, bench: PageBench) -> None:
         bench.until("running")
         expect(page.locator("#heard")).to_contain_text("looking for the bench")
         page.get_by_role("button", name="Stop").click()
-        expect(page.locator("#answer-text")).to_have_text("The relay is off. Stopped by Stop.")
+        expect(page.locator("#answer-text")).to_have_text(
+            "The relay is off. The Stop command ended the run."
+        )
         assert bench.ask("GET", "/api/status")["state"] == "stopped"
 
 

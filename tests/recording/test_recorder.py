@@ -306,11 +306,13 @@ def test_figures_of_the_snapshot_go_into_the_record() -> None:
         "on_time_s": 7.0, "charge_coulombs": 21.5, "uncertain_charge_coulombs": 3.0,
         "depth_mm": 0.01, "depth_low_mm": 0.009, "depth_high_mm": 0.011,
     }  # fmt: skip
-    (change,) = recorder.state(snap(RunState.STOPPED, 8.0, message="Stopped by Stop.", **figures))
+    (change,) = recorder.state(
+        snap(RunState.STOPPED, 8.0, message="The Stop command ended the run.", **figures)
+    )
     assert isinstance(change, StateChanged)
     assert change == StateChanged(
         "r1", RunState.STOPPED, UTC_0,
-        Progress(at_s=BEGAN_AT_S + 8.0, elapsed_s=8.0, **figures), None, "Stopped by Stop.",
+        Progress(at_s=BEGAN_AT_S + 8.0, elapsed_s=8.0, **figures), None, "The Stop command ended the run.",
     )  # fmt: skip
 
 

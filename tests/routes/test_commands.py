@@ -99,7 +99,7 @@ def test_whole_run(daemon: Daemon) -> None:
         assert paused == {
             "state": "paused",
             "reason": None,
-            "message": "Paused. Lift and rinse the plate: the acid keeps biting with the power off.",
+            "message": "Lift and rinse the plate: the acid keeps biting with the power off.",
             "run_id": run_id,
             "relay_on": False,
         }
@@ -116,7 +116,7 @@ def test_whole_run(daemon: Daemon) -> None:
             "relay_on": False,
             "state": "stopped",
             "loop_alive": True,
-            "message": "The relay is off. Stopped by Stop.",
+            "message": "The relay is off. The Stop command ended the run.",
         }
         assert client.post("/api/acknowledge").json()["state"] == "idle"
 

@@ -76,6 +76,8 @@ class StopAnswer(Answer):
     message: Annotated[
         str,
         described(
-            "What was done and what to do now.", NO_UNIT, "The relay is off. Stopped by Stop."
+            "What was done and what to do now.",
+            NO_UNIT,
+            "The relay is off. The Stop command ended the run.",
         ),
     ]

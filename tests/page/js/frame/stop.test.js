@@ -10,7 +10,7 @@ import {
 } from "../doubles/network_double.js";
 import { fire, setPage, textOf } from "../doubles/page_double.js";
 
-const OFF = { relay_on: false, message: "The relay is off. Stopped by Stop." };
+const OFF = { relay_on: false, message: "The relay is off. The Stop command ended the run." };
 
 let clock;
 let network;
