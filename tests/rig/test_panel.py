@@ -139,5 +139,5 @@ def test_panel_on_rehearsal_rig() -> None:
     assert pins["GPIO17"].state == 0, "at once, from gpiozero's thread"
     run_for(0.1)
     assert assembly.supervisor.state is RunState.STOPPED
-    assert str(assembly.supervisor.message) == "Stopped by the stop button."
+    assert str(assembly.supervisor.message) == "The stop button ended the run."
     assert pins["GPIO23"].state == 0

@@ -205,7 +205,7 @@ def test_button_turns_off(make_station: Callable[..., Station]) -> None:
     assert rig.gate.standing_request()[0] is OffRequest.STOP_BUTTON  # type: ignore[index]
     station.run_for(0.1)
     assert assembly.supervisor.state is RunState.STOPPED
-    assert assembly.supervisor.message == "Stopped by the stop button."
+    assert assembly.supervisor.message == "The stop button ended the run."
 
 
 def test_second_contactor_breaks_weld(make_station: Callable[..., Station]) -> None:
