@@ -205,7 +205,7 @@ def test_button_turns_off(make_station: Callable[..., Station]) -> None:
     assert rig.gate.standing_request()[0] is OffRequest.STOP_BUTTON  # type: ignore[index]
     station.run_for(0.1)
     assert assembly.supervisor.state is RunState.STOPPED
-    assert assembly.supervisor.message == "The stop button ended the run."
+    assert str(assembly.supervisor.message) == "The stop button ended the run."
 
 
 def test_second_contactor_breaks_weld(make_station: Callable[..., Station]) -> None:
@@ -243,7 +243,9 @@ def test_the_bus_of_the_configuration(make_station: Callable[..., Station]) -> N
     station = make_station({**RIG, "i2c_bus": 3})
     _, assembly = station.assembled()
     station.run_for(0.1)
-    assert "/dev/i2c-3 cannot be opened" in (assembly.supervisor.sensor_message or "")
+    finding = assembly.supervisor.sensor_finding
+    assert finding is not None
+    assert "/dev/i2c-3 cannot be opened" in str(finding.message)
     assert assembly.supervisor.last_sample is None
 
 
