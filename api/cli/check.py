@@ -92,6 +92,8 @@ def off(settings: Settings, port: int | None, pins: tuple[str, ...]) -> None:
         else:
             if response["relay_on"] is not False:  # null: nobody could read it
                 raise Refusal(text("command_line.off.still_on"))
+            if response["relay_on"] is None:
+                raise Refusal(response["message"])
             say("command_line.off.done", message=response["message"])
             return
     arguments = [part for pin in pins for part in ("--pin", pin)]

@@ -150,4 +150,7 @@ def _print(result: RehearsalResult, *, has_faults: bool) -> None:
         true_coulombs=result.true_charge_coulombs,
     )
     if result.off_after_fault_s is not None and has_faults:
-        say("command_line.rehearse.off", off_after_s=result.off_after_fault_s)
+        if result.reason is None:
+            say("command_line.rehearse.off_at_end", off_after_s=result.off_after_fault_s)
+        else:
+            say("command_line.rehearse.off", off_after_s=result.off_after_fault_s)

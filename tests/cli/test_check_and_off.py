@@ -48,9 +48,10 @@ class Daemon:
 
 
 def test_off_asks_daemon(monkeypatch: pytest.MonkeyPatch) -> None:
-    daemon = Daemon({"relay_on": False, "message": "Stop was pressed."})
+    """The daemon's sentence says that the relay is off; it is not said twice."""
+    daemon = Daemon({"relay_on": False, "message": "The relay is off. The rig is idle."})
     monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: daemon)
-    assert OFF.call().output == "relay off (Stop was pressed.)\n"
+    assert OFF.call().output == "The relay is off. The rig is idle.\n"
 
 
 def test_off_with_relay_on(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -58,6 +59,13 @@ def test_off_with_relay_on(monkeypatch: pytest.MonkeyPatch) -> None:
     daemon = Daemon({"relay_on": True, "message": ""})
     monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: daemon)
     assert "pull the supply's plug" in OFF.usage_error()
+
+
+def test_off_with_unread_relay(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A relay output that cannot be read is not reported as off: exit status 2."""
+    daemon = Daemon({"relay_on": None, "message": "The relay output cannot be read."})
+    monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: daemon)
+    assert "cannot be read" in OFF.usage_error()
 
 
 @pytest.mark.parametrize("error", [NoDaemonError("none"), ApiRefusedError("broken")])

@@ -74,7 +74,7 @@ def test_depth_from_plan(run: Path, broken: Path) -> None:
     spread = whole["depth_high_mm"] / whole["depth_mm"]
     assert gap["depth_high_mm"] > 1.05 * spread * gap["depth_mm"], "the gap raises the upper bound"
     assert json_of(run, *PLATE, "--depth-mm", 0.3)["target_depth_mm"] == 0.3
-    assert "0.3 mm wanted" in call(run, *PLATE, "--depth-mm", 0.3).output
+    assert "0.300 mm wanted" in call(run, *PLATE, "--depth-mm", 0.3).output
 
 
 def test_depth_from_artwork(run: Path, tmp_path: Path) -> None:

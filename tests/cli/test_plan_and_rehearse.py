@@ -56,6 +56,16 @@ def test_rehearsal_exit_status(
     assert result["relay_on"] is False
 
 
+@pytest.mark.parametrize(
+    ("fault", "is_noticed"), [("lead_off@30", True), ("ripple_worst@30", False)]
+)
+def test_unnoticed_fault(fault: str, is_noticed: bool) -> None:
+    """Off at the target is not the answer of a guard to a fault."""
+    shown = REHEARSE.call(*PLATE, "--fault", fault).output
+    assert "after the fault" in shown
+    assert ("no guard ended it" in shown) is not is_noticed
+
+
 def test_seed_decides_rehearsal() -> None:
     first, second, other = (REHEARSE.json_of(*PLATE, "--seed", seed) for seed in ("3", "3", "4"))
     # The virtual clock starts at a random second, so the last digits of a float may differ.

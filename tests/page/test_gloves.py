@@ -155,6 +155,26 @@ def test_double_reading_counts_once(browser: Browser, bench: PageBench) -> None:
         assert len(bench.ask("GET", f"/api/runs/{run}/readings")["readings"]) <= 1
 
 
+def test_surprising_reading_set_apart(browser: Browser, bench: PageBench) -> None:
+    """A wet glove hits one of the two buttons: 8 px lie between them. No source."""
+    bench.start()
+    bench.until("running")
+    bench.ask("POST", "/api/stop")
+    with visit(browser, bench) as visited:
+        visited.expect_refusal("Conflict")
+        page = visited.go("gauge")
+        page.get_by_label("Spot 1, mm").fill("0.9")
+        keep = page.get_by_role("button", name="Keep this reading")
+        keep.click()
+        confirm = page.get_by_role("button", name="It is right: keep it")
+        expect(confirm).to_be_visible()
+        above, below = confirm.bounding_box(), keep.bounding_box()
+        assert above is not None
+        assert below is not None
+        assert below["y"] - (above["y"] + above["height"]) >= 8
+        visited.assert_sound()
+
+
 def test_strange_names(browser: Browser, bench: PageBench) -> None:
     with visit(browser, bench) as visited:
         page = visited.go("prepare")

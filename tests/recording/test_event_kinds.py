@@ -74,7 +74,7 @@ def test_start_is_a_command(book: Book) -> None:
     book.bench.start()
     assert book.lines() == [
         ("command", "Start: 0.250 mm, 1801 C at 3.00 A."),
-        ("state", "idle -> checking. Checking the rig with the relay off."),
+        ("state", "idle -> checking. The rig is checked with the relay off."),
     ]
 
 
