@@ -10,17 +10,6 @@ from controller.messages import TripReason
 PAUSES = frozenset({TripReason.LOST_CONTACT, TripReason.RESIST_LEAK})
 """Reasons that pause the run and ask a question. All others trip."""
 
-ENDS_THE_RUN = frozenset(
-    {
-        TripReason.OVER_TIME,
-        TripReason.OVER_CHARGE,
-        TripReason.DEPTH_LIMIT,
-        TripReason.RELAY_WELDED,
-        TripReason.CONTROLLER_FAULT,
-    }
-)
-"""Reasons after which the run is over: its ceilings are used up, or the rig cannot be trusted."""
-
 RESUMABLE = frozenset(
     {
         TripReason.OVER_VOLTAGE,
@@ -40,5 +29,5 @@ RESUMABLE = frozenset(
 )
 """Reasons after which a person may carry on with the same run, once acknowledged.
 
-Each is listed: whoever adds a reason decides. A reason in neither set ends the run.
+Each is listed: whoever adds a reason decides. Any other reason ends the run for good.
 """

@@ -9,7 +9,7 @@ import pytest
 from controller.config import LimitSettings
 from controller.messages import Finding, TripReason, advice_for, title_of
 from controller.safety.limits import RULES
-from controller.safety.reasons import ENDS_THE_RUN, PAUSES, RESUMABLE
+from controller.safety.reasons import PAUSES, RESUMABLE
 from controller.texts import CATALOGUE
 
 R = TripReason
@@ -118,6 +118,18 @@ def test_welded_relay_asks_for_plug() -> None:
 def test_findings_as_sentences(finding: Finding, text: str) -> None:
     assert str(finding.what) == text
     assert str(finding.message) == f"{text} {finding.advice}"
+
+
+ENDS_THE_RUN = frozenset(
+    {
+        TripReason.OVER_TIME,
+        TripReason.OVER_CHARGE,
+        TripReason.DEPTH_LIMIT,
+        TripReason.RELAY_WELDED,
+        TripReason.CONTROLLER_FAULT,
+    }
+)
+"""Reasons after which the run is over: its ceilings are used up, or the rig cannot be trusted."""
 
 
 def test_every_reason_is_decided() -> None:
