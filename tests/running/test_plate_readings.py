@@ -98,7 +98,7 @@ def test_command_judges_the_state(studio: Studio) -> None:
         studio.bench.until(S.RUNNING, within_s=5.0)
 
     studio.before_command = resume
-    with pytest.raises(WrongStateError, match="while running"):
+    with pytest.raises(WrongStateError, match="The rig is running"):
         studio.readings.take("r1", given)
     assert studio.shelf.readings("r1") == ()
     assert studio.commands == 1
