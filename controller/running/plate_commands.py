@@ -18,7 +18,7 @@ from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.ports import Clock
 from controller.safety.run import ActiveRun
 from controller.safety.supervisor import Supervisor
-from controller.texts import Message, Value, text
+from controller.texts import Message, Value
 
 _OFF = frozenset(RunState) - {RunState.CHECKING, RunState.RUNNING, RunState.IDLE}
 
@@ -171,13 +171,13 @@ class PlateCommands:
             raise WrongStateError("run.refused.first_look", state=self._supervisor.state.value)
         run.first_look_done = True
         if is_well:
-            self._supervisor.note(text("run.plate.first_look_well"))
+            self._supervisor.note(Message("run.plate.first_look_well"))
             return
         self._supervisor.pause()
-        self._supervisor.note(text("run.plate.first_look_bad"))
+        self._supervisor.note(Message("run.plate.first_look_bad"))
 
     def _note(self, message: Message, data: dict[str, float] | None = None) -> None:
-        self._supervisor.note(str(message), EventKind.COMMAND, data)
+        self._supervisor.note(message, EventKind.COMMAND, data)
 
     def _run_with_relay_off(self, command: str) -> ActiveRun:
         """Return the run. Raises: WrongStateError with the key ``run.refused.<command>``."""
