@@ -63,9 +63,9 @@ def test_off_with_relay_on(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_off_with_unread_relay(monkeypatch: pytest.MonkeyPatch) -> None:
     """A relay output that cannot be read is not reported as off: exit status 2."""
-    daemon = Daemon({"relay_on": None, "message": "The relay output cannot be read."})
+    daemon = Daemon({"relay_on": None, "message": "Pull the plug: the relay cannot be read."})
     monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: daemon)
-    assert "cannot be read" in OFF.usage_error()
+    assert "plug" in OFF.usage_error().lower()
 
 
 @pytest.mark.parametrize("error", [NoDaemonError("none"), ApiRefusedError("broken")])
