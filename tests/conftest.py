@@ -29,7 +29,8 @@ settings.load_profile("steady")
 # `make search`, by hand: other examples each time, and many more.
 
 WAITING = (
-    "page_gloves", "page_live", "page_whole_job", "page_trip", "page_artwork", "page_screens", "page_words",
+    "page_gloves", "page_live", "page_whole_job", "page_trip", "page_artwork", "page_screens",
+    "page_words",
     "process_faults",
 )  # fmt: skip
 BUSY = (

@@ -90,10 +90,10 @@ def off(settings: Settings, port: int | None, pins: tuple[str, ...]) -> None:
             pins = (settings.rig.relay_pin,)
             click.echo(text("command_line.off.drive_low", relay_pin=pins[0]), err=True)
         else:
-            if response["relay_on"] is not False:  # null: nobody could read it
-                raise Refusal(text("command_line.off.still_on"))
-            if response["relay_on"] is None:
+            if response["relay_on"] is None:  # nobody could read it
                 raise Refusal(response["message"])
+            if response["relay_on"]:
+                raise Refusal(text("command_line.off.still_on"))
             say("command_line.off.done", message=response["message"])
             return
     arguments = [part for pin in pins for part in ("--pin", pin)]

@@ -19,7 +19,8 @@ README = ROOT / "controller" / "README.md"
 BEGIN = "<!-- guards: python -m tests.kits.guard_table -->"
 END = "<!-- end of guards -->"
 HEAD = (
-    "| reason | noticed (at the default settings) | settings | ends in | carry on | seconds to off |",
+    "| reason | noticed (at the default settings) | settings | ends in | carry on "
+    "| seconds to off |",
     "|---|---|---|---|---|---|",
 )
 

@@ -159,7 +159,8 @@ def test_contrast_and_motion(
     ) as visited:
         page = visited.go()
         ink, paper = page.evaluate(
-            "(({ color, backgroundColor: paper }) => [color, paper])(getComputedStyle(document.body))"
+            "(({ color, backgroundColor: paper }) => [color, paper])"
+            "(getComputedStyle(document.body))"
         )
         assert {ink, paper} == {"rgb(0, 0, 0)", "rgb(255, 255, 255)"}
         assert (

@@ -34,7 +34,7 @@ from controller.units import FARADAY_COULOMBS_PER_MOL
 HALF_A_DIGIT = "half of the last printed digit"
 
 SAME_FORMULA = "computed with the code's own formula"
-"""Status of a figure that nobody published: it holds the arithmetic and the constants, not the law."""
+"""Status of a figure that nobody published: it checks arithmetic and constants, not the law."""
 
 SECONDS_PER_YEAR = 365.25 * 86400.0
 

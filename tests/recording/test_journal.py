@@ -82,7 +82,7 @@ def test_note_as_sentence_and_values() -> None:
 
 
 def test_one_bad_entry_loses_itself_only() -> None:
-    """A checkpoint that cannot be made costs nothing but itself, and the logbook's health shows it."""
+    """A checkpoint that cannot be made costs only itself, and the logbook's health shows it."""
     bench, finding = tripped()
     outbox = bench.supervisor.take_outbox()
     bad = [replace(it, checkpoint=None) if isinstance(it, Kept) else it for it in outbox]

@@ -80,7 +80,7 @@ KEPT = {
     "Soak.since_s": "soaking_for_s",
     "Soak.is_known": "is_soak_known",
 }
-"""Where each field goes that a restart keeps; tests/recording/test_survival.py compares what comes back."""
+"""Where each kept field goes; tests/recording/test_survival.py compares what comes back."""
 
 
 def restored(

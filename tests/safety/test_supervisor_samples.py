@@ -36,7 +36,7 @@ def outbox_of(bench: Bench) -> list[OutboxItem]:
 
 
 def feed(bench: Bench, *samples: Sample) -> list[OutboxItem]:
-    """Make a pass for each sample while the clock stands; return the outbox of these passes alone."""
+    """Make a pass for each sample with the clock stopped; return the outbox of these passes."""
     outbox_of(bench)
     queue, poll = list(samples), bench.sensor.poll
     bench.sensor.poll = lambda: queue.pop(0)  # type: ignore[method-assign]

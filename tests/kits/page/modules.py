@@ -35,7 +35,7 @@ def module_source(address: str) -> str | None:
 
 
 def pseudo(texts: Mapping[str, str]) -> dict[str, str]:
-    """Return the texts in an invented language: in ⟦brackets⟧ and with accents, but for values."""
+    """Return the texts in an invented language: ⟦brackets⟧ and accents around the values."""
     return {key: f"⟦{_accented(it)}⟧" for key, it in texts.items()}
 
 

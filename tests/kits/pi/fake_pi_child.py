@@ -1,5 +1,6 @@
-"""The command line on a fake Pi, as a process: ``python -m tests.kits.pi.fake_pi_child EVENTS ORDERS
-serve ...``.
+"""The command line on a fake Pi, as a process.
+
+``python -m tests.kits.pi.fake_pi_child EVENTS ORDERS serve ...``
 
 EVENTS and ORDERS are descriptors. Each change of a pin is written to EVENTS as a line "pin level",
 each request for off as "revoke reason", and "stuck" when a bus transaction has begun to block. A

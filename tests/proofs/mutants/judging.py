@@ -31,15 +31,18 @@ OPTIONS = (
     *("-W", "ignore::pytest.PytestAssertRewriteWarning"),
     *("-p", "no:schemathesis", "-p", "no:anyio", "-p", "no:playwright"),
 )
-"""For pytest. Preloaded libraries cannot be rewritten any more and need not be; plugins that none of these tests use would
-take most of a mutant's time."""
+"""For pytest. Preloaded libraries cannot be rewritten any more, and plugins that these tests do not
+use would take most of a mutant's time."""
 
 MEMORY_BYTES = 4 << 30
 
 
 @dataclass(slots=True)
 class Tally:
-    """What became of a module's mutants. ``same`` are not counted: they change no code that runs, or repeat another one."""
+    """What became of a module's mutants.
+
+    ``same`` are not counted: they change no code that runs, or repeat another one.
+    """
 
     module: str
     mutants: int = 0
@@ -82,7 +85,7 @@ def preload() -> None:
 
 
 class Quickest:
-    """Orders a module's tests by their time in the first run, which had no mutation: most mutants then die in a moment."""
+    """Orders a module's tests by their time in the first run, so that most mutants die early."""
 
     def __init__(self, book: Path) -> None:
         self._book = book

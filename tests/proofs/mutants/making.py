@@ -17,8 +17,9 @@ LEFT_OUT = re.compile(
     r"|ReplaceComparisonOperator_(Is|IsNot)_(Eq|NotEq|LtE?|GtE?)"
     r"|ReplaceComparisonOperator_(Eq|NotEq|LtE?|GtE?)_(Is|IsNot)"
 )
-"""Operators that need arguments, and those that mostly make code which raises at once and would only flatter the count (bit
-operations on floats, a float that ``is`` another) or code that does the same (``==`` for ``is`` with None and enums)."""
+"""Operators that need arguments, and those that mostly make code which raises at once and would
+only flatter the count, such as bit operations on floats, or that does the same, such as ``==`` for
+``is`` with None and enums."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class Mutant:
 
 
 class _Bare(ast.NodeTransformer):
-    """Takes out annotations: they are strings (PEP 563), so a change in one changes nothing that runs."""
+    """Takes out annotations: they are strings (PEP 563), so a change in one runs nothing else."""
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
         node.annotation = ast.Constant(None)
@@ -96,7 +97,7 @@ def placeless(diff: str) -> str:
 
 
 def mutants_of(path: Path, source: str) -> tuple[list[Mutant], int]:
-    """Return the mutants that run differently from the module and from each other, and the number of the others."""
+    """Return the mutants that differ from the module and each other, and how many do not."""
     seen, found, same = {what_runs(source)}, [], 0
     for operator, mutated in (*by_operators(source), *without_statements(source)):
         try:
