@@ -85,19 +85,14 @@ class Logbook:
                 refused = self._room.put(entry)
             except Exception as error:  # a bug in an entry must not reach the loop
                 bug = {"kind": type(entry).__name__, "problem": str(error)}
-                self._count_lost(1, Message("logbook.lost.bug", bug))
+                self.count_lost(1, Message("logbook.lost.bug", bug))
                 return
             if refused:
                 kind, waiting = type(entry).__name__, len(self._room)
                 no_room = Message("logbook.lost.no_room", {"kind": kind, "waiting": waiting})
-                self._count_lost(refused, no_room)
+                self.count_lost(refused, no_room)
             else:
                 self._has_taken(entry)
-
-    def lose(self, note: Message) -> None:
-        """Count an entry as lost that could not even be made."""
-        with self._changed:
-            self._count_lost(1, note)
 
     def keep(self, entry: Entry) -> None:
         """Take an entry, or refuse it for a caller who can send it again. Never waits for the disk.
@@ -185,7 +180,7 @@ class Logbook:
             self._writing_since = None
         with self._changed:
             for note in notes:
-                self._count_lost(1, note)
+                self.count_lost(1, note)
 
     def work(self) -> float:
         """Open the file if needed, write what is due, and return the wait to the next call, s."""
@@ -237,7 +232,7 @@ class Logbook:
             left = len(self._room) + len(self._urgent) + len(self._samples)
             if left:
                 why = {"why": self._message or ""}
-                self._count_lost(left, Message("logbook.lost.at_end", why))
+                self.count_lost(left, Message("logbook.lost.at_end", why))
         self._keeper.close()
 
     def _write_due(self) -> None:
@@ -299,6 +294,7 @@ class Logbook:
         data = {"outage_s": outage_s, "lost": lost}
         return Event(None, now_s, self._clock.utc_now(), EventKind.WARNING, sentence, data=data)
 
-    def _count_lost(self, rows: int, note: Message) -> None:
-        self._lost += rows
-        self._lost_note = note
+    def count_lost(self, rows: int, note: Message) -> None:
+        """Count rows as lost, for the health that people see."""
+        with self._changed:
+            self._lost, self._lost_note = self._lost + rows, note

@@ -64,7 +64,7 @@ class Journal:
         """Report an entry that could not be made. The others, the state above all, go on."""
         lost = Message("logbook.lost.not_made")
         _log.exception(lost)
-        self._logbook.lose(lost)
+        self._logbook.count_lost(1, lost)
 
     def _kept(self, checkpoint: RunCheckpoint) -> dict[str, Any]:
         """Return the checkpoint as JSON values, with its moment on all clocks."""

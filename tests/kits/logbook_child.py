@@ -80,9 +80,9 @@ def fill_up(path: Path) -> None:
     say(
         json.dumps(
             {
-                "failing": failing.message,
+                "failing": str(failing.message),
                 "waiting": failing.waiting,
-                "well": well.message,
+                "well": None if well.message is None else str(well.message),
                 "lost": well.lost,
             }
         )

@@ -135,5 +135,5 @@ def test_taken_port_message(tmp_path: Path) -> None:
             capture_output=True, text=True, cwd=ROOT, check=False,
         )  # fmt: skip
     assert result.returncode == 2
-    assert f"Cannot listen on 127.0.0.1 port {port}: Address already in use" in result.stderr
+    assert f"Cannot listen on 127.0.0.1, port {port}: Address already in use" in result.stderr
     assert "Traceback" not in result.stderr

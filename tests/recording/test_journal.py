@@ -24,7 +24,7 @@ class Shelf:
         self.entries: list[Entry] = []
         self.lost: list[Message] = []
 
-    def lose(self, note: Message) -> None:
+    def count_lost(self, _rows: int, note: Message) -> None:
         self.lost.append(note)
 
     def put(self, entry: Entry) -> None:

@@ -114,7 +114,7 @@ def test_lost_lines_from_storage(tmp_path: Path) -> None:
         daemon.app, "POST", "/api/plan", json={**REQUEST, "artwork": reported["artwork"]}
     ).json()
     assert any(
-        warning["field"] == "depth_mm" and "lost" in warning["text"] for warning in plan["warnings"]
+        warning["field"] == "depth_mm" and "wash" in warning["text"] for warning in plan["warnings"]
     )
     shallow = ask(
         daemon.app,
@@ -122,7 +122,7 @@ def test_lost_lines_from_storage(tmp_path: Path) -> None:
         "/api/plan",
         json={**REQUEST, "depth_mm": 0.1, "artwork": reported["artwork"]},
     ).json()
-    assert not any("lost" in warning["text"] for warning in shallow["warnings"])
+    assert not any("wash" in warning["text"] for warning in shallow["warnings"])
 
 
 @pytest.mark.parametrize(
