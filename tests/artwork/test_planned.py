@@ -52,7 +52,7 @@ def test_too_fine_openings_refused() -> None:
     with pytest.raises(RefusedError) as caught:
         request_fields(measured(area_mm2=10.0, area_uncertainty_mm2=0.0, edge_mm=500.0))
     error = caught.value
-    assert (error.field, error.limit) == ("artwork", "45%")
+    assert (error.field, error.limit) == ("artwork", "45 %")
     assert error.message.key == "artwork.too_fine"
     assert error.message.values["share_fraction"] == pytest.approx(0.01 * 500.0 / 10.0)
 

@@ -102,8 +102,7 @@ def test_whole_run(daemon: Daemon) -> None:
         assert paused == {
             "state": "paused",
             "reason": None,
-            "message": "Paused. Lift and rinse the plate: the acid keeps biting with the power "
-            "off.",
+            "message": "Lift and rinse the plate: the acid keeps biting with the power off.",
             "run_id": run_id,
             "relay_on": False,
         }

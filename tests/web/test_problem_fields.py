@@ -71,7 +71,7 @@ def test_missing_and_unknown() -> None:
     assert missing.message == "area_mm2 is missing. Give it in mm2."
     slip = problem_of("depth", 0.25)
     assert (slip.field, slip.unit, slip.limit) == ("depth", None, None)
-    assert "slip" in slip.message
+    assert "spelling" in slip.message
 
 
 def test_place_in_list() -> None:
