@@ -84,9 +84,8 @@ class Restorer:
     def follow(self, _snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Restore as soon as the logbook is ready."""
         if self._restored is not None:
-            self._is_done = (
-                True  # only after a snapshot shows the run: nobody sees a ready and idle rig first
-            )
+            # Only when a snapshot shows the run: nobody may see a rig that is ready and idle.
+            self._is_done = True
             self._ask_the_clock_again(self._restored)
         if (
             self._is_done

@@ -222,6 +222,30 @@ def test_strange_checkpoint_opens(manual: ManualLogbook) -> None:
     again.logbook.finish()
 
 
+DAMAGED = {
+    "a text": '{"uncertain_charge_coulombs": "much"}',
+    "nothing": '{"uncertain_charge_coulombs": null}',
+    "cut off": '{"at_s": 7',
+    "a list": "[1, 2]",
+}
+
+
+@pytest.mark.parametrize("body", DAMAGED.values(), ids=list(DAMAGED))
+def test_damaged_checkpoint_opens(manual: ManualLogbook, body: str) -> None:
+    """One damaged checkpoint keeps neither the logbook from opening nor its run from reading."""
+    manual.begin()
+    manual.write(replace(checkpoint("r1", 30.0), kept={"at_s": 77.0}))
+    manual.logbook.finish()
+    with closing(sqlite3.connect(manual.path)) as connection:
+        connection.execute("UPDATE checkpoints SET body = ?", (body,))
+        connection.commit()
+    again = manual.reopened(VirtualClock(UTC_0))
+    assert again.logbook.interrupted is not None
+    assert again.logbook.health().message is None
+    assert again.reader.run("r1").summary.run_id == "r1"
+    again.logbook.finish()
+
+
 def test_old_time_is_not_new(manual: ManualLogbook) -> None:
     """A run that comes back carries this boot's time with this boot's id, never a mixture."""
     manual.begin()
