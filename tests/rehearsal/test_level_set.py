@@ -31,25 +31,28 @@ from hardware.rehearsal.level_set import solver as level_set
 from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
 from hardware.rehearsal.level_set.solver import solve_front
 from tests.kits.artwork_shapes import (
-    SIDE_MM,
     bar,
     coverage,
     disc,
     file_bytes,
     rows_of_bars,
-    save,
     star,
 )
 from tests.kits.message_kit import raises_message
 
 PX_MM = 25.4 / 600
-SHEET = box(0.0, 0.0, SIDE_MM, SIDE_MM)
-DISC = disc(1.5, 5.01, 4.97)
-RING = disc(2.0, 5.01, 4.97).difference(disc(1.7, 5.01, 4.97))
-SQUARE = bar(2.0, 2.0, 5.03, 5.01, 0.4)
-STAR = star(5, 3.0, 3.0 * 0.382, 5.02, 5.01, 0.3)
-LINES = rows_of_bars(0.2, 0.5, 9, 5.0, 5.0, 0.2)
-FINE_LINES = rows_of_bars(0.1, 0.35, 11, 5.0, 5.0, 0.0)
+DISC = disc(1.5, 2.51, 2.47)
+SMALL_DISC = disc(0.75, 1.26, 1.22)
+RING = disc(1.2, 2.51, 2.47).difference(disc(0.9, 2.51, 2.47))
+SQUARE = bar(2.0, 2.0, 2.53, 2.51, 0.4)
+STAR = star(5, 3.0, 3.0 * 0.382, 3.52, 3.51, 0.3)
+LINES = rows_of_bars(0.2, 0.5, 5, 3.17, 2.0, 0.2)
+FINE_LINES = rows_of_bars(0.1, 0.35, 5, 3.17, 1.25, 0.0)
+SHEETS_PX = {
+    DISC: (118, 118), SMALL_DISC: (59, 59), RING: (118, 118), SQUARE: (118, 118),
+    STAR: (166, 166), LINES: (150, 95), FINE_LINES: (150, 59),
+}  # fmt: skip
+"""Width and height of each shape's sheet: no larger than its fronts need."""
 
 
 def exact_mm3(
@@ -67,19 +70,22 @@ def exact_mm3(
 
 
 def cropped(
-    path: Path, shape: BaseGeometry, width_px: int, height_px: int
+    path: Path, shape: BaseGeometry, width_px: int, height_px: int, dpi: int = 600
 ) -> tuple[Path, BaseGeometry, BaseGeometry]:
-    """Write a sheet that a shape may run over, at 600 dpi; return it, the shape on it, and the
-    sheet.
-    """
-    rim = 24
-    moved = affinity.translate(shape, rim * PX_MM, rim * PX_MM)
-    share = coverage(moved, width_px + 2 * rim, height_px + 2 * rim, PX_MM)[rim:-rim, rim:-rim]
+    """Write a sheet that a shape may run over; return it, the shape on it, and the sheet."""
+    rim, px_mm = 24, 25.4 / dpi
+    moved = affinity.translate(shape, rim * px_mm, rim * px_mm)
+    share = coverage(moved, width_px + 2 * rim, height_px + 2 * rim, px_mm)[rim:-rim, rim:-rim]
     path.write_bytes(
-        file_bytes(Image.fromarray((255.0 - np.rint(share * 255.0)).astype(np.uint8)), "PNG", 600)
+        file_bytes(Image.fromarray((255.0 - np.rint(share * 255.0)).astype(np.uint8)), "PNG", dpi)
     )
-    sheet = box(0.0, 0.0, width_px * PX_MM, height_px * PX_MM)
+    sheet = box(0.0, 0.0, width_px * px_mm, height_px * px_mm)
     return path, shape.intersection(sheet), sheet
+
+
+def save(path: Path, shape: BaseGeometry) -> Path:
+    """Write one of the shapes on its sheet."""
+    return cropped(path, shape, *SHEETS_PX[shape])[0]
 
 
 def solved(
@@ -129,13 +135,14 @@ def test_volume_matches_exact_body(
     tmp_path: Path, shape: BaseGeometry, allowed: float, etch_factor: float
 ) -> None:
     """The removed volume is that of the exact body."""
-    found = solved(save(tmp_path / "a.png", shape, 600), etch_factor)
-    assert worst(found, lambda depth_mm: exact_mm3(shape, SHEET, depth_mm, etch_factor)) < allowed
+    path, opening, sheet = cropped(tmp_path / "a.png", shape, *SHEETS_PX[shape])
+    found = solved(path, etch_factor)
+    assert worst(found, lambda depth_mm: exact_mm3(opening, sheet, depth_mm, etch_factor)) < allowed
 
 
 def test_convex_opening_matches_steiner(tmp_path: Path) -> None:
     """V = A d + (pi/4) P d^2 + (2/3) pi d^3. Source: Minkowski-Steiner formula."""
-    found = solved(save(tmp_path / "a.png", DISC, 600))
+    found = solved(save(tmp_path / "a.png", DISC))
     area_mm2, edge_mm = math.pi * 1.5**2, math.pi * 3.0
 
     def steiner(d: float) -> float:
@@ -161,7 +168,7 @@ def test_straight_edge_is_quarter_ellipse(tmp_path: Path, etch_factor: float) ->
 
 def test_wide_field_volume(tmp_path: Path) -> None:
     """Without undercut, and with it where the edge is far away."""
-    without = solved(save(tmp_path / "a.png", DISC, 600), etch_factor=40.0)
+    without = solved(save(tmp_path / "a.png", DISC), etch_factor=40.0)
     assert worst(without, lambda d: DISC.area * d * (1.0 + math.pi / 2.0 / 1.5 * d / 40.0)) < 0.001
     path, opening, _ = cropped(
         tmp_path / "b.png", box(-0.5, -0.5, 5.5, 5.5).difference(disc(0.1, 2.5, 2.5)), 118, 118
@@ -197,7 +204,7 @@ def test_plan_formula_agrees(
     tmp_path: Path, shape: BaseGeometry, allowed: float, etch_factor: float
 ) -> None:
     """Two ways to the same body that share the reading of the file and nothing else."""
-    path = save(tmp_path / "a.png", shape, 600)
+    path = save(tmp_path / "a.png", shape)
     growth = MeasuredGrowth(measure_file(path, MeasureOptions()).growth_mm2)
     assert (
         worst(solved(path, etch_factor), lambda d: removed_volume_mm3(d, growth, etch_factor))
@@ -207,7 +214,7 @@ def test_plan_formula_agrees(
 
 def test_floor_is_even(tmp_path: Path) -> None:
     """The floor is as deep as asked and even."""
-    rows = solved(save(tmp_path / "a.png", SQUARE, 600), 1.2, 0.3).table.rows
+    rows = solved(save(tmp_path / "a.png", SQUARE), 1.2, 0.3).table.rows
     assert rows[-1].depth_mm == pytest.approx(0.3, rel=1e-5)
     assert all(row.deepest_mm == pytest.approx(row.depth_mm, rel=5e-4) for row in rows[1:])
     assert all(later.depth_mm > row.depth_mm for row, later in pairwise(rows))
@@ -220,29 +227,29 @@ def test_crowding_deepens_the_edges(tmp_path: Path, excess: float) -> None:
 
     Over a disc of radius R the mean of that square is 2 w/R (1/3 - w/(12 R)), by integration.
     """
-    row = solved(save(tmp_path / "a.png", DISC, 600), 10.0, 0.25, excess).table.rows[-1]
-    width, radius = 0.5, 1.5
+    row = solved(save(tmp_path / "a.png", SMALL_DISC), 10.0, 0.25, excess).table.rows[-1]
+    width, radius = 0.5, 0.75
     mean = 2.0 * width / radius * (1.0 / 3.0 - width / (12.0 * radius))
     fastest = (1.0 + excess) / (1.0 + excess * mean)
     assert row.depth_mm == pytest.approx(0.25, rel=0.0005)
     assert row.deepest_mm == pytest.approx(0.25 * fastest, rel=0.001)
     # Under the resist the front goes at the speed of the edge, from the edge's depth.
     under_mm3 = (
-        math.pi / 4.0 * DISC.length * (0.25 * fastest) ** 2 / 10.0
+        math.pi / 4.0 * SMALL_DISC.length * (0.25 * fastest) ** 2 / 10.0
         + 2.0 / 3.0 * math.pi * (0.25 * fastest) ** 3 / 100.0
     )
-    assert row.volume_mm3 == pytest.approx(DISC.area * 0.25 + under_mm3, rel=0.002)
+    assert row.volume_mm3 == pytest.approx(SMALL_DISC.area * 0.25 + under_mm3, rel=0.002)
 
 
 def test_depth_bounded_by_fastest_place(tmp_path: Path) -> None:
     """Walls too steep for the grid: 0.0025 mm of undercut on cells of 0.005 mm."""
-    found = solved(save(tmp_path / "a.png", DISC, 600), 40.0, 0.1, 0.15)
+    found = solved(save(tmp_path / "a.png", SMALL_DISC), 40.0, 0.1, 0.15)
     assert all(row.deepest_mm < 1.15 * 1.0005 * row.depth_mm for row in found.table.rows[1:])
 
 
 def test_crowding_with_undercut(tmp_path: Path) -> None:
     """Crowding with undercut takes more for the same floor."""
-    path = save(tmp_path / "a.png", DISC, 600)
+    path = save(tmp_path / "a.png", SMALL_DISC)
     plain, crowded = (solved(path, 1.2, 0.25, excess).table.rows[-1] for excess in (0.0, 0.3))
     assert crowded.deepest_mm > 1.1 * crowded.depth_mm
     assert crowded.depth_mm == pytest.approx(0.25, rel=0.02)
@@ -250,10 +257,10 @@ def test_crowding_with_undercut(tmp_path: Path) -> None:
 
 
 def test_tiles_leave_no_seams(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = save(tmp_path / "a.png", STAR, 600)
-    whole = solved(path, 1.0, 0.2, 0.3)
-    monkeypatch.setattr(level_set, "_TILE_CELLS", 60)
-    parts = solved(path, 1.0, 0.2, 0.3)
+    path = save(tmp_path / "a.png", RING)
+    parts = solved(path, 1.0, 0.15, 0.3)
+    monkeypatch.setattr(level_set, "_TILE_CELLS", 4000)
+    whole = solved(path, 1.0, 0.15, 0.3)
     for one, other in zip(whole.table.rows[1:], parts.table.rows[1:], strict=True):
         assert other.volume_mm3 == pytest.approx(one.volume_mm3, rel=2e-5)
         assert other.deepest_mm == pytest.approx(one.deepest_mm, rel=1e-4)
@@ -261,20 +268,21 @@ def test_tiles_leave_no_seams(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
 def test_copies_and_outline_count(tmp_path: Path) -> None:
     """Copies and the plate's outline count."""
-    path = save(tmp_path / "a.png", DISC, 600)
+    path = save(tmp_path / "a.png", DISC)
     one, three = solved(path).table.rows[-1], solved(path, copies=3).table.rows[-1]
     assert three.volume_mm3 == pytest.approx(3.0 * one.volume_mm3, rel=1e-9)
     assert three.depth_mm == one.depth_mm
     half = solved(path, plate_width_mm=2.0, plate_height_mm=2.0).table.rows[-1]
-    plate = affinity.translate(box(-1.0, -1.0, 1.0, 1.0), 236 * PX_MM / 2.0, 236 * PX_MM / 2.0)
+    plate = affinity.translate(box(-1.0, -1.0, 1.0, 1.0), 118 * PX_MM / 2.0, 118 * PX_MM / 2.0)
     assert half.volume_mm3 == pytest.approx(exact_mm3(DISC, plate, half.depth_mm, 1.0), rel=0.003)
 
 
 def test_lower_resolution_cut_finer(tmp_path: Path) -> None:
     """300 dpi: pixels of 0.085 mm, cells of a sixth of that."""
-    found = solved(save(tmp_path / "a.png", DISC, 300))
+    path, opening, sheet = cropped(tmp_path / "a.png", DISC, 59, 59, 300)
+    found = solved(path)
     assert found.cell_mm == pytest.approx(25.4 / 300 / 6)
-    assert worst(found, lambda d: exact_mm3(DISC, SHEET, d, 1.0)) < 0.001
+    assert worst(found, lambda d: exact_mm3(opening, sheet, d, 1.0)) < 0.001
 
 
 def test_unsolvable_artwork_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -284,7 +292,7 @@ def test_unsolvable_artwork_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     with pytest.raises(RefusedError) as caught:
         solved(white)
     assert caught.value.field in ("file", "invert")
-    path = save(tmp_path / "a.png", DISC, 600)
+    path = save(tmp_path / "a.png", DISC)
     monkeypatch.setattr(level_set, "REFUSED_CELL_STEPS", 1e4)
     with raises_message(RefusedError, "hardware.front.too_large") as caught:
         solved(path)
