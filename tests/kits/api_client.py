@@ -6,7 +6,7 @@ import asyncio
 import json
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -25,14 +25,14 @@ from controller.config import parse_settings
 from controller.logbook.bath_reader import BathReader
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
-from controller.messages import RunState, Sample
+from controller.messages import RunState, Sample, Snapshot
 from controller.ports import PowerSensor
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
 from controller.running.loop import Board
 from controller.texts import Message
-from hardware.clock import SystemClock
+from hardware.clock import LockstepPacer, SystemClock
 from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.spec import RehearsalSpec
 from hardware.rig import Rig, build_rehearsal_rig
@@ -107,22 +107,51 @@ class FakeHeart:
 
 
 class Watch:
-    """A follower that lets a test wait for a state."""
+    """A follower that lets a test wait for a snapshot.
 
-    def __init__(self) -> None:
+    :param pacer: the loop's. It does not wait in real time while a test waits for virtual time.
+    """
+
+    def __init__(self, pacer: LockstepPacer) -> None:
+        self._pacer = pacer
         self._seen = threading.Condition()
-        self._state: RunState | None = None
+        self._snapshot: Snapshot | None = None
+        self._wanted: Callable[[Snapshot], bool] | None = None
+        self._found: Snapshot | None = None
 
-    def follow(self, snapshot: Any, _outbox: Any) -> None:
+    def follow(self, snapshot: Snapshot, _outbox: Any) -> None:
         with self._seen:
-            self._state = snapshot.state
-            self._seen.notify_all()
+            self._snapshot = snapshot
+            if self._wanted is not None and self._wanted(snapshot):
+                self._found, self._wanted = snapshot, None
+                self._pacer._speed = SPEED
+                self._seen.notify_all()
+
+    def when(self, wanted: Callable[[Snapshot], bool]) -> Snapshot:
+        """Return the first snapshot from now on that is as wanted."""
+        with self._seen:
+            self._found, self._wanted = None, wanted
+            self._pacer._speed = None
+            assert self._seen.wait_for(lambda: self._found is not None, WAIT_S), self._snapshot
+            assert self._found is not None
+            return self._found
 
     def until(self, *states: RunState) -> None:
-        with self._seen:
-            assert self._seen.wait_for(lambda: self._state in states, WAIT_S), (
-                f"still {self._state}, not {states}"
-            )
+        if self._snapshot is None or self._snapshot.state not in states:
+            self.when(lambda snapshot: snapshot.state in states)
+
+    def until_on_time(self, on_time_s: float) -> None:
+        self.when(lambda snapshot: (snapshot.on_time_s or 0.0) >= on_time_s)
+
+    def pass_s(self, seconds: float) -> None:
+        """Wait for so much virtual time, as for the current to fall to zero."""
+        first: list[float] = []
+
+        def is_over(snapshot: Snapshot) -> bool:
+            first[:] = first or [snapshot.at_s]
+            return snapshot.at_s >= first[0] + seconds
+
+        self.when(is_over)
 
 
 class Daemon:
@@ -154,7 +183,7 @@ class Daemon:
         self.board = Board(self.heart)
         self.logbook = closed_in_the_end(Logbook(directory / "book.sqlite", self.rig.clock))
         self.logbook.work()
-        self.watch = Watch()
+        self.watch = Watch(self.rig.pacer)
         self.why_not_ready: Message | None = None
         book = LogbookReader(self.logbook.path)
         self.shelf = BathShelf(self.logbook, BathReader(book), self.clock, settings)
@@ -212,7 +241,12 @@ class Daemon:
     @contextmanager
     def served(self) -> Iterator[httpx.Client]:
         """Serve on an ephemeral loopback port in a thread; gives a client."""
-        with serve(self.app) as address, httpx.Client(base_url=address, timeout=WAIT_S) as client:
+        with (
+            serve(self.app) as address,
+            # Reading the certificate authorities takes longer than the request, and plain HTTP
+            # needs none.
+            httpx.Client(base_url=address, timeout=WAIT_S, verify=False) as client,
+        ):
             yield client
 
 

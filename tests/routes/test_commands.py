@@ -106,9 +106,7 @@ def test_whole_run(daemon: Daemon) -> None:
             "run_id": run_id,
             "relay_on": False,
         }
-        paused_at_s = client.get("/api/status").json()["at_s"]
-        while client.get("/api/status").json()["at_s"] < paused_at_s + 0.5:
-            pass  # the current falls to zero
+        daemon.watch.pass_s(0.5)  # the current falls to zero
         assert client.post("/api/resume").json()["state"] in (
             "checking",
             "running",
@@ -384,8 +382,7 @@ def test_stop_reports_welded_contact(tmp_path: Path) -> None:
     daemon.step()
     with daemon.looping(), daemon.served() as client:
         begin(daemon, client)
-        while client.get("/api/status").json()["on_time_s"] < 6.0:
-            pass
+        daemon.watch.until_on_time(6.0)
         client.post("/api/stop")
         daemon.watch.until(RunState.TRIPPED)
         stopped = client.post("/api/stop").json()

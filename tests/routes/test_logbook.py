@@ -226,8 +226,7 @@ def test_present_run_is_listed(tmp_path: Path) -> None:
     with daemon.looping(), daemon.served() as client:
         run_id = client.post("/api/start", json={**SILVER, "piece": "fern brooch"}).json()["run_id"]
         daemon.watch.until(RunState.RUNNING)
-        while client.get("/api/status").json()["on_time_s"] < 3.0:
-            pass
+        daemon.watch.until_on_time(3.0)
         client.post("/api/stop")
         daemon.watch.until(RunState.STOPPED)
         client.post("/api/acknowledge")

@@ -58,12 +58,9 @@ def paused(
             "/api/start", json={**SILVER, "bath": "tank 1", "edge_mm": 300.0}
         ).json()["run_id"]
         daemon.watch.until(RunState.RUNNING)
-        while client.get("/api/status").json()["on_time_s"] < on_time_s:
-            pass
+        daemon.watch.until_on_time(on_time_s)
         client.post("/api/pause")
-        paused_at_s = client.get("/api/status").json()["at_s"]
-        while client.get("/api/status").json()["at_s"] < paused_at_s + 1.0:
-            pass  # the current falls to zero
+        daemon.watch.pass_s(1.0)  # the current falls to zero
         yield client, run_id, client.get("/api/status").json()
 
 
@@ -235,8 +232,7 @@ def test_no_reading_with_relay_on(daemon: Daemon) -> None:
     with daemon.looping(), daemon.served() as client:
         run_id = client.post("/api/start", json={**SILVER, "bath": "tank 1"}).json()["run_id"]
         daemon.watch.until(RunState.RUNNING)
-        while client.get("/api/status").json()["on_time_s"] < 10.0:
-            pass
+        daemon.watch.until_on_time(10.0)
         path = f"/api/runs/{run_id}/readings"
         assert_problem(client.post(path, json=gauge(0.004)), 409, "wrong-state")
         assert client.get(path).json()["readings"] == []
@@ -252,8 +248,7 @@ def test_film_of_present_run(daemon: Daemon) -> None:
         body = {**SILVER, "bath": "tank 1", "film_mm": 0.075}
         run_id = client.post("/api/start", json=body).json()["run_id"]
         daemon.watch.until(RunState.RUNNING)
-        while client.get("/api/status").json()["on_time_s"] < 100.0:
-            pass
+        daemon.watch.until_on_time(100.0)
         client.post("/api/pause")
         depth_mm = client.get("/api/status").json()["depth_mm"]
         path = f"/api/runs/{run_id}/readings"

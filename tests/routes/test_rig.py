@@ -45,7 +45,7 @@ def test_check_during_run(tmp_path: Path) -> None:
 
 def test_check_finds_welded_relay(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, faults=("relay_welded@0",))
-    daemon.step(60)
+    daemon.step()
     with daemon.looping(), daemon.served() as client:
         reported = client.get("/api/rig-check").json()
     assert reported["passed"] is False
@@ -90,8 +90,8 @@ def test_rehearsal_truth(tmp_path: Path) -> None:
     with daemon.looping(), daemon.served() as client:
         client.post("/api/start", json=SILVER)
         daemon.watch.until(RunState.RUNNING)
-        while not client.get("/api/status").json()["charge_coulombs"]:
-            pass  # the contact takes some ms to close
+        # the contact takes some ms to close
+        daemon.watch.when(lambda snapshot: bool(snapshot.charge_coulombs))
         truth = client.get("/api/rehearsal").json()
     assert truth["contact_closed"] is True
     assert truth["charge_coulombs"] >= 0.0
