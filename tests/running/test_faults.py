@@ -39,7 +39,7 @@ FAULTS = (
 def test_fault_in_mid_run(fault: str, seed: int) -> None:
     """A fault in mid-run ends as its row says."""
     row = rows(fault)[0]
-    result = run(f"{fault}@{61.7 + 0.013 * seed}", seed=seed)
+    result = run(f"{fault}@{31.7 + 0.013 * seed}", seed=seed)
     assert result.outcome == outcome_of(row)
     assert result.reason in row.reasons
     assert row.worst_s is not None
@@ -85,7 +85,7 @@ def test_short_without_current_limit() -> None:
 
 def test_relay_welds_in_mid_run() -> None:
     """A relay that welds in mid-run is reported after the run."""
-    result = run("relay_welded@60")
+    result = run("relay_welded@60", depth_mm=0.15)
     assert (result.outcome, result.reason) == ("tripped", "relay_welded")
     assert result.off_after_fault_s is None, "it cannot turn off"
     assert result.message is not None
@@ -103,9 +103,9 @@ def test_relay_welded_before_start() -> None:
 
 
 def test_worst_ripple_averages_out() -> None:
-    result = run("ripple_worst@60")
+    result = run("ripple_worst@30", depth_mm=0.1)
     assert (result.outcome, result.reason) == ("finished", None)
-    assert result.true_depth_mm == pytest.approx(0.25, rel=0.01)
+    assert result.true_depth_mm == pytest.approx(0.1, rel=0.01)
 
 
 def test_saturation_trips_at_once() -> None:
@@ -146,7 +146,7 @@ SLOW = ("resist_leak", "dendrite_bridge", "black_film", "contact_corroding", "pl
 @pytest.mark.parametrize("fault", SLOW)
 def test_slow_fault(fault: str) -> None:
     row = rows(fault)[0]
-    result = run(f"{fault}@200", edge_mm=800.0)
+    result = run(f"{fault}@100", edge_mm=800.0)
     assert result.outcome == outcome_of(row)
     assert result.reason in row.reasons
     assert row.worst_s is not None
@@ -158,7 +158,7 @@ def test_slow_fault(fault: str) -> None:
     "fault", ["resist_leak", "dendrite_bridge", "contact_corroding", "plate_lifted"]
 )
 def test_slow_fault_constant_voltage(fault: str) -> None:
-    result = run(f"{fault}@200", edge_mm=800.0, supply_mode="constant-voltage")
+    result = run(f"{fault}@100", edge_mm=800.0, supply_mode="constant-voltage")
     assert result.outcome == "paused"
     assert result.reason in rows(fault)[0].reasons
 
@@ -166,7 +166,7 @@ def test_slow_fault_constant_voltage(fault: str) -> None:
 def test_one_of_two_loses_contact() -> None:
     """When one piece of two loses contact, the run pauses before the other one is ruined."""
     row = rows("one_piece_off")[0]
-    result = run("one_piece_off@200", area_mm2=383.5, edge_mm=400.0, pieces=2)
+    result = run("one_piece_off@100", area_mm2=383.5, edge_mm=400.0, pieces=2)
     assert (result.outcome, result.reason) == (outcome_of(row), "lost_contact")
     assert result.off_after_fault_s is not None
     assert row.worst_s is not None
@@ -185,5 +185,5 @@ def test_warming_bath_warns_first() -> None:
 
 def test_lost_stirring_stays_unseen() -> None:
     """Lost stirring far below the limiting current changes nothing that the sensor can see."""
-    result = run("stirrer_stopped@200", edge_mm=800.0)
+    result = run("stirrer_stopped@60", edge_mm=800.0, depth_mm=0.1)
     assert (result.outcome, result.reason) == (outcome_of(rows("stirrer_stopped")[0]), None)

@@ -25,37 +25,45 @@ def finish(
     return result
 
 
-# (supply V, current A, area mm2, edge mm, ripple fraction, ripple Hz)
+# (supply V, current A, area mm2, edge mm, depth mm, ripple fraction, ripple Hz)
 BENCHES = [
-    (5.0, 3.0, 767.0, 0.0, 0.03, 100.0),
-    (5.0, 3.0, 767.0, 1534.0, 0.10, 120.0),
-    (4.0, 1.0, 300.0, 250.0, 0.00, 100.0),
-    (12.0, 3.0, 900.0, 90.0, 0.20, 100.0),
-    (5.0, 0.6, 120.0, 60.0, 0.05, 120.0),
-    (6.0, 4.0, 1500.0, 3000.0, 0.05, 100.0),
-    (3.5, 2.0, 1200.0, 700.0, 0.30, 100.0),
-    (5.0, 1.5, 250.0, 800.0, 0.02, 120.0),
-    (8.0, 2.5, 700.0, 1000.0, 0.15, 100.0),
-    (5.0, 3.0, 650.0, 2000.0, 0.40, 120.0),
+    (5.0, 3.0, 767.0, 0.0, 0.1, 0.03, 100.0),
+    (5.0, 3.0, 767.0, 1534.0, 0.25, 0.10, 120.0),
+    (4.0, 1.0, 300.0, 250.0, 0.1, 0.00, 100.0),
+    (12.0, 3.0, 900.0, 90.0, 0.1, 0.20, 100.0),
+    (5.0, 0.6, 120.0, 60.0, 0.1, 0.05, 120.0),
+    (6.0, 4.0, 1500.0, 3000.0, 0.1, 0.05, 100.0),
+    (3.5, 2.0, 1200.0, 700.0, 0.1, 0.30, 100.0),
+    (5.0, 1.5, 250.0, 800.0, 0.25, 0.02, 120.0),
+    (8.0, 2.5, 700.0, 1000.0, 0.1, 0.15, 100.0),
+    (5.0, 3.0, 650.0, 2000.0, 0.1, 0.40, 120.0),
 ]
 
 
 @pytest.mark.parametrize(
-    ("supply_v", "current_a", "area_mm2", "edge_mm", "ripple", "hertz"), BENCHES
+    ("supply_v", "current_a", "area_mm2", "edge_mm", "depth_mm", "ripple", "hertz"), BENCHES
 )
 def test_silver_ends_at_target(
-    supply_v: float, current_a: float, area_mm2: float, edge_mm: float, ripple: float, hertz: float
+    supply_v: float,
+    current_a: float,
+    area_mm2: float,
+    edge_mm: float,
+    depth_mm: float,
+    ripple: float,
+    hertz: float,
 ) -> None:
     """The true depth is within 1 % of the target.
 
     The rig has the bite factor, area, edge length and etch factor of the plan.
     """
-    request = silver_request(area_mm2=area_mm2, edge_mm=edge_mm, current_a=current_a)
+    request = silver_request(
+        area_mm2=area_mm2, edge_mm=edge_mm, current_a=current_a, depth_mm=depth_mm
+    )
     rehearsal = Rehearsal(
         supply_v=supply_v, seed=int(area_mm2), ripple_fraction=ripple, ripple_hz=hertz
     )
     result = finish(request, rehearsal)
-    assert result.true_depth_mm == pytest.approx(0.25, rel=0.01)
+    assert result.true_depth_mm == pytest.approx(depth_mm, rel=0.01)
     assert result.charge_coulombs == pytest.approx(result.true_charge_coulombs, rel=0.001)
 
 
@@ -118,13 +126,13 @@ def test_sides_and_copies_count() -> None:
     assert many.true_depth_mm == pytest.approx(0.1, rel=0.01)
 
 
-def test_run_of_two_hours() -> None:
-    """A long run reaches the depth as well.
+def test_run_of_forty_minutes() -> None:
+    """A long run reaches the depth as well. ``make soak`` goes on for a day.
 
     Trade literature and refining use 5 to 15 A/dm2 (common practice, no source).
     """
-    result = finish(silver_request(current_a=0.25, density_a_per_dm2=None), Rehearsal())
-    assert result.elapsed_s == pytest.approx(7200.0, rel=0.01)
+    result = finish(silver_request(current_a=0.75, density_a_per_dm2=None), Rehearsal())
+    assert result.elapsed_s == pytest.approx(2400.0, rel=0.01)
     assert result.true_depth_mm == pytest.approx(0.25, rel=0.01)
 
 
@@ -134,7 +142,7 @@ def test_counted_charge_from_10_mv() -> None:
     10 mV at 0.02 ohm is 0.5 A. Ripple, jitter and the chip's clock are drawn.
     """
     rng = random.Random(20)
-    for seed in range(8):
+    for seed in range(5):
         current_a = rng.uniform(0.5, 6.0)
         request = silver_request(area_mm2=current_a * 250.0, current_a=current_a, depth_mm=0.1)
         rehearsal = Rehearsal(
