@@ -28,7 +28,7 @@ RUN = (
     "--depth-mm",
     "0.25",
     "--current-a",
-    "1",
+    "2",
     "--thickness-mm",
     "1.2",
     "--pieces",
@@ -95,9 +95,15 @@ def test_plan_from_artwork(files: dict[str, Path]) -> None:
     assert "star.png" in Command("plan").call(*RUN, "--artwork", files["star"]).output
 
 
-@pytest.mark.parametrize("name", ["star", "lines", "signet"])
 @pytest.mark.parametrize(
-    ("etch_factor", "bite_factor"), [("1.2", "1.0"), ("0.8", "0.95"), ("1.8", "1.05")]
+    ("name", "etch_factor", "bite_factor"),
+    [
+        ("star", "1.2", "1.0"),
+        ("lines", "1.2", "1.0"),
+        ("signet", "1.2", "1.0"),
+        ("lines", "0.8", "0.95"),
+        ("signet", "1.8", "1.05"),
+    ],
 )
 def test_interval_covers_front(
     files: dict[str, Path], name: str, etch_factor: str, bite_factor: str

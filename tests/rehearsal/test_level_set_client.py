@@ -42,7 +42,7 @@ LIGHT = (
 
 @pytest.fixture
 def artwork(tmp_path: Path) -> Path:
-    return save(tmp_path / "a.png", disc(1.0, 2.5, 2.5), 600)
+    return save(tmp_path / "a.png", disc(0.4, 1.5, 1.5), 600)
 
 
 def job(path: Path, **changes: Any) -> FrontJob:
