@@ -95,7 +95,7 @@ class Machine(RuleBasedStateMachine):
     def go_on_well(self, runs: bool) -> None:
         """All is put right and acknowledged. The run goes on, or a new one begins."""
         self.all_is_mended()
-        self.time_passes(20)
+        self.time_passes(90)  # a check that is under way ends first, with what it saw before
         self.acknowledge()
         self.acknowledge()
         if self.bench.supervisor.state in (S.PAUSED, S.INTERRUPTED):
@@ -196,12 +196,13 @@ class Machine(RuleBasedStateMachine):
     @rule(request=st.sampled_from([OffRequest.STOP, OffRequest.STOP_BUTTON]))
     def stop(self, request: OffRequest) -> None:
         was = self.bench.supervisor.state
+        stood = self.bench.gate.standing_request()
         self.bench.gate.revoke(request)
         self.may_turn_on = False
         assert self.bench.pin.value == 0, "in the same instant"
         self.one_pass()
         state = self.bench.supervisor.state
-        if was in STOP_ENDS and not self.was_shut_down:
+        if was in STOP_ENDS and stood is None:  # an older request keeps its name
             assert state in (S.STOPPED, S.TRIPPED), (
                 f"stopped, not {state}: the same pass may find a welded relay or a bug"
             )
@@ -276,7 +277,7 @@ class Machine(RuleBasedStateMachine):
 PLAN = make_bench().start(silver_request(current_a=PLANNED_A))
 
 Machine.TestCase.settings = settings(
-    max_examples=400,
+    max_examples=150,
     stateful_step_count=40,
     derandomize=True,
     deadline=None,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import pytest
@@ -25,7 +25,7 @@ from schemathesis.generation.hypothesis.builder import (
 from tests.kits.api_client import Daemon, ask
 
 HOST = "http://bench.local:8420"
-EXAMPLES = int(os.environ.get("SCHEMATHESIS_EXAMPLES", "8"))
+EXAMPLES = int(os.environ.get("SCHEMATHESIS_EXAMPLES", "4"))
 
 BOUNDED = settings(
     max_examples=EXAMPLES,
@@ -50,9 +50,12 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
     daemon.close()
 
 
-def validated(daemon: Daemon, **config: Any) -> Counter[str]:
+def validated(
+    daemon: Daemon, modes: Iterable[HypothesisTestMode] = HypothesisTestMode, **config: Any
+) -> Counter[str]:
     """Ask every operation with examples, edges and random data, right and wrong; count the answers.
 
+    :param modes: which of these three.
     Raises: AssertionError with every operation that failed a check of schemathesis,
     all of which are on.
     """
@@ -76,7 +79,7 @@ def validated(daemon: Daemon, **config: Any) -> Counter[str]:
             operation=operation,
             test_func=asked,
             config=HypothesisTestConfig(
-                project=schema.config, modes=list(HypothesisTestMode), settings=BOUNDED
+                project=schema.config, modes=list(modes), settings=BOUNDED
             ),
         )
         try:
@@ -88,8 +91,12 @@ def validated(daemon: Daemon, **config: Any) -> Counter[str]:
 
 
 def test_unpaired_conforms(daemon: Daemon) -> None:
-    """A client that is not paired gets the documented answers."""
-    statuses = validated(daemon)
+    """A client that is not paired gets the documented answers.
+
+    Most requests end at the door, before anybody reads their data: the edges of each value are
+    left to the paired client.
+    """
+    statuses = validated(daemon, {HypothesisTestMode.EXAMPLES, HypothesisTestMode.FUZZING})
     changed = [
         answer
         for answer in statuses
