@@ -21,10 +21,19 @@ def browser() -> Iterator[Browser]:
         yield browser
 
 
-@pytest.fixture
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
     with page_bench(tmp_path_factory.mktemp("bench"), speed=10.0) as bench:
         yield bench
+
+
+@pytest.fixture
+def bench(served: PageBench) -> PageBench:
+    """Clear what the test before left."""
+    served.ask("POST", "/api/stop")
+    if served.ask("GET", "/api/status")["state"] != "idle":
+        served.ask("POST", "/api/acknowledge")
+    return served
 
 
 def depth(page: Page) -> float:

@@ -232,7 +232,7 @@ def planned_screens(tour: Tour) -> None:
 def run_screens(tour: Tour) -> str:
     """A run with a first look, a gauge stop, readings and an end."""
     tour.open("now")
-    run_id = tour.bench.start(piece="Reed 7", gauge_stops_mm=[0.1], depth_mm=0.12)
+    run_id = tour.bench.start(piece="Reed 7", gauge_stops_mm=[0.04], depth_mm=0.05)
     tour.page.locator(".prompt").wait_for()
     tour.look("first look")
     tour.state("paused")
@@ -245,7 +245,7 @@ def run_screens(tour: Tour) -> str:
     tour.page.locator('.reading-form [role="group"].stack button').wait_for()
     tour.look("surprising reading")
     for spot in tour.page.locator(".spots input").all():
-        spot.fill("0.1")
+        spot.fill("0.04")
     tour.page.locator('.reading-form button[type="submit"]').click()
     tour.page.locator(".change table").wait_for()
     tour.page.locator(".reading-list li").first.wait_for()

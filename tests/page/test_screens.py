@@ -45,7 +45,8 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
     """A bath and two past runs with a reading."""
-    with page_bench(tmp_path_factory.mktemp("bench"), speed=40.0) as bench:
+    directory = tmp_path_factory.mktemp("bench")
+    with page_bench(directory, speed=200.0) as bench:
         bench.ask("POST", "/api/baths", {"name": BATH, "metal": "fine-silver", "volume_l": 1.5})
         for piece, depth_mm in (("Reed panel", 0.06), ("Fern brooch", 0.08)):
             run = bench.start(piece=piece, depth_mm=depth_mm, bath=BATH)
@@ -57,6 +58,7 @@ def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageBench]:
                 {"kind": "gauge", "spots_mm": [depth_mm, depth_mm * 1.03]},
             )
             bench.ask("POST", "/api/acknowledge")
+    with page_bench(directory, speed=40.0) as bench:
         yield bench
 
 
@@ -71,7 +73,7 @@ def bench(book: PageBench) -> PageBench:
     """Besides, a run that is paused at a gauge stop."""
     if book.ask("GET", "/api/status")["state"] != "paused":
         clear(book)
-        book.start(bath=BATH, gauge_stops_mm=[0.16])
+        book.start(bath=BATH, gauge_stops_mm=[0.05])
         book.until("paused")
     return book
 
@@ -116,7 +118,7 @@ def fill_draft(visited: Visit) -> None:
     visited.page.wait_for_selector('body[data-fresh="yes"]')
 
 
-def look_at(visited: Visit, bench: PageBench, name: str, address: str) -> None:
+def look_at(visited: Visit, name: str, address: str, *, with_axe: bool = True) -> None:
     page = visited.page
     page.evaluate("(hash) => { location.hash = hash; }", address)
     page.locator(SETTLED[name]).first.wait_for()
@@ -127,7 +129,7 @@ def look_at(visited: Visit, bench: PageBench, name: str, address: str) -> None:
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), (
         f"{name} scrolls sideways"
     )
-    assert visited.axe() == [], name
+    assert not with_axe or visited.axe() == [], name
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -135,6 +137,8 @@ def look_at(visited: Visit, bench: PageBench, name: str, address: str) -> None:
 def test_every_screen(
     browser: Browser, bench: PageBench, size: tuple[int, int], scheme: Any
 ) -> None:
+    """Colours depend on the scheme and sizes on the device: axe-core looks once at each."""
+    with_axe = (size, scheme) in ((PHONE, "light"), (DESK, "dark"))
     with visit(browser, bench, size, scheme=scheme) as visited:
         page = visited.go()
         fill_draft(visited)
@@ -143,7 +147,7 @@ def test_every_screen(
         page.locator(SETTLED["prepare"]).first.wait_for()
         places = page.evaluate(LINK_PLACES)
         for name, address in screens(bench).items():
-            look_at(visited, bench, name, address)
+            look_at(visited, name, address, with_axe=with_axe)
             assert page.evaluate(LINK_PLACES) == places, "the links to the screens stand still"
             visited.picture(f"{name}-{device}" + ("" if scheme == "light" else "-dark"))
         visited.assert_sound()
@@ -200,7 +204,7 @@ def test_pictures_of_the_readme(browser: Browser, book: PageBench) -> None:
         page = phone.go()
         fill_draft(phone)
         for name in ("prepare", "runs", "rig"):
-            look_at(phone, book, name, name)
+            look_at(phone, name, name)
             phone.picture(f"readme-{name}-phone")
         for visited in (phone, desk):
             visited.go()
@@ -220,7 +224,7 @@ def test_pictures_of_the_readme(browser: Browser, book: PageBench) -> None:
         page.get_by_label("Question from the rig").get_by_role(
             "button", name="Lifted and rinsed"
         ).click()
-        look_at(phone, book, "gauge", "gauge")
+        look_at(phone, "gauge", "gauge")
         phone.picture("readme-gauge-phone")
         for visited in (phone, desk):
             visited.assert_sound()
