@@ -101,7 +101,7 @@ class Bench:
             self.tick()
 
     def start(self, request: PlanRequest | None = None) -> RunPlan:
-        plan = make_plan(request or silver_request(), self.settings, self.sensor.range_a)
+        plan = plan_for(request or silver_request(), self.settings, self.sensor.range_a)
         self.supervisor.start(new_run("r1", plan, self.settings.limits))
         return plan
 
@@ -110,6 +110,17 @@ class Bench:
         self.until(RunState.RUNNING, within_s=5.0)
         self.run_for(for_s)
         return plan
+
+
+def plan_for(request: PlanRequest, settings: Settings, range_a: float) -> RunPlan:
+    """Return the plan of a request, worked out once: a plan is a frozen value."""
+    key = f"{request!r} {settings!r} {range_a}"
+    if key not in _PLANS:
+        _PLANS[key] = make_plan(request, settings, range_a)
+    return _PLANS[key]
+
+
+_PLANS: dict[str, RunPlan] = {}
 
 
 def silver_request(**changes: object) -> PlanRequest:

@@ -12,7 +12,6 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
 from controller.logbook.stored_readings import readings_that_stand
 from controller.messages import RunState
-from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
@@ -24,7 +23,7 @@ from controller.safety.run import ActiveRun, new_run
 from controller.safety.supervisor import Supervisor
 from hardware.clock import LockstepPacer, VirtualClock
 from hardware.relay import RelayGate
-from tests.kits.doubles import POLL_S, RecordingPin, ScriptedSensor
+from tests.kits.doubles import POLL_S, RecordingPin, ScriptedSensor, plan_for
 from tests.kits.logbook_kit import UTC_0, closed_in_the_end
 
 RUN_ID = "r1"
@@ -120,7 +119,7 @@ class Workshop:
 
     def start_checking(self, request: PlanRequest) -> None:
         """Start a run and have it written down."""
-        plan = make_plan(request, self.settings, self.sensor.range_a)
+        plan = plan_for(request, self.settings, self.sensor.range_a)
         self.supervisor.start(new_run(RUN_ID, plan, self.settings.limits))
         self.step()
 

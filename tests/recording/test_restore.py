@@ -14,14 +14,13 @@ import pytest
 from controller.config import Settings, parse_settings
 from controller.messages import EventKind, Finding, RunState, Snapshot, TripReason
 from controller.planning.json_form import plan_for_logbook, plan_to_json
-from controller.planning.plan import make_plan
 from controller.recording.recorder import RunRecorder
 from controller.recording.restore import Restorer
 from controller.safety.checkpoint import checkpoint_to_json, moment_of
 from controller.safety.outbox import Noted
 from controller.safety.run import new_run
 from hardware.clock import VirtualClock
-from tests.kits.doubles import Bench, make_bench, silver_request
+from tests.kits.doubles import Bench, make_bench, plan_for, silver_request
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, changed, checkpoint
 
 S = RunState
@@ -32,7 +31,7 @@ SNAPSHOT: Snapshot = None  # type: ignore[assignment] # it is not used
 def manual(tmp_path: Path) -> Iterator[ManualLogbook]:
     """A logbook that a new process has opened, with an interrupted run of 900 C."""
     manual = ManualLogbook(tmp_path / "log.sqlite")
-    plan = plan_to_json(make_plan(silver_request(), Settings(), 16.0))
+    plan = plan_to_json(plan_for(silver_request(), Settings(), 16.0))
     manual.begin(plan=plan)
     manual.write(changed("r1", S.RUNNING, 890.0), checkpoint("r1", 900.0))
     again = manual.reopened(VirtualClock(UTC_0))
@@ -119,7 +118,7 @@ def test_older_version_keeps_its_limits(tmp_path: Path) -> None:
     """The limits come from the settings stored at the start, not from the present ones."""
     manual = ManualLogbook(tmp_path / "log.sqlite")
     start = parse_settings({"limits": {"max_voltage_v": 4.4, "over_current_fraction": 1.2}})
-    plan = plan_to_json(make_plan(silver_request(), start, 16.0))
+    plan = plan_to_json(plan_for(silver_request(), start, 16.0))
     manual.begin(plan=plan, settings=start.model_dump(mode="json"))
     again = manual.reopened(VirtualClock(UTC_0))
     bench = make_bench()
@@ -134,7 +133,7 @@ def test_older_version_keeps_its_limits(tmp_path: Path) -> None:
 def test_unrestorable_run_is_reported(tmp_path: Path, trouble: str) -> None:
     """A run that cannot come back whole does not come back in part."""
     manual = ManualLogbook(tmp_path / "log.sqlite")
-    plan = make_plan(silver_request(), Settings(), 16.0)
+    plan = plan_for(silver_request(), Settings(), 16.0)
     run = new_run("r1", plan, Settings().limits)
     kept = checkpoint_to_json(run.checkpoint(1.0), moment_of(manual.clock))
     if trouble == "a newer field":

@@ -13,11 +13,10 @@ from api.main import Rehearsal, machine_board, rehearsal_rig
 from controller.assembly import assemble
 from controller.config import parse_settings
 from controller.messages import RunState, Snapshot
-from controller.planning.plan import make_plan
 from controller.running.snapshot import take_snapshot
 from controller.safety.run import new_run
 from hardware.panel import BUZZER, LAMP, Pattern, SecondContactor, Signals
-from tests.kits.doubles import make_bench, silver_request
+from tests.kits.doubles import make_bench, plan_for, silver_request
 
 
 @pytest.fixture
@@ -110,7 +109,7 @@ def test_panel_on_rehearsal_rig() -> None:
             }
         }
     )
-    plan = make_plan(silver_request(), settings, 16.0)
+    plan = plan_for(silver_request(), settings, 16.0)
     rig = rehearsal_rig(plan, Rehearsal(), settings)
     assert rig.model is not None
     pins = {

@@ -17,7 +17,6 @@ from controller.logbook.reader import LogbookFullError, UnknownRunError
 from controller.logbook.waiting_room import WaitingRoom
 from controller.messages import OffRequest, RunState
 from controller.planning.json_form import plan_to_json
-from controller.planning.plan import make_plan
 from controller.planning.reading_drafts import GaugeDraft, SurprisingReadingError, WeighingDraft
 from controller.recording.baths import BathShelf
 from controller.running.plate_commands import PlateCommands
@@ -27,7 +26,7 @@ from controller.running.plate_readings import (
     UnknownReadingError,
 )
 from controller.safety.run import ActiveRun
-from tests.kits.doubles import make_bench, silver_request
+from tests.kits.doubles import make_bench, plan_for, silver_request
 from tests.kits.logbook_kit import ManualLogbook, began, changed, note
 
 S = RunState
@@ -71,7 +70,7 @@ class Studio:
 
     def past_run(self) -> None:
         """Enter a finished run "r0" of 1800 C."""
-        plan = make_plan(silver_request(bath="tank 1"), self.bench.settings, 16.0)
+        plan = plan_for(silver_request(bath="tank 1"), self.bench.settings, 16.0)
         entry = replace(began("r0"), bath="tank 1", plan=plan_to_json(plan))
         self.manual.write(entry, changed("r0", S.FINISHED, 1800.0))
 

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from controller.config import Settings
 from controller.messages import UNIT_SUFFIXES, Finding, Sample, TripReason
-from controller.planning.plan import make_plan
 from controller.safety.guards import (
     LEAP_FRACTION,
     NEAR_FRACTION,
@@ -23,7 +22,7 @@ from controller.safety.guards import (
     judge,
 )
 from controller.safety.limits import RULES, Confirm, Limits, RunFigures, limits_for
-from tests.kits.doubles import silver_request
+from tests.kits.doubles import plan_for, silver_request
 
 R = TripReason
 LIMITS = Limits(
@@ -519,7 +518,7 @@ def test_each_rule_has_its_setting() -> None:
 def test_limits_from_plan_and_settings() -> None:
     """Each limit of a run comes from its plan or from the settings."""
     settings = Settings()
-    plan = make_plan(silver_request(), settings, 16.0)
+    plan = plan_for(silver_request(), settings, 16.0)
     limits = limits_for(plan, settings.limits)
     assert limits == Limits(
         max_voltage_v=6.0,
@@ -539,7 +538,7 @@ def test_limits_from_plan_and_settings() -> None:
     )
     assert (
         limits_for(
-            make_plan(silver_request(thickness_mm=None), settings, 16.0), settings.limits
+            plan_for(silver_request(thickness_mm=None), settings, 16.0), settings.limits
         ).max_mean_depth_mm
         is None
     )
@@ -547,7 +546,7 @@ def test_limits_from_plan_and_settings() -> None:
 
 def test_all_limits_are_numbers() -> None:
     """Only the depth limit may be None."""
-    plan = make_plan(silver_request(), Settings(), 16.0)
+    plan = plan_for(silver_request(), Settings(), 16.0)
     limits = limits_for(plan, Settings().limits)
     assert all(isinstance(getattr(limits, field.name), float) for field in fields(limits))
 

@@ -9,14 +9,13 @@ import pytest
 from controller.config import Settings
 from controller.messages import Sample, TripReason
 from controller.physics.charge import ChargeGapError
-from controller.planning.plan import make_plan
 from controller.safety.run import SMOOTHING_S, ActiveRun, new_run
 from controller.safety.trends import SAMPLES_PER_BLOCK
 from controller.texts import Message
-from tests.kits.doubles import silver_request
+from tests.kits.doubles import plan_for, silver_request
 
 SETTINGS = Settings()
-PLAN = make_plan(silver_request(), SETTINGS, 16.0)
+PLAN = plan_for(silver_request(), SETTINGS, 16.0)
 STEP_S = 0.0686
 
 
@@ -242,7 +241,7 @@ def test_guards_see_whole_run() -> None:
     assert finding.reason is TripReason.OVER_CHARGE
 
     deep = new_run(
-        "r2", make_plan(silver_request(thickness_mm=0.5), SETTINGS, 16.0), SETTINGS.limits
+        "r2", plan_for(silver_request(thickness_mm=0.5), SETTINGS, 16.0), SETTINGS.limits
     )
     deep.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
     deep.counter.charge_coulombs = PLAN.charge_coulombs * 0.5 / 2.6 / 0.25 + 0.5
@@ -280,7 +279,7 @@ def test_growth_follows_undercut() -> None:
 
     At etch factor 1.2 a depth of 0.24 mm has undercut 0.20 mm.
     """
-    run = new_run("r1", make_plan(silver_request(edge_mm=1534.0), SETTINGS, 16.0), SETTINGS.limits)
+    run = new_run("r1", plan_for(silver_request(edge_mm=1534.0), SETTINGS, 16.0), SETTINGS.limits)
     run.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
     assert run.plan.belief.best_etch_factor == pytest.approx(1.2)
     grown = run._expected(0.24, None).growth_fraction
