@@ -10,6 +10,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from typing import Any
 from urllib.request import Request, urlopen
 
+from hardware.clock import SystemClock, SystemPacer
 from tests.proofs.benchmarks.process import HANGS_S, get, opened
 from tests.proofs.pace.book import BATH, LONGEST, PLATE
 
@@ -35,6 +36,23 @@ class Clients:
         request = Request(self._address + path, data, self._headers)
         with urlopen(request, timeout=HANGS_S) as response:
             return response.read()  # type: ignore[no-any-return]
+
+    def until_taken(self, path: str, body: Any) -> None:
+        """Send a command again until it is taken: the loop checks the rig and the logbook first.
+
+        Raises: OSError after 30 s.
+        """
+        clock = SystemClock()
+        pacer = SystemPacer(clock)
+        until_s = clock.monotonic_s() + HANGS_S
+        while True:
+            try:
+                self.send(path, body)
+                return
+            except OSError:
+                if clock.monotonic_s() > until_s:
+                    raise
+                pacer.wait_until(clock.monotonic_s() + 0.2)
 
     def loads(self) -> dict[str, Callable[[], object]]:
         """Return what is asked, by name."""
