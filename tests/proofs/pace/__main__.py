@@ -31,9 +31,18 @@ LOADS: dict[str, tuple[tuple[str, ...], int]] = {
     "a curve": (("curve",), 0),
     "an export": (("export",), 0),
     "the API document": (("document",), 0),
+    "previews": (("previews",), 0),
     f"{STREAMS} streams": ((), STREAMS),
     "everything": (
-        ("planning", "planning, another phone", "learning", "curve", "export", "list of runs"),
+        (
+            "planning",
+            "planning, another phone",
+            "learning",
+            "curve",
+            "export",
+            "list of runs",
+            "previews",
+        ),
         STREAMS,
     ),
 }
@@ -81,6 +90,7 @@ def main() -> int:
         with process(command) as child:
             good_answer(port)
             clients = Clients(port, read_bench_token(Path(name)) or "")
+            clients.upload()
             _start(clients)
             for what, (loads, streams) in LOADS.items():
                 if given.only and what not in given.only:

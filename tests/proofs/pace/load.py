@@ -16,6 +16,12 @@ from tests.proofs.pace.book import BATH, LONGEST, PLATE
 
 STREAMS = 200
 
+DRAWING = (
+    b'<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="40mm" viewBox="0 0 60 40">'
+    + b"".join(b'<rect x="%d" y="5" width="1" height="30"/>' % x for x in range(5, 55, 3))
+    + b"</svg>"
+)
+
 
 class Clients:
     """Sends requests to a daemon without rest, from several threads.
@@ -29,6 +35,8 @@ class Clients:
         self._headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
         self.counts: dict[str, int] = {}
         self._over = threading.Event()
+        self._artwork = ""
+        self._depth_mm = 0.0
 
     def send(self, path: str, body: Any = None) -> bytes:
         """Return the body of a response. Raises: OSError."""
@@ -63,8 +71,22 @@ class Clients:
             "curve": lambda: self.send(f"/api/runs/{LONGEST}/samples?points=1000"),
             "export": lambda: self.send(f"/api/runs/{LONGEST}/samples?format=csv"),
             "list of runs": lambda: self.send("/api/runs?limit=50"),
+            "previews": self._preview,
             "document": lambda: self.send("/api/openapi.json"),
         }
+
+    def upload(self) -> None:
+        """Upload a drawing, of which pictures are then asked for. Raises: OSError."""
+        headers = {**self._headers, "Content-Type": "image/svg+xml"}
+        request = Request(f"{self._address}/api/artworks?name=grid.svg", DRAWING, headers)
+        with urlopen(request, timeout=HANGS_S) as response:
+            self._artwork = json.load(response)["artwork"]
+
+    def _preview(self) -> bytes:
+        """Ask for a picture that nobody has asked for: another undercut each time."""
+        self._depth_mm = self._depth_mm % 0.4 + 0.01
+        query = f"depth_mm={self._depth_mm:.2f}&etch_factor=1"
+        return self.send(f"/api/artworks/{self._artwork}/preview.png?{query}")
 
     @contextmanager
     def busy(self, names: tuple[str, ...], streams: int = 0) -> Iterator[None]:
