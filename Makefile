@@ -2,7 +2,7 @@
 #   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
 # By hand (tests/README.md): make audit, screenshots, campaign, study, coverage, search, mutants,
-# mutants-page, bench, cuts, soak, wheels, pythons, bench-os.
+# mutants-page, bench, cuts, soak, pace, wheels, pythons, bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -14,7 +14,7 @@ BIN := $(VENV)/bin
 APT := sudo apt-get install -y
 
 .PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
-  bench-os cuts soak wheels pythons clean need-python need-test-tools
+  bench-os cuts soak pace wheels pythons clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -80,6 +80,10 @@ cuts: $(VENV)/.installed-dev
 
 soak: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.soak --hours 24 --runs 500
+
+# Passes of the control loop while planning, learning, exports and streams go on beside it.
+pace: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.proofs.pace
 
 $(VENV)/bin/python: | need-python
 	$(PYTHON) -m venv $(VENV)

@@ -7,7 +7,17 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from controller.config import Settings
-from controller.ports import Beat, Clock, DeadMan, Gate, Pacer, PowerSensor, Thermometer
+from controller.ports import (
+    Beat,
+    Calculate,
+    Clock,
+    DeadMan,
+    Gate,
+    Pacer,
+    PowerSensor,
+    Thermometer,
+    calculate_here,
+)
 from controller.recording.baths import BathShelf
 from controller.running.loop import Board, ControlLoop
 from controller.running.service import BenchService
@@ -59,12 +69,14 @@ def assemble(
     not_ready: Callable[[], Message | None] = lambda: None,
     new_run_id: Callable[[], str],
     shelf: BathShelf | None = None,
+    calculate: Calculate = calculate_here,
 ) -> Assembly:
     """Return the controller. Its age watch runs beside the loop.
 
     :param board: where the loop publishes.
     :param followers: called after the rig's own.
     :param not_ready: returns why nothing may start yet, or None.
+    :param calculate: calls what takes long, in another process where there is one.
     """
     freshness = Freshness(rig.clock.monotonic_s())
     age_watch = AgeWatch(rig.gate, freshness, settings.limits.max_sample_age_s)
@@ -98,5 +110,6 @@ def assemble(
         not_ready=not_ready,
         new_run_id=new_run_id,
         shelf=shelf,
+        calculate=calculate,
     )
     return Assembly(supervisor, loop, age_watch, service)

@@ -5,6 +5,8 @@ An error carries a message: a key of the catalogue and named values. ``str(error
 
 from __future__ import annotations
 
+from typing import Any
+
 from controller.texts import Message, Value, text_or_none
 
 
@@ -21,6 +23,16 @@ class BiteclockError(Exception):
 
     def __str__(self) -> str:
         return str(self.message)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Return what copies the error into another process, with every attribute."""
+        return _rebuilt, (type(self), self.message.key, dict(self.message.values)), self.__dict__
+
+
+def _rebuilt(kind: type[BiteclockError], key: str, values: dict[str, Value]) -> BiteclockError:
+    error = kind.__new__(kind, key)
+    BiteclockError.__init__(error, key, **values)
+    return error
 
 
 class RefusedError(BiteclockError, ValueError):

@@ -5,14 +5,45 @@ hardware/ implements each of them twice: for the Pi and for the rehearsal rig.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol, TypeVar
 
 from controller.errors import RefusedError
 from controller.messages import OffRequest, Sample
 from controller.units import positive
+
+Result = TypeVar("Result")
+
+
+class Calculate(Protocol):
+    """Calls functions of modules with values, here or in another process, and waits for them."""
+
+    def __call__(self, function: Callable[..., Result], *arguments: Any) -> Result:
+        """Return what the function returns, or raise what it raises."""
+
+    def pieces(
+        self, function: Callable[..., Iterator[Result]], *arguments: Any
+    ) -> Iterator[Result]:
+        """Call the function now. Return what its iterator yields, made when it is asked for."""
+
+
+class CalculateHere:
+    """Calls the functions in this process."""
+
+    def __call__(self, function: Callable[..., Result], *arguments: Any) -> Result:
+        """Return what the function returns, or raise what it raises."""
+        return function(*arguments)
+
+    def pieces(
+        self, function: Callable[..., Iterator[Result]], *arguments: Any
+    ) -> Iterator[Result]:
+        """Return the function's iterator."""
+        return function(*arguments)
+
+
+calculate_here = CalculateHere()
 
 
 class Clock(Protocol):

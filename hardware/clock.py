@@ -100,6 +100,14 @@ class ThreadBeat:
         threading.Thread(target=body, name="biteclock-beat", daemon=True).start()
 
 
+def wait_unlocked(seconds: float) -> None:
+    """Wait in real time without the interpreter's lock, as a system call does that blocks.
+
+    Other threads compute meanwhile, and the caller gets the lock back only when they let it go.
+    """
+    select.select([], [], [], seconds)
+
+
 class VirtualClock:
     """A clock that moves only when it is advanced. The whole rehearsal rig steps from it.
 

@@ -31,6 +31,7 @@ class Rehearsal:
     :param crowding: how much faster metal dissolves at the edge of the resist than on a wide
         floor; with ``artwork`` only.
     :param speed: virtual seconds per real second, or None for as fast as the machine can.
+    :param real_transfers: see RehearsalSpec.
     """
 
     supply_v: float | None = None
@@ -43,6 +44,7 @@ class Rehearsal:
     artwork: ArtworkFile | None = None
     crowding: float = 0.0
     speed: float | None = None
+    real_transfers: bool = False
 
     def __post_init__(self) -> None:
         if self.crowding != 0.0 and self.artwork is None:
@@ -115,6 +117,7 @@ def _common_values(rehearsal: Rehearsal, settings: Settings) -> dict[str, Any]:
         "sensor": settings.rig.sensor,
         "i2c_address": settings.rig.i2c_address,
         "seed": rehearsal.seed,
+        "real_transfers": rehearsal.real_transfers,
     }
     if rehearsal.supply_v is not None:
         values["supply_v"] = rehearsal.supply_v

@@ -20,7 +20,7 @@ FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
     "physics": (300, ("physics/",)),
     "planning": (70, ("planning/",)),
     "safety": (300, ("safety/",)),
-    "running": (100, ("running/",)),
+    "running": (100, ("running/", "calculator/")),
     "rig": (200, ("rig/",)),
     "rehearsal": (280, ("rehearsal/",)),
     "house and installing": (100, ("house/", "systemd/", "texts/")),

@@ -28,6 +28,7 @@ from api.http.routes.artworks import UPLOAD_BOUNDS
 from api.http.routes.router import api_routes
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
+from controller.ports import Calculate, calculate_here
 from controller.running.loop import Board
 from controller.running.service import BenchService
 
@@ -90,6 +91,7 @@ def create_app(
     access: Access,
     artworks: ArtworkShelf,
     addresses: Callable[[], Sequence[str]],
+    calculate: Calculate = calculate_here,
     truth: Callable[[], Any] | None = None,
     host_notes: Callable[[], Sequence[str]] = tuple,
     watchdog_s: float | None = None,
@@ -103,6 +105,7 @@ def create_app(
     :param access: who may control. ``guards`` refuse the others (api.http.guards.order).
     :param artworks: where uploaded artworks are kept.
     :param addresses: returns the base addresses of the page for a phone.
+    :param calculate: makes long tables, in another process where there is one.
     :param truth: returns the true values of the rehearsal rig, as an object or a mapping with the
         fields of RehearsalTruth; None on a real rig.
     :param host_notes: returns notes on the machine for the rig check. May block.
@@ -130,6 +133,7 @@ def create_app(
         access=access,
         artworks=artworks,
         addresses=addresses,
+        calculate=calculate,
     )
 
     @asynccontextmanager

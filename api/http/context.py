@@ -18,6 +18,7 @@ from api.http.problem_kinds import LOGBOOK_UNREADABLE, MEASURING
 from api.http.problems import ProblemError
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
+from controller.ports import Calculate
 from controller.recording.baths import BathShelf
 from controller.running.loop import Board
 from controller.running.plate_readings import PlateReadings
@@ -68,6 +69,7 @@ class AppContext:
     :param truth: returns the true values of the rehearsal rig; None on a real one.
     :param host_notes: returns notes on the machine for the rig check.
     :param addresses: returns the base addresses of the page for a phone.
+    :param calculate: makes long tables, in another process where there is one.
     :param planning: one at a time. A plan computes for tens of ms, which the control loop needs.
     :param starting: plans, then starts.
     :param commands: waits for the control loop.
@@ -89,6 +91,7 @@ class AppContext:
     access: Access
     artworks: ArtworkShelf
     addresses: Callable[[], Sequence[str]]
+    calculate: Calculate
     planning: Lane = field(default_factory=lambda: Lane(1))
     starting: Lane = field(default_factory=lambda: Lane(1))
     commands: Lane = field(default_factory=lambda: Lane(8))

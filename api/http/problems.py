@@ -24,6 +24,7 @@ from api.http.problem_fields import field_problem
 from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
+    CALCULATION_FAILED,
     FAULT,
     LOGBOOK_UNREADABLE,
     LOOP_NOT_ALIVE,
@@ -45,6 +46,7 @@ from api.http.problem_kinds import (
     Kind,
 )
 from controller.artwork.result import MeasureFailedError
+from controller.calculator.calculator import CalculationFailedError
 from controller.errors import BiteclockError, LoopNotAliveError, RefusedError, WrongStateError
 from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
 from controller.planning.reading_drafts import SurprisingReadingError
@@ -259,6 +261,7 @@ _RESPONSES: Mapping[type[Exception], Callable[[Request, Any], ProblemResponse]] 
     RefusedError: _refused,
     WrongStateError: _of_kind(WRONG_STATE),
     LoopNotAliveError: _of_kind(LOOP_NOT_ALIVE, part="loop"),
+    CalculationFailedError: _of_kind(CALCULATION_FAILED),
     LogbookUnreadableError: _of_kind(LOGBOOK_UNREADABLE, part="logbook"),
     MeasureFailedError: _of_kind(NOT_MEASURABLE),
     NoRoomError: _of_kind(NO_ROOM),

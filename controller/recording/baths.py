@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -19,7 +20,7 @@ from controller.physics.readings import Reading
 from controller.planning.json_form import request_from_json
 from controller.planning.plan import Knowledge, planned_metal
 from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest, growth_of
-from controller.ports import Clock
+from controller.ports import Calculate, Clock, calculate_here
 from controller.units import SECONDS_PER_HOUR, positive
 
 MAX_NAME = 60
@@ -53,15 +54,23 @@ class BathShelf:
 
     The loop calls ``keep`` only: everything else reads the disk. New entries go to the queue of the
     logbook at once, and are kept here too until they are written.
+
+    :param calculate: calls what takes long, in another process where there is one.
     """
 
     def __init__(
-        self, logbook: Logbook, reader: BathReader, clock: Clock, settings: Settings
+        self,
+        logbook: Logbook,
+        reader: BathReader,
+        clock: Clock,
+        settings: Settings,
+        calculate: Calculate = calculate_here,
     ) -> None:
         self._logbook = logbook
         self._reader = reader
         self._clock = clock
         self._settings = settings
+        self._calculate = calculate
         self._lock = threading.Lock()
         self._new_baths: dict[str, BathSaved] = {}
         self._new_readings: list[ReadingTaken] = []
@@ -180,16 +189,10 @@ class BathShelf:
 
     def _learner(self, bath: BathSaved, metal: Metal, area_sd: float) -> tuple[Learner, int]:
         """Return the belief about the bath's next run, and how many valid readings support it."""
-        by_run: dict[str, list[Reading]] = {}
-        for taken in standing(self._merged(self._reader.readings_of_bath(bath.name))):
-            by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))
-        past = [
-            _past_run(run, by_run[run.run_id])
-            for run in self._reader.history(bath.name)
-            if run.run_id in by_run
-        ]
-        learner = learn_from_bath(metal, past, area_sd, self._settings.rig.shunt_tolerance_fraction)
-        return learner, sum(len(run.readings) for run in past)
+        with self._lock:
+            new = tuple(self._new_readings)
+        tolerance = self._settings.rig.shunt_tolerance_fraction
+        return self._calculate(_learned, self._reader, bath.name, new, metal, area_sd, tolerance)
 
     # --- readings -------------------------------------------------------------------------------
 
@@ -215,9 +218,34 @@ class BathShelf:
 
     def _merged(self, stored: tuple[ReadingTaken, ...]) -> tuple[ReadingTaken, ...]:
         """Return the stored readings and those of this process that are still waiting."""
-        known = {reading.reading_id for reading in stored}
         with self._lock:
-            return (*stored, *(r for r in self._new_readings if r.reading_id not in known))
+            return _merged(stored, self._new_readings)
+
+
+def _merged(
+    stored: tuple[ReadingTaken, ...], new: Sequence[ReadingTaken]
+) -> tuple[ReadingTaken, ...]:
+    known = {reading.reading_id for reading in stored}
+    return (*stored, *(reading for reading in new if reading.reading_id not in known))
+
+
+def _learned(
+    reader: BathReader,
+    name: str,
+    new: tuple[ReadingTaken, ...],
+    metal: Metal,
+    area_sd: float,
+    shunt_tolerance_fraction: float,
+) -> tuple[Learner, int]:
+    """Return what the readings of a bath teach, and how many are valid. Takes long: 1 ms each."""
+    by_run: dict[str, list[Reading]] = {}
+    for taken in standing(_merged(reader.readings_of_bath(name), new)):
+        by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))
+    past = [
+        _past_run(run, by_run[run.run_id]) for run in reader.history(name) if run.run_id in by_run
+    ]
+    learner = learn_from_bath(metal, past, area_sd, shunt_tolerance_fraction)
+    return learner, sum(len(run.readings) for run in past)
 
 
 def _past_run(run: PastBathRun, readings: list[Reading]) -> PastRun:

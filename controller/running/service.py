@@ -15,7 +15,7 @@ from controller.messages import OffRequest, Snapshot
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
 from controller.planning.run_plan import RunPlan
-from controller.ports import Clock, Gate
+from controller.ports import Calculate, Clock, Gate, calculate_here
 from controller.recording.baths import BathShelf
 from controller.running.loop import ControlLoop
 from controller.running.plate_commands import PlateCommands
@@ -40,6 +40,7 @@ class BenchService:
     :param not_ready: returns why nothing may start yet (the logbook is being checked), or None.
     :param new_run_id: names the next run.
     :param shelf: baths and readings, or None where there is no logbook.
+    :param calculate: calls what takes long, in another process where there is one.
     """
 
     def __init__(
@@ -54,6 +55,7 @@ class BenchService:
         not_ready: Callable[[], Message | None],
         new_run_id: Callable[[], str],
         shelf: BathShelf | None = None,
+        calculate: Calculate = calculate_here,
     ) -> None:
         self.settings = settings
         self._loop = loop
@@ -63,6 +65,7 @@ class BenchService:
         self._not_ready = not_ready
         self._new_run_id = new_run_id
         self._plate = PlateCommands(supervisor, clock)
+        self._calculate = calculate
         self.shelf = shelf
         self.readings: PlateReadings | None = None
         if shelf is not None:
@@ -81,7 +84,7 @@ class BenchService:
     def plan(self, request: PlanRequest) -> RunPlan:
         """Return the plan for a request. Raises: RefusedError."""
         knowledge = None if self.shelf is None else self.shelf.knowledge(request)
-        return make_plan(request, self.settings, self._sensor_range_a, knowledge)
+        return self._calculate(make_plan, request, self.settings, self._sensor_range_a, knowledge)
 
     def asked_off(self) -> int:
         """Return the number of the newest request for off. It cancels the starts before it."""

@@ -12,7 +12,7 @@ from typing import Any
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from controller.units import MM3_PER_CM3
-from hardware.clock import VirtualClock
+from hardware.clock import VirtualClock, wait_unlocked
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.faults.by_name import FAULTS
 from hardware.rehearsal.faults.kinds import Fault, Parts
@@ -90,6 +90,7 @@ class RehearsalRig:
             bus_hz=spec.i2c_hz,
             lock=self._lock,
             catch_up=self._advance_to,
+            transfer=wait_unlocked if spec.real_transfers else None,
         )
         self._parts = Parts(self._circuit, self._chip, self._wire)
         self.pin_factory: Any = MockFactory()

@@ -40,6 +40,8 @@ class RehearsalSpec:
     :param heat_loss_w_per_k: from the bath to the room; 0.5 gives 1 L a time constant of 2.3 h.
     :param sensor: name of the sensor, as in the configuration.
     :param i2c_hz: clock rate of the bus; the default is that of a Raspberry Pi.
+    :param real_transfers: each transfer on the bus also takes its time in real time, without the
+        interpreter's lock, as on a Pi. For measuring the pace of the control loop.
     :param chip_noise_v: see Ina219Chip.
     :param seed: sets the ripple's phase and the noise. Where they are None, it also sets the chip's
         clock (within 5 %) and its offset (within the typical offset).
@@ -76,6 +78,7 @@ class RehearsalSpec:
     sensor: str = "ina219"
     i2c_address: int = 0x40
     i2c_hz: float = 100_000.0
+    real_transfers: bool = False
     chip_clock_error_fraction: float | None = None
     chip_offset_share_fraction: float | None = None
     chip_gain_error_fraction: float = 0.0

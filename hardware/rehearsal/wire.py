@@ -32,6 +32,8 @@ class I2cWire:
     :param bus_hz: clock rate of the bus.
     :param lock: held while the chip is accessed.
     :param catch_up: steps the whole rig to the given time in s.
+    :param transfer: called with the duration of each transaction in s, before it. A bus that
+        blocks in real time, as the kernel's does, waits here without the interpreter's lock.
     """
 
     def __init__(
@@ -43,9 +45,11 @@ class I2cWire:
         bus_hz: float,
         lock: AbstractContextManager[Any],
         catch_up: Callable[[float], None],
+        transfer: Callable[[float], None] | None = None,
     ) -> None:
         self._chip = chip
         self._clock = clock
+        self._transfer = transfer
         self._address = address
         self._byte_s = BITS_PER_BYTE / bus_hz
         self._word_read_s = KERNEL_S + 5 * self._byte_s
@@ -120,6 +124,8 @@ class I2cWire:
             in_end = len(in_buffer)
         if out_end - out_start != 1:
             raise RefusedError("hardware.wire.pointer", count=out_end - out_start)
+        if self._transfer is not None:
+            self._transfer(self._word_read_s)
         now_s = self._clock.advance(self._word_read_s)
         if (
             now_s >= self._chip.due_s
@@ -133,6 +139,8 @@ class I2cWire:
 
     def _transact(self, address: int, takes_s: float) -> float:
         """Advance the clock by a transaction and return the time after it, s. Raises: OSError."""
+        if self._transfer is not None:
+            self._transfer(takes_s)
         now_s = self._clock.advance(takes_s)
         self._settle(address, now_s)
         return now_s
@@ -148,5 +156,7 @@ class I2cWire:
         if self._fails is not None or address != self._address:
             number = errno.EREMOTEIO if self._fails is None else self._fails
             if number == errno.ETIMEDOUT:
+                if self._transfer is not None:
+                    self._transfer(STUCK_S)
                 self._clock.advance(STUCK_S)
             raise OSError(number, os.strerror(number))

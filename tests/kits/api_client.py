@@ -26,7 +26,7 @@ from controller.logbook.bath_reader import BathReader
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
 from controller.messages import RunState, Sample, Snapshot
-from controller.ports import PowerSensor
+from controller.ports import Calculate, PowerSensor, calculate_here
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
@@ -169,6 +169,7 @@ class Daemon:
         tables: dict[str, Any] | None = None,
         guarded: bool = False,
         measure: Any = measure_in_process,
+        calculate: Calculate = calculate_here,
         **app: Any,
     ) -> None:
         directory.mkdir(exist_ok=True)
@@ -186,7 +187,7 @@ class Daemon:
         self.watch = Watch(self.rig.pacer)
         self.why_not_ready: Message | None = None
         book = LogbookReader(self.logbook.path)
-        self.shelf = BathShelf(self.logbook, BathReader(book), self.clock, settings)
+        self.shelf = BathShelf(self.logbook, BathReader(book), self.clock, settings, calculate)
         self.access = Access(
             directory, self.heart, view_needs_pairing=settings.server.view_needs_pairing
         )
@@ -200,6 +201,7 @@ class Daemon:
             not_ready=lambda: self.why_not_ready,
             new_run_id=self.logbook.new_run_id,
             shelf=self.shelf,
+            calculate=calculate,
         )
         known: dict[str, Any] = {
             "service": self.assembly.service,
@@ -211,6 +213,7 @@ class Daemon:
             "access": self.access,
             "artworks": self.artworks,
             "addresses": lambda: ADDRESSES,
+            "calculate": calculate,
             "guards": all_guards(self.access, ("bench.local", "bench")) if guarded else (),
             "truth": self.rig.model.truth if self.rig.model is not None else None,
         }

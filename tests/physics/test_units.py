@@ -56,6 +56,19 @@ def test_positive_value_passes_unchanged() -> None:
     assert units.positive(5e-324, "depth_mm", "mm") == 5e-324
 
 
+@pytest.mark.parametrize("value", [-5e-324, -1.0, math.nan, math.inf, -math.inf])
+def test_negative_value_is_refused(value: float) -> None:
+    with pytest.raises(RefusedError) as caught:
+        units.not_negative(value, "edge_mm", "mm")
+    assert caught.value.message.values["value"] is value
+    assert (caught.value.field, caught.value.limit) == ("edge_mm", "0 mm")
+
+
+@pytest.mark.parametrize("value", [0.0, 5e-324, 0.5, 1e300])
+def test_value_from_zero_passes(value: float) -> None:
+    assert units.not_negative(value, "edge_mm", "mm") == value
+
+
 def test_zero_refused_by_name() -> None:
     """The wording, with and without a unit."""
     with pytest.raises(RefusedError) as caught:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import signal
 import socket
 import subprocess
@@ -137,3 +138,29 @@ def test_taken_port_message(tmp_path: Path) -> None:
     assert result.returncode == 2
     assert f"Cannot listen on 127.0.0.1, port {port}: Address already in use" in result.stderr
     assert "Traceback" not in result.stderr
+
+
+def children(pid: int) -> list[int]:
+    """Return the processes that a process has started and not yet collected."""
+    return [
+        int(child)
+        for task in Path(f"/proc/{pid}/task").iterdir()
+        for child in (task / "children").read_text().split()
+    ]
+
+
+def test_plans_are_made_elsewhere(tmp_path: Path) -> None:
+    """Nothing that takes long runs in the daemon's threads, and no process outlives it."""
+    with serving(tmp_path, speed=4.0) as process:
+        process.until(lambda status: status["state"] == "idle")
+        assert children(process.pid) == [], "none before the first plan"
+        process.client.post("/api/plan", PLATE)
+        (calculator,) = children(process.pid)
+        command = Path(f"/proc/{calculator}/cmdline").read_bytes()
+        assert b"controller.calculator.process" in command
+        ended = os.pidfd_open(calculator)
+        try:
+            process.kill()
+            assert select.select([ended], [], [], 60.0)[0], "it outlived the daemon"
+        finally:
+            os.close(ended)

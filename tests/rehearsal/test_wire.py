@@ -5,15 +5,17 @@ import threading
 
 import pytest
 
+from controller.config import Settings
 from controller.errors import RefusedError
-from hardware.clock import VirtualClock
+from hardware.clock import VirtualClock, wait_unlocked
+from hardware.plan_rehearsal import Rehearsal, rehearsal_rig
 from hardware.rehearsal.chip import Ina219Chip
 from hardware.rehearsal.wire import I2cWire
 from tests.kits.message_kit import raises_message
 
 
 class SteppedWire:
-    def __init__(self, bus_hz=100e3):
+    def __init__(self, bus_hz=100e3, transfer=None):
         self.clock = VirtualClock()
         self.caught_up = []
         self.chip = Ina219Chip()
@@ -25,6 +27,7 @@ class SteppedWire:
             bus_hz=bus_hz,
             lock=threading.RLock(),
             catch_up=self.caught_up.append,
+            transfer=transfer,
         )
 
     def took_s(self, call):
@@ -155,3 +158,40 @@ def test_other_read_refused():
     """Read that is no register read is refused."""
     with raises_message(RefusedError, "hardware.wire.pointer", count=2):
         SteppedWire().wire.writeto_then_readfrom(0x40, b"\x00\x01", bytearray(2))
+
+
+def test_transfers_in_real_time():
+    """A transfer waits for as long as it takes, before its data are there, and a stuck one too."""
+    waited_s = []
+    stepped = SteppedWire(transfer=waited_s.append)
+    stepped.read()
+    stepped.wire.writeto(0x40, b"\x05\x10\x00")
+    assert waited_s == pytest.approx([500e-6, 410e-6], rel=1e-5)
+    stepped.wire.stick()
+    with pytest.raises(OSError, match="timed out"):
+        stepped.read()
+    assert waited_s[2:] == pytest.approx([500e-6, 1.02], rel=1e-5)
+
+
+def test_real_transfer_frees_the_lock():
+    """While a transfer waits, another thread computes: the interpreter's lock is free."""
+    entered, computed = threading.Event(), threading.Event()
+
+    def compute():
+        entered.wait()
+        computed.set()
+
+    thread = threading.Thread(target=compute)
+    thread.start()
+    entered.set()
+    while not computed.is_set():
+        wait_unlocked(1e-4)
+    thread.join()
+
+
+def test_rehearsal_chooses_the_wire():
+    """The option reaches the wire, and is off unless it is asked for."""
+    settings = Settings()
+    for wanted in (False, True):
+        rig = rehearsal_rig(None, Rehearsal(real_transfers=wanted), settings)
+        assert (rig.model.bus._transfer is wait_unlocked) is wanted

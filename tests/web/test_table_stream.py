@@ -16,7 +16,8 @@ import pytest
 from starlette.types import Message
 
 from api.http.context import Lane
-from api.http.table_stream import json_pieces, table_response
+from api.http.table_pieces import SAMPLES, json_pieces, table_pieces
+from api.http.table_stream import table_response
 from controller.logbook.entries import RawSample
 from controller.logbook.reader import LogbookReader, LogbookUnreadableError, MeanSample
 from tests.kits.api_client import Daemon
@@ -78,7 +79,8 @@ def test_chunks_on_demand(kind: Any) -> None:
             await asyncio.Event().wait()
             raise AssertionError("nobody leaves")
 
-        response = table_response(Lane(1), kind, "r1", "samples", book.samples("r1"), MeanSample)
+        pieces = table_pieces(SAMPLES, kind, book, "r1")  # type: ignore[arg-type]
+        response = table_response(Lane(1), kind, "r1", "samples", pieces)
         await response({"type": "http", "asgi": {"spec_version": "2.3"}}, receive, send)
 
     asyncio.run(story())
@@ -87,7 +89,7 @@ def test_chunks_on_demand(kind: Any) -> None:
 
 
 def test_plain_file_name() -> None:
-    response = table_response(Lane(1), "csv", '../r"1\r\n\u00fc', "samples", [], MeanSample)
+    response = table_response(Lane(1), "csv", '../r"1\r\n\u00fc', "samples", iter(()))
     assert (
         response.headers["content-disposition"] == 'attachment; filename="biteclock-r1-samples.csv"'
     )

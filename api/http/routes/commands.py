@@ -17,6 +17,7 @@ from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
+    CALCULATION_FAILED,
     LOGBOOK_UNREADABLE,
     LOOP_NOT_ALIVE,
     NOT_JSON,
@@ -53,7 +54,7 @@ def _add_planning(router: APIRouter, context: AppContext) -> None:
         operation_id="plan",
         summary="Turn a request into charge, time and limits",
         dependencies=[Depends(json_only)],
-        responses=problem_responses(*_BODY_PROBLEMS, LOGBOOK_UNREADABLE),
+        responses=problem_responses(*_BODY_PROBLEMS, LOGBOOK_UNREADABLE, CALCULATION_FAILED),
     )
     async def plan(body: PlanRequestBody) -> PlanAnswer:
         """Nothing is switched on and nothing is stored."""
@@ -69,7 +70,9 @@ def _add_planning(router: APIRouter, context: AppContext) -> None:
         summary="Begin a run: check the rig, then turn the relay on",
         status_code=202,
         dependencies=[Depends(json_only)],
-        responses=problem_responses(*_BODY_PROBLEMS, LOGBOOK_UNREADABLE, *_RUN_PROBLEMS),
+        responses=problem_responses(
+            *_BODY_PROBLEMS, LOGBOOK_UNREADABLE, CALCULATION_FAILED, *_RUN_PROBLEMS
+        ),
     )
     async def start(body: PlanRequestBody, response: Response) -> StartAnswer:
         """The response comes when the check has begun. The status shows how it goes on."""

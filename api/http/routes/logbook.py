@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Response
@@ -22,14 +21,20 @@ from api.http.models.runs import (
 )
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import BAD_VALUE, LOGBOOK_UNREADABLE, UNKNOWN_RUN
-from api.http.table_stream import Format, table_response
-from controller.logbook.entries import RawSample
-from controller.logbook.reader import CurvePoint, LogbookReader, MeanSample, StoredEvent
+from api.http.table_pieces import (
+    EVENTS,
+    EVENTS_AT_ONCE,
+    POINTS,
+    RAW_SAMPLES,
+    SAMPLES,
+    Format,
+    Table,
+    table_pieces,
+)
+from api.http.table_stream import table_response
 
 MAX_POINTS = 5000
 """Most points of a reduced curve: more than any screen has columns."""
-
-EVENTS_AT_ONCE = 500
 
 RunId = Annotated[
     str,
@@ -57,6 +62,12 @@ def book_routes(context: AppContext) -> APIRouter:
     """Return the routes that read the logbook."""
     router = APIRouter(tags=["logbook"])
     book, reading = context.book, context.reading
+
+    async def table(table: Table, kind: Format, run_id: str, *details: Any) -> Response:
+        pieces = await reading.run(
+            context.calculate.pieces, table_pieces, table, kind, book, run_id, *details
+        )
+        return table_response(reading, kind, run_id, table.key, pieces)
 
     @router.get(
         "/api/runs",
@@ -129,8 +140,7 @@ def book_routes(context: AppContext) -> APIRouter:
     ) -> Response:
         """JSON in parts, CSV as a whole."""
         if format == "csv":
-            chunks = await reading.run(_all_events, book, run_id, after)
-            return table_response(reading, format, run_id, "events", chunks, StoredEvent)
+            return await table(EVENTS, format, run_id, after)
         found = await reading.run(book.events, run_id, after, limit)
         part = EventList(
             events=tuple(EventTold.model_validate(event) for event in found),
@@ -165,11 +175,8 @@ def book_routes(context: AppContext) -> APIRouter:
     ) -> Response:
         """Without points: every second, as samples. With points: a reduced curve. Streamed."""
         if points is not None:
-            curve = await reading.run(book.curve, run_id, points)
-            return table_response(reading, format, run_id, "points", (curve,), CurvePoint)
-        return table_response(
-            reading, format, run_id, "samples", await reading.run(book.samples, run_id), MeanSample
-        )
+            return await table(POINTS, format, run_id, points)
+        return await table(SAMPLES, format, run_id)
 
     @router.get(
         "/api/runs/{run_id}/raw-samples",
@@ -182,26 +189,6 @@ def book_routes(context: AppContext) -> APIRouter:
     )
     async def list_raw_samples(run_id: RunId, format: As = "json") -> Response:
         """From 30 s before a trip to 5 s after it. Streamed."""
-        return table_response(
-            reading,
-            format,
-            run_id,
-            "samples",
-            await reading.run(book.raw_samples, run_id),
-            RawSample,
-        )
+        return await table(RAW_SAMPLES, format, run_id)
 
     return router
-
-
-def _all_events(book: LogbookReader, run_id: str, after: int) -> Iterator[Sequence[StoredEvent]]:
-    """Return all events of a run in chunks. Raises: UnknownRunError, before the first chunk."""
-    first = book.events(run_id, after, EVENTS_AT_ONCE)
-
-    def chunks() -> Iterator[Sequence[StoredEvent]]:
-        chunk = first
-        while chunk:
-            yield chunk
-            chunk = book.events(run_id, chunk[-1].number, EVENTS_AT_ONCE)
-
-    return chunks()

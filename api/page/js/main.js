@@ -5,7 +5,6 @@ import { StatusStore } from "./frame/status_store.js";
 import { beginScreen } from "./screens/begin.js";
 import { byId } from "./base/dom.js";
 import { checkScreen } from "./screens/check.js";
-import { compareScreen } from "./screens/compare.js";
 import { EMPTY, keepDraft, keptDraft } from "./prepare/draft.js";
 import { keepFrame } from "./frame/frame.js";
 import { LiveLink } from "./base/live.js";
@@ -15,10 +14,8 @@ import { keepPrompt } from "./frame/prompt.js";
 import { askToPair, pinInAddress } from "./frame/pairing.js";
 import { nowScreen } from "./screens/now.js";
 import { prepareScreen } from "./screens/prepare.js";
-import { rigScreen } from "./screens/rig.js";
 import { runScreen } from "./screens/run.js";
 import { runsScreen } from "./screens/runs.js";
-import { printoutScreen } from "./screens/printout.js";
 import { get } from "./base/server.js";
 import { Sounder } from "./base/sound.js";
 import { armStop } from "./frame/stop.js";
@@ -27,6 +24,9 @@ import { keepTrip } from "./frame/trip.js";
 import { keepWarnings } from "./frame/warning_card.js";
 
 const FONT_PATIENCE_MS = 1500;
+
+/** Time after which the screens that are not needed at once are loaded, ms. */
+const LATER_MS = 4000;
 
 armStop();
 
@@ -48,6 +48,13 @@ const shared = {
   empty: () => ({ ...EMPTY }),
 };
 
+/** The screens that are not part of the first load: {name: load the module, build the screen}. */
+const later = {
+  compare: async () => (await import("./screens/compare.js")).compareScreen(),
+  sheet: async () => (await import("./screens/printout.js")).printoutScreen(),
+  rig: async () => (await import("./screens/rig.js")).rigScreen(store, shared),
+};
+
 const router = new Router(
   {
     now: () => nowScreen(store),
@@ -57,9 +64,7 @@ const router = new Router(
     gauge: () => gaugeScreen(store),
     runs: () => runsScreen(),
     run: () => runScreen(store, shared),
-    compare: () => compareScreen(),
-    sheet: () => printoutScreen(),
-    rig: () => rigScreen(store, shared),
+    ...later,
   },
   "now",
 );
@@ -85,6 +90,7 @@ await Promise.race([document.fonts.load("1rem Hyperlegible"), patience]);
 const pin = pinInAddress();
 router.start();
 live.start();
+setTimeout(() => router.prepare(Object.keys(later)), LATER_MS);
 
 /** Ask for the PIN when this phone has scanned one, or needs one to look. */
 async function offerToPair(scannedPin) {

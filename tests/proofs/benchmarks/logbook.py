@@ -74,7 +74,7 @@ def entries(number: int, plan: dict[str, Any], settings: dict[str, Any]) -> Iter
         run_id=name,
         piece=piece,
         metal="fine-silver",
-        bath=f"bath {number // 40}",
+        bath=f"bath-{number // 40}",
         started_at_utc=began_utc,
         at_s=1000.0,
         target_depth_mm=0.25,

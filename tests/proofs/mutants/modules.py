@@ -16,6 +16,7 @@ TESTS = {
         "tests/safety/test_supervisor_samples.py",
         "tests/safety/test_age_watch.py",
     ),
+    "controller/units.py": ("tests/physics/test_units.py",),
     "controller/physics/charge.py": ("tests/physics/test_charge.py",),
     "controller/physics/faraday.py": (
         "tests/physics/test_faraday.py",

@@ -191,3 +191,69 @@ test("a screen that was left waits no more", async () => {
   await settle();
   assert.equal(isWaiting("now"), false);
 });
+
+test("a screen that comes later", async () => {
+  const element = new ElementDouble("div");
+  element.id = "later";
+  element.append(new ElementDouble("h1"));
+  const module = promised();
+  router.builders.later = () => module.promise;
+  router.start();
+  go("#later/a");
+  assert.deepEqual(shown(), ["now"], "the present screen stays until the other is there");
+  module.resolve({ element, enter: (parts) => calls.push(["enter", "later", ...parts]) });
+  await settle();
+  assert.deepEqual(shown(), ["later"]);
+  assert.deepEqual(calls.at(-1), ["enter", "later", "a"]);
+  go("#now");
+  go("#later");
+  assert.deepEqual(shown(), ["later"], "it is built once and kept");
+});
+
+test("gone elsewhere before it came", async () => {
+  const element = new ElementDouble("div");
+  element.id = "later";
+  element.append(new ElementDouble("h1"));
+  const module = promised();
+  router.builders.later = () => module.promise;
+  router.start();
+  go("#later");
+  go("#run");
+  module.resolve({ element });
+  await settle();
+  assert.deepEqual(shown(), ["run"]);
+});
+
+test("a screen that cannot be loaded", async () => {
+  let attempts = 0;
+  const element = new ElementDouble("div");
+  element.id = "later";
+  element.append(new ElementDouble("h1"));
+  router.builders.later = async () => {
+    attempts += 1;
+    if (attempts === 1) throw new TypeError("no network");
+    return { element };
+  };
+  router.start();
+  go("#later");
+  await settle();
+  const [missing] = document.getElementById("screens").children.filter(({ hidden }) => !hidden);
+  assert.equal(missing.children[0].textContent, "This screen could not be loaded");
+  fire(missing.children[2], "click");
+  await settle();
+  assert.deepEqual(shown(), ["later"]);
+  assert.equal(attempts, 2);
+});
+
+test("prepared screens wait for nobody", async () => {
+  let attempts = 0;
+  router.builders.later = async () => {
+    attempts += 1;
+    throw new TypeError("no network");
+  };
+  router.start();
+  router.prepare(["later"]);
+  await settle();
+  assert.deepEqual(shown(), ["now"]);
+  assert.equal(attempts, 1);
+});

@@ -51,6 +51,11 @@ export class ElementDouble {
     return this.children[0] ?? null;
   }
 
+  remove() {
+    this.parentNode?.drop?.(this);
+    this.parentNode = null;
+  }
+
   append(...children) {
     for (const child of children) {
       const node = child instanceof ElementDouble ? child : new TextDouble(child);

@@ -1,0 +1,1 @@
+"""How evenly the control loop passes while people ask for everything at once."""
