@@ -161,6 +161,9 @@ class Supervisor:
     def _take(self, sample: Sample) -> None:
         if not (math.isfinite(sample.current_a) and math.isfinite(sample.voltage_v)):
             raise SensorError("guards.sensor_fault.no_number")
+        if self.state is RunState.CHECKING and self._is_stale():
+            self._trip(self._stale())  # the process was stopped, or the bus hung, during the check
+            return
         if sample.averaged:  # a quick look counts no charge, so it does not keep a run fresh
             self._freshness.taken_at_s = sample.taken_at_s
         elif self.run is not None:
@@ -249,9 +252,13 @@ class Supervisor:
     def _energise(self, report: CheckReport) -> None:
         """Turn the relay on. This is the only call site.
 
-        A request for off in the meantime wins, and the next pass obeys it.
+        A request for off in the meantime wins, and the next pass obeys it. The check has passed for
+        the last sample; when that is too old by now, the relay stays off.
         """
         run = self._active_run()
+        if self._is_stale():
+            self._trip(self._stale())
+            return
         self.zero_offset_a = report.zero_offset_a
         run.begin_stretch(
             self._clock.monotonic_s(), self._off_samples[-1].less_offset(report.zero_offset_a)
