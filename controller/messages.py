@@ -196,6 +196,9 @@ class Snapshot(Figures):
     """Everything that status, page and panel show. The loop replaces it as a whole.
 
     None means unknown. ``finding`` is why the run tripped or paused, until acknowledged.
+
+    :param weld_latched: the relay was found welded, and no check has disproved it yet. A second
+        contactor is closed for a check and a run only.
     """
 
     sequence: int
@@ -225,6 +228,7 @@ class Snapshot(Figures):
     bath_degc: float | None
     relay_on: bool
     relay_welded: bool
+    weld_latched: bool
     sensor_message: Message | None
     warnings: tuple[Message, ...] = ()
     finding: Finding | None = None

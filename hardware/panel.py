@@ -94,15 +94,17 @@ class Signals:
 class SecondContactor:
     """A contactor in series with the relay.
 
-    It is energised while all is well, and released when the relay is found welded.
+    It is energised while all is well, and released when the relay is found welded. Acknowledging
+    does not close it again: the next check does, and opens it when the weld is still there.
     """
 
     def __init__(self, output: Output) -> None:
         self._output = output
 
     def follow(self, snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
-        """Release it when the relay is welded, else keep it energised."""
-        if snapshot.relay_welded:
+        """Release it when the relay is welded or may be, else keep it energised."""
+        is_checked = snapshot.state in (RunState.CHECKING, RunState.RUNNING)
+        if snapshot.relay_welded or (snapshot.weld_latched and not is_checked):
             self._output.off()
         else:
             self._output.on()

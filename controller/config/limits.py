@@ -67,6 +67,14 @@ class LimitSettings(Section):
             "up by hand."
         ),
     )
+    open_circuit_s: Positive = Field(
+        3.0,
+        le=20.0,
+        description=(
+            "Time over max_voltage_v with hardly any current, from the start on, after which the "
+            "run pauses, s: a film or a dry plate clears sooner, a soft supply shows less voltage."
+        ),
+    )
     max_sample_age_s: float = Field(
         1.0,
         gt=0.0,

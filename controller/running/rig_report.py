@@ -92,6 +92,8 @@ def _message(
         return check.finding.message
     if snapshot.relay_on:
         return Message("rig_check.relay_reads_on")
+    if snapshot.weld_latched and not snapshot.relay_welded:
+        return Message("guards.warning.weld_latched")
     return None
 
 

@@ -6,6 +6,7 @@ from controller.figures import Figures, values_of
 from controller.messages import RunState, Snapshot, TripReason, advice_for
 from controller.ports import Clock, RelayGate
 from controller.safety.supervisor import Supervisor
+from controller.texts import Message
 from controller.units import current_density_a_per_dm2
 
 _OVER = frozenset({RunState.FINISHED, RunState.STOPPED, RunState.TRIPPED})
@@ -57,10 +58,19 @@ def take_snapshot(
         bath_degc=bath_degc,
         relay_on=gate.reads_on(),
         relay_welded=supervisor.is_welded,
+        weld_latched=supervisor.is_weld_latched,
         sensor_message=None if sensor is None else sensor.message,
-        warnings=(
-            *((advice_for(TripReason.RELAY_WELDED),) if supervisor.is_welded else ()),
-            *(run.warnings() if run is not None and supervisor.state is RunState.RUNNING else ()),
-        ),
+        warnings=_warnings(supervisor),
         finding=supervisor.finding,
     )
+
+
+def _warnings(supervisor: Supervisor) -> tuple[Message, ...]:
+    found: list[Message] = []
+    if supervisor.is_welded:
+        found.append(advice_for(TripReason.RELAY_WELDED))
+    elif supervisor.is_weld_latched:
+        found.append(Message("guards.warning.weld_latched"))
+    if supervisor.run is not None and supervisor.state is RunState.RUNNING:
+        found += supervisor.run.warnings()
+    return tuple(found)

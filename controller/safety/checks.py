@@ -129,6 +129,10 @@ class OffWatch:
         """Return whether a sample without its zero offset shows no current."""
         return abs(sample.current_a) <= self.threshold_a
 
+    def is_dead(self, sample: Sample) -> bool:
+        """Return whether a sample without its zero offset shows neither current nor voltage."""
+        return self.is_zero(sample) and sample.voltage_v <= self.limits.off_voltage_v
+
     def take(self, sample: Sample) -> Finding | None:
         """Return RELAY_WELDED when three samples in a row show current or voltage.
 

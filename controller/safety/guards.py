@@ -108,7 +108,8 @@ def _advance(
     rule: Rule, limits: Limits, last_a: float | None, row: Streak, sample: Sample, run: RunFigures
 ) -> Streak:
     """Return one rule's streak with this sample in it."""
-    if rule.confirm is Confirm.LASTING and run.stretch_s < limits.contact_grace_s:
+    is_early = rule.has_grace and run.stretch_s < limits.contact_grace_s
+    if rule.confirm is Confirm.LASTING and is_early:
         return NOTHING
     value, limit = rule.value(sample, run), rule.limit(limits)
     if value is None or limit is None:

@@ -33,6 +33,7 @@ class Limits:
     weak_contact_a: float
     weak_contact_s: float
     contact_grace_s: float
+    open_circuit_s: float
     max_on_time_s: float
     max_charge_coulombs: float
     max_mean_depth_mm: float | None
@@ -52,6 +53,7 @@ def limits_for(plan: RunPlan, settings: LimitSettings) -> Limits:
         weak_contact_a=settings.weak_contact_fraction * plan.current_a,
         weak_contact_s=settings.weak_contact_s,
         contact_grace_s=settings.contact_grace_s,
+        open_circuit_s=settings.open_circuit_s,
         max_on_time_s=plan.max_on_time_s,
         max_charge_coulombs=plan.max_charge_coulombs,
         max_mean_depth_mm=plan.max_mean_depth_mm,
@@ -98,7 +100,10 @@ class Confirm(Enum):
     """One sample, when a sample beside it is near the limit or on the way to it."""
 
     LASTING = auto()
-    """All samples for ``Rule.lasts_s``, once the contact's grace is over."""
+    """All samples for ``Rule.lasts_s``, once the contact's grace is over.
+
+    ``Rule.has_grace`` is False where the grace does not count.
+    """
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +118,7 @@ class Rule:
     :param is_broken: compares value and limit.
     :param applies: returns whether the rule applies to the sample.
     :param lasts_s: returns how long the limit must be broken, for ``Confirm.LASTING``.
+    :param has_grace: for ``Confirm.LASTING``, the rule sleeps in the first seconds of a stretch.
     :param case: selects the sentence, where the reason has several.
     :param is_optional: value or limit may be missing: no thermometer, no thickness given. Anywhere
         else a missing one is a bug, and a bug trips.
@@ -129,6 +135,7 @@ class Rule:
     lasts_s: Callable[[Limits], float] = lambda _limits: 0.0
     case: str = "what"
     is_optional: bool = False
+    has_grace: bool = True
 
 
 RULES = (
@@ -152,6 +159,20 @@ RULES = (
         confirm=Confirm.LASTING,
         lasts_s=lambda limits: limits.weak_contact_s,
         case="weak",
+    ),
+    Rule(
+        TripReason.LOST_CONTACT,
+        setting="max_voltage_v",
+        unit="V",
+        value=lambda sample, _run: sample.voltage_v,
+        limit=lambda limits: limits.max_voltage_v,
+        is_broken=gt,
+        confirm=Confirm.LASTING,
+        # A healthy start that is slow shows hardly any current too, but not at full voltage.
+        applies=lambda limits, sample: sample.current_a < limits.lost_contact_a,
+        lasts_s=lambda limits: limits.open_circuit_s,
+        case="full_voltage",
+        has_grace=False,
     ),
     Rule(
         TripReason.REVERSE_CURRENT,
@@ -233,5 +254,6 @@ RULES = (
 )
 """Every rule, in the order of judgement. When several are broken, the first gives the reason.
 
-Lost contact comes before over-voltage: an open circuit shows the supply's full voltage.
+Lost contact comes before over-voltage: an open circuit shows the supply's full voltage. It pauses
+the run within seconds, because the next film or drop of acid would turn it into over-voltage.
 """

@@ -24,7 +24,7 @@ from controller.messages import EventKind, Finding, OffRequest, RunState, Sample
 from controller.physics.charge import ChargeGapError
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.safety.age_watch import Freshness
-from controller.safety.checks import CheckReport, OffWatch, check_rig
+from controller.safety.checks import WELDED_STREAK, CheckReport, OffWatch, check_rig
 from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
 from controller.safety.reasons import PAUSES, RESUMABLE
 from controller.safety.run import ActiveRun
@@ -68,6 +68,9 @@ class Supervisor:
         runs on another thread.
     :param dead_man: pulsed after each good sample of a run, or None when not fitted.
     :param thermometer: bath temperature, or None when not fitted.
+
+    ``is_welded`` is the alarm: the relay was found welded, and nobody has acknowledged it.
+    ``is_weld_latched`` stays until a check passes with the second contactor closed.
     """
 
     def __init__(
@@ -97,6 +100,7 @@ class Supervisor:
         self.message: Message | None = None
         self.sensor_finding: Finding | None = None
         self.is_welded = False
+        self.is_weld_latched = False
         self._off_watch = OffWatch(self._limits, self._max_offset_a, 0.0, clock.monotonic_s())
         self._off_samples: deque[Sample] = deque(maxlen=settings.loop.offset_samples)
         self._poll_again_at_s = -math.inf
@@ -161,6 +165,9 @@ class Supervisor:
     def _take(self, sample: Sample) -> None:
         if not (math.isfinite(sample.current_a) and math.isfinite(sample.voltage_v)):
             raise SensorError("guards.sensor_fault.no_number")
+        if self.state is RunState.CHECKING and self._is_stale():
+            self._trip(self._stale())  # the process was stopped, or the bus hung, during the check
+            return
         if sample.averaged:  # a quick look counts no charge, so it does not keep a run fresh
             self._freshness.taken_at_s = sample.taken_at_s
         elif self.run is not None:
@@ -215,7 +222,7 @@ class Supervisor:
             self._outbox.append(Seen(self.run.run_id, nulled))
         finding = self._off_watch.take(nulled)
         if finding is not None and not self.is_welded:
-            self.is_welded = True
+            self.is_welded = self.is_weld_latched = True
             self._trip(finding)
         elif self.state is RunState.CHECKING and len(self._off_samples) == self._off_samples.maxlen:
             self._decide_check()
@@ -239,19 +246,25 @@ class Supervisor:
     def _decide_check(self) -> None:
         report = check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
         if report.finding is None:
+            self.is_weld_latched = False
             self.note(report.message(), EventKind.CHECK, report.figures())
             self._energise(report)
             return
-        self.is_welded = report.finding.reason is TripReason.RELAY_WELDED
+        if report.finding.reason is TripReason.RELAY_WELDED:
+            self.is_welded = self.is_weld_latched = True
         self._trip(report.finding)
         self.note(report.message(), EventKind.CHECK, report.figures())
 
     def _energise(self, report: CheckReport) -> None:
         """Turn the relay on. This is the only call site.
 
-        A request for off in the meantime wins, and the next pass obeys it.
+        A request for off in the meantime wins, and the next pass obeys it. The check has passed for
+        the last sample; when that is too old by now, the relay stays off.
         """
         run = self._active_run()
+        if self._is_stale():
+            self._trip(self._stale())
+            return
         self.zero_offset_a = report.zero_offset_a
         run.begin_stretch(
             self._clock.monotonic_s(), self._off_samples[-1].less_offset(report.zero_offset_a)
@@ -379,11 +392,15 @@ class Supervisor:
     def acknowledge(self) -> None:
         """Acknowledge a trip or an ended run.
 
-        Raises: WrongStateError, also while current or voltage remains at a welded relay.
+        A weld stays latched: a second contactor stays open until the next check, and only a check
+        that passes clears the latch.
+
+        Raises: WrongStateError, also while current or voltage remains at a welded relay, or while
+            no sensor shows that it is gone.
         """
         require(Command.ACKNOWLEDGE, self.state)
-        if self.is_welded and not self._is_dead():
-            raise WrongStateError("supervisor.refused.still_live")
+        if self.is_welded:
+            self._require_dead()
         self.note(Message("supervisor.command.acknowledge"), EventKind.COMMAND)
         was_welded, self.is_welded = self.is_welded, False
         standing = self._gate.standing_request()
@@ -475,14 +492,22 @@ class Supervisor:
             raise RuntimeError("no run in this state", self.state)
         return self.run
 
-    def _is_dead(self) -> bool:
-        """Return whether the newest sample shows neither current nor the supply's voltage."""
-        sample = self.last_sample
-        return (
-            sample is not None
-            and self._off_watch.is_zero(sample)
-            and sample.voltage_v <= self._limits.off_voltage_v
-        )
+    def _require_dead(self) -> None:
+        """Raise WrongStateError unless fresh samples show neither current nor voltage.
+
+        One such sample may come from a contact that chatters, so as many must show it as it takes
+        to find a weld.
+        """
+        newest = tuple(self._off_samples)[-WELDED_STREAK:]
+        if self.sensor_finding is not None or self._is_stale():
+            raise WrongStateError("supervisor.refused.weld_unseen")
+        oldest_s = self._clock.monotonic_s() - self._limits.max_sample_age_s
+        if len(newest) < WELDED_STREAK or any(
+            sample.taken_at_s < oldest_s
+            or not self._off_watch.is_dead(sample.less_offset(self.zero_offset_a or 0.0))
+            for sample in newest
+        ):
+            raise WrongStateError("supervisor.refused.still_live")
 
     def _age_s(self) -> float:
         return self._clock.monotonic_s() - self._freshness.taken_at_s

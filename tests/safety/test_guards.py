@@ -36,6 +36,7 @@ LIMITS = Limits(
     weak_contact_a=1.8,
     weak_contact_s=10.0,
     contact_grace_s=20.0,
+    open_circuit_s=3.0,
     max_on_time_s=900.0,
     max_charge_coulombs=2250.0,
     max_mean_depth_mm=0.46,
@@ -311,9 +312,10 @@ def test_open_circuit_is_lost_contact() -> None:
     """An open circuit at the supply's full voltage is lost contact, not over-voltage."""
     # A supply in constant current goes to its voltage limit when the plate is lifted.
     assert reason(*stretch(0.0, 5.0, voltage_v=15.0)) is R.LOST_CONTACT
-    assert reason(*stretch(0.0, 5.0, voltage_v=15.0), run=figures(stretch_s=3.0)) is None, (
-        "in the grace neither"
-    )
+    early = figures(stretch_s=4.0)
+    assert reason(*stretch(0.0, 2.9, voltage_v=15.0), run=early) is None, "a film may take this"
+    assert reason(*stretch(0.0, 3.2, voltage_v=15.0), run=early) is R.LOST_CONTACT
+    assert reason(*stretch(0.0, 5.0, voltage_v=6.0), run=early) is None, "not at full voltage"
 
 
 def test_order_of_reasons() -> None:
@@ -492,6 +494,7 @@ def test_each_rule_once() -> None:
     assert [(rule.reason.value, rule.case, rule.confirm) for rule in RULES] == [
         ("lost_contact", "what", Confirm.LASTING),
         ("lost_contact", "weak", Confirm.LASTING),
+        ("lost_contact", "full_voltage", Confirm.LASTING),
         ("reverse_current", "what", Confirm.TWO_SAMPLES),
         ("over_voltage", "what", Confirm.TWO_SAMPLES),
         ("short_circuit", "what", Confirm.TWO_SAMPLES),
@@ -531,6 +534,7 @@ def test_limits_from_plan_and_settings() -> None:
         weak_contact_a=pytest.approx(1.8),
         weak_contact_s=10.0,
         contact_grace_s=20.0,
+        open_circuit_s=3.0,
         max_on_time_s=plan.max_on_time_s,
         max_charge_coulombs=plan.max_charge_coulombs,
         max_mean_depth_mm=plan.max_mean_depth_mm,

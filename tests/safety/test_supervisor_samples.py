@@ -588,7 +588,7 @@ def test_weld_acknowledged(exact: Bench) -> None:
             exact.supervisor.acknowledge()
         assert caught.value.message == Message("supervisor.refused.still_live")
         assert exact.supervisor.is_welded
-    feed(exact, Sample(1031.0, 0.0, limit_v))
+    feed(exact, *[Sample(1031.0 + 0.5 * i, 0.0, limit_v) for i in range(3)])
     exact.supervisor.acknowledge()
     assert not exact.supervisor.is_welded
     assert (exact.supervisor.state, exact.supervisor.message) == (S.IDLE, ACKNOWLEDGED)
