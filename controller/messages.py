@@ -226,5 +226,6 @@ class Snapshot(Figures):
     relay_on: bool
     relay_welded: bool
     sensor_message: Message | None
+    sample_shows_off: bool | None = None
     warnings: tuple[Message, ...] = ()
     finding: Finding | None = None

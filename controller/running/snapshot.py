@@ -58,6 +58,7 @@ def take_snapshot(
         relay_on=gate.reads_on(),
         relay_welded=supervisor.is_welded,
         sensor_message=None if sensor is None else sensor.message,
+        sample_shows_off=supervisor.shows_off(),
         warnings=(
             *((advice_for(TripReason.RELAY_WELDED),) if supervisor.is_welded else ()),
             *(run.warnings() if run is not None and supervisor.state is RunState.RUNNING else ()),

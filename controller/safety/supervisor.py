@@ -236,6 +236,15 @@ class Supervisor:
             return None
         return check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
 
+    def shows_off(self) -> bool | None:
+        """Return whether the newest sample shows neither current nor the supply's voltage.
+
+        None without a sample, and while the relay may be on.
+        """
+        if self.last_sample is None or self.state is RunState.RUNNING:
+            return None
+        return self._off_watch.is_clear(self.last_sample)
+
     def _decide_check(self) -> None:
         report = check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
         if report.finding is None:
