@@ -30,18 +30,17 @@ class OffLook:
 
 def look_at_line(pin: str) -> Message | None:
     """Return why the line is not seen to be low and free, or None when it is."""
-    values = {"pin": pin}
     try:
         factory = build_factory("lgpio")
         try:
             if (holder := holder_of(pin, factory)) is not None:
-                return Message("hardware.off_look.held", {**values, "holder": holder})
+                return Message("hardware.off_look.held", {"pin": pin, "holder": holder})
             is_high = _is_high(pin, factory)
         finally:
             factory.close()
     except Exception as error:  # whatever the libraries raise, the line was not seen
-        return Message("hardware.off_look.unread", {**values, "error": str(error)})
-    return Message("hardware.off_look.high", values) if is_high else None
+        return Message("hardware.off_look.unread", {"pin": pin, "error": str(error)})
+    return Message("hardware.off_look.high", {"pin": pin}) if is_high else None
 
 
 def _is_high(pin: str, factory: Factory) -> bool:

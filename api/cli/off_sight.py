@@ -46,8 +46,11 @@ class OffSight:
             self._newest_s = status["at_s"]
         if status["relay_on"] or status["relay_welded"]:
             self._count = 0
-            case = "relay_on" if status["relay_on"] else "welded"
-            self.problem = Message(f"command_line.off.{case}")
+            self.problem = (
+                Message("command_line.off.relay_on")
+                if status["relay_on"]
+                else Message("command_line.off.welded")
+            )
             return False
         if status["sample_age_s"] is None:
             return False
@@ -67,12 +70,12 @@ class OffSight:
 def watch_until_off(
     read_status: Callable[[], Mapping[str, Any]],
     off_at_s: float | None,
-    wait: Callable[[], None] = a_moment,
+    wait: Callable[[], None] | None = None,
 ) -> Message | None:
     """Return None when off has been seen, else why not.
 
     :param read_status: returns the newest status. Raises: BiteclockError.
-    :param wait: waits from one look to the next.
+    :param wait: waits from one look to the next; None for ``a_moment``.
     """
     sight = OffSight(off_at_s)
     unanswered = 0
@@ -87,5 +90,5 @@ def watch_until_off(
             unanswered = 0
             if sight.take(status):
                 return None
-        wait()
+        (a_moment if wait is None else wait)()
     return sight.problem

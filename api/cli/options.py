@@ -115,10 +115,9 @@ def _config_option(name: str, callback: Callable[..., Any]) -> Callable[[Functio
         name,
         type=click.Path(dir_okay=False, path_type=Path),
         envvar=CONFIG_VARIABLE,
-        show_envvar=True,
         is_eager=True,  # before the state directory, which depends on it
         callback=callback,
-        help=text("command_line.common.config", file=INSTALLED_CONFIG),
+        help=text("command_line.common.config", variable=CONFIG_VARIABLE, file=INSTALLED_CONFIG),
     )
 
 
@@ -136,9 +135,10 @@ state_directory_option = click.option(
     "--state-directory",
     type=click.Path(file_okay=False, path_type=Path),
     envvar=STATE_VARIABLE,
-    show_envvar=True,
     callback=_state_directory,
-    help=text("command_line.common.state_directory", directory=INSTALLED_STATE),
+    help=text(
+        "command_line.common.state_directory", variable=STATE_VARIABLE, directory=INSTALLED_STATE
+    ),
 )
 
 

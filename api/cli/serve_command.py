@@ -13,7 +13,7 @@ import click
 
 from api.cli.fault_option import fault_option
 from api.cli.options import config_option, place_of, refusing, state_directory_option
-from api.cli.printing import help_of, say
+from api.cli.printing import help_of, say, say_if_heard
 from controller.errors import RefusedError
 from controller.texts import text
 
@@ -109,6 +109,6 @@ def serve(
         click.echo(invitation.terminal() if sys.stdout.isatty() else invitation.text())
     daemon.run()
     if daemon.rig.gate.reads_on():
-        say("command_line.serve.ended_with_relay_on")
+        say_if_heard("command_line.serve.ended_with_relay_on")
     else:
-        say("command_line.serve.ended")
+        say_if_heard("command_line.serve.ended")
