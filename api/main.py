@@ -26,6 +26,7 @@ from controller.logbook.health import LogbookHealth
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
 from controller.logbook.thread import LogbookThread
+from controller.ports import ENDING_SIGNALS
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
@@ -34,9 +35,10 @@ from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
 from controller.running.rig_report import rig_report
 from controller.texts import CATALOGUE
-from hardware.clock import SystemClock
+from hardware.clock import SystemClock, SystemPacer
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
+from hardware.off_look import OffLook, look_at_current, look_at_line
 from hardware.plan_rehearsal import PlateHanger, Rehearsal, rehearsal_rig, rehearsal_spec
 from hardware.rehearsal.faults.by_name import parse_fault
 from hardware.rehearsal.faults.kinds import Fault
@@ -52,6 +54,7 @@ __all__ = [
     "Daemon",
     "Rehearsal",
     "check_rig_directly",
+    "look_whether_off",
     "machine_board",
     "parse_faults",
     "rehearsal_rig",
@@ -105,6 +108,18 @@ def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
     report = rig_report(check, snapshot, settings.limits.max_sample_age_s)
     notes = () if rehearse else [str(note) for note in host_notes(Path.cwd())]
     return RigCheck.of(report, notes).model_dump(mode="json")
+
+
+def look_whether_off(pins: Sequence[str], settings: Settings | None) -> OffLook:
+    """Return whether the lines are low and free, and no current flows.
+
+    :param settings: those of the sensor, or None where no sensor is known.
+    """
+    problems = [problem for pin in pins if (problem := look_at_line(pin)) is not None]
+    if problems or settings is None:
+        return OffLook(problems[0] if problems else None)
+    clock = SystemClock()
+    return look_at_current(settings, clock, SystemPacer(clock))
 
 
 class Daemon:
@@ -232,7 +247,7 @@ class Daemon:
 
     def run(self) -> None:
         """Run until a signal. The relay is off before anything else ends."""
-        for number in (signal.SIGTERM, signal.SIGINT):
+        for number in ENDING_SIGNALS:
             signal.signal(number, self._on_signal)
         sys.setswitchinterval(SWITCH_S)
         signal.set_wakeup_fd(self._wakeup_write, warn_on_full_buffer=False)

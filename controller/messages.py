@@ -230,5 +230,6 @@ class Snapshot(Figures):
     relay_welded: bool
     weld_latched: bool
     sensor_message: Message | None
+    sample_shows_off: bool | None = None
     warnings: tuple[Message, ...] = ()
     finding: Finding | None = None

@@ -5,6 +5,7 @@ hardware/ implements each of them twice: for the Pi and for the rehearsal rig.
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -44,6 +45,22 @@ class CalculateHere:
 
 
 calculate_here = CalculateHere()
+
+
+ENDING_SIGNALS = (
+    signal.SIGTERM,
+    signal.SIGINT,
+    signal.SIGHUP,
+    signal.SIGQUIT,
+    signal.SIGUSR1,
+    signal.SIGUSR2,
+    signal.SIGALRM,
+    signal.SIGPWR,
+    signal.SIGXCPU,
+    signal.SIGTSTP,
+)
+"""Signals that end the daemon, off first. By default each would end the process with the relay on,
+or stop it so, as Ctrl-Z does. Source: signal(7). SIGKILL and SIGSTOP reach no handler."""
 
 
 class Clock(Protocol):

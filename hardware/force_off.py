@@ -19,6 +19,8 @@ from gpiozero import DigitalOutputDevice, Factory
 
 LAST_RESORT = "If the relay stays on, cut the supply with its emergency stop or pull its plug."
 
+CHIPS = "/dev/gpiochip{number}"
+
 _held_outputs: list[DigitalOutputDevice] = []
 """Every pin driven here. They are kept until the process ends, because a collected device turns its
 pin into a floating input."""
@@ -71,6 +73,26 @@ def build_factory(name: str) -> Factory:
     return LGPIOFactory()
 
 
+def holder_of(pin: str, factory: Factory) -> str | None:
+    """Return the name under which a process holds the pin, or None when nobody can tell.
+
+    Source: the kernel's GPIO character device, GPIO_V2_GET_LINEINFO_IOCTL, consumer. lgpio calls
+    itself "lg".
+    """
+    try:
+        import gpiod
+
+        with gpiod.Chip(CHIPS.format(number=factory.chip)) as chip:
+            info = chip.get_line_info(int(pin.removeprefix("GPIO")))
+    except Exception:  # it only adds a name to what is already known to be wrong
+        return None
+    return info.consumer if info.used else None
+
+
+def _named(holder: str | None) -> str:
+    return f' ("{holder}")' if holder else ""
+
+
 def drive_low(pin: str, factory: Factory) -> str | None:
     """Claim the pin as an output at low level and read it back.
 
@@ -85,8 +107,9 @@ def drive_low(pin: str, factory: Factory) -> str | None:
     except Exception as error:  # whatever the library raises, the pin is not off
         if "busy" in str(error).lower():
             return (
-                f"{pin} is held by another process, and the kernel lets no second one drive it. "
-                "Stop that process first (systemctl stop biteclock; gpioinfo names the holder)."
+                f"{pin} is held by another process{_named(holder_of(pin, factory))}, and the "
+                "kernel lets no second one drive it. Pull the plug of the supply. To free the "
+                "pin, stop that process (systemctl stop biteclock; gpioinfo lists the holders)."
             )
         return f"{pin} could not be driven low: {type(error).__name__}: {error}."
     if reads_high:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from random import Random
@@ -13,7 +12,7 @@ from gpiozero import Button, DigitalOutputDevice
 from controller.config import RigSettings, Settings
 from controller.errors import RefusedError, SensorError
 from controller.messages import OffRequest, Sample
-from controller.ports import Beat, Clock, DeadMan, Pacer, PowerSensor, Thermometer
+from controller.ports import ENDING_SIGNALS, Beat, Clock, DeadMan, Pacer, PowerSensor, Thermometer
 from controller.safety.outbox import Follower
 from hardware.clock import LockstepPacer, SystemClock, SystemPacer, ThreadBeat, VirtualClock
 from hardware.force_off import fresh_directory
@@ -157,7 +156,7 @@ def revoke_on_signal(gate: RelayGate, number: int) -> None:
 
     Any thread and any signal handler may call it.
     """
-    if number in (signal.SIGTERM, signal.SIGINT):
+    if number in ENDING_SIGNALS:
         gate.revoke(OffRequest.SHUTDOWN)
 
 

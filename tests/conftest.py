@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from api.cli import location
 from tests.kits.logbook_kit import closing_logbooks
 from tests.session_rules import SessionRules
 
@@ -76,6 +77,14 @@ def _nobody_sleeps(monkeypatch: pytest.MonkeyPatch) -> None:
         raise AssertionError(f"a test or the code under test slept {seconds} s")
 
     monkeypatch.setattr(time, "sleep", refuse)
+
+
+@pytest.fixture(autouse=True)
+def _no_bench_is_installed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let no command find the configuration of this machine."""
+    for name in (location.CONFIG_VARIABLE, location.STATE_VARIABLE):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(location, "INSTALLED_CONFIG", Path("/nowhere/biteclock.toml"))
 
 
 @pytest.fixture(autouse=True)

@@ -1,14 +1,19 @@
-"""``biteclock check`` and ``biteclock off``: through the running daemon, or on the rig directly."""
+"""``biteclock check``: through the running daemon, or on the rig directly."""
 
 from __future__ import annotations
 
-import os
-import sys
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.options import Refusal, config_option, json_option, refusing
+from api.cli.options import (
+    NotWell,
+    config_option,
+    json_option,
+    place_of,
+    refuse_to_guess,
+    refusing,
+)
 from api.cli.printing import help_of, print_json, say
 from controller.texts import text
 
@@ -19,11 +24,23 @@ if TYPE_CHECKING:
 port_option = click.option("--port", type=int, help=text("command_line.common.daemon_port"))
 
 
-def daemon_client(settings: Settings, port: int | None) -> ApiClient:
-    """Return a client of the daemon on this machine."""
-    from api.cli.client import ApiClient
+def daemon_client(
+    settings: Settings | None, port: int | None, timeout_s: float | None = None
+) -> ApiClient:
+    """Return a client of the daemon on this machine.
 
-    return ApiClient(f"http://127.0.0.1:{settings.server.port if port is None else port}")
+    :param settings: None only when the port is given.
+    :param timeout_s: longest wait for a response, s, or None for the client's own.
+    """
+    from api.cli.client import TIMEOUT_S, ApiClient
+
+    if port is None:
+        if settings is None:
+            raise ValueError("neither settings nor port")
+        port = settings.server.port
+    return ApiClient(
+        f"http://127.0.0.1:{port}", timeout_s=TIMEOUT_S if timeout_s is None else timeout_s
+    )
 
 
 @click.command(help=help_of("command_line.check"))
@@ -42,16 +59,36 @@ def daemon_client(settings: Settings, port: int | None) -> ApiClient:
 def check(settings: Settings, port: int | None, direct: bool, rig: str, as_json: bool) -> None:
     """Print a rig check. Nothing is switched on."""
     if direct:
-        from api.main import check_rig_directly
-
-        report = check_rig_directly(settings, rehearse=rig == "rehearsal")
+        report = _direct_report(settings, rehearse=rig == "rehearsal")
     else:
-        report = daemon_client(settings, port).get("/api/rig-check")
+        report = _report_of_daemon(settings, port)
     if as_json:
         print_json(report)
     else:
         _print_report(report)
-    raise SystemExit(0 if report["passed"] else 4)
+    raise SystemExit(0 if report["passed"] else NotWell.exit_code)
+
+
+def _direct_report(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
+    from api.main import check_rig_directly
+
+    context = click.get_current_context()
+    if rehearse:
+        return check_rig_directly(place_of(context).for_rehearsal(), rehearse=True)
+    refuse_to_guess(context, "command_line.common.no_pin")
+    return check_rig_directly(settings, rehearse=False)
+
+
+def _report_of_daemon(settings: Settings, port: int | None) -> dict[str, Any]:
+    from api.cli.client import NoDaemonError
+
+    if port is None:
+        refuse_to_guess(click.get_current_context(), "command_line.common.no_port")
+    try:
+        report: dict[str, Any] = daemon_client(settings, port).get("/api/rig-check")
+    except NoDaemonError as error:
+        raise NotWell(str(error)) from error
+    return report
 
 
 def _print_report(report: dict[str, Any]) -> None:
@@ -72,30 +109,3 @@ def _print_report(report: dict[str, Any]) -> None:
         say("command_line.check.not_proven", note=note)
     if report["message"]:
         say("command_line.common.message", message=report["message"])
-
-
-@click.command(help=help_of("command_line.off"))
-@config_option
-@port_option
-@click.option("--pin", "pins", multiple=True, metavar="GPIOxx", help=text("command_line.off.pin"))
-def off(settings: Settings, port: int | None, pins: tuple[str, ...]) -> None:
-    """Ask the daemon for off; where that fails or pins are given, drive the output low."""
-    if not pins:
-        from api.cli.client import ApiRefusedError, NoDaemonError
-
-        try:
-            response = daemon_client(settings, port).post("/api/stop")
-        except (NoDaemonError, ApiRefusedError) as error:
-            click.echo(str(error), err=True)
-            pins = (settings.rig.relay_pin,)
-            click.echo(text("command_line.off.drive_low", relay_pin=pins[0]), err=True)
-        else:
-            if response["relay_on"] is None:  # nobody could read it
-                raise Refusal(response["message"])
-            if response["relay_on"]:
-                raise Refusal(text("command_line.off.still_on"))
-            say("command_line.off.done", message=response["message"])
-            return
-    arguments = [part for pin in pins for part in ("--pin", pin)]
-    command = [sys.executable, "-m", "hardware.force_off", *arguments]
-    os.execv(sys.executable, command)  # noqa: S606 our own module, no shell

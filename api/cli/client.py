@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from http.client import HTTPException
 from typing import Any
 from urllib.error import HTTPError, URLError
 from urllib.request import Request, urlopen
@@ -36,9 +37,13 @@ class ApiClient:
     :param address: its base address, such as http://127.0.0.1:8420.
     :param token: allows commands other than Stop, see ``api.access.auth.read_bench_token``; None
         to read and stop only.
+    :param timeout_s: longest wait for a response, s.
     """
 
-    def __init__(self, address: str, token: str | None = None) -> None:
+    def __init__(
+        self, address: str, token: str | None = None, timeout_s: float = TIMEOUT_S
+    ) -> None:
+        self._timeout_s = timeout_s
         self._address = address.rstrip("/")
         self._authorization = {} if token is None else {"Authorization": f"Bearer {token}"}
 
@@ -55,12 +60,12 @@ class ApiClient:
 
     def _send(self, request: Request) -> Any:
         try:
-            with urlopen(request, timeout=TIMEOUT_S) as response:  # noqa: S310
+            with urlopen(request, timeout=self._timeout_s) as response:  # noqa: S310
                 return json.load(response)
         except HTTPError as error:
             with error:
                 raise self._refusal(error) from error
-        except (URLError, OSError) as error:
+        except (URLError, OSError, HTTPException, ValueError) as error:
             raise NoDaemonError("command_line.client.no_daemon", address=self._address) from error
 
     def _refusal(self, error: HTTPError) -> ApiRefusedError:

@@ -14,7 +14,7 @@ COMMANDS = {
     "count": "api.cli.count",
     "demo": "api.cli.demo_command",
     "measure": "api.cli.measure",
-    "off": "api.cli.check",
+    "off": "api.cli.off",
     "plan": "api.cli.plan_command",
     "rehearse": "api.cli.rehearse_command",
     "runs": "api.cli.logbook",

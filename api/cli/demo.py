@@ -8,7 +8,9 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
+from types import FrameType
 from typing import Any
 from urllib.request import urlopen
 
@@ -21,6 +23,7 @@ from api.cli.printing import say
 from api.http.problem_kinds import WRONG_STATE
 from controller.errors import BiteclockError
 from controller.messages import RunState
+from controller.ports import ENDING_SIGNALS
 from controller.texts import text
 from controller.units import mm2_to_cm2
 
@@ -39,6 +42,9 @@ ENDED = frozenset(EXIT_STATUS)
 FAREWELL_S = 5.0
 """Longest wait for the daemon to end, s."""
 
+SIGNALLED = 128
+"""A command that a signal has ended gives this and the signal's number, as a shell would."""
+
 SHOWN_PERCENT = 5
 """Step between two lines of progress, where the output is no terminal."""
 
@@ -50,22 +56,29 @@ def run_demo(speed: float, port: int, once: bool) -> int:
     :param once: end with the run instead of serving on.
     Raises: BiteclockError when the daemon does not start or ends early.
     """
-    # A shell ignores the signal for what it starts in the background.
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+    # All of them, also where a shell ignores some for what it starts in the background.
+    for number in ENDING_SIGNALS:
+        signal.signal(number, _end)
     with tempfile.TemporaryDirectory(prefix="biteclock-demo-") as state_directory:
         command = [sys.executable, "-m", "api.cli.command_line", "serve", "--rig", "rehearsal"]
         command += ["--speed", str(speed), "--port", str(port)]
-        command += ["--state-directory", state_directory]
+        # Every demonstration is the same, whatever is installed here.
+        defaults = Path(state_directory, "biteclock.toml")
+        defaults.touch()
+        command += ["--config", str(defaults), "--state-directory", state_directory]
         daemon = subprocess.Popen(  # noqa: S603 our own module
             command, stdout=subprocess.PIPE, text=True
         )
         try:
             return _show(daemon, Path(state_directory), once)
-        except KeyboardInterrupt:
-            click.echo()
-            say("command_line.demo.interrupted")
-            return 130
+        except _Ended as ended:
+            with suppress(OSError):  # the terminal may be gone
+                click.echo()
+                say("command_line.demo.interrupted")
+            return SIGNALLED + ended.number
         finally:
+            for number in ENDING_SIGNALS:
+                signal.signal(number, signal.SIG_IGN)  # nothing stands between daemon and end
             if daemon.poll() is None:
                 daemon.terminate()
             try:
@@ -73,7 +86,20 @@ def run_demo(speed: float, port: int, once: bool) -> int:
             except subprocess.TimeoutExpired:
                 daemon.kill()
             else:
-                click.echo("".join(farewell.splitlines()[-1:]))
+                with suppress(OSError):
+                    click.echo("".join(farewell.splitlines()[-1:]))
+
+
+class _Ended(BaseException):
+    """A signal ends the demonstration. No handler of errors on the way takes it."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+def _end(number: int, _frame: FrameType | None) -> None:
+    raise _Ended(number)
 
 
 def _show(daemon: subprocess.Popen[str], state_directory: Path, once: bool) -> int:
@@ -90,9 +116,10 @@ def _show(daemon: subprocess.Popen[str], state_directory: Path, once: bool) -> i
         current_a=PIECE["current_a"],
     )
     state = _watch(client, address)
-    _print_summary(client, address)
+    _print_summary(client)
     if once:
         return EXIT_STATUS[state]
+    say("command_line.demo.look", address=address)
     say("command_line.demo.serving")
     daemon.wait()
     return EXIT_STATUS[state]
@@ -174,7 +201,7 @@ def _events(address: str) -> Iterator[dict[str, Any]]:
                     yield message
 
 
-def _print_summary(client: ApiClient, address: str) -> None:
+def _print_summary(client: ApiClient) -> None:
     status, truth = client.get("/api/status"), client.get("/api/rehearsal")
     outcome = {"state": status["state"], "message": status["message"]}
     if status["reason"]:
@@ -199,4 +226,3 @@ def _print_summary(client: ApiClient, address: str) -> None:
         say("command_line.demo.time_with_relay_on", **times)
     else:
         say("command_line.demo.time", **times)
-    say("command_line.demo.look", address=address)

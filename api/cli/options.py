@@ -9,6 +9,15 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from api.cli.location import (
+    CONFIG_VARIABLE,
+    INSTALLED_CONFIG,
+    INSTALLED_STATE,
+    STATE_VARIABLE,
+    Place,
+    locate,
+    state_directory,
+)
 from controller.errors import BiteclockError
 from controller.texts import text
 
@@ -17,11 +26,20 @@ if TYPE_CHECKING:
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+_PLACE = "biteclock.place"
+"""Where click keeps the configuration of a command while it reads the other options."""
+
 
 class Refusal(click.ClickException):
     """Bad usage or refused input: exit status 2, like click's own."""
 
     exit_code = 2
+
+
+class NotWell(click.ClickException):
+    """Something is not as it should be: exit status 1."""
+
+    exit_code = 1
 
 
 def refusing(function: Function) -> Function:
@@ -37,24 +55,78 @@ def refusing(function: Function) -> Function:
     return wrapped  # type: ignore[return-value]
 
 
-@refusing
-def _settings(_ctx: click.Context, _parameter: click.Parameter, path: Path | None) -> Settings:
-    """Return the settings in a file, or the defaults. Imported late: help does not need them."""
-    from controller.config import Settings, load_settings
+def place_of(context: click.Context) -> Place:
+    """Return the configuration that ``config_option`` found for a command."""
+    place: Place = context.meta[_PLACE]
+    return place
 
-    return Settings() if path is None else load_settings(path)
+
+def refuse_to_guess(context: click.Context, key: str) -> None:
+    """Refuse when there is no configuration, so that a pin or a port would be a guess.
+
+    :param key: what would be a guess, and how to give it. Raises: Refusal.
+    """
+    if place_of(context).file is None:
+        raise Refusal(text(key, file=INSTALLED_CONFIG))
+
+
+def _place(context: click.Context, path: Path | None) -> Place:
+    place: Place = context.meta.setdefault(_PLACE, locate(path))
+    return place
+
+
+@refusing
+def _settings(
+    context: click.Context, _parameter: click.Parameter, path: Path | None
+) -> Settings | None:
+    """Return the settings of this machine. Imported late: help does not need them."""
+    if context.resilient_parsing:
+        return None  # the shell completes a word
+    return _place(context, path).settings()
+
+
+@refusing
+def _rehearsal_settings(
+    context: click.Context, _parameter: click.Parameter, path: Path | None
+) -> Settings | None:
+    return None if context.resilient_parsing else _place(context, path).for_rehearsal()
 
 
 def config_option(function: Function) -> Function:
     """Add ``--config FILE``, given to the command as ``settings``."""
-    option = click.option(
-        "--config",
-        "settings",
-        type=click.Path(dir_okay=False, path_type=Path),
-        callback=_settings,
-        help=text("command_line.common.config"),
+    return _config_option("settings", _settings)(function)
+
+
+def rehearsal_config_option(function: Function) -> Function:
+    """Add ``--config FILE``, given as the ``settings`` of a rehearsal."""
+    return _config_option("settings", _rehearsal_settings)(function)
+
+
+def lazy_config_option(function: Function) -> Function:
+    """Add ``--config FILE``, given as ``place``, for a command that must work without one."""
+    return _config_option("place", lambda context, _parameter, path: _place(context, path))(
+        function
     )
-    return option(function)
+
+
+def _config_option(name: str, callback: Callable[..., Any]) -> Callable[[Function], Function]:
+    return click.option(
+        "--config",
+        name,
+        type=click.Path(dir_okay=False, path_type=Path),
+        envvar=CONFIG_VARIABLE,
+        is_eager=True,  # before the state directory, which depends on it
+        callback=callback,
+        help=text("command_line.common.config", variable=CONFIG_VARIABLE, file=INSTALLED_CONFIG),
+    )
+
+
+def _state_directory(
+    context: click.Context, _parameter: click.Parameter, path: Path | None
+) -> Path | None:
+    if context.resilient_parsing:
+        return None
+    return state_directory(path, _place(context, None))
 
 
 json_option = click.option("--json", "as_json", is_flag=True, help=text("command_line.common.json"))
@@ -62,9 +134,11 @@ json_option = click.option("--json", "as_json", is_flag=True, help=text("command
 state_directory_option = click.option(
     "--state-directory",
     type=click.Path(file_okay=False, path_type=Path),
-    default=".",
-    show_default=True,
-    help=text("command_line.common.state_directory"),
+    envvar=STATE_VARIABLE,
+    callback=_state_directory,
+    help=text(
+        "command_line.common.state_directory", variable=STATE_VARIABLE, directory=INSTALLED_STATE
+    ),
 )
 
 

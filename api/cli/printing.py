@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import sys
 from typing import Any
 
 import click
@@ -22,6 +24,17 @@ def help_of(command: str) -> str:
 def say(key: str, /, **values: Value) -> None:
     """Print one line of output."""
     click.echo(text(key, **values).rstrip())
+
+
+def say_if_heard(key: str, /, **values: Value) -> None:
+    """Print one line of output, or nothing when nobody reads it: the terminal is gone, say."""
+    try:
+        say(key, **values)
+    except OSError:
+        # What is left in the buffer would fail again when the process ends.
+        nowhere = os.open(os.devnull, os.O_WRONLY | os.O_CLOEXEC)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
 
 
 def warn(key: str, /, **values: Value) -> None:

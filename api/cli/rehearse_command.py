@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 import click
 
 from api.cli.fault_option import fault_option
-from api.cli.options import Function, config_option, json_option, refusing, with_options
+from api.cli.options import (
+    Function,
+    json_option,
+    refusing,
+    rehearsal_config_option,
+    with_options,
+)
 from api.cli.plan_options import plan_options
 from api.cli.printing import help_of, print_json, say
 from controller.texts import text
@@ -70,7 +76,7 @@ def truth_options(function: Function) -> Function:
 @click.command(help=help_of("command_line.rehearse"))
 @plan_options
 @truth_options
-@config_option
+@rehearsal_config_option
 @json_option
 @refusing
 def rehearse(

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 import click
 
 from api.cli.fault_option import fault_option
-from api.cli.options import config_option, refusing, state_directory_option
-from api.cli.printing import help_of, say
+from api.cli.options import config_option, place_of, refusing, state_directory_option
+from api.cli.printing import help_of, say, say_if_heard
+from controller.errors import RefusedError
 from controller.texts import text
 
 if TYPE_CHECKING:
@@ -32,6 +33,33 @@ def loading() -> Iterator[None]:
         gc.freeze()
     finally:
         gc.enable()
+
+
+def _make(state_directory: Path) -> None:
+    """Make the state directory if there is none. Raises: RefusedError."""
+    try:
+        state_directory.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RefusedError(
+            "command_line.serve.no_state_directory",
+            field="state_directory",
+            directory=state_directory,
+            problem=error.strerror or str(error),
+        ) from error
+
+
+def _beside_the_bench(settings: Settings, state_directory: Path) -> tuple[Settings, Path]:
+    """Return settings and state directory of a rehearsal, which leaves the bench's records alone.
+
+    What was given counts as it is.
+    """
+    context = click.get_current_context()
+    source = context.get_parameter_source("state_directory")
+    place = place_of(context)
+    return (
+        settings if place.is_given else place.for_rehearsal(),
+        Path() if source is click.core.ParameterSource.DEFAULT else state_directory,
+    )
 
 
 @click.command(help=help_of("command_line.serve"))
@@ -73,13 +101,14 @@ def serve(
         rehearsal = None
         if rig == "rehearsal":
             rehearsal = Rehearsal(seed=seed, speed=speed, faults=parse_faults(faults))
-        state_directory.mkdir(parents=True, exist_ok=True)
+            settings, state_directory = _beside_the_bench(settings, state_directory)
+        _make(state_directory)
         daemon = Daemon(settings, rehearsal, state_directory, port)
         say("command_line.serve.started", address=daemon.address, rig_kind=daemon.rig.kind)
         invitation = daemon.pairing_code
         click.echo(invitation.terminal() if sys.stdout.isatty() else invitation.text())
     daemon.run()
     if daemon.rig.gate.reads_on():
-        say("command_line.serve.ended_with_relay_on")
+        say_if_heard("command_line.serve.ended_with_relay_on")
     else:
-        say("command_line.serve.ended")
+        say_if_heard("command_line.serve.ended")

@@ -61,6 +61,7 @@ class BenchService:
         self._loop = loop
         self._supervisor = supervisor
         self._gate = gate
+        self._clock = clock
         self._sensor_range_a = sensor_range_a
         self._not_ready = not_ready
         self._new_run_id = new_run_id
@@ -136,9 +137,13 @@ class BenchService:
         """
         self._ask(self._plate.raise_ceilings)
 
-    def stop(self) -> None:
-        """Turn the relay off now; the loop then ends the run. Never refused, never waits."""
+    def stop(self) -> float:
+        """Turn the relay off now; the loop then ends the run. Never refused, never waits.
+
+        Returns the monotonic time at which it had been turned off, s.
+        """
         self._gate.revoke(OffRequest.STOP)
+        return self._clock.monotonic_s()
 
     def relay_reads_on(self) -> bool:
         """Return the level that the relay output reads back."""

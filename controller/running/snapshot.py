@@ -60,6 +60,7 @@ def take_snapshot(
         relay_welded=supervisor.is_welded,
         weld_latched=supervisor.is_weld_latched,
         sensor_message=None if sensor is None else sensor.message,
+        sample_shows_off=supervisor.shows_off(),
         warnings=_warnings(supervisor),
         finding=supervisor.finding,
     )

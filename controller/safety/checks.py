@@ -16,6 +16,13 @@ WELDED_STREAK = 3
 One conversion may straddle the moment of off.
 """
 
+OFF_SAMPLES = 3
+"""This many fresh samples in a row without current count as off that was seen."""
+
+OFF_LOOK_S = 3.0
+"""Longest wait for these samples, s. They come within half a second, or within one from a status,
+which changes four times a second."""
+
 
 @dataclass(frozen=True, slots=True)
 class CheckItem:
@@ -129,9 +136,13 @@ class OffWatch:
         """Return whether a sample without its zero offset shows no current."""
         return abs(sample.current_a) <= self.threshold_a
 
-    def is_dead(self, sample: Sample) -> bool:
-        """Return whether a sample without its zero offset shows neither current nor voltage."""
-        return self.is_zero(sample) and sample.voltage_v <= self.limits.off_voltage_v
+    def is_clear(self, sample: Sample) -> bool:
+        """Return whether a sample shows neither current nor the supply's voltage."""
+        return (
+            not sample.saturated
+            and self.is_zero(sample)
+            and sample.voltage_v <= self.limits.off_voltage_v
+        )
 
     def take(self, sample: Sample) -> Finding | None:
         """Return RELAY_WELDED when three samples in a row show current or voltage.

@@ -243,6 +243,15 @@ class Supervisor:
             return None
         return check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
 
+    def shows_off(self) -> bool | None:
+        """Return whether the newest sample shows neither current nor the supply's voltage.
+
+        None without a sample, and while the relay may be on.
+        """
+        if self.last_sample is None or self.state is RunState.RUNNING:
+            return None
+        return self._off_watch.is_clear(self.last_sample)
+
     def _decide_check(self) -> None:
         report = check_rig(tuple(self._off_samples), self._limits, self._max_offset_a)
         if report.finding is None:
@@ -504,7 +513,7 @@ class Supervisor:
         oldest_s = self._clock.monotonic_s() - self._limits.max_sample_age_s
         if len(newest) < WELDED_STREAK or any(
             sample.taken_at_s < oldest_s
-            or not self._off_watch.is_dead(sample.less_offset(self.zero_offset_a or 0.0))
+            or not self._off_watch.is_clear(sample.less_offset(self.zero_offset_a or 0.0))
             for sample in newest
         ):
             raise WrongStateError("supervisor.refused.still_live")

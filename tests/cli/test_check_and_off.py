@@ -1,4 +1,4 @@
-"""``check`` and ``off``, with a daemon and without one."""
+"""``check`` with a daemon and without one, and the client of both."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from api.cli import client as cli_client
 from api.cli.client import ApiClient, ApiRefusedError, NoDaemonError
 from tests.kits.cli_kit import Command
 
-CHECK, OFF = Command("check"), Command("off")
+CHECK = Command("check")
 
 
 def test_direct_check() -> None:
@@ -28,59 +28,24 @@ def test_direct_check() -> None:
 
 
 def test_check_without_daemon() -> None:
-    assert CHECK.refused_key("--port", "9") == "command_line.client.no_daemon"
+    """Nobody answers: that is not well, and no bad usage."""
+    result = CHECK.call("--port", "9")
+    assert result.exit_code == 1
+    assert "no biteclock answers at http://127.0.0.1:9" in result.output
 
 
-class Daemon:
-    """Stands in for the client of a daemon.
-
-    :param response: what it answers, or the error that it raises.
-    """
-
-    def __init__(self, response: Any) -> None:
-        self._response = response
-
-    def post(self, path: str) -> Any:
-        assert path == "/api/stop"
-        if isinstance(self._response, Exception):
-            raise self._response
-        return self._response
-
-
-def test_off_asks_daemon(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The daemon's sentence says that the relay is off; it is not said twice."""
-    daemon = Daemon({"relay_on": False, "message": "The relay is off. The rig is idle."})
+def test_failed_check(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A rig that is not in order: exit status 1."""
+    report = {"passed": False, "items": [], "host_notes": [], "not_proven": [], "message": "no"}
+    daemon = type("Client", (), {"get": lambda _self, _path: report})()
     monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: daemon)
-    assert OFF.call().output == "The relay is off. The rig is idle.\n"
+    assert CHECK.call("--port", "9").exit_code == 1
 
 
-def test_off_with_relay_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The daemon accepts the stop, but the relay stays on: exit status 2."""
-    daemon = Daemon({"relay_on": True, "message": ""})
-    monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: daemon)
-    assert "pull the supply's plug" in OFF.usage_error()
-
-
-def test_off_with_unread_relay(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A relay output that cannot be read is not reported as off: exit status 2."""
-    daemon = Daemon({"relay_on": None, "message": "Pull the plug: the relay cannot be read."})
-    monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: daemon)
-    assert "plug" in OFF.usage_error().lower()
-
-
-@pytest.mark.parametrize("error", [NoDaemonError("none"), ApiRefusedError("broken")])
-def test_off_without_daemon(monkeypatch: pytest.MonkeyPatch, error: Exception) -> None:
-    executed: list[list[str]] = []
-    monkeypatch.setattr(cli_check, "daemon_client", lambda *_a: Daemon(error))
-    monkeypatch.setattr(
-        cli_check.os, "execv", lambda _program, arguments: executed.append(arguments[1:])
-    )
-    OFF.call()
-    OFF.call("--pin", "GPIO22", "--pin", "GPIO23")
-    assert executed == [
-        ["-m", "hardware.force_off", "--pin", "GPIO17"],
-        ["-m", "hardware.force_off", "--pin", "GPIO22", "--pin", "GPIO23"],
-    ]
+def test_check_without_configuration() -> None:
+    """Nothing is installed: neither port nor pin is guessed, and the way to give them is named."""
+    assert "give --port or --config" in CHECK.usage_error()
+    assert "pin would be a guess: give --config" in CHECK.usage_error("--direct")
 
 
 @pytest.mark.parametrize(
@@ -108,3 +73,11 @@ def test_client_reads_problem(
     with pytest.raises(ApiRefusedError) as error:
         ApiClient("http://127.0.0.1:9").post("/api/start")
     assert (error.value.kind, error.value.message.key) == (kind, key)
+
+
+@pytest.mark.parametrize("body", [b"<html>", b"[", b"\xff"])
+def test_no_json_is_no_daemon(monkeypatch: pytest.MonkeyPatch, body: bytes) -> None:
+    """Another program answers on the port."""
+    monkeypatch.setattr(cli_client, "urlopen", lambda *_a, **_named: io.BytesIO(body))
+    with pytest.raises(NoDaemonError):
+        ApiClient("http://127.0.0.1:9").post("/api/stop")

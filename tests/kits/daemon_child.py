@@ -130,6 +130,12 @@ class Process:
             os.close(gone)
         return self.ended()
 
+    def close_output(self) -> None:
+        """Close the pipe that it writes its output to."""
+        assert self._child.stdout is not None
+        self._child.stdout.close()
+        self._child.stdout = None
+
     def ended(self) -> tuple[int, str, str]:
         """Wait for the end; return exit status, output and errors."""
         out, _ = self._child.communicate()

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import re
 import select
 import signal
 import socket
 import subprocess
 import sys
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
@@ -52,6 +54,32 @@ def test_signal_with_open_streams(tmp_path: Path, number: signal.Signals) -> Non
         assert further["run_id"] == run_id
 
 
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGUSR1, signal.SIGTSTP])
+def test_other_signals_end_it(tmp_path: Path, number: signal.Signals) -> None:
+    """A closed terminal, a stray signal and Ctrl-Z: off, and an end in order."""
+    with serving(tmp_path) as process:
+        process.running()
+        status, out, err = process.end(number)
+    assert (status, err) == (0, "")
+    assert "the relay output reads off" in out
+
+
+def test_closed_output_is_no_harm(tmp_path: Path) -> None:
+    """Whoever read the daemon's output is gone: the run goes on, and the end is in order."""
+    with serving(tmp_path) as process:
+        before = process.running()
+        process.close_output()
+        os.kill(process.pid, signal.SIGPIPE)
+        process.until(
+            lambda status: (
+                status["state"] == "running"
+                and status["charge_coulombs"] > before["charge_coulombs"] + 30.0
+            )
+        )
+        status, _, err = process.end(signal.SIGTERM)
+    assert (status, err) == (0, "")
+
+
 def test_kill_in_mid_run(
     tmp_path: Path,
 ) -> None:
@@ -93,8 +121,9 @@ def test_bench_token_commands(
         process.start()
 
 
-def test_ctrl_c_ends_demonstration() -> None:
-    """The demonstration needs no PIN, and Ctrl-C leaves the relay off."""
+@contextmanager
+def demonstration() -> Iterator[tuple[subprocess.Popen[str], list[str]]]:
+    """Run the demonstration until its run is running; give it and the lines that it printed."""
     command = [sys.executable, "-m", "api.cli.command_line", "demo", "--speed", "60", "--port", "0"]
     demo = subprocess.Popen(
         command,
@@ -111,18 +140,35 @@ def test_ctrl_c_ends_demonstration() -> None:
             lines.append(line)
             if line.startswith("running"):
                 break
-        os.killpg(
-            demo.pid, signal.SIGINT
-        )  # as a terminal sends it, to the demonstration and its daemon
-        out, err = demo.communicate()
+        yield demo, lines
     finally:
         if demo.poll() is None:
             os.killpg(demo.pid, signal.SIGKILL)
             demo.communicate()
+
+
+def test_ctrl_c_ends_demonstration() -> None:
+    """The demonstration needs no PIN, and Ctrl-C leaves the relay off."""
+    with demonstration() as (demo, lines):
+        # As a terminal sends it, to the demonstration and its daemon.
+        os.killpg(demo.pid, signal.SIGINT)
+        out, err = demo.communicate()
     assert any("give the PIN" in line for line in lines)
     assert "the relay output reads off" in out
     assert "Traceback" not in err
     assert demo.returncode == 130
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_signal_ends_demonstration(number: signal.Signals) -> None:
+    """Sent to the demonstration alone: its daemon goes with it, and the port is free again."""
+    with demonstration() as (demo, lines):
+        port = next(int(m[1]) for line in lines if (m := re.search(r"127\.0\.0\.1:(\d+)/", line)))
+        demo.send_signal(number)
+        out, err = demo.communicate()
+        assert "the relay output reads off" in out
+        assert (demo.returncode, err) == (128 + number, "")
+        socket.create_server(("127.0.0.1", port)).close()
 
 
 def test_taken_port_message(tmp_path: Path) -> None:
@@ -137,6 +183,7 @@ def test_taken_port_message(tmp_path: Path) -> None:
         )  # fmt: skip
     assert result.returncode == 2
     assert f"Cannot listen on 127.0.0.1, port {port}: Address already in use" in result.stderr
+    assert "PORT=NUMBER with make demo" in " ".join(result.stderr.split())
     assert "Traceback" not in result.stderr
 
 

@@ -106,10 +106,16 @@ def running(pi: PiProcess) -> None:
         pass
 
 
-def test_a_signal_turns_off(pi: PiProcess) -> None:
-    """With the loop alive: off comes, and the daemon leaves in order."""
+@pytest.mark.parametrize(
+    "number", [signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGUSR1, signal.SIGUSR2]
+)
+def test_a_signal_turns_off(pi: PiProcess, number: signal.Signals) -> None:
+    """With the loop alive: off comes, and the daemon leaves in order.
+
+    A closed ssh session sends SIGHUP.
+    """
     running(pi)
-    status, out, err = pi.process.end(signal.SIGTERM)
+    status, out, err = pi.process.end(number)
     pi.rest()
     assert (status, err) == (0, "")
     assert "the relay output reads off" in out

@@ -18,6 +18,7 @@ from controller.config import Settings, parse_settings
 from controller.errors import RefusedError
 from controller.messages import OffRequest, RunState
 from controller.planning.plan import make_plan
+from controller.ports import ENDING_SIGNALS
 from controller.safety.run import new_run
 from hardware import rig as rig_module
 from hardware.clock import LockstepPacer, VirtualClock
@@ -167,6 +168,28 @@ def test_pins_through_a_whole_run(make_station: Callable[..., Station]) -> None:
     assert assembly.supervisor.state is RunState.INTERRUPTED
     assert len(set(dead_man[-20:])) == 1, "the dead-man output rests"
     assert station.levels[RELAY] == 0
+
+
+@pytest.mark.parametrize("number", ENDING_SIGNALS)
+def test_ending_signals_turn_off(
+    make_station: Callable[..., Station], number: signal.Signals
+) -> None:
+    """Each signal that would end or stop the process turns off before the loop's next pass."""
+    station = make_station({"relay_pin": "GPIO17"})
+    rig, _ = station.running()
+    rig.beat.on_signal(number)  # type: ignore[attr-defined]
+    assert station.levels[RELAY] == 0
+    assert rig.gate.standing_request()[0] is OffRequest.SHUTDOWN  # type: ignore[index]
+
+
+def test_no_catchable_end_is_left_out() -> None:
+    """Signals that end or stop a process by default and that a program is sent from outside.
+
+    Source: signal(7), table of standard signals, without those that report a fault of the program
+    itself, the pipe and the terminal's background access, which Python or the shell handle.
+    """
+    named = "HUP INT QUIT TERM USR1 USR2 ALRM PWR XCPU TSTP"
+    assert set(ENDING_SIGNALS) == {signal.Signals[f"SIG{name}"] for name in named.split()}
 
 
 def test_signal_pipe_reaches_beat(make_station: Callable[..., Station]) -> None:

@@ -116,6 +116,7 @@ def test_whole_run(daemon: Daemon) -> None:
         assert stopped == {
             "relay_on": False,
             "state": "stopped",
+            "off_at_s": pytest.approx(stopped["off_at_s"]),
             "loop_alive": True,
             "message": "The relay is off. Stop was pressed.",
         }
@@ -282,8 +283,25 @@ def test_stop_takes_any_body(daemon: Daemon, request_: dict[str, Any]) -> None:
     assert answer.status_code == 200
     assert answer.json() == {
         "relay_on": False, "state": "idle", "loop_alive": True,
+        "off_at_s": daemon.rig.clock.monotonic_s(),
         "message": "The relay is off. The rig is idle."
     }  # fmt: skip
+
+
+@pytest.mark.usefixtures("patient")
+def test_samples_after_stop(daemon: Daemon) -> None:
+    """The status tells when its sample was taken, on the clock of Stop, and what it shows."""
+    with daemon.looping(), daemon.served() as client:
+        begin(daemon, client)
+        assert client.get("/api/status").json()["sample_shows_off"] is None
+        off_at_s = client.post("/api/stop").json()["off_at_s"]
+        taken_at_s: list[float] = []
+        while len(taken_at_s) < 3:
+            status = client.get("/api/status").json()
+            at_s = status["at_s"] - status["sample_age_s"]
+            if at_s > max([off_at_s, *taken_at_s]) + 1e-3 and status["sample_shows_off"]:
+                taken_at_s.append(at_s)
+        assert taken_at_s[-1] < off_at_s + 5.0
 
 
 def test_stop_before_first_snapshot(tmp_path: Path) -> None:

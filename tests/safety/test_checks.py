@@ -157,3 +157,22 @@ def test_weld_threshold(planned_a: float, threshold_a: float) -> None:
 def test_threshold_clears_sound_offset() -> None:
     """Twice the offset that a sound sensor may have counts as current."""
     assert OffWatch(LIMITS, 0.032, 1.0, 100.0).threshold_a == pytest.approx(0.064)
+
+
+@pytest.mark.parametrize(
+    ("current_a", "voltage_v", "is_clear"),
+    [
+        (0.0, 0.2, True),
+        (0.030 - EPS, 1.5, True),
+        (0.030 + EPS, 0.2, False),
+        (-0.030 - EPS, 0.2, False),
+        (0.0, 1.5 + EPS, False),
+    ],
+)
+def test_sample_shows_off(current_a: float, voltage_v: float, is_clear: bool) -> None:
+    """Neither current nor voltage: a welded contact without a plate shows as voltage alone."""
+    assert watch(3.0).is_clear(Sample(100.1, current_a, voltage_v)) is is_clear
+
+
+def test_saturated_sample_shows_nothing() -> None:
+    assert not watch(3.0).is_clear(Sample(100.1, 0.0, 0.2, saturated=True))

@@ -73,6 +73,15 @@ class StopAnswer(Answer):
         ),
     ]
     loop_alive: Annotated[bool, described("Whether the control loop is alive.", NO_UNIT, True)]
+    off_at_s: Annotated[
+        float | None,
+        described(
+            "Monotonic time at which the relay had been turned off, on the clock of the status; "
+            "null when that failed.",
+            "s",
+            48211.25,
+        ),
+    ]
     message: Annotated[
         str,
         described(

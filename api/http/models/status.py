@@ -206,6 +206,15 @@ class Status(Answer):
             "Check the sensor's four wires.",
         ),
     ]
+    sample_shows_off: Annotated[
+        bool | None,
+        described(
+            "Whether the newest sample shows neither current nor the supply's voltage; null "
+            "while the relay may be on and without a sample.",
+            NO_UNIT,
+            True,
+        ),
+    ]
     warnings: Annotated[
         tuple[str, ...],
         described("What a person should know now.", NO_UNIT, ["The store is nearly full."]),

@@ -50,11 +50,10 @@ async def stop_now(context: AppContext) -> StopAnswer:
 
     It takes no thread and no lock except the relay's, so that no other request can delay it.
     """
-    was_switched = True
+    off_at_s = None
     try:
-        context.service.stop()
+        off_at_s = context.service.stop()
     except Exception:
-        was_switched = False
         _log.exception(text("http.stop.switch_failed"))
     with suppress(TimeoutError):
         async with asyncio.timeout(STOP_WAIT_S):
@@ -67,9 +66,10 @@ async def stop_now(context: AppContext) -> StopAnswer:
         relay_on=relay_on,
         state=None if snapshot is None else snapshot.state,
         loop_alive=fault is None,
+        off_at_s=off_at_s,
         message=text(
             "http.stop.answer",
-            relay=_relay_message(relay_on, was_switched=was_switched),
+            relay=_relay_message(relay_on, was_switched=off_at_s is not None),
             run=_run_message(snapshot) if fault is None else fault,
         ),
     )
