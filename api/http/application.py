@@ -159,5 +159,6 @@ def create_app(
         ],
     )
     app.state.live = live
+    app.state.access = access
     app.router.routes += [*api_routes(context), PageMount(page)]
     return app

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 
 from api.access.auth import COOKIE, Access, Caller
-from api.http import bounded_protocol
 from api.http.csv_export import csv_lines
+from api.http.door import bounded_protocol
 from api.http.live import LiveFeed
 from controller.logbook.reader import StoredEvent
 from hardware.clock import SystemClock

@@ -8,8 +8,8 @@ look at it. They cannot:
   proves nothing.
 - let a foreign web page in a paired browser give commands. Its origin differs (OriginGuard). A
   page that turns its own name to the Pi's address is refused by that name (HostGuard).
-- block the daemon with requests that never end, or with too many of them (LoadGuard, BodyLimit,
-  BoundedProtocol).
+- block the daemon with connections or requests that never end, or with too many of them (the
+  door, LoadGuard, BodyLimit, BoundedProtocol).
 
 These are not kept out: somebody who listens on the network reads everything, cookies included,
 because the daemon speaks plain HTTP; somebody may flood the network itself; somebody may have the
@@ -31,6 +31,9 @@ LIVE = "/api/events"
 PAIR = "/api/pair"
 ACCESS = "/api/access"
 UPLOAD = "/api/artworks"
+
+CONNECTION = "connection"
+"""Key of the connection in the state of a request's scope. It is told who uses it."""
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 """Methods that change nothing. Source: RFC 9110 section 9.2.1. No address here takes OPTIONS."""

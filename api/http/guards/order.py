@@ -45,7 +45,7 @@ def all_guards(access: Access, names: Iterable[str]) -> tuple[Middleware, ...]:
     :param names: host names of the machine, without port.
     """
     return (
-        Middleware(LoadGuard),
+        Middleware(LoadGuard, access=access),
         Middleware(
             GuardRow, guards=(HostGuard(names), MethodGuard(), OriginGuard(), ControlGuard(access))
         ),

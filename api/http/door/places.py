@@ -1,0 +1,146 @@
+"""The places for connections: how many of each kind, and which one has to go for a new one.
+
+Nothing here touches a socket. Each kind has places that no other kind can take. A paired device
+therefore never loses its connection to a guest, and Stop never waits for either.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, fields
+from enum import Enum
+from typing import Protocol
+
+
+class Kind(Enum):
+    """What a connection is for."""
+
+    WAITING = "waiting"
+    """Its first request has not arrived. It costs a descriptor and nothing else."""
+    STOP = "stop"
+    """Its first request is Stop. It is closed after the response."""
+    PAIRED = "paired"
+    GUEST = "guest"
+    LOCAL = "local"
+    """It came through the local socket, whose file says who may use it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Most connections of each kind, and most guests of one address."""
+
+    waiting: int = 256
+    stop: int = 64
+    paired: int = 150
+    guest: int = 300
+    local: int = 32
+    guest_of_one_address: int = 50
+
+    @property
+    def in_all(self) -> int:
+        """The descriptors that all connections may take together."""
+        return self.waiting + self.stop + self.paired + self.guest + self.local
+
+    def within(self, descriptors: int) -> Places:
+        """Return these places, reduced in proportion to fit into so many descriptors."""
+        if descriptors >= self.in_all:
+            return self
+        return Places(
+            **{
+                field.name: max(1, getattr(self, field.name) * descriptors // self.in_all)
+                for field in fields(self)
+            }
+        )
+
+
+class Member(Protocol):
+    """A connection that holds a place."""
+
+    kind: Kind
+    share: str
+    """Its address, as from ``share_of``."""
+    number: int
+    """Rises with each connection."""
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether no request of it is being answered."""
+        ...
+
+    def drop(self) -> None:
+        """Close the connection at once. It leaves the book when its descriptor is free."""
+        ...
+
+
+class PlaceBook:
+    """Everybody who holds a place. It belongs to the server's event loop.
+
+    A connection that is closing holds its place until its descriptor is free.
+    """
+
+    def __init__(self, places: Places) -> None:
+        self.places = places
+        self._members: dict[Kind, dict[int, Member]] = {kind: {} for kind in Kind}
+
+    def members(self, *kinds: Kind) -> list[Member]:
+        """Return the members of these kinds, the oldest first."""
+        return [member for kind in kinds for member in self._members[kind].values()]
+
+    def enter(self, member: Member) -> bool:
+        """Give a member a place, and drop another one for it if need be.
+
+        Return False when there is no place and nobody who has to make room.
+        """
+        leaving = None
+        if self._is_full(member):
+            leaving = self._who_leaves(member)
+            if leaving is None:
+                return False
+            self.leave(leaving)
+        self._members[member.kind][member.number] = member
+        if leaving is not None:
+            leaving.drop()
+        return True
+
+    def leave(self, member: Member) -> None:
+        """Free a member's place. Nothing happens when it has none."""
+        self._members[member.kind].pop(member.number, None)
+
+    def change(self, member: Member, kind: Kind) -> None:
+        """Make a member one of another kind, if there is a free place for it."""
+        if member.kind is not kind and len(self._members[kind]) < self._most(kind):
+            self.leave(member)
+            member.kind = kind
+            self._members[kind][member.number] = member
+
+    def _most(self, kind: Kind) -> int:
+        most: int = getattr(self.places, kind.value)
+        return most
+
+    def _is_full(self, member: Member) -> bool:
+        return len(self._members[member.kind]) >= self._most(member.kind) or (
+            member.kind is Kind.GUEST and self._of_share(member) >= self.places.guest_of_one_address
+        )
+
+    def _of_share(self, member: Member) -> int:
+        present = self._members[member.kind].values()
+        return sum(other.share == member.share for other in present)
+
+    def _who_leaves(self, member: Member) -> Member | None:
+        """Return who makes room: the oldest of the address with the most connections.
+
+        A guest makes room only for an address with fewer connections, or while it is idle. The
+        same holds for paired devices.
+        """
+        present = self._members[member.kind]
+        counts = Counter(other.share for other in present.values())
+        own = counts[member.share]
+        if member.kind is Kind.GUEST and own >= self.places.guest_of_one_address:
+            share, most = member.share, own
+        else:
+            share, most = counts.most_common(1)[0]
+        there = [other for other in present.values() if other.share == share]
+        leaving = min(there, key=lambda other: (not other.is_idle, other.number))
+        if member.kind in (Kind.GUEST, Kind.PAIRED) and not leaving.is_idle and own + 1 >= most:
+            return None
+        return leaving
