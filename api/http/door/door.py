@@ -56,6 +56,7 @@ class Waiting:
     def __init__(self, door: Door, connection: socket.socket, share: str, until_s: float) -> None:
         self.number = next(numbers)
         self.connection = connection
+        self.descriptor = connection.fileno()
         self.share = share
         self.until_s = until_s
         self.seen_bytes = 0
@@ -141,31 +142,32 @@ class Door:
     def _make_room(self) -> None:
         """Close one connection, because there is no descriptor left."""
         _log.warning(text("http.door.no_descriptor"))
-        for member in self._book.members(Kind.WAITING, Kind.GUEST)[:1]:
-            self._book.leave(member)
-            member.drop()
+        self._book.make_room(Kind.WAITING, Kind.GUEST)
 
     def _let_wait(self, connection: socket.socket, share: str) -> None:
         """Look at once: the bytes of Stop are often there already."""
         until_s = self._loop.time() + bounded_protocol.HEAD_S
         waiting = Waiting(self, connection, share, until_s)
-        self._book.enter(waiting)
-        self._loop.add_reader(connection, self._look, waiting)
-        self._look(waiting)
+        if not self._look(waiting):
+            self._book.enter(waiting)
+            self._loop.add_reader(waiting.descriptor, self._look, waiting)
 
-    def _look(self, waiting: Waiting) -> None:
-        """Look at the first bytes, which stay in the kernel."""
+    def _look(self, waiting: Waiting) -> bool:
+        """Look at the first bytes, which stay in the kernel, and return whether they were enough.
+
+        Descriptors are given to the event loop as numbers. It forms the text of a socket each time.
+        """
         try:
             seen = waiting.connection.recv(MOST_BYTES, socket.MSG_PEEK)
         except (BlockingIOError, InterruptedError):
-            return
+            return False
         except OSError:
             seen = b""
         if is_stop_line(seen):
             self._pass_on(waiting, Kind.STOP)
         elif is_whole(seen):
-            host = waiting.share
-            is_paired = self._is_paired(credentials(seen), host)
+            shown = credentials(seen)
+            is_paired = bool(shown) and self._is_paired(shown, waiting.share)
             self._pass_on(waiting, Kind.PAIRED if is_paired else Kind.GUEST)
         elif len(seen) <= waiting.seen_bytes:  # readable without more bytes: the other end is gone
             self._book.leave(waiting)
@@ -173,6 +175,8 @@ class Door:
         else:
             waiting.seen_bytes = len(seen)
             self._wake_at(waiting.connection, len(seen) + 1)
+            return False
+        return True
 
     def _wake_at(self, connection: socket.socket, size_bytes: int) -> None:
         """Have the event loop woken by so many bytes, not by those that are known already.
@@ -184,13 +188,14 @@ class Door:
 
     def _pass_on(self, waiting: Waiting, kind: Kind) -> None:
         self._book.leave(waiting)
-        self._loop.remove_reader(waiting.connection)
-        self._wake_at(waiting.connection, 1)
+        self._loop.remove_reader(waiting.descriptor)
+        if waiting.seen_bytes:
+            self._wake_at(waiting.connection, 1)
         self._enter(waiting.connection, kind, waiting.share)
 
     def turn_away(self, waiting: Waiting) -> None:
         """Close a connection that waits."""
-        self._loop.remove_reader(waiting.connection)
+        self._loop.remove_reader(waiting.descriptor)
         waiting.connection.close()
 
     # --- a place --------------------------------------------------------------------------------

@@ -6,7 +6,6 @@ therefore never loses its connection to a guest, and Stop never waits for either
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, fields
 from enum import Enum
 from typing import Protocol
@@ -80,11 +79,17 @@ class PlaceBook:
 
     def __init__(self, places: Places) -> None:
         self.places = places
-        self._members: dict[Kind, dict[int, Member]] = {kind: {} for kind in Kind}
+        self._shares: dict[Kind, dict[str, dict[int, Member]]] = {kind: {} for kind in Kind}
+        self._counts = dict.fromkeys(Kind, 0)
 
     def members(self, *kinds: Kind) -> list[Member]:
-        """Return the members of these kinds, the oldest first."""
-        return [member for kind in kinds for member in self._members[kind].values()]
+        """Return the members of these kinds."""
+        return [
+            member
+            for kind in kinds
+            for of_share in self._shares[kind].values()
+            for member in of_share.values()
+        ]
 
     def enter(self, member: Member) -> bool:
         """Give a member a place, and drop another one for it if need be.
@@ -97,34 +102,49 @@ class PlaceBook:
             if leaving is None:
                 return False
             self.leave(leaving)
-        self._members[member.kind][member.number] = member
+        self._add(member)
         if leaving is not None:
             leaving.drop()
         return True
 
     def leave(self, member: Member) -> None:
         """Free a member's place. Nothing happens when it has none."""
-        self._members[member.kind].pop(member.number, None)
+        shares = self._shares[member.kind]
+        of_share = shares.get(member.share, {})
+        if of_share.pop(member.number, None) is not None:
+            self._counts[member.kind] -= 1
+            if not of_share:
+                del shares[member.share]
 
     def change(self, member: Member, kind: Kind) -> None:
         """Make a member one of another kind, if there is a free place for it."""
-        if member.kind is not kind and len(self._members[kind]) < self._most(kind):
+        if member.kind is not kind and self._counts[kind] < self._most(kind):
             self.leave(member)
             member.kind = kind
-            self._members[kind][member.number] = member
+            self._add(member)
+
+    def make_room(self, *kinds: Kind) -> None:
+        """Drop one member of these kinds, of the address with the most connections."""
+        crowds = [crowd for kind in kinds for crowd in self._shares[kind].values()]
+        if crowds:
+            leaving = _first_to_go(max(crowds, key=len))
+            self.leave(leaving)
+            leaving.drop()
+
+    def _add(self, member: Member) -> None:
+        self._shares[member.kind].setdefault(member.share, {})[member.number] = member
+        self._counts[member.kind] += 1
 
     def _most(self, kind: Kind) -> int:
         most: int = getattr(self.places, kind.value)
         return most
 
     def _is_full(self, member: Member) -> bool:
-        return len(self._members[member.kind]) >= self._most(member.kind) or (
-            member.kind is Kind.GUEST and self._of_share(member) >= self.places.guest_of_one_address
-        )
+        return self._counts[member.kind] >= self._most(member.kind) or self._has_its_share(member)
 
-    def _of_share(self, member: Member) -> int:
-        present = self._members[member.kind].values()
-        return sum(other.share == member.share for other in present)
+    def _has_its_share(self, member: Member) -> bool:
+        of_share = self._shares[member.kind].get(member.share, {})
+        return member.kind is Kind.GUEST and len(of_share) >= self.places.guest_of_one_address
 
     def _who_leaves(self, member: Member) -> Member | None:
         """Return who makes room: the oldest of the address with the most connections.
@@ -132,15 +152,14 @@ class PlaceBook:
         A guest makes room only for an address with fewer connections, or while it is idle. The
         same holds for paired devices.
         """
-        present = self._members[member.kind]
-        counts = Counter(other.share for other in present.values())
-        own = counts[member.share]
-        if member.kind is Kind.GUEST and own >= self.places.guest_of_one_address:
-            share, most = member.share, own
-        else:
-            share, most = counts.most_common(1)[0]
-        there = [other for other in present.values() if other.share == share]
-        leaving = min(there, key=lambda other: (not other.is_idle, other.number))
-        if member.kind in (Kind.GUEST, Kind.PAIRED) and not leaving.is_idle and own + 1 >= most:
-            return None
-        return leaving
+        shares = self._shares[member.kind]
+        own = shares.get(member.share, {})
+        crowd = own if self._has_its_share(member) else max(shares.values(), key=len)
+        leaving = _first_to_go(crowd)
+        is_kept = member.kind in (Kind.GUEST, Kind.PAIRED) and not leaving.is_idle
+        return None if is_kept and len(own) + 1 >= len(crowd) else leaving
+
+
+def _first_to_go(crowd: dict[int, Member]) -> Member:
+    """Return the oldest member that is idle, or else the oldest."""
+    return next((member for member in crowd.values() if member.is_idle), next(iter(crowd.values())))

@@ -1,18 +1,18 @@
-"""Starts a few requests in each pass of the event loop, so that Stop never waits for hundreds."""
+"""Starts one request in each pass of the event loop, so that Stop never waits for hundreds."""
 
 from __future__ import annotations
 
 import asyncio
 from collections import deque
 
-A_PASS = 4
+A_PASS = 1
 """Most requests started in one pass. Each takes a few ms, and Stop waits for about five passes."""
 
 
 class Pace:
     """The turns of requests. Paired devices come first. It belongs to the server's event loop.
 
-    A request of its own kind waits in the order of arrival. Each connection has one request here.
+    Requests of one kind get their turns in the order of arrival. A connection has one at a time.
     """
 
     def __init__(self, a_pass: int = A_PASS) -> None:
