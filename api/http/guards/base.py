@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
+from contextvars import ContextVar
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -31,6 +32,9 @@ LIVE = "/api/events"
 PAIR = "/api/pair"
 ACCESS = "/api/access"
 UPLOAD = "/api/artworks"
+
+IS_GUEST: ContextVar[bool] = ContextVar("IS_GUEST", default=False)
+"""Whether the present request comes from a device that is not paired."""
 
 CONNECTION = "connection"
 """Key of the connection in the state of a request's scope. It is told who uses it."""

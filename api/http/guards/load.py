@@ -7,7 +7,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from api.access.auth import CALLER, Access
 from api.access.shares import ShareLimits, Shares, guest_share
-from api.http.guards.base import CONNECTION, LIVE, is_stop
+from api.http.guards.base import CONNECTION, IS_GUEST, LIVE, is_stop
 from api.http.guards.pace import Pace
 from api.http.problem_kinds import TOO_BUSY
 from api.http.problems import problem_response
@@ -44,6 +44,7 @@ class LoadGuard:
             return
         is_paired = self._note_caller(scope)
         share = guest_share(scope, is_paired=is_paired)
+        IS_GUEST.set(share is not None)
         await self._pace.turn(is_paired=share is None)
         if scope["path"] == LIVE:
             await self._app(scope, receive, send)
