@@ -35,9 +35,9 @@ The name of every number ends in its unit. A value that is not known is null, ne
 are problem details (RFC 9457). Stop works in every state. It is not an emergency stop: fit a real
 one in the supply.
 
-Everybody on the studio's network may look, unless the settings say otherwise. Control, which is
-every POST except Stop, needs a paired device: send the PIN from the daemon's terminal or log to
-/api/pair once."""
+Everybody on the studio's network may look, unless the settings say otherwise. Artworks, and
+control, which is every POST except Stop, need a paired device: send the PIN from the daemon's
+terminal or log to /api/pair once."""
 
 _TAGS = [
     {"name": "status", "description": "State of the rig and of the run, now and live."},

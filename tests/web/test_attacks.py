@@ -247,7 +247,8 @@ def test_no_path_leads_out(daemon: Daemon, path: str) -> None:
         socket.create_connection(("127.0.0.1", int(address.rsplit(":", 1)[1])), WAIT_S) as raw,
     ):
         raw.sendall(
-            f"GET {path} HTTP/1.1\r\nHost: bench.local\r\nConnection: close\r\n\r\n".encode()
+            f"GET {path} HTTP/1.1\r\nHost: bench.local\r\nConnection: close\r\n"
+            f"Authorization: Bearer {daemon.bench_token}\r\n\r\n".encode()
         )
         answer = b""
         while piece := raw.recv(65536):

@@ -2,10 +2,10 @@
 
 The people of the studio, their guests and their devices are on the studio's network. Other users
 and programs may be on the Pi. All of them may stop a run and, unless a setting says otherwise,
-look at it. They cannot:
+look at it and at its record. They cannot:
 
-- control without the PIN from the daemon's terminal or log (ControlGuard). Being on the Pi itself
-  proves nothing.
+- see an artwork, or control, without the PIN from the daemon's terminal or log (ControlGuard).
+  Being on the Pi itself proves nothing.
 - let a foreign web page in a paired browser give commands. Its origin differs (OriginGuard). A
   page that turns its own name to the Pi's address is refused by that name (HostGuard).
 - block the daemon with connections or requests that never end, or with too many of them (the
@@ -46,6 +46,11 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 def is_stop(scope: Scope) -> bool:
     """Return whether a request is Stop, which no guard delays."""
     return bool(scope["method"] == "POST" and scope["path"] == STOP)
+
+
+def is_of_artworks(path: str) -> bool:
+    """Return whether an address shows artworks."""
+    return path == UPLOAD or path.startswith(UPLOAD + "/")
 
 
 class Guard(ABC):

@@ -8,7 +8,7 @@ from typing import Any
 from starlette.middleware import Middleware
 
 from api.access.auth import COOKIE, Access
-from api.http.guards.base import ACCESS, LIVE, PAIR, STOP, UPLOAD, GuardRow
+from api.http.guards.base import ACCESS, LIVE, PAIR, STOP, UPLOAD, GuardRow, is_of_artworks
 from api.http.guards.control import ControlGuard
 from api.http.guards.host import HostGuard
 from api.http.guards.load import LoadGuard
@@ -63,7 +63,8 @@ def document_guards(document: dict[str, Any]) -> None:
             add_problem_responses(operation["responses"], *_kinds(path, is_safe=is_safe), key=str)
             if path not in (ACCESS, PAIR):
                 credentials: list[dict[str, list[str]]] = [{"pairing": []}, {"token": []}]
-                operation["security"] = [{}, *credentials] if is_safe else credentials
+                is_open = is_safe and not is_of_artworks(path)
+                operation["security"] = [{}, *credentials] if is_open else credentials
 
 
 def _kinds(path: str, *, is_safe: bool) -> tuple[Kind, ...]:
