@@ -162,7 +162,7 @@ class Daemon:
     def _web_server(self, settings: Settings, state_directory: Path, port: int | None) -> WebServer:
         """Return the server of page and API, its socket already listening."""
         # Imported here, so that planning and rehearsing never load the web server.
-        from api.access.addresses import own_names
+        from api.access.addresses import network_names, own_names
         from api.access.auth import Access
         from api.access.listening import listening_socket, page_addresses
         from api.access.pairing_code import PairingCode
@@ -179,7 +179,12 @@ class Daemon:
             state_directory, self._heart, view_needs_pairing=settings.server.view_needs_pairing
         )
         self.pairing_code = PairingCode(access.pins.pin, addresses() or (self.address,))
-        guards = all_guards(access, (*own_names(), *settings.server.hosts))
+        guards = all_guards(
+            access,
+            (*own_names(), *settings.server.hosts),
+            network_names=network_names,
+            addresses=addresses,
+        )
         return WebServer(
             self._application(access, state_directory, addresses=addresses, guards=guards)
         )

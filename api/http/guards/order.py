@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Container, Iterable, Sequence
 from typing import Any
 
 from starlette.middleware import Middleware
@@ -39,16 +39,23 @@ _SCHEMES = {
 }
 
 
-def all_guards(access: Access, names: Iterable[str]) -> tuple[Middleware, ...]:
+def all_guards(
+    access: Access,
+    names: Iterable[str],
+    *,
+    network_names: Callable[[], Container[str]] = tuple,
+    addresses: Callable[[], Sequence[str]] = tuple,
+) -> tuple[Middleware, ...]:
     """Return the guards of the daemon, outermost first.
 
     :param names: host names of the machine, without port.
+    :param network_names: returns further names, which the network gives the machine.
+    :param addresses: returns the base addresses of the page.
     """
+    host = HostGuard(names, network_names, addresses)
     return (
         Middleware(LoadGuard, access=access),
-        Middleware(
-            GuardRow, guards=(HostGuard(names), MethodGuard(), OriginGuard(), ControlGuard(access))
-        ),
+        Middleware(GuardRow, guards=(host, MethodGuard(), OriginGuard(), ControlGuard(access))),
     )
 
 
