@@ -33,6 +33,7 @@ from controller.running.loop import Board
 from controller.running.rig_report import rig_report
 from controller.texts import CATALOGUE
 from hardware.clock import SystemClock
+from hardware.descriptor_store import DescriptorStore
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
 from hardware.plan_rehearsal import PlateHanger, Rehearsal, rehearsal_rig, rehearsal_spec
@@ -164,13 +165,15 @@ class Daemon:
         # Imported here, so that planning and rehearsing never load the web server.
         from api.access.addresses import network_names, own_names
         from api.access.auth import Access
-        from api.access.listening import listening_socket, page_addresses
+        from api.access.listening import kept_listening_socket, page_addresses
         from api.access.pairing_code import PairingCode
         from api.http.guards.order import all_guards
         from api.http.server import WebServer
 
-        self._socket = listening_socket(
-            settings.server, settings.server.port if port is None else port
+        self._socket = kept_listening_socket(
+            settings.server,
+            settings.server.port if port is None else port,
+            DescriptorStore.from_environment(os.environ, self._notifier),
         )
         bound_port = self._socket.getsockname()[1]
         self.address = f"http://127.0.0.1:{bound_port}/"
