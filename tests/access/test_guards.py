@@ -175,7 +175,14 @@ def test_view_needs_pairing(
     def status(path: str, client: str, **headers: str) -> int:
         return ask(daemon.app, "GET", path, client=(client, 40000), headers=headers).status_code
 
-    for path in ("/api/status", "/api/runs", "/api/events", "/api/openapi.json", "/api/nothing"):
+    for path in (
+        "/api/status",
+        "/api/runs",
+        "/api/events",
+        "/api/openapi.json",
+        "/api/nothing",
+        "/metrics",
+    ):
         assert status(path, "192.0.2.30") == 401, path
         assert status(path, "192.0.2.30", **{"x-forwarded-for": "127.0.0.1"}) == 401
     for path in ("/api/status", "/api/runs"):

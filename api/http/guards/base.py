@@ -32,6 +32,8 @@ LIVE = "/api/events"
 PAIR = "/api/pair"
 ACCESS = "/api/access"
 UPLOAD = "/api/artworks"
+METRICS = "/metrics"
+"""Where monitoring systems look by default."""
 
 IS_GUEST: ContextVar[bool] = ContextVar("IS_GUEST", default=False)
 """Whether the present request comes from a device that is not paired."""

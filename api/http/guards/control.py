@@ -6,7 +6,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from api.access.auth import CALLER, Access
-from api.http.guards.base import ACCESS, PAIR, SAFE_METHODS, Guard, is_of_artworks
+from api.http.guards.base import ACCESS, METRICS, PAIR, SAFE_METHODS, Guard, is_of_artworks
 from api.http.guards.host import address_in
 from api.http.page_files import API_PREFIX
 from api.http.problem_kinds import PAIRING_NEEDED
@@ -41,7 +41,7 @@ class ControlGuard(Guard):
         if request.method in SAFE_METHODS:
             is_open = not is_of_artworks(path) and (
                 not self._access.view_needs_pairing
-                or not path.startswith(API_PREFIX + "/")
+                or not (path.startswith(API_PREFIX + "/") or path == METRICS)
                 or path == ACCESS
                 or _is_from_this_machine(request)
             )
