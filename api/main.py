@@ -36,6 +36,7 @@ from controller.running.loop import Board
 from controller.running.rig_report import rig_report
 from controller.texts import CATALOGUE
 from hardware.clock import SystemClock, SystemPacer
+from hardware.descriptor_store import DescriptorStore
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
 from hardware.off_look import OffLook, look_at_current, look_at_line
@@ -190,15 +191,17 @@ class Daemon:
     def _web_server(self, settings: Settings, state_directory: Path, port: int | None) -> WebServer:
         """Return the server of page and API, its socket already listening."""
         # Imported here, so that planning and rehearsing never load the web server.
-        from api.access.addresses import own_names
+        from api.access.addresses import network_names, own_names
         from api.access.auth import Access
-        from api.access.listening import listening_socket, page_addresses
+        from api.access.listening import kept_listening_socket, page_addresses
         from api.access.pairing_code import PairingCode
         from api.http.guards.order import all_guards
         from api.http.server import WebServer
 
-        self._socket = listening_socket(
-            settings.server, settings.server.port if port is None else port
+        self._socket = kept_listening_socket(
+            settings.server,
+            settings.server.port if port is None else port,
+            DescriptorStore.from_environment(os.environ, self._notifier),
         )
         bound_port = self._socket.getsockname()[1]
         self.address = f"http://127.0.0.1:{bound_port}/"
@@ -207,7 +210,12 @@ class Daemon:
             state_directory, self._heart, view_needs_pairing=settings.server.view_needs_pairing
         )
         self.pairing_code = PairingCode(access.pins.pin, addresses() or (self.address,))
-        guards = all_guards(access, (*own_names(), *settings.server.hosts))
+        guards = all_guards(
+            access,
+            (*own_names(), *settings.server.hosts),
+            network_names=network_names,
+            addresses=addresses,
+        )
         return WebServer(
             self._application(access, state_directory, addresses=addresses, guards=guards)
         )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import socket
+from array import array
 from collections.abc import Mapping
 
 
@@ -66,7 +67,18 @@ class ServiceNotifier:
         if due and self._send("WATCHDOG=1"):
             self._alive_at_s = now_s
 
-    def _send(self, message: str) -> bool:
+    def keep(self, name: str, descriptor: int) -> None:
+        """Give the manager a copy of a descriptor, to be passed on to the next life of the daemon.
+
+        Source: sd_notify(3), FDSTORE=1.
+        """
+        self._send(f"FDSTORE=1\nFDNAME={name}", descriptor)
+
+    def forget(self, name: str) -> None:
+        """Have the manager close its copies of a name. Source: sd_notify(3), FDSTOREREMOVE=1."""
+        self._send(f"FDSTOREREMOVE=1\nFDNAME={name}")
+
+    def _send(self, message: str, *descriptors: int) -> bool:
         """Send one datagram and return whether it left.
 
         A manager that does not listen must not stop a run.
@@ -77,7 +89,9 @@ class ServiceNotifier:
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sender:
                 sender.setblocking(False)
-                sender.sendto(message.encode(errors="replace"), name)
+                rights = [(socket.SOL_SOCKET, socket.SCM_RIGHTS, array("i", descriptors))]
+                words = [message.encode(errors="replace")]
+                sender.sendmsg(words, rights if descriptors else [], 0, name)
         except OSError:
             return False
         return True

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI
-from pydantic.json_schema import models_json_schema
 from starlette.middleware import Middleware
 
 from api.access.auth import Access
@@ -17,10 +16,9 @@ from api.http.answer_headers import AnswerHeaders
 from api.http.artwork_shelf import ArtworkShelf
 from api.http.body_limit import BodyLimit
 from api.http.context import AppContext
+from api.http.document import DocumentedApi
 from api.http.guards.base import UPLOAD
-from api.http.guards.order import document_guards
-from api.http.live import Heartbeat, LiveFeed
-from api.http.models.problem import Problem
+from api.http.live import LiveFeed
 from api.http.models.status import RigKind, Status
 from api.http.page_files import PAGE_DIRECTORY, PageMount
 from api.http.problems import problem_handlers
@@ -38,9 +36,9 @@ The name of every number ends in its unit. A value that is not known is null, ne
 are problem details (RFC 9457). Stop works in every state. It is not an emergency stop: fit a real
 one in the supply.
 
-Everybody on the studio's network may look, unless the settings say otherwise. Control, which is
-every POST except Stop, needs a paired device: send the PIN from the daemon's terminal or log to
-/api/pair once."""
+Everybody on the studio's network may look, unless the settings say otherwise. Artworks, and
+control, which is every POST except Stop, need a paired device: send the PIN from the daemon's
+terminal or log to /api/pair once."""
 
 _TAGS = [
     {"name": "status", "description": "State of the rig and of the run, now and live."},
@@ -58,26 +56,6 @@ _TAGS = [
     {"name": "rig", "description": "The rig check, the metals, the true values of a rehearsal."},
     {"name": "pairing", "description": "Who may control. Stop needs no pairing."},
 ]
-
-
-class DocumentedApi(FastAPI):
-    """FastAPI whose document also has the schemas of problems and heartbeats.
-
-    No route returns them as a model.
-    """
-
-    def openapi(self) -> dict[str, Any]:
-        """Return the OpenAPI document."""
-        document = super().openapi()
-        _, extra = models_json_schema(
-            [(Problem, "serialization"), (Heartbeat, "serialization")],
-            ref_template="#/components/schemas/{model}",
-        )
-        for name, schema in extra["$defs"].items():
-            document["components"]["schemas"].setdefault(name, schema)
-        if "securitySchemes" not in document["components"]:
-            document_guards(document)
-        return document
 
 
 def create_app(
@@ -163,5 +141,6 @@ def create_app(
         ],
     )
     app.state.live = live
+    app.state.access = access
     app.router.routes += [*api_routes(context), PageMount(page)]
     return app

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.access.auth import Access
 from api.http.artwork_shelf import ArtworkShelf
+from api.http.guards.base import IS_GUEST
 from api.http.live import LiveFeed
 from api.http.models.status import RigKind
 from api.http.problem_kinds import LOGBOOK_UNREADABLE, MEASURING
@@ -31,16 +32,17 @@ class Lane:
     """Runs blocking calls of one kind in threads, a few at once. The others wait without a thread.
 
     Together the lanes take fewer threads than the pool has, so that no kind of request can starve
-    another.
+    another. Where there is more than one thread, guests leave one to the paired devices.
     """
 
     def __init__(self, width: int) -> None:
         self.width = width
         self._turn = asyncio.Semaphore(width)
+        self._guests = asyncio.Semaphore(max(1, width - 1))
 
     async def run(self, action: Callable[..., Result], *arguments: Any) -> Result:
         """Return what ``action(*arguments)`` returns."""
-        async with self._turn:
+        async with self._guests if IS_GUEST.get() else nullcontext(), self._turn:
             return await run_in_threadpool(action, *arguments)
 
 

@@ -11,6 +11,8 @@ from typing import Annotated
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
+from api.access.auth import CALLER
+from api.access.shares import ShareLimits, Shares, guest_share
 from api.http.models.base import NO_UNIT, Answer, described
 from api.http.models.status import Status
 from api.http.problem_kinds import TOO_MANY_STREAMS
@@ -27,8 +29,11 @@ HEARTBEAT_S = 2.0
 RETRY_MS = 1000
 """Time after which a browser connects again, ms."""
 
-MAX_STREAMS = 250
-"""Most open streams. Each costs a socket and one message of memory besides its buffers."""
+STREAMS = ShareLimits(guests=200, per_address=25, paired=50)
+"""Most open streams. Each costs a socket and one message of memory besides its buffers.
+
+A browser opens one for each page. Several devices behind one router may share an address.
+"""
 
 _log = logging.getLogger("biteclock")
 
@@ -62,12 +67,12 @@ class LiveFeed:
         *,
         period_s: float = PERIOD_S,
         heartbeat_s: float = HEARTBEAT_S,
-        max_streams: int = MAX_STREAMS,
+        streams: ShareLimits = STREAMS,
     ) -> None:
         self._status = status
         self._period_s = period_s
         self._quiet_looks = round(heartbeat_s / period_s)
-        self._max_streams = max_streams
+        self._places = Shares(streams)
         self._looks_left = 0
         self._sequence: int | None = None
         self._was_alive = True
@@ -77,7 +82,6 @@ class LiveFeed:
         self._ended = asyncio.Event()
         self._is_ending = False
         self._loop: asyncio.AbstractEventLoop | None = None
-        self.streams = 0
 
     # --- messages -------------------------------------------------------------------------------
 
@@ -167,21 +171,29 @@ class LiveFeed:
             seen = self._number
             yield self._message
 
+    @property
+    def streams(self) -> int:
+        """Streams that are open."""
+        return self._places.taken
+
     @contextmanager
-    def place(self) -> Iterator[None]:
-        """Hold one of the streams. Raises: ProblemError when all are taken."""
-        if self.streams >= self._max_streams:
+    def place(self, share: str | None = None) -> Iterator[None]:
+        """Hold one of the streams. Raises: ProblemError when those of the share are taken.
+
+        :param share: as from ``guest_share``.
+        """
+        if not self._places.take(share):
+            open_streams, most_streams = self._places.used_and_most(share)
             raise ProblemError(
                 TOO_MANY_STREAMS,
                 "http.request.too_many_streams",
-                open_streams=self.streams,
-                most_streams=self._max_streams,
+                open_streams=open_streams,
+                most_streams=most_streams,
             )
-        self.streams += 1
         try:
             yield
         finally:
-            self.streams -= 1
+            self._places.give_back(share)
 
 
 class LiveResponse(StreamingResponse):
@@ -201,7 +213,7 @@ class LiveResponse(StreamingResponse):
 
         Raises: ProblemError before anything is sent.
         """
-        with self._feed.place():
+        with self._feed.place(guest_share(scope, is_paired=CALLER in scope)):
             await super().__call__(scope, receive, send)
 
 

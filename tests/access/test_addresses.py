@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from api.access import addresses
-from api.access.addresses import own_addresses, own_names
+from api.access.addresses import network_names, own_addresses, own_names, search_domains
 from api.access.listening import listening_socket, page_addresses
 from controller.config import ServerSettings
 from controller.errors import RefusedError
@@ -53,6 +53,36 @@ def test_addresses_match_kernel() -> None:
 def test_own_names(monkeypatch: pytest.MonkeyPatch, hostname: str, names: tuple[str, ...]) -> None:
     monkeypatch.setattr(addresses.socket, "gethostname", lambda: hostname)
     assert own_names() == names
+
+
+@pytest.mark.parametrize(
+    ("lines", "domains"),
+    [
+        ("nameserver 192.0.2.1\nsearch Studio.example lan.\n", ("studio.example", "lan")),
+        ("domain lan\nsearch fritz.example\n", ("fritz.example",)),
+        ("search a.example\ndomain lan\n", ("lan",)),
+        ("search ..evil *.example a_b -c\n# search lan\noptions search\n", ()),
+        ("search\n", ()),
+        ("", ()),
+    ],
+)
+def test_search_domains(tmp_path: Path, lines: str, domains: tuple[str, ...]) -> None:
+    """Source: resolv.conf(5): search and domain exclude each other, and the last line counts."""
+    file = tmp_path / "resolv.conf"
+    file.write_text(lines, encoding="ascii")
+    assert search_domains(file) == domains
+    assert search_domains(tmp_path / "missing") == ()
+
+
+def test_network_names(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The second bench of one name, and the name under the network's search domains."""
+    monkeypatch.setattr(addresses.socket, "gethostname", lambda: "Bench.studio.example")
+    file = tmp_path / "resolv.conf"
+    file.write_text("search lan\n", encoding="ascii")
+    names = network_names(file)
+    assert {"bench-2.local", "bench-99.local", "bench.lan"} <= names
+    assert not {"bench-1.local", "bench-100.local", "bench.local.lan", "lan", "bench."} & names
+    assert len(names) == 99
 
 
 def test_numbers_before_names(

@@ -13,6 +13,7 @@ from api.access.auth import COOKIE
 from api.http.guards.base import SAFE_METHODS
 from controller.messages import OffRequest
 from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
+from tests.kits.artwork_double import Measuring
 
 WAIT_FOR_THE_LOOP = {"/api/pause", "/api/resume", "/api/acknowledge", "/api/lifted", "/api/left-in"}
 """Nothing runs it here."""
@@ -142,7 +143,7 @@ def test_guard_order(daemon: Daemon) -> None:
 
 def test_open_views(daemon: Daemon) -> None:
     for path in gets(daemon):
-        expected = path in ("/api/pairing", "/api/pairings")
+        expected = path.startswith(("/api/pairing", "/api/artworks"))
         assert (ask(daemon.app, "GET", path).status_code == 401) is expected, path
 
 
@@ -174,7 +175,14 @@ def test_view_needs_pairing(
     def status(path: str, client: str, **headers: str) -> int:
         return ask(daemon.app, "GET", path, client=(client, 40000), headers=headers).status_code
 
-    for path in ("/api/status", "/api/runs", "/api/events", "/api/openapi.json", "/api/nothing"):
+    for path in (
+        "/api/status",
+        "/api/runs",
+        "/api/events",
+        "/api/openapi.json",
+        "/api/nothing",
+        "/metrics",
+    ):
         assert status(path, "192.0.2.30") == 401, path
         assert status(path, "192.0.2.30", **{"x-forwarded-for": "127.0.0.1"}) == 401
     for path in ("/api/status", "/api/runs"):
@@ -189,6 +197,28 @@ def test_view_needs_pairing(
     assert ask(daemon.app, "POST", "/api/stop", client=("192.0.2.30", 40000)).status_code == 200
     reported = ask(daemon.app, "GET", "/api/access", client=("192.0.2.30", 40000)).json()
     assert (reported["may_view"], reported["may_control"]) == (False, False)
+
+
+def test_artworks_need_pairing(tmp_path: Path) -> None:
+    """Guests see no file name and no picture, and start no worker. The Pi's own users neither."""
+    measuring = Measuring()
+    daemon = Daemon(tmp_path, guarded=True, measure=measuring)
+    upload = {"content-type": "image/png", "authorization": f"Bearer {daemon.bench_token}"}
+    artwork = ask(
+        daemon.app, "POST", "/api/artworks", content=b"\x89PNG\r\n\x1a\n", headers=upload
+    ).json()["artwork"]
+    drawn = len(measuring.asked)
+    paths = ("", f"/{artwork}", f"/{artwork}/preview.png?depth_mm=0.25&etch_factor=1.2")
+    for client in ("192.0.2.30", "127.0.0.1"):
+        for path in paths:
+            answer = ask(daemon.app, "GET", f"/api/artworks{path}", client=(client, 40000))
+            assert_problem(answer, 401, "pairing-needed")
+    assert len(measuring.asked) == drawn
+    for path in paths:
+        answer = ask(daemon.app, "GET", f"/api/artworks{path}", headers=cookie_of(daemon))
+        assert answer.status_code == 200
+        assert answer.headers["cache-control"] == "no-store", "nothing to see after a revocation"
+    daemon.close()
 
 
 # --- Stop -----------------------------------------------------------------------------------------

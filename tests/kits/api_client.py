@@ -256,15 +256,23 @@ class Daemon:
 @contextmanager
 def serve(app: Any) -> Iterator[str]:
     """Serve an application in a thread; gives its address."""
-    listener = socket.create_server(("127.0.0.1", 0))
-    address = f"http://127.0.0.1:{listener.getsockname()[1]}"
-    server = WebServer(app)
+    with serving_at(WebServer(app)) as port:
+        yield f"http://127.0.0.1:{port}"
+
+
+@contextmanager
+def serving_at(server: WebServer, *further: socket.socket) -> Iterator[int]:
+    """Run a server in a thread; gives its port.
+
+    :param further: sockets on which it listens as well.
+    """
+    listener = socket.create_server(("127.0.0.1", 0), backlog=1024)
     thread = threading.Thread(
-        target=server.run, kwargs={"sockets": [listener]}, name="http", daemon=True
+        target=server.run, kwargs={"sockets": [listener, *further]}, name="http", daemon=True
     )
     thread.start()
     try:
-        yield address
+        yield listener.getsockname()[1]
     finally:
         server.should_exit = True
         thread.join(WAIT_S)

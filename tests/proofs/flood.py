@@ -19,9 +19,10 @@ from pathlib import Path
 from hardware.clock import LockstepPacer, SystemClock
 from tests.kits.api_client import Daemon, serve
 
-STREAMS = 200
+STREAMS = 260
 HALF_OPEN = 150
 BODIES = 60
+FROM_ONE_ADDRESS = 20
 STOPS = 300
 PERIOD_S = 0.02
 HANG_S = 60.0
@@ -41,27 +42,29 @@ class Flooded:
     grown_kb: int
 
 
-def connect(port: int) -> socket.socket:
-    return socket.create_connection(("127.0.0.1", port), HANG_S)
+def connect(port: int, number: int = 0) -> socket.socket:
+    """Connect from one of the addresses of a crowd, or from the Pi's own."""
+    source = f"127.0.1.{1 + (number - 1) // FROM_ONE_ADDRESS}" if number else "127.0.0.1"
+    return socket.create_connection(("127.0.0.1", port), HANG_S, (source, 0))
 
 
 def pour(port: int) -> dict[str, object]:
     """Be all clients: open unread streams, send endless heads and bodies, press Stop repeatedly."""
     clock, open_ones, streams, refused = SystemClock(), [], 0, 0
-    for _ in range(STREAMS + 60):
-        stream = connect(port)
+    for number in range(STREAMS):
+        stream = connect(port, number + 1)
         stream.sendall(b"GET /api/events HTTP/1.1\r\n" + HEAD + b"\r\n")
         open_ones.append(stream)
     for stream in open_ones:
         answer = stream.recv(16)
         streams += answer.startswith(b"HTTP/1.1 200")
         refused += answer.startswith(b"HTTP/1.1 503")
-    for _ in range(HALF_OPEN):
-        dribble = connect(port)
+    for number in range(HALF_OPEN):
+        dribble = connect(port, number + 1)
         dribble.sendall(b"GET /api/status HTTP/1.1\r\nX-Slow: ")
         open_ones.append(dribble)
-    for _ in range(BODIES):
-        body = connect(port)
+    for number in range(BODIES):
+        body = connect(port, number + 1)
         body.sendall(
             b"POST /api/pair HTTP/1.1\r\n"
             + HEAD
@@ -70,7 +73,7 @@ def pour(port: int) -> dict[str, object]:
         open_ones.append(body)
     stops = []
     for number in range(STOPS):
-        for slow in open_ones[STREAMS + 60 :: 7]:
+        for slow in open_ones[STREAMS::7]:
             with suppress(OSError):
                 slow.sendall(b"a")
         at_s = clock.monotonic_s()

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 
 from api.access.auth import COOKIE, Access, Caller
-from api.http import bounded_protocol
 from api.http.csv_export import csv_lines
+from api.http.door import bounded_protocol
 from api.http.live import LiveFeed
 from controller.logbook.reader import StoredEvent
 from hardware.clock import SystemClock
@@ -192,7 +192,7 @@ def test_uploads_are_not_served(daemon: Daemon) -> None:
         if kind == "get"
     ]
     kinds = {kind for answer in answers for kind in answer.get("content", {})}
-    assert kinds == {"application/json", "text/csv", "text/event-stream", "image/png"}
+    assert kinds == {"application/json", "text/csv", "text/event-stream", "image/png", "text/plain"}
 
 
 # --- from a machine on the network ----------------------------------------------------------------
@@ -247,7 +247,8 @@ def test_no_path_leads_out(daemon: Daemon, path: str) -> None:
         socket.create_connection(("127.0.0.1", int(address.rsplit(":", 1)[1])), WAIT_S) as raw,
     ):
         raw.sendall(
-            f"GET {path} HTTP/1.1\r\nHost: bench.local\r\nConnection: close\r\n\r\n".encode()
+            f"GET {path} HTTP/1.1\r\nHost: bench.local\r\nConnection: close\r\n"
+            f"Authorization: Bearer {daemon.bench_token}\r\n\r\n".encode()
         )
         answer = b""
         while piece := raw.recv(65536):

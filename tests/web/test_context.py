@@ -8,6 +8,7 @@ import threading
 import pytest
 
 from api.http.context import AppContext, Lane
+from api.http.guards.base import IS_GUEST
 from tests.kits.api_client import WAIT_S
 
 POOL = 40
@@ -70,3 +71,25 @@ def test_lanes_leave_room() -> None:
     ]  # type: ignore[operator]
     assert len(lanes) == 5
     assert sum(lane.width for lane in lanes) <= POOL // 2
+
+
+def test_guests_leave_a_thread() -> None:
+    """Guests that read much take one thread of two. The paired phone has the other."""
+    held, inside = threading.Event(), threading.Semaphore(0)
+
+    def slow() -> None:
+        inside.release()
+        assert held.wait(WAIT_S)
+
+    async def asked(lane: Lane, *, is_guest: bool) -> None:
+        IS_GUEST.set(is_guest)
+        await lane.run(slow if is_guest else held.set)
+
+    async def story() -> None:
+        lane = Lane(2)
+        guests = [asyncio.create_task(asked(lane, is_guest=True)) for _ in range(5)]
+        await asyncio.to_thread(inside.acquire)
+        await asyncio.wait_for(asyncio.create_task(asked(lane, is_guest=False)), WAIT_S)
+        await asyncio.gather(*guests)
+
+    asyncio.run(story())

@@ -17,7 +17,8 @@ from typing import Any
 import httpx
 import pytest
 
-from api.http.live import MAX_STREAMS, LiveFeed
+from api.access.shares import ShareLimits
+from api.http.live import STREAMS, LiveFeed
 from api.http.models.status import Status
 from api.http.problems import ProblemError
 from controller.errors import LoopNotAliveError
@@ -237,7 +238,7 @@ def test_end_is_immediate() -> None:
 
 
 def test_places_are_freed() -> None:
-    feed = LiveFeed(Source(), max_streams=1)
+    feed = LiveFeed(Source(), streams=ShareLimits(1, 1, 1))
     with pytest.raises(KeyError), feed.place():
         raise KeyError
     with feed.place():
@@ -288,10 +289,12 @@ def test_stream_reports_silent_loop(daemon: Daemon) -> None:
         assert "silent for 10.0 s" in heartbeat["data"]["message"]
 
 
-def connected(client: httpx.Client) -> socket.socket:
-    """Open a stream and leave it unread."""
+def connected(client: httpx.Client, address: str = "127.0.0.1") -> socket.socket:
+    """Open a stream from an address and leave it unread."""
     stream = socket.create_connection(
-        (client.base_url.host, client.base_url.port or 0), timeout=WAIT_S
+        (client.base_url.host, client.base_url.port or 0),
+        timeout=WAIT_S,
+        source_address=(address, 0),
     )
     stream.sendall(b"GET /api/events HTTP/1.1\r\nHost: bench.local\r\n\r\n")
     assert stream.recv(15) == b"HTTP/1.1 200 OK"
@@ -303,9 +306,10 @@ def test_streams_are_bounded(daemon: Daemon) -> None:
     live: LiveFeed = daemon.app.state.live
     with daemon.looping(), daemon.served() as client:
         with ExitStack() as streams:
-            for _ in range(MAX_STREAMS):
-                streams.enter_context(connected(client))
-            assert live.streams == MAX_STREAMS
+            for number in range(STREAMS.guests):
+                address = f"127.0.1.{1 + number // STREAMS.per_address}"
+                streams.enter_context(connected(client, address))
+            assert live.streams == STREAMS.guests
             refused = client.get("/api/events")
             assert refused.status_code == 503
             assert refused.json()["type"] == "/problems/too-many-streams"

@@ -11,7 +11,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.http.bounded_protocol import BoundedProtocol
+from api.http.door.bounded_protocol import BoundedProtocol
 from tests.kits.api_client import WAIT_S, Daemon, events_of, serve
 
 

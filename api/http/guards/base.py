@@ -2,14 +2,14 @@
 
 The people of the studio, their guests and their devices are on the studio's network. Other users
 and programs may be on the Pi. All of them may stop a run and, unless a setting says otherwise,
-look at it. They cannot:
+look at it and at its record. They cannot:
 
-- control without the PIN from the daemon's terminal or log (ControlGuard). Being on the Pi itself
-  proves nothing.
+- see an artwork, or control, without the PIN from the daemon's terminal or log (ControlGuard).
+  Being on the Pi itself proves nothing.
 - let a foreign web page in a paired browser give commands. Its origin differs (OriginGuard). A
   page that turns its own name to the Pi's address is refused by that name (HostGuard).
-- block the daemon with requests that never end, or with too many of them (LoadGuard, BodyLimit,
-  BoundedProtocol).
+- block the daemon with connections or requests that never end, or with too many of them (the
+  door, LoadGuard, BodyLimit, BoundedProtocol).
 
 These are not kept out: somebody who listens on the network reads everything, cookies included,
 because the daemon speaks plain HTTP; somebody may flood the network itself; somebody may have the
@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
+from contextvars import ContextVar
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -31,6 +32,14 @@ LIVE = "/api/events"
 PAIR = "/api/pair"
 ACCESS = "/api/access"
 UPLOAD = "/api/artworks"
+METRICS = "/metrics"
+"""Where monitoring systems look by default."""
+
+IS_GUEST: ContextVar[bool] = ContextVar("IS_GUEST", default=False)
+"""Whether the present request comes from a device that is not paired."""
+
+CONNECTION = "connection"
+"""Key of the connection in the state of a request's scope. It is told who uses it."""
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 """Methods that change nothing. Source: RFC 9110 section 9.2.1. No address here takes OPTIONS."""
@@ -39,6 +48,11 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 def is_stop(scope: Scope) -> bool:
     """Return whether a request is Stop, which no guard delays."""
     return bool(scope["method"] == "POST" and scope["path"] == STOP)
+
+
+def is_of_artworks(path: str) -> bool:
+    """Return whether an address shows artworks."""
+    return path == UPLOAD or path.startswith(UPLOAD + "/")
 
 
 class Guard(ABC):

@@ -6,7 +6,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from api.access.auth import CALLER, Access
-from api.http.guards.base import ACCESS, PAIR, SAFE_METHODS, Guard
+from api.http.guards.base import ACCESS, METRICS, PAIR, SAFE_METHODS, Guard, is_of_artworks
 from api.http.guards.host import address_in
 from api.http.page_files import API_PREFIX
 from api.http.problem_kinds import PAIRING_NEEDED
@@ -22,8 +22,10 @@ NOT_PAIRED = "http.guard.not_paired"
 class ControlGuard(Guard):
     """Puts the caller into the scope and refuses commands from devices that are not paired.
 
-    A setting may restrict looking as well. The Pi itself may look even then, and the page's files
-    stay open to all, because they ask for the PIN.
+    Artworks, their names and their pictures are for paired devices: they are a person's designs,
+    and a picture starts a process that others would have to wait for. A setting may restrict all
+    looking. The Pi itself may look even then, and the page's files stay open to all, because they
+    ask for the PIN.
     """
 
     def __init__(self, access: Access) -> None:
@@ -37,9 +39,9 @@ class ControlGuard(Guard):
             return None
         path = request.scope["path"]
         if request.method in SAFE_METHODS:
-            is_open = (
+            is_open = not is_of_artworks(path) and (
                 not self._access.view_needs_pairing
-                or not path.startswith(API_PREFIX + "/")
+                or not (path.startswith(API_PREFIX + "/") or path == METRICS)
                 or path == ACCESS
                 or _is_from_this_machine(request)
             )

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Container, Iterable, Sequence
 from typing import Any
 
 from starlette.middleware import Middleware
 
 from api.access.auth import COOKIE, Access
-from api.http.guards.base import ACCESS, LIVE, PAIR, STOP, UPLOAD, GuardRow
+from api.http.guards.base import ACCESS, LIVE, PAIR, STOP, UPLOAD, GuardRow, is_of_artworks
 from api.http.guards.control import ControlGuard
 from api.http.guards.host import HostGuard
 from api.http.guards.load import LoadGuard
@@ -39,16 +39,23 @@ _SCHEMES = {
 }
 
 
-def all_guards(access: Access, names: Iterable[str]) -> tuple[Middleware, ...]:
+def all_guards(
+    access: Access,
+    names: Iterable[str],
+    *,
+    network_names: Callable[[], Container[str]] = tuple,
+    addresses: Callable[[], Sequence[str]] = tuple,
+) -> tuple[Middleware, ...]:
     """Return the guards of the daemon, outermost first.
 
     :param names: host names of the machine, without port.
+    :param network_names: returns further names, which the network gives the machine.
+    :param addresses: returns the base addresses of the page.
     """
+    host = HostGuard(names, network_names, addresses)
     return (
-        Middleware(LoadGuard),
-        Middleware(
-            GuardRow, guards=(HostGuard(names), MethodGuard(), OriginGuard(), ControlGuard(access))
-        ),
+        Middleware(LoadGuard, access=access),
+        Middleware(GuardRow, guards=(host, MethodGuard(), OriginGuard(), ControlGuard(access))),
     )
 
 
@@ -63,7 +70,8 @@ def document_guards(document: dict[str, Any]) -> None:
             add_problem_responses(operation["responses"], *_kinds(path, is_safe=is_safe), key=str)
             if path not in (ACCESS, PAIR):
                 credentials: list[dict[str, list[str]]] = [{"pairing": []}, {"token": []}]
-                operation["security"] = [{}, *credentials] if is_safe else credentials
+                is_open = is_safe and not is_of_artworks(path)
+                operation["security"] = [{}, *credentials] if is_open else credentials
 
 
 def _kinds(path: str, *, is_safe: bool) -> tuple[Kind, ...]:

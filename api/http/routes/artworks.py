@@ -46,8 +46,6 @@ A poor wireless network carries 1 MB/s.
 UNDERCUT_STEP_MM = 0.01
 """Step of the undercuts that are drawn: finer than a pixel, and few pictures to keep."""
 
-_CACHED = {"Cache-Control": "private, max-age=86400"}
-
 ArtworkId = Annotated[
     str, Path(description="Name of the artwork. No unit.", examples=["3f" * 32], pattern=HASH)
 ]
@@ -148,9 +146,7 @@ def artwork_routes(context: AppContext) -> APIRouter:
         if path is None:
             with context.measurer.held(), _unknown_is_404():
                 path = await context.measuring.run(shelf.picture, artwork, undercut_mm)
-        return Response(
-            await context.reading.run(path.read_bytes), media_type="image/png", headers=_CACHED
-        )
+        return Response(await context.reading.run(path.read_bytes), media_type="image/png")
 
     return router
 

@@ -10,6 +10,7 @@ from api.http.routes.artworks import artwork_routes
 from api.http.routes.baths import bath_routes
 from api.http.routes.commands import command_routes
 from api.http.routes.logbook import book_routes
+from api.http.routes.metrics import metrics_routes
 from api.http.routes.readings import reading_routes
 from api.http.routes.rig import rig_routes
 from api.http.routes.status import status_routes
@@ -31,5 +32,6 @@ def api_routes(context: AppContext) -> list[BaseRoute]:
         book_routes(context),
         rig_routes(context),
         access_routes(context),
+        metrics_routes(context),
     )
     return [route for router in routers for route in router.routes]

@@ -128,8 +128,10 @@ export class ArtworkPicker {
   async take(artwork, isChosen) {
     try {
       this.show(await get(path("artworks", artwork)));
-    } catch {
-      put(this.facts, text(this.measured === null ? "artwork.gone" : "artwork.only_measurement"));
+    } catch (error) {
+      const isHidden = error instanceof RefusedError && error.kind === "pairing-needed";
+      const gone = this.measured === null ? "artwork.gone" : "artwork.only_measurement";
+      put(this.facts, text(isHidden ? "artwork.only_paired" : gone));
       return;
     }
     if (isChosen) this.onchange();

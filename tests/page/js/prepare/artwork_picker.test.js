@@ -176,6 +176,13 @@ test("an artwork that is gone", async () => {
   assert.equal(changes, 0);
 });
 
+test("an artwork on a phone that is not paired", async () => {
+  network.answer(problem(401, "pairing-needed", "not paired"));
+  picker.write({ artwork: "a1", artwork_name: "reeds", measured: null });
+  await settle();
+  assert.equal(facts(), "Only paired phones can see artworks. Pair this phone on the Rig page.");
+});
+
 test("the picture waits for the last change", async () => {
   picker.show(FOUND);
   await clock.pass(599);
