@@ -5,6 +5,7 @@ from __future__ import annotations
 import hmac
 import logging
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -78,6 +79,26 @@ class Access:
             return Caller(None)
         pairing = self.store.of_token(token)
         return None if pairing is None else Caller(pairing)
+
+    def revoke(self, pairing_id: str) -> None:
+        """End a pairing now, and the PIN that the device may have read. Waits for the disk.
+
+        Raises: UnknownPairingError; NotSavedError when a restart would bring the pairing back.
+        """
+        self._revoke(lambda: self.store.revoke(pairing_id))
+
+    def revoke_all(self) -> None:
+        """End every pairing and the PIN now. Waits for the disk.
+
+        Raises: NotSavedError when a restart would bring the pairings back.
+        """
+        self._revoke(self.store.revoke_all)
+
+    def _revoke(self, action: Callable[[], None]) -> None:
+        try:
+            action()
+        finally:
+            self.pins.renew()
 
     def may_still_view(self, caller: Caller | None) -> bool:
         """Return whether a caller may still look. A device revoked in the meantime may not."""

@@ -53,9 +53,16 @@ class PairingCode:
         return text("http.pairing.scan", qr_code=code.getvalue(), instructions=self.text())
 
     def text(self) -> str:
-        """Return PIN and addresses without the code, for a journal."""
-        addresses = "\n".join(f"  {address}" for address in self.addresses)
-        return text("http.pairing.instructions", addresses=addresses, pin=self.spaced_pin)
+        """Return PIN and addresses without the code."""
+        return text("http.pairing.instructions", addresses=self._listed, pin=self.spaced_pin)
+
+    def without_pin(self) -> str:
+        """Return the addresses and how to get the PIN, for a journal that others may read."""
+        return text("http.pairing.without_pin", addresses=self._listed)
+
+    @property
+    def _listed(self) -> str:
+        return "\n".join(f"  {address}" for address in self.addresses)
 
     @property
     def spaced_pin(self) -> str:

@@ -38,8 +38,8 @@ are problem details (RFC 9457). Stop works in every state. It is not an emergenc
 one in the supply.
 
 Everybody on the studio's network may look, unless the settings say otherwise. Control, which is
-every POST except Stop, needs a paired device: send the PIN from the daemon's terminal or log to
-/api/pair once."""
+every POST except Stop, needs a paired device: send the PIN to /api/pair once. The
+command "biteclock pair" shows it, and so does a paired device."""
 
 _TAGS = [
     {"name": "status", "description": "State of the rig and of the run, now and live."},

@@ -4,7 +4,7 @@ The people of the studio, their guests and their devices are on the studio's net
 and programs may be on the Pi. All of them may stop a run and, unless a setting says otherwise,
 look at it. They cannot:
 
-- control without the PIN from the daemon's terminal or log (ControlGuard). Being on the Pi itself
+- control without the PIN, which only paired devices and the Pi's own user see (ControlGuard). Being on the Pi itself
   proves nothing.
 - let a foreign web page in a paired browser give commands. Its origin differs (OriginGuard). A
   page that turns its own name to the Pi's address is refused by that name (HostGuard).
