@@ -165,12 +165,16 @@ class Daemon:
         from api.access.addresses import own_names
         from api.access.auth import Access
         from api.access.listening import listening_socket, page_addresses
+        from api.access.local_socket import local_socket, socket_directory
         from api.access.pairing_code import PairingCode
         from api.http.guards.order import all_guards
         from api.http.server import WebServer
 
         self._socket = listening_socket(
             settings.server, settings.server.port if port is None else port
+        )
+        self._local = local_socket(
+            socket_directory(state_directory, os.environ, is_bench=self.rig.kind == "bench")
         )
         bound_port = self._socket.getsockname()[1]
         self.address = f"http://127.0.0.1:{bound_port}/"
@@ -221,9 +225,11 @@ class Daemon:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._on_signal)
         signal.set_wakeup_fd(self._wakeup_write, warn_on_full_buffer=False)
+        local = self._local
+        sockets = [self._socket] if local is None else [self._socket, local.listener]
         server = threading.Thread(
             target=self._server.run,
-            kwargs={"sockets": [self._socket]},
+            kwargs={"sockets": sockets},
             name="biteclock-http",
             daemon=True,
         )
@@ -238,6 +244,8 @@ class Daemon:
             self._server.should_exit = True
             server.join(GOODBYE_S + 0.5)
             self._logbook_thread.stop(GOODBYE_S)
+            if local is not None:
+                local.close()
 
     def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
         self.assembly.loop.end()

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import socket
 from typing import Any
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from api.access.auth import LOCAL
 
 HEAD_S = 10.0
 """Longest wait for the head of a request, and for the rest of a body after its response, s.
@@ -46,6 +49,8 @@ class BoundedProtocol(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Accept a connection, and close another one when there are too many."""
         super().connection_made(transport)
+        if transport.get_extra_info("socket").family == socket.AF_UNIX:
+            self.app_state = {**self.app_state, LOCAL: True}
         self._watch_head()
         if len(self.connections) <= MAX_CONNECTIONS:
             return

@@ -45,7 +45,8 @@ class WebServer(uvicorn.Server):
         accepted connection inherits the option.
         """
         for listener in sockets or ():
-            listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if listener.family != socket.AF_UNIX:
+                listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         await super().startup(sockets)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
