@@ -118,6 +118,7 @@ class Daemon:
         port: int | None = None,
     ) -> None:
         CATALOGUE.load()
+        self._settings = settings
         if rehearsal is None:
             _refuse_another_pin(settings.rig.relay_pin)
         self._wakeup_read, self._wakeup_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
@@ -182,7 +183,9 @@ class Daemon:
         access = Access(
             state_directory, self._heart, view_needs_pairing=settings.server.view_needs_pairing
         )
-        self.pairing_code = PairingCode(access.pins.pin, addresses() or (self.address,))
+        self.pairing_code = PairingCode(
+            access.pins.pin, addresses() or (self.address,), settings.server.name
+        )
         guards = all_guards(access, (*own_names(), *settings.server.hosts))
         return WebServer(
             self._application(access, state_directory, addresses=addresses, guards=guards)
@@ -204,6 +207,7 @@ class Daemon:
             logbook_health=self._logbook_health,
             rig_kind=self.rig.kind,
             version=VERSION,
+            name=self._settings.server.name,
             access=access,
             artworks=ArtworkShelf(state_directory / "artworks", self._heart),
             truth=None if self.rig.model is None else self.rig.model.truth,

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import fcntl
 import grp
-import os
 import logging
+import os
 import secrets
 import socket
 import stat

@@ -17,10 +17,12 @@ class PairingCode:
 
     :param pin: six digits.
     :param addresses: base addresses, such as http://192.168.1.20:8420/. The first is in the code.
+    :param name: of the bench, or None.
     """
 
     pin: str
     addresses: tuple[str, ...]
+    name: str | None = None
 
     @property
     def url(self) -> str:
@@ -50,7 +52,8 @@ class PairingCode:
         """Return PIN, addresses and QR code for a terminal."""
         code = io.StringIO()
         self._code().terminal(code, border=2, compact=True)
-        return text("http.pairing.scan", qr_code=code.getvalue(), instructions=self.text())
+        scan = text("http.pairing.scan", qr_code=code.getvalue(), instructions=self.text())
+        return scan if self.name is None else f"{self.name}\n{scan}"
 
     def text(self) -> str:
         """Return PIN and addresses without the code."""

@@ -71,7 +71,8 @@ class PinGate:
         self._draw = draw
         self._wrong = 0
         self._open_at_s: float | None = None
-        self._draw_anew()
+        self._pin = draw()
+        self._ends_at_s: float = clock.monotonic_s() + LIFE_S
 
     @property
     def pin(self) -> str:

@@ -21,9 +21,9 @@ port_option = click.option("--port", type=int, help=text("command_line.common.da
 
 def daemon_client(settings: Settings, port: int | None) -> ApiClient:
     """Return a client of the daemon on this machine."""
-    from api.cli.client import ApiClient
+    from api.cli.local import bench_client
 
-    return ApiClient(f"http://127.0.0.1:{settings.server.port if port is None else port}")
+    return bench_client(settings, port)
 
 
 @click.command(help=help_of("command_line.check"))

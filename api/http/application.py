@@ -93,6 +93,7 @@ def create_app(
     truth: Callable[[], Any] | None = None,
     host_notes: Callable[[], Sequence[str]] = tuple,
     watchdog_s: float | None = None,
+    name: str | None = None,
     guards: Sequence[Middleware] = (),
     page: Path = PAGE_DIRECTORY,
 ) -> FastAPI:
@@ -108,12 +109,13 @@ def create_app(
     :param host_notes: returns notes on the machine for the rig check. May block.
     :param watchdog_s: interval at which the loop feeds the service manager's watchdog, s; None
         without a watchdog.
+    :param name: of the bench, or None.
     :param guards: middleware before everything here, outermost first. It must let Stop through.
     :param page: directory of the static page.
     """
 
     def status() -> Status:
-        return Status.of(service.snapshot(), logbook_health(), rig_kind, version)
+        return Status.of(service.snapshot(), logbook_health(), rig_kind, version, name)
 
     live = LiveFeed(status)
     context = AppContext(
@@ -130,6 +132,7 @@ def create_app(
         access=access,
         artworks=artworks,
         addresses=addresses,
+        name=name,
     )
 
     @asynccontextmanager

@@ -68,6 +68,7 @@ class AppContext:
     :param truth: returns the true values of the rehearsal rig; None on a real one.
     :param host_notes: returns notes on the machine for the rig check.
     :param addresses: returns the base addresses of the page for a phone.
+    :param name: of the bench, or None.
     :param planning: one at a time. A plan computes for tens of ms, which the control loop needs.
     :param starting: plans, then starts.
     :param commands: waits for the control loop.
@@ -89,6 +90,7 @@ class AppContext:
     access: Access
     artworks: ArtworkShelf
     addresses: Callable[[], Sequence[str]]
+    name: str | None = None
     planning: Lane = field(default_factory=lambda: Lane(1))
     starting: Lane = field(default_factory=lambda: Lane(1))
     commands: Lane = field(default_factory=lambda: Lane(8))

@@ -112,6 +112,10 @@ class PairingCodeAnswer(Answer):
             "123456",
         ),
     ]
+    name: Annotated[
+        str | None,
+        described("Name of the bench; null without one.", NO_UNIT, "the big bath"),
+    ]
     valid_s: Annotated[int, described("Time until the PIN ends.", "s", 86_400)]
     addresses: Annotated[
         tuple[str, ...],
@@ -135,13 +139,15 @@ class PairingCodeAnswer(Answer):
     ]
 
     @classmethod
-    def of(cls, code: PairingCode, valid_s: int) -> PairingCodeAnswer:
+    def of(cls, code: PairingCode, valid_s: int, name: str | None) -> PairingCodeAnswer:
         """Return a pairing code.
 
+        :param name: of the bench, or None.
         :param valid_s: time until its PIN ends, s.
         """
         return cls(
             pin=code.pin,
+            name=name,
             valid_s=valid_s,
             addresses=code.addresses,
             url=code.url,

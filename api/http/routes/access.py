@@ -205,4 +205,4 @@ def _pairing_answer(context: AppContext, request: Request) -> PairingCodeAnswer:
     used = f"http://{request.headers.get('host', '')}/"
     pins = context.access.pins
     code = PairingCode(pins.pin, tuple(sorted(addresses, key=lambda address: address != used)))
-    return PairingCodeAnswer.of(code, pins.left_s())
+    return PairingCodeAnswer.of(code, pins.left_s(), context.name)
