@@ -142,6 +142,7 @@ class Daemon:
         port: int | None = None,
     ) -> None:
         CATALOGUE.load()
+        self._settings = settings
         if rehearsal is None:
             _refuse_another_pin(settings.rig.relay_pin)
         self._wakeup_read, self._wakeup_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
@@ -194,6 +195,7 @@ class Daemon:
         from api.access.addresses import network_names, own_names
         from api.access.auth import Access
         from api.access.listening import kept_listening_socket, page_addresses
+        from api.access.local_socket import local_socket, socket_directory
         from api.access.pairing_code import PairingCode
         from api.http.guards.order import all_guards
         from api.http.server import WebServer
@@ -203,13 +205,18 @@ class Daemon:
             settings.server.port if port is None else port,
             DescriptorStore.from_environment(os.environ, self._notifier),
         )
+        self._local = local_socket(
+            socket_directory(state_directory, os.environ, is_bench=self.rig.kind == "bench")
+        )
         bound_port = self._socket.getsockname()[1]
         self.address = f"http://127.0.0.1:{bound_port}/"
         addresses = partial(page_addresses, settings.server, bound_port)
         access = Access(
             state_directory, self._heart, view_needs_pairing=settings.server.view_needs_pairing
         )
-        self.pairing_code = PairingCode(access.pins.pin, addresses() or (self.address,))
+        self.pairing_code = PairingCode(
+            access.pins.pin, addresses() or (self.address,), settings.server.name
+        )
         guards = all_guards(
             access,
             (*own_names(), *settings.server.hosts),
@@ -236,6 +243,7 @@ class Daemon:
             logbook_health=self._logbook_health,
             rig_kind=self.rig.kind,
             version=VERSION,
+            name=self._settings.server.name,
             access=access,
             calculate=self._table_maker,
             artworks=ArtworkShelf(state_directory / "artworks", self._heart),
@@ -259,9 +267,11 @@ class Daemon:
             signal.signal(number, self._on_signal)
         sys.setswitchinterval(SWITCH_S)
         signal.set_wakeup_fd(self._wakeup_write, warn_on_full_buffer=False)
+        local = self._local
+        sockets = [self._socket] if local is None else [self._socket, local.listener]
         server = threading.Thread(
             target=self._server.run,
-            kwargs={"sockets": [self._socket]},
+            kwargs={"sockets": sockets},
             name="biteclock-http",
             daemon=True,
         )
@@ -278,6 +288,8 @@ class Daemon:
             self._calculator.close()
             self._table_maker.close()
             self._logbook_thread.stop(GOODBYE_S)
+            if local is not None:
+                local.close()
 
     def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
         self.assembly.loop.end()

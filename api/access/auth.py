@@ -5,6 +5,7 @@ from __future__ import annotations
 import hmac
 import logging
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +23,10 @@ PAIRINGS_FILE = "pairings.json"
 CALLER = "biteclock.caller"
 """Key of the caller in the ASGI scope. A guard puts it there."""
 
+LOCAL = "biteclock.local"
+"""Key in the ASGI scope's state: the request came through the local socket. The server's protocol
+puts it there, and nothing that a client sends can."""
+
 _log = logging.getLogger("biteclock")
 
 
@@ -29,7 +34,8 @@ _log = logging.getLogger("biteclock")
 class Caller:
     """Somebody who may control.
 
-    :param pairing: the paired device, or None for a program that has the daemon's own token.
+    :param pairing: the paired device, or None for a program on the Pi that has the daemon's own
+        token or came through the local socket.
     """
 
     pairing: Pairing | None
@@ -39,7 +45,8 @@ class Access:
     """The PIN, the paired devices, and the daemon's own token.
 
     A request from the Pi itself proves nothing: every user and program there can send one, and so
-    can a web page in a browser. A file that others cannot read does prove something. At each start
+    can a web page in a browser. A file that others cannot use does prove something. The local
+    socket is one: whoever may connect to it may control. At each start
     the daemon writes a new token into its state directory, readable for its own user only, and
     accepts it as ``Authorization: Bearer``. Devices send a cookie, or their token in that header.
 
@@ -67,7 +74,9 @@ class Access:
             )
 
     def caller(self, request: HTTPConnection) -> Caller | None:
-        """Return the caller whose cookie or token the request carries, or None."""
+        """Return the caller: through the local socket, or by cookie or token; or None."""
+        if is_local(request):
+            return Caller(None)
         scheme, _, credentials = request.headers.get("authorization", "").partition(" ")
         token = (
             credentials.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
@@ -78,6 +87,26 @@ class Access:
             return Caller(None)
         pairing = self.store.of_token(token)
         return None if pairing is None else Caller(pairing)
+
+    def revoke(self, pairing_id: str) -> None:
+        """End a pairing now, and the PIN that the device may have read. Waits for the disk.
+
+        Raises: UnknownPairingError; NotSavedError when a restart would bring the pairing back.
+        """
+        self._revoke(lambda: self.store.revoke(pairing_id))
+
+    def revoke_all(self) -> None:
+        """End every pairing and the PIN now. Waits for the disk.
+
+        Raises: NotSavedError when a restart would bring the pairings back.
+        """
+        self._revoke(self.store.revoke_all)
+
+    def _revoke(self, action: Callable[[], None]) -> None:
+        try:
+            action()
+        finally:
+            self.pins.renew()
 
     def may_still_view(self, caller: Caller | None) -> bool:
         """Return whether a caller may still look. A device revoked in the meantime may not."""
@@ -91,6 +120,11 @@ def read_bench_token(state_directory: Path) -> str | None:
         return (state_directory / BENCH_TOKEN_FILE).read_text(encoding="ascii").strip() or None
     except (OSError, UnicodeDecodeError):
         return None
+
+
+def is_local(request: HTTPConnection) -> bool:
+    """Return whether a request came through the local socket."""
+    return request.scope.get("state", {}).get(LOCAL) is True
 
 
 def caller_of(request: HTTPConnection) -> Caller | None:

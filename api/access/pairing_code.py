@@ -17,10 +17,12 @@ class PairingCode:
 
     :param pin: six digits.
     :param addresses: base addresses, such as http://192.168.1.20:8420/. The first is in the code.
+    :param name: of the bench, or None.
     """
 
     pin: str
     addresses: tuple[str, ...]
+    name: str | None = None
 
     @property
     def url(self) -> str:
@@ -50,12 +52,20 @@ class PairingCode:
         """Return PIN, addresses and QR code for a terminal."""
         code = io.StringIO()
         self._code().terminal(code, border=2, compact=True)
-        return text("http.pairing.scan", qr_code=code.getvalue(), instructions=self.text())
+        scan = text("http.pairing.scan", qr_code=code.getvalue(), instructions=self.text())
+        return scan if self.name is None else f"{self.name}\n{scan}"
 
     def text(self) -> str:
-        """Return PIN and addresses without the code, for a journal."""
-        addresses = "\n".join(f"  {address}" for address in self.addresses)
-        return text("http.pairing.instructions", addresses=addresses, pin=self.spaced_pin)
+        """Return PIN and addresses without the code."""
+        return text("http.pairing.instructions", addresses=self._listed, pin=self.spaced_pin)
+
+    def without_pin(self) -> str:
+        """Return the addresses and how to get the PIN, for a journal that others may read."""
+        return text("http.pairing.without_pin", addresses=self._listed)
+
+    @property
+    def _listed(self) -> str:
+        return "\n".join(f"  {address}" for address in self.addresses)
 
     @property
     def spaced_pin(self) -> str:

@@ -24,6 +24,9 @@ LIFE_S = 90 * 86_400
 MAX_PAIRINGS = 50
 """More devices than a studio has."""
 
+MOST_PER_ADDRESS = 5
+"""Most pairings made from one address: two browsers on a phone, and some that were cleared."""
+
 TOKEN_BYTES = 32
 """Random bytes of a token. Nobody guesses 256 bits, so a plain hash of it may be stored."""
 
@@ -44,13 +47,17 @@ class NotSavedError(BiteclockError, OSError):
 
 @dataclass(frozen=True, slots=True)
 class Pairing:
-    """A paired device. Only the hash of its token is stored."""
+    """A paired device. Only the hash of its token is stored.
+
+    :param paired_from: address from which it was paired, or None when it is not known.
+    """
 
     pairing_id: str
     name: str
     token_sha256: str
     paired_at_utc: datetime
     expires_at_utc: datetime
+    paired_from: str | None = None
 
 
 class PairingStore:
@@ -81,9 +88,10 @@ class PairingStore:
                 found = pairing
         return found
 
-    def add(self, name: str) -> tuple[Pairing, str]:
+    def add(self, name: str, paired_from: str | None = None) -> tuple[Pairing, str]:
         """Pair a device. Return the pairing and its token, which is not stored.
 
+        A device that pairs again and again replaces its own oldest pairings: MOST_PER_ADDRESS stay.
         The pairing also holds when it cannot be saved, until the daemon ends: a person may have to
         act now.
 
@@ -96,9 +104,14 @@ class PairingStore:
             sha256_of(token),
             now_utc,
             now_utc + timedelta(seconds=LIFE_S),
+            paired_from,
         )
         with self._lock:
             present = tuple(known for known in self._pairings if known.expires_at_utc > now_utc)
+            if paired_from is not None:
+                same = [known for known in present if known.paired_from == paired_from]
+                replaced = same[: max(0, len(same) + 1 - MOST_PER_ADDRESS)]
+                present = tuple(known for known in present if known not in replaced)
             if len(present) >= MAX_PAIRINGS:
                 raise PairingsFullError("http.pairing.full", paired=len(present), most=MAX_PAIRINGS)
             self._pairings = (*present, pairing)
@@ -124,15 +137,23 @@ class PairingStore:
             rest = tuple(pairing for pairing in self._pairings if pairing.pairing_id != pairing_id)
             if len(rest) == len(self._pairings):
                 raise UnknownPairingError("http.pairing.unknown", pairing_id=ascii(pairing_id))
-            self._pairings = rest
-            try:
-                self._save()
-            except OSError as error:
-                raise NotSavedError(
-                    "http.pairing.not_saved",
-                    path=self._path,
-                    system_message=error.strerror or str(error),
-                ) from error
+            self._keep_only(rest)
+
+    def revoke_all(self) -> None:
+        """End every pairing now. Raises: NotSavedError when a restart would bring them back."""
+        with self._lock:
+            self._keep_only(())
+
+    def _keep_only(self, rest: tuple[Pairing, ...]) -> None:
+        self._pairings = rest
+        try:
+            self._save()
+        except OSError as error:
+            raise NotSavedError(
+                "http.pairing.not_saved",
+                path=self._path,
+                system_message=error.strerror or str(error),
+            ) from error
 
     def _save(self) -> None:
         rows = [
@@ -179,9 +200,12 @@ def _pairing(row: dict[str, Any]) -> Pairing:
         token_sha256=row["token_sha256"],
         paired_at_utc=datetime.fromisoformat(row["paired_at_utc"]),
         expires_at_utc=datetime.fromisoformat(row["expires_at_utc"]),
+        paired_from=row.get("paired_from"),
     )
     strings = (pairing.pairing_id, pairing.name, pairing.token_sha256)
     if not all(isinstance(it, str) for it in strings) or not pairing.token_sha256.isascii():
+        raise ValueError("not a string")
+    if not isinstance(pairing.paired_from, str | None):
         raise ValueError("not a string")
     if pairing.paired_at_utc.tzinfo is None or pairing.expires_at_utc.tzinfo is None:
         raise ValueError("a time has no zone")

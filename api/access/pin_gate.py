@@ -23,6 +23,16 @@ LONGEST_WAIT_S = 600.0
 NEW_PIN_AFTER = 20
 """Wrong tries after which a new PIN is drawn, so that the PINs already ruled out may recur."""
 
+LIFE_S = 86_400.0
+"""Longest life of a PIN, s: a day. A PIN in an old terminal or photograph pairs nothing."""
+
+LIFE_AFTER_USE_S = 600.0
+"""Life of a PIN after it first paired a device, s.
+
+A studio pairs its phones one after the other with one code. A single-use PIN would send people
+back to the Pi for each of them.
+"""
+
 _log = logging.getLogger("biteclock")
 
 
@@ -45,7 +55,9 @@ def draw_pin() -> str:
 class PinGate:
     """The PIN in force, in memory only.
 
-    Each start of the daemon draws a new one, and so does ``renew``.
+    It ends LIFE_S after it was drawn or LIFE_AFTER_USE_S after it first paired a device. Then none
+    is in force until somebody who may see it asks for ``pin``. Each start of the daemon draws a new
+    one, and so does ``renew``.
 
     After a wrong PIN nobody may try for 1 s, and twice as long after each further one, up to
     LONGEST_WAIT_S. The wait is the same for all devices, because addresses are cheap. The right
@@ -57,9 +69,22 @@ class PinGate:
     def __init__(self, clock: Clock, draw: Callable[[], str] = draw_pin) -> None:
         self._clock = clock
         self._draw = draw
-        self.pin = draw()
         self._wrong = 0
         self._open_at_s: float | None = None
+        self._pin = draw()
+        self._ends_at_s: float = clock.monotonic_s() + LIFE_S
+
+    @property
+    def pin(self) -> str:
+        """The PIN in force, for somebody who may see it. Drawn now if the last one has ended."""
+        if self._is_over():
+            self._draw_anew()
+        return self._pin
+
+    def left_s(self) -> int:
+        """Return the time until the PIN ends, whole s; 0 when none is in force."""
+        left_s = round(self._ends_at_s - self._clock.monotonic_s(), 6)  # not the rounding error
+        return max(0, math.floor(left_s))
 
     def wait_s(self) -> int:
         """Return the time until a PIN is accepted, whole s. 0 when one is accepted now."""
@@ -69,7 +94,7 @@ class PinGate:
         return max(0, math.ceil(left_s))
 
     def admits(self, pin: str, caller: str | None) -> bool:
-        """Return whether a PIN is the right one.
+        """Return whether a PIN is the one in force.
 
         :param caller: the caller's address for the log, or None when it is not known.
 
@@ -78,8 +103,9 @@ class PinGate:
         wait_s = self.wait_s()
         if wait_s > 0:
             raise TooManyTriesError(wait_s)
-        if hmac.compare_digest(pin.encode(), self.pin.encode()):
+        if hmac.compare_digest(pin.encode(), self._pin.encode()) and not self._is_over():
             self._wrong = 0
+            self._ends_at_s = min(self._ends_at_s, self._clock.monotonic_s() + LIFE_AFTER_USE_S)
             return True
         self._wrong += 1
         pause_s = min(2.0 ** min(self._wrong - 1, DOUBLINGS), LONGEST_WAIT_S)
@@ -93,12 +119,19 @@ class PinGate:
             )
         )
         if self._wrong % NEW_PIN_AFTER == 0:
-            self.pin = self._draw()
-            _log.warning(text("http.pairing.new_pin", wrong_tries=self._wrong, pin=self.pin))
+            self._draw_anew()
+            _log.warning(text("http.pairing.new_pin", wrong_tries=self._wrong))
         return False
 
     def renew(self) -> None:
-        """Draw a new PIN, which may be tried at once: a paired device asked for it."""
-        self.pin = self._draw()
+        """Draw a new PIN, which may be tried at once: somebody who may control asked for it."""
+        self._draw_anew()
         self._wrong = 0
         self._open_at_s = None
+
+    def _draw_anew(self) -> None:
+        self._pin = self._draw()
+        self._ends_at_s = self._clock.monotonic_s() + LIFE_S
+
+    def _is_over(self) -> bool:
+        return self._clock.monotonic_s() >= self._ends_at_s

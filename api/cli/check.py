@@ -29,18 +29,13 @@ def daemon_client(
 ) -> ApiClient:
     """Return a client of the daemon on this machine.
 
-    :param settings: None only when the port is given.
+    :param settings: None only when the port is given, or where there is a local socket.
     :param timeout_s: longest wait for a response, s, or None for the client's own.
     """
-    from api.cli.client import TIMEOUT_S, ApiClient
+    from api.cli.client import TIMEOUT_S
+    from api.cli.local import bench_client
 
-    if port is None:
-        if settings is None:
-            raise ValueError("neither settings nor port")
-        port = settings.server.port
-    return ApiClient(
-        f"http://127.0.0.1:{port}", timeout_s=TIMEOUT_S if timeout_s is None else timeout_s
-    )
+    return bench_client(settings, port, TIMEOUT_S if timeout_s is None else timeout_s)
 
 
 @click.command(help=help_of("command_line.check"))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,17 +9,11 @@ import click
 
 from api.cli.options import config_option, json_option, refusing, state_directory_option
 from api.cli.printing import help_of, print_json, say
+from api.cli.run_sources import run_source
 from controller.texts import text
 
 if TYPE_CHECKING:
     from controller.config import Settings
-    from controller.logbook.reader import LogbookReader, RunSummary
-
-
-def _reader(settings: Settings, state_directory: Path) -> LogbookReader:
-    from controller.logbook.reader import LogbookReader
-
-    return LogbookReader(state_directory / settings.logbook.path)
 
 
 @click.group(help=help_of("command_line.runs"))
@@ -49,27 +42,20 @@ def list_runs(
     settings: Settings, state_directory: Path, limit: int, search: str, as_json: bool
 ) -> None:
     """Print runs, newest first."""
-    page = _reader(settings, state_directory).list_runs(limit=limit, search=search)
+    found = run_source(settings, state_directory).runs(limit, search)
     if as_json:
-        print_json([_summary(run) for run in page.runs])
+        print_json(found)
         return
-    for run in page.runs:
+    for run in found:
         _print_in_list(run)
-    if not page.runs:
+    if not found:
         say("command_line.runs.list.empty")
 
 
-def _print_in_list(run: RunSummary) -> None:
-    values: dict[str, Any] = {
-        "run_id": run.run_id,
-        "started_at_utc": run.started_at_utc[:16],
-        "metal": run.metal,
-        "charge_coulombs": run.progress.charge_coulombs,
-        "state": run.state.value,
-        "piece": run.piece,
-    }
-    values["depth_mm"] = run.progress.depth_mm
-    values["reason"] = None if run.reason is None else run.reason.value
+def _print_in_list(run: dict[str, Any]) -> None:
+    names = ("run_id", "metal", "charge_coulombs", "state", "piece", "depth_mm", "reason")
+    values = {name: run[name] for name in names}
+    values["started_at_utc"] = run["started_at_utc"][:16]
     match values["depth_mm"] is not None, values["reason"] is not None:
         case True, True:
             say("command_line.runs.list.line_with_reason", **values)
@@ -91,32 +77,29 @@ def _print_in_list(run: RunSummary) -> None:
 @refusing
 def show(run_id: str, settings: Settings, state_directory: Path, as_json: bool) -> None:
     """Print one run."""
-    reader = _reader(settings, state_directory)
-    record, events = reader.run(run_id), reader.events(run_id)
+    run = run_source(settings, state_directory).run(run_id)
     if as_json:
-        plan_and_events = {"plan": record.plan, "events": [asdict(event) for event in events]}
-        print_json({**_summary(record.summary), **plan_and_events})
+        print_json(run)
         return
-    summary = record.summary
-    values = {"run_id": summary.run_id, "metal": summary.metal, "state": summary.state.value}
-    if summary.piece:
-        say("command_line.runs.show.heading", **values, piece=summary.piece)
+    values = {name: run[name] for name in ("run_id", "metal", "state")}
+    if run["piece"]:
+        say("command_line.runs.show.heading", **values, piece=run["piece"])
     else:
         say("command_line.runs.show.heading_without_name", **values)
-    if summary.message:
-        say("command_line.common.message", message=summary.message)
+    if run["message"]:
+        say("command_line.common.message", message=run["message"])
     say(
         "command_line.runs.show.charge",
-        charge_coulombs=summary.progress.charge_coulombs,
-        on_time_s=summary.progress.on_time_s,
-        uncertain_coulombs=summary.progress.uncertain_charge_coulombs,
+        charge_coulombs=run["charge_coulombs"],
+        on_time_s=run["on_time_s"],
+        uncertain_coulombs=run["uncertain_charge_coulombs"],
     )
-    for event in events:
+    for event in run["events"]:
         say(
             "command_line.runs.show.event",
-            on_time_s=event.on_time_s,
-            kind=event.kind,
-            event=event.text,
+            on_time_s=event["on_time_s"],
+            kind=event["kind"],
+            event=event["text"],
         )
 
 
@@ -143,26 +126,15 @@ def show(run_id: str, settings: Settings, state_directory: Path, as_json: bool) 
 @refusing
 def export(run_id: str, kind: str, output: Any, settings: Settings, state_directory: Path) -> None:
     """Write the one-second samples of a run."""
-    reader = _reader(settings, state_directory)
-    reader.run(run_id)
+    source = run_source(settings, state_directory)
     if kind == "csv":
-        from api.http.csv_export import csv_lines
-
-        for chunk in csv_lines(reader.samples(run_id)):
-            output.write(chunk)
+        for piece in source.csv(run_id):
+            output.write(piece)
         return
     import json
 
-    output.write("[")
-    separator = "\n"
-    for samples in reader.samples(run_id):
-        for sample in samples:
-            output.write(separator + json.dumps(asdict(sample), allow_nan=False))
-            separator = ",\n"
-    output.write("\n]\n")
-
-
-def _summary(run: RunSummary) -> dict[str, Any]:
-    values = asdict(run)
-    progress = values.pop("progress")
-    return {**values, **{key: value for key, value in progress.items() if key != "at_s"}}
+    opening = "["
+    for sample in source.samples(run_id):
+        output.write(f"{opening}\n{json.dumps(sample, allow_nan=False)}")
+        opening = ","
+    output.write("[\n]\n" if opening == "[" else "\n]\n")

@@ -15,6 +15,7 @@ import click
 
 from api.cli.check import daemon_client, port_option
 from api.cli.client import ApiClient
+from api.cli.local import open_socket
 from api.cli.location import INSTALLED_CONFIG
 from api.cli.options import NotWell, Refusal, lazy_config_option
 from api.cli.printing import help_of, say
@@ -42,7 +43,7 @@ def off(place: Place, port: int | None, pins: tuple[str, ...]) -> None:
     if pins:
         _drive_low(pins, settings)
         return
-    if settings is None and port is None:
+    if settings is None and port is None and open_socket() is None:
         raise Refusal(text("command_line.off.no_place", why=refusal))
     client = daemon_client(settings, port, timeout_s=ASK_S)
     answer = _ask(client)

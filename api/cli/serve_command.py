@@ -106,7 +106,7 @@ def serve(
         daemon = Daemon(settings, rehearsal, state_directory, port)
         say("command_line.serve.started", address=daemon.address, rig_kind=daemon.rig.kind)
         invitation = daemon.pairing_code
-        click.echo(invitation.terminal() if sys.stdout.isatty() else invitation.text())
+        click.echo(invitation.terminal() if sys.stdout.isatty() else invitation.without_pin())
     daemon.run()
     if daemon.rig.gate.reads_on():
         say_if_heard("command_line.serve.ended_with_relay_on")

@@ -37,8 +37,8 @@ are problem details (RFC 9457). Stop works in every state. It is not an emergenc
 one in the supply.
 
 Everybody on the studio's network may look, unless the settings say otherwise. Artworks, and
-control, which is every POST except Stop, need a paired device: send the PIN from the daemon's
-terminal or log to /api/pair once."""
+control, which is every POST except Stop, need a paired device: send the PIN to /api/pair once. The
+command "biteclock pair" shows it, and so does a paired device."""
 
 _TAGS = [
     {"name": "status", "description": "State of the rig and of the run, now and live."},
@@ -73,6 +73,7 @@ def create_app(
     truth: Callable[[], Any] | None = None,
     host_notes: Callable[[], Sequence[str]] = tuple,
     watchdog_s: float | None = None,
+    name: str | None = None,
     guards: Sequence[Middleware] = (),
     page: Path = PAGE_DIRECTORY,
 ) -> FastAPI:
@@ -89,12 +90,13 @@ def create_app(
     :param host_notes: returns notes on the machine for the rig check. May block.
     :param watchdog_s: interval at which the loop feeds the service manager's watchdog, s; None
         without a watchdog.
+    :param name: of the bench, or None.
     :param guards: middleware before everything here, outermost first. It must let Stop through.
     :param page: directory of the static page.
     """
 
     def status() -> Status:
-        return Status.of(service.snapshot(), logbook_health(), rig_kind, version)
+        return Status.of(service.snapshot(), logbook_health(), rig_kind, version, name)
 
     live = LiveFeed(status)
     context = AppContext(
@@ -112,6 +114,7 @@ def create_app(
         artworks=artworks,
         addresses=addresses,
         calculate=calculate,
+        name=name,
     )
 
     @asynccontextmanager

@@ -72,6 +72,7 @@ class AppContext:
     :param host_notes: returns notes on the machine for the rig check.
     :param addresses: returns the base addresses of the page for a phone.
     :param calculate: makes long tables, in another process where there is one.
+    :param name: of the bench, or None.
     :param planning: one at a time. A plan computes for tens of ms, which the control loop needs.
     :param starting: plans, then starts.
     :param commands: waits for the control loop.
@@ -94,6 +95,7 @@ class AppContext:
     artworks: ArtworkShelf
     addresses: Callable[[], Sequence[str]]
     calculate: Calculate
+    name: str | None = None
     planning: Lane = field(default_factory=lambda: Lane(1))
     starting: Lane = field(default_factory=lambda: Lane(1))
     commands: Lane = field(default_factory=lambda: Lane(8))

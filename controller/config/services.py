@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import unicodedata
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from controller.config.section import Section
+from controller.errors import RefusedError
 
 HOST_FORM = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
 HostName = Annotated[str, Field(pattern=HOST_FORM)]
+
+MOST_NAME_CHARACTERS = 40
+"""Longest name of a bench: a line of a phone."""
+
+INVISIBLE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+"""Unicode categories of signs that cannot be seen or that change the direction of writing."""
 
 
 class LoopSettings(Section):
@@ -41,6 +49,13 @@ class ServerSettings(Section):
         description="loopback: the Pi alone; studio-network: also the phones of the studio.",
     )
     port: int = Field(8420, ge=1024, le=65535)
+    name: str | None = Field(
+        None,
+        description=(
+            "Name of the bench on the page, in the tab and beside the QR code, or none. At most "
+            "40 characters."
+        ),
+    )
     view_needs_pairing: bool = Field(
         False, description="Looking needs pairing too, except on the Pi itself."
     )
@@ -49,6 +64,19 @@ class ServerSettings(Section):
         strict=False,
         description="More host names of the Pi, beside its own name, name.local and its addresses.",
     )
+
+    @field_validator("name")
+    @classmethod
+    def _shown(cls, name: str | None) -> str | None:
+        """Refuse a name that is empty, too long for a phone, or partly invisible."""
+        if name is not None and not 1 <= len(name) <= MOST_NAME_CHARACTERS:
+            raise RefusedError(
+                "config.name_length", characters=len(name), most=MOST_NAME_CHARACTERS
+            )
+        unseen = [sign for sign in name or "" if unicodedata.category(sign) in INVISIBLE]
+        if unseen:
+            raise RefusedError("config.name_sign", code=f"U+{ord(unseen[0]):04X}")
+        return name
 
 
 class LogbookSettings(Section):

@@ -34,6 +34,12 @@ def test_svg_code() -> None:
     assert {part.tag for part in image.iter()} == {f"{SVG}svg", f"{SVG}path"}
 
 
+def test_journal_text() -> None:
+    """Whoever may read the journal does not learn the PIN."""
+    assert "012" not in INVITATION.without_pin()
+    assert "  http://192.0.2.7:8420/\n" in INVITATION.without_pin()
+
+
 def test_terminal_text() -> None:
     text = INVITATION.terminal()
     assert text.splitlines()[-1] == "and give the PIN 012 345."

@@ -7,7 +7,15 @@ import logging
 
 import pytest
 
-from api.access.pin_gate import LONGEST_WAIT_S, NEW_PIN_AFTER, PinGate, TooManyTriesError, draw_pin
+from api.access.pin_gate import (
+    LIFE_AFTER_USE_S,
+    LIFE_S,
+    LONGEST_WAIT_S,
+    NEW_PIN_AFTER,
+    PinGate,
+    TooManyTriesError,
+    draw_pin,
+)
 from hardware.clock import VirtualClock
 
 WHOM = "192.0.2.9"
@@ -89,7 +97,7 @@ def test_new_pin_after_twenty(
             pins.admits("000000", WHOM)
         clock.advance(600.0)
     assert pins.pin == "314159"
-    assert "is now 314159" in caplog.text
+    assert "314159" not in caplog.text, "the journal never holds a PIN"
     assert caplog.text.count(f"{WHOM} gave a wrong PIN") == NEW_PIN_AFTER
     assert not pins.admits("271828", WHOM)
 
@@ -111,4 +119,35 @@ def test_renewed_pin() -> None:
     pins.admits("000000", WHOM)
     pins.renew()
     assert (pins.pin, pins.wait_s()) == ("314159", 0)
+    assert pins.admits("314159", WHOM)
+
+
+def test_pin_ends_after_a_day() -> None:
+    pins, clock = gate("271828", "314159")
+    clock.advance(LIFE_S - 1.0)
+    assert pins.admits("271828", WHOM)
+    pins, clock = gate("271828", "314159")
+    clock.advance(LIFE_S)
+    assert pins.left_s() == 0
+    assert not pins.admits("271828", WHOM)
+
+
+def test_pin_ends_after_use() -> None:
+    """The phones of one sitting use one PIN; a phone that comes back later does not."""
+    pins, clock = gate("271828", "314159")
+    assert pins.admits("271828", WHOM)
+    clock.advance(LIFE_AFTER_USE_S - 1.0)
+    assert pins.left_s() == 1
+    assert pins.admits("271828", "192.0.2.10"), "a second use does not prolong it"
+    clock.advance(1.0)
+    assert not pins.admits("271828", WHOM)
+
+
+def test_ended_pin_is_replaced() -> None:
+    pins, clock = gate("271828", "314159")
+    clock.advance(LIFE_S)
+    assert not pins.admits("314159", WHOM), "none is in force until somebody asks for it"
+    clock.advance(1.0)
+    assert pins.pin == "314159"
+    assert pins.left_s() == LIFE_S
     assert pins.admits("314159", WHOM)

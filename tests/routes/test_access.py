@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from api.access.auth import COOKIE
-from api.access.pairing_store import MAX_PAIRINGS
+from api.access.pairing_store import MAX_PAIRINGS, MOST_PER_ADDRESS
 from tests.kits.api_client import ADDRESSES, SILVER, Daemon, ask, assert_problem
 
 PAGE = {"origin": "http://bench.local:8420"}
@@ -176,6 +176,50 @@ def test_revoked_device_may_stop(daemon: Daemon) -> None:
         404,
         "unknown-pairing",
     )
+
+
+def test_revoked_device_stays_out(daemon: Daemon) -> None:
+    """It knows the PIN of before, and cannot pair again, read a PIN, or revoke the owner."""
+    lost, kept = paired(daemon, "lost phone"), paired(daemon, "owner")
+    known_pin = ask(daemon.app, "GET", "/api/pairing", headers=lost).json()["pin"]
+    rows = ask(daemon.app, "GET", "/api/pairings", headers=kept).json()["pairings"]
+    ids = {row["name"]: row["pairing_id"] for row in rows}
+    revoked = ask(daemon.app, "POST", f"/api/pairings/{ids['lost phone']}/revoke", headers=kept)
+    assert revoked.status_code == 200
+    assert_problem(pair(daemon, known_pin), 403, "wrong-pin")
+    for asked in ("GET /api/pairing", "GET /api/pairings", "POST /api/pairing/new"):
+        assert_problem(ask(daemon.app, *asked.split(), headers=lost), 401, "pairing-needed")
+    owner = f"/api/pairings/{ids['owner']}/revoke"
+    assert_problem(ask(daemon.app, "POST", owner, headers=lost), 401, "pairing-needed")
+    assert [known.name for known in daemon.access.store.pairings()] == ["owner"]
+
+
+def test_unpaired_device_stays_out(daemon: Daemon) -> None:
+    """A phone that was unpaired to be given away knows the PIN as well."""
+    shown = paired(daemon)
+    known_pin = daemon.access.pins.pin
+    ask(daemon.app, "POST", "/api/unpair", headers=shown)
+    assert_problem(pair(daemon, known_pin), 403, "wrong-pin")
+
+
+def test_one_address_cannot_fill(daemon: Daemon) -> None:
+    """One device that pairs again and again replaces its own oldest pairings, nobody else's."""
+    owner = paired(daemon, "owner")
+    for number in range(MAX_PAIRINGS + 3):
+        ask(
+            daemon.app,
+            "POST",
+            "/api/pair",
+            json={"pin": daemon.access.pins.pin, "name": f"again {number}"},
+            client=("192.0.2.66", 4000),
+            headers=PAGE,
+        )
+    names = [known.name for known in daemon.access.store.pairings()]
+    last = MAX_PAIRINGS + 2
+    assert names == ["owner", *(f"again {n}" for n in range(last - MOST_PER_ADDRESS + 1, last + 1))]
+    assert ask(daemon.app, "POST", "/api/plan", json=SILVER, headers=owner).status_code == 200
+    rows = ask(daemon.app, "GET", "/api/pairings", headers=owner).json()["pairings"]
+    assert {row["paired_from"] for row in rows} == {"127.0.0.1", "192.0.2.66"}
 
 
 def test_unpair_device(daemon: Daemon) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from api.access.auth import LOCAL
 from api.http.door.places import Kind, PlaceBook
 from api.http.guards.base import CONNECTION
 
@@ -56,7 +57,7 @@ class BoundedProtocol(H11Protocol):
         self._closing_since_s: float | None = None
         self._head_timer: asyncio.TimerHandle | None = None
         self._stall_timer: asyncio.TimerHandle | None = None
-        self.app_state = {**self.app_state, CONNECTION: self}
+        self.app_state = {**self.app_state, CONNECTION: self, LOCAL: kind is Kind.LOCAL}
 
     # --- events of the connection ---------------------------------------------------------------
 

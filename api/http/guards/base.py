@@ -4,12 +4,15 @@ The people of the studio, their guests and their devices are on the studio's net
 and programs may be on the Pi. All of them may stop a run and, unless a setting says otherwise,
 look at it and at its record. They cannot:
 
-- see an artwork, or control, without the PIN from the daemon's terminal or log (ControlGuard).
-  Being on the Pi itself proves nothing.
+- see an artwork, or control, without the PIN (ControlGuard). Paired devices show it, and so does
+  "biteclock pair" to members of the group biteclock. Being on the Pi itself proves nothing.
 - let a foreign web page in a paired browser give commands. Its origin differs (OriginGuard). A
   page that turns its own name to the Pi's address is refused by that name (HostGuard).
 - block the daemon with connections or requests that never end, or with too many of them (the
   door, LoadGuard, BodyLimit, BoundedProtocol).
+
+The local socket is trusted: the permissions of its file decide who can connect to it, and no
+browser can.
 
 These are not kept out: somebody who listens on the network reads everything, cookies included,
 because the daemon speaks plain HTTP; somebody may flood the network itself; somebody may have the

@@ -11,6 +11,7 @@ from html import escape
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from api.access.auth import is_local
 from api.http.guards.base import SAFE_METHODS, Guard
 from api.http.problem_kinds import UNKNOWN_HOST
 from api.http.problems import problem_response
@@ -61,6 +62,8 @@ class HostGuard(Guard):
 
     def refusal(self, request: Request) -> Response | None:
         """Refuse a request for another host."""
+        if is_local(request):  # no name led to the socket, so none can be turned to it
+            return None
         host = request.headers.get("host", "")
         match = _HOST.fullmatch(host)
         if match is not None and self._is_known(match["name"].lower(), request):

@@ -21,7 +21,7 @@ from api.http.models.base import (
 
 
 class PairBody(RequestModel):
-    """The PIN from the daemon's terminal or log."""
+    """The PIN from ``biteclock pair`` or from the Rig screen of a paired device."""
 
     pin: Annotated[
         str,
@@ -55,6 +55,10 @@ class PairingAnswer(Answer):
     ]
     expires_at_utc: Annotated[
         datetime, described("Wall time at which it ends.", NO_UNIT, "2026-06-12T08:40:00Z")
+    ]
+    paired_from: Annotated[
+        str | None,
+        described("Address from which it was paired; null if unknown.", NO_UNIT, "192.168.1.31"),
     ]
     is_this_one: Annotated[bool, described("Whether this device sent the request.", NO_UNIT, True)]
 
@@ -101,8 +105,18 @@ class PairingCodeAnswer(Answer):
     """What another device needs to be paired."""
 
     pin: Annotated[
-        str, described("The PIN. Each start of the daemon draws a new one.", NO_UNIT, "123456")
+        str,
+        described(
+            "The PIN. It ends after valid_s, 10 min after its first use, and with each revocation.",
+            NO_UNIT,
+            "123456",
+        ),
     ]
+    name: Annotated[
+        str | None,
+        described("Name of the bench; null without one.", NO_UNIT, "the big bath"),
+    ]
+    valid_s: Annotated[int, described("Time until the PIN ends.", "s", 86_400)]
     addresses: Annotated[
         tuple[str, ...],
         described(
@@ -125,10 +139,16 @@ class PairingCodeAnswer(Answer):
     ]
 
     @classmethod
-    def of(cls, code: PairingCode) -> PairingCodeAnswer:
-        """Return a pairing code."""
+    def of(cls, code: PairingCode, valid_s: int, name: str | None) -> PairingCodeAnswer:
+        """Return a pairing code.
+
+        :param name: of the bench, or None.
+        :param valid_s: time until its PIN ends, s.
+        """
         return cls(
             pin=code.pin,
+            name=name,
+            valid_s=valid_s,
             addresses=code.addresses,
             url=code.url,
             qr_svg=code.svg(),

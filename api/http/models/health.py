@@ -8,7 +8,7 @@ from typing import Annotated
 from pydantic import BeforeValidator
 
 from api.http.models.base import NO_UNIT, Answer, described
-from api.http.models.status import RigField, VersionField, rendered
+from api.http.models.status import NameField, RigField, VersionField, rendered
 
 
 class LoopHealth(Answer):
@@ -105,3 +105,4 @@ class Health(Answer):
     ]
     rig: RigField
     version: VersionField
+    name: NameField

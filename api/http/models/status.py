@@ -38,6 +38,9 @@ RigField = Annotated[
     RigKind, described("Real bench, or the rehearsal bench's model.", NO_UNIT, "rehearsal")
 ]
 VersionField = Annotated[str, described("Version of the program.", NO_UNIT, "0.1.0")]
+NameField = Annotated[
+    str | None, described("Name of the bench; null without one.", NO_UNIT, "the big bath")
+]
 RelayField = Annotated[bool, described("Whether the relay output reads on.", NO_UNIT, True)]
 MessageField = Annotated[
     str | None,
@@ -221,6 +224,7 @@ class Status(Answer):
     ]
     rig: RigField
     version: VersionField
+    name: NameField
     logbook_ready: Annotated[
         bool, described("Whether the logbook's check at start is over.", NO_UNIT, True)
     ]
@@ -242,7 +246,14 @@ class Status(Answer):
     ]
 
     @classmethod
-    def of(cls, snapshot: Snapshot, logbook: LogbookHealth, rig: RigKind, version: str) -> Status:
+    def of(
+        cls,
+        snapshot: Snapshot,
+        logbook: LogbookHealth,
+        rig: RigKind,
+        version: str,
+        name: str | None = None,
+    ) -> Status:
         """Return the status in a snapshot."""
         finding = snapshot.finding
         values = {
@@ -254,6 +265,7 @@ class Status(Answer):
             **values,
             rig=rig,
             version=version,
+            name=name,
             logbook_ready=logbook.ready,
             logbook_message=rendered(logbook.message or logbook.notice),
             run_in_logbook=snapshot.run_id is not None and snapshot.run_id == logbook.kept_run_id,

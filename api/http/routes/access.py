@@ -12,6 +12,7 @@ from api.access.pairing_code import PairingCode
 from api.access.pairing_store import LIFE_S
 from api.http.context import AppContext
 from api.http.guards.control import CHALLENGE, NOT_PAIRED
+from api.http.guards.host import address_in
 from api.http.models.access import (
     AccessAnswer,
     PairBody,
@@ -103,7 +104,7 @@ def access_routes(context: AppContext) -> APIRouter:
 
         After a wrong PIN nobody may try for a while, longer each time. Stop never waits.
         """
-        caller = None if request.client is None else request.client.host
+        caller = _address_of(request)
         if not access.pins.admits(body.pin.replace(" ", ""), caller):
             wait_s = access.pins.wait_s()
             raise ProblemError(
@@ -113,7 +114,7 @@ def access_routes(context: AppContext) -> APIRouter:
                 wait_s=wait_s,
             )
         before = caller_of(request)
-        pairing, token = await context.reading.run(access.store.add, body.name)
+        pairing, token = await context.reading.run(access.store.add, body.name, caller)
         if before is not None and before.pairing is not None:
             await context.reading.run(access.store.revoke, before.pairing.pairing_id)
         response.set_cookie(
@@ -131,7 +132,7 @@ def access_routes(context: AppContext) -> APIRouter:
         """It may still look and stop."""
         if caller.pairing is None:
             raise ProblemError(UNKNOWN_PAIRING, "http.pairing.controller_itself")
-        await context.reading.run(access.store.revoke, caller.pairing.pairing_id)
+        await context.reading.run(access.revoke, caller.pairing.pairing_id)
         response.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
         return access_of(None)
 
@@ -152,8 +153,19 @@ def access_routes(context: AppContext) -> APIRouter:
         responses=problem_responses(PAIRING_NEEDED, UNKNOWN_PAIRING, NOT_SAVED, BAD_VALUE),
     )
     async def revoke(pairing_id: PairingId, caller: Controlling) -> PairingList:
-        """It takes effect at once."""
-        await context.reading.run(access.store.revoke, pairing_id)
+        """It takes effect at once, and a new PIN is drawn."""
+        await context.reading.run(access.revoke, pairing_id)
+        return PairingList.of(access.store.pairings(), caller)
+
+    @router.post(
+        "/api/pairings/revoke-all",
+        operation_id="revokeAllPairings",
+        summary="End the pairing of every device, this one included",
+        responses=problem_responses(PAIRING_NEEDED, NOT_SAVED),
+    )
+    async def revoke_all(caller: Controlling) -> PairingList:
+        """It takes effect at once, and a new PIN is drawn."""
+        await context.reading.run(access.revoke_all)
         return PairingList.of(access.store.pairings(), caller)
 
     @router.get(
@@ -164,7 +176,7 @@ def access_routes(context: AppContext) -> APIRouter:
     )
     async def pairing_code(_caller: Controlling, request: Request) -> PairingCodeAnswer:
         """For paired devices, and for programs with the token in the daemon's state directory."""
-        return PairingCodeAnswer.of(_pairing_code(context, request))
+        return _pairing_answer(context, request)
 
     @router.post(
         "/api/pairing/new",
@@ -173,17 +185,24 @@ def access_routes(context: AppContext) -> APIRouter:
         responses=problem_responses(PAIRING_NEEDED),
     )
     async def new_pin(_caller: Controlling, request: Request) -> PairingCodeAnswer:
-        """The wait after wrong PINs ends. Paired devices stay paired."""
+        """The old PIN ends, and so does the wait after wrong PINs. Paired devices stay paired."""
         access.pins.renew()
-        return PairingCodeAnswer.of(_pairing_code(context, request))
+        return _pairing_answer(context, request)
 
     return router
 
 
-def _pairing_code(context: AppContext, request: Request) -> PairingCode:
+def _address_of(request: Request) -> str | None:
+    """Return the address from which a request came, in one form for each device, or None."""
+    host = "" if request.client is None else request.client.host
+    address = address_in(host)
+    return host or None if address is None else str(address)
+
+
+def _pairing_answer(context: AppContext, request: Request) -> PairingCodeAnswer:
     """Return the pairing code. The address of this request comes first if a phone can use it."""
     addresses = tuple(context.addresses())
     used = f"http://{request.headers.get('host', '')}/"
-    return PairingCode(
-        context.access.pins.pin, tuple(sorted(addresses, key=lambda address: address != used))
-    )
+    pins = context.access.pins
+    code = PairingCode(pins.pin, tuple(sorted(addresses, key=lambda address: address != used)))
+    return PairingCodeAnswer.of(code, pins.left_s(), context.name)

@@ -45,7 +45,7 @@ class NewestStatus:
         context = self._context
         snapshot, health = context.service.snapshot(), context.logbook_health()
         if self._of is None or self._of[0] is not snapshot or self._of[1] != health:
-            status = Status.of(snapshot, health, context.rig_kind, context.version)
+            status = Status.of(snapshot, health, context.rig_kind, context.version, context.name)
             self._of, self._body = (snapshot, health), status.model_dump_json().encode()
         return self._body
 
@@ -86,6 +86,7 @@ def status_routes(context: AppContext) -> APIRouter:
             logbook=LogbookHealthAnswer.model_validate(context.logbook_health()),
             rig=context.rig_kind,
             version=context.version,
+            name=context.name,
         )
 
     @router.get(

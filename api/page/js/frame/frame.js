@@ -24,6 +24,7 @@ export function keepFrame(store) {
     reshape(byId("state-shape"), status.state);
     mark(document.body, "data-state", status.state);
     mark(pause, "aria-disabled", status.state === "running" ? "false" : "true");
+    put(byId("brand"), status.name ?? text("app.name"));
     show(byId("rehearsal"), status.rig === "rehearsal");
   });
   let [troubleBefore, wasFresh] = [null, false];

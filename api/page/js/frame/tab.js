@@ -27,8 +27,13 @@ export function keepTab(store) {
   store.on("freshness", update);
 }
 
-/** Return the title: depth and state, or when the bench was last heard. */
-export function titleOf({ status, isFresh, silentMs }) {
+/** Return the title: depth and state, or when the bench was last heard; first the bench's name. */
+export function titleOf(store) {
+  const name = store.status?.name ?? null;
+  return name === null ? plainTitle(store) : text("tab.named", { name, title: plainTitle(store) });
+}
+
+function plainTitle({ status, isFresh, silentMs }) {
   if (status === null) return text("app.name");
   if (!isFresh) return text("tab.silent", { time: timeOfDay(new Date(Date.now() - silentMs)) });
   const known = STATES.includes(status.state);
