@@ -70,22 +70,32 @@ def read_setup(path: Path) -> Setup | None:
     Raises: SetupError when somebody else may read it, or when it cannot be used.
     """
     try:
+        # Not blocking, lest a pipe in its place hold up the messenger.
         opened = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     except FileNotFoundError:
         return None
     except OSError as error:
         raise SetupError("message.setup.unreadable", file=str(path)) from error
-    with os.fdopen(opened, "rb") as file:
-        known = os.fstat(file.fileno())
-        if not stat.S_ISREG(known.st_mode):
-            raise SetupError("message.setup.no_file", file=str(path))
-        if known.st_mode & 0o077:
-            mode = f"{stat.S_IMODE(known.st_mode):04o}"
-            raise SetupError("message.setup.open_to_others", file=str(path), mode=mode)
-        data = file.read(MAX_FILE_BYTES + 1)
+    try:
+        data = _content(opened, str(path))
+    except OSError as error:
+        raise SetupError("message.setup.unreadable", file=str(path)) from error
+    finally:
+        os.close(opened)
     if len(data) > MAX_FILE_BYTES:
         raise SetupError("message.setup.too_large", file=str(path), limit_bytes=MAX_FILE_BYTES)
     return parse_setup(data, path)
+
+
+def _content(opened: int, file: str) -> bytes:
+    """Return what is in a plain file that its owner alone may touch. Raises: SetupError."""
+    known = os.fstat(opened)
+    if not stat.S_ISREG(known.st_mode):
+        raise SetupError("message.setup.no_file", file=file)
+    if known.st_mode & 0o077:
+        mode = f"{stat.S_IMODE(known.st_mode):04o}"
+        raise SetupError("message.setup.open_to_others", file=file, mode=mode)
+    return os.read(opened, MAX_FILE_BYTES + 1)
 
 
 def parse_setup(data: bytes, path: Path) -> Setup:

@@ -94,10 +94,10 @@ class Herald:
             "until_stop_s": until_stop_s(snapshot),
             "late_fraction": self._late_fraction,
             "bath_degc": snapshot.bath_degc,
-            "found": None if finding is None else Found.of(finding),
         }
         try:
-            notice = Notice(**values)
+            found = None if finding is None else Found.of(finding)
+            notice = Notice(**values, found=found)
         except ValueError:  # a figure that cannot be: the news must go out without it
             found = None if finding is None else Found(reason=finding.reason)
             notice = Notice(kind=kind, case=case, bench=self._bench, found=found)
