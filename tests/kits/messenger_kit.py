@@ -149,7 +149,9 @@ class ScriptedCourier:
 class MessengerProcess:
     """``biteclock-messages`` on a socket and a file of the test."""
 
-    def __init__(self, directory: Path, *, prefix: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, directory: Path, *, prefix: tuple[str, ...] = (), pass_fds: tuple[int, ...] = ()
+    ) -> None:
         self.socket = directory / "events.sock"
         self.config = directory / "messages.toml"
         self._child = subprocess.Popen(
@@ -158,7 +160,7 @@ class MessengerProcess:
                 "--config", str(self.config), "--socket", str(self.socket),
             ],
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT,
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+            env={**os.environ, "PYTHONUNBUFFERED": "1"}, pass_fds=pass_fds,
         )  # fmt: skip
         assert self._child.stdout is not None
         self._out = self._child.stdout
@@ -176,9 +178,10 @@ class MessengerProcess:
     def close(self) -> str:
         """End it and return everything that it has printed."""
         self._child.kill()
-        self.lines += self._out.readlines()
-        self._out.close()
-        self._child.wait(WAIT_S)
+        if not self._out.closed:
+            self.lines += self._out.readlines()
+            self._out.close()
+        self._child.wait()
         return "".join(self.lines)
 
 
