@@ -14,6 +14,7 @@ COMMANDS = {
     "count": "api.cli.count",
     "demo": "api.cli.demo_command",
     "measure": "api.cli.measure",
+    "messages": "api.cli.messages",
     "off": "api.cli.check",
     "plan": "api.cli.plan_command",
     "rehearse": "api.cli.rehearse_command",

@@ -26,6 +26,7 @@ from api.http.page_files import PAGE_DIRECTORY, PageMount
 from api.http.problems import problem_handlers
 from api.http.routes.artworks import UPLOAD_BOUNDS
 from api.http.routes.router import api_routes
+from api.messenger.line import MessageLine
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
 from controller.running.loop import Board
@@ -130,6 +131,7 @@ def create_app(
         access=access,
         artworks=artworks,
         addresses=addresses,
+        messages=MessageLine(service.settings.messages.socket),
     )
 
     @asynccontextmanager

@@ -116,4 +116,9 @@ class Report(_Value):
             return text("message.setup.none")
         if self.is_busy:
             return text("message.report.busy")
-        return text("message.report.well" if self.is_well else "message.report.set_up")
+        if self.is_well:
+            return text("message.report.well")
+        has_failed = any(
+            it.outcome and it.outcome.ending is not Ending.SENT for it in self.services
+        )
+        return text("message.report.failed" if has_failed else "message.report.set_up")

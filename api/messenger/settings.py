@@ -122,7 +122,7 @@ def _services(urls: Any, file: str) -> tuple[Service, ...]:
     if not isinstance(urls, list) or not urls or not all(isinstance(it, str) for it in urls):
         raise SetupError("message.setup.no_urls", file=file)
     if len(urls) > MOST_SERVICES:
-        raise SetupError("message.setup.too_many_urls", file=file, limit=MOST_SERVICES)
+        raise SetupError("message.setup.too_many_urls", file=file, most=MOST_SERVICES)
     services = []
     for position, url in enumerate(urls, 1):
         scheme = SCHEME.fullmatch(url.strip())

@@ -265,5 +265,3 @@ def test_time_to_gauge_stop(changes: dict[str, Any], expected_s: float | None) -
     }  # fmt: skip
     snapshot = Listener(make_bench()).snapshot(**{**known, **changes})
     assert until_stop_s(snapshot) == (None if expected_s is None else pytest.approx(expected_s))
-
-

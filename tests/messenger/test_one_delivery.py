@@ -85,7 +85,7 @@ def test_silent_service_can_be_ended() -> None:
     [
         ("/no/such/program",),
         (sys.executable, "-c", "import sys; sys.stdin.read()"),
-        (sys.executable, "-c", "print('{\"ending\": \"well\"}')"),
+        (sys.executable, "-c", 'print(\'{"ending": "well"}\')'),
         (sys.executable, "-c", "import os; os.kill(os.getpid(), 9)"),
         (sys.executable, "-c", "print('x' * 100000)"),
     ],

@@ -43,7 +43,9 @@ def two_hours_ahead() -> Iterator[None]:
     time.tzset()
 
 
-def body(kind: NoticeKind, *, on: frozenset[NoticeKind] = ALL, age_s: float = 0.0, **it: Any) -> str:
+def body(
+    kind: NoticeKind, *, on: frozenset[NoticeKind] = ALL, age_s: float = 0.0, **it: Any
+) -> str:
     return body_of(Notice(kind=kind, **it), on, age_s)
 
 

@@ -35,6 +35,7 @@ ROUTES = {
     ("get", "/api/pairings"),
     ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"),
     ("post", "/api/pairing/new"),
+    ("get", "/api/messages"), ("post", "/api/messages/test"),
 }  # fmt: skip
 
 GUARDED = {"401", "421", "503"}
@@ -63,6 +64,7 @@ STATUSES = {
     "access": {"200"}, "pair": {"201", "409", "429", *BODY}, "unpair": {"200", "404"},
     "listPairings": {"200"},
     "revokePairing": {"200", "404", "422"}, "invitation": {"200"}, "newPin": {"200"},
+    "messages": {"200"}, "testMessages": {"200"},
 }  # fmt: skip
 """Without the guards' and 500."""
 
