@@ -107,7 +107,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-# --- a courier that the test scripts ---------------------------------------------------------------
+# --- a courier that the test scripts -----
 
 
 @dataclass(eq=False)
@@ -143,7 +143,7 @@ class ScriptedCourier:
         return delivery
 
 
-# --- the messenger as a process --------------------------------------------------------------------
+# --- the messenger as a process -----
 
 
 class MessengerProcess:

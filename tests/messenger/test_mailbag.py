@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from datetime import UTC, datetime
 
@@ -82,7 +83,7 @@ def test_waits_grow_then_end() -> None:
     assert not filled.end(UNREACHABLE, now_s, NOW_UTC)
     assert filled.due_s() == math.inf
     assert waited == list(WAITS_S)
-    assert all(b > a for a, b in zip(WAITS_S, WAITS_S[1:], strict=False))
+    assert all(b > a for a, b in itertools.pairwise(WAITS_S))
     assert (filled.state().waiting, filled.state().lost) == (0, 1)
 
 
