@@ -13,9 +13,9 @@ class MessageService(Answer):
     """One service that messages go to. Its address is a secret and is not here."""
 
     position: Annotated[int, described("Place of its address in the file.", NO_UNIT, 1)]
-    name: Annotated[str, described("Kind of service.", NO_UNIT, "ntfy")]
+    name: Annotated[str, described("Kind of service.", NO_UNIT, "mqtt")]
     line: Annotated[
-        str, described("How the newest delivery went.", NO_UNIT, "ntfy (address 1): sent")
+        str, described("How the newest delivery went.", NO_UNIT, "mqtt (address 1): sent")
     ]
     waiting: Annotated[int, described("Messages that wait for it.", NO_UNIT, 0)]
     lost: Annotated[int, described("Messages given up since the messenger started.", NO_UNIT, 0)]
@@ -59,8 +59,8 @@ class MessagesAnswer(Answer):
             [
                 {
                     "position": 1,
-                    "name": "ntfy",
-                    "line": "ntfy (address 1): sent",
+                    "name": "mqtt",
+                    "line": "mqtt (address 1): sent",
                     "waiting": 0,
                     "lost": 0,
                     "sent_at_utc": "2026-03-14T09:20:01Z",

@@ -7,7 +7,7 @@ import { json, NetworkDouble, promised, UNREACHABLE } from "../doubles/network_d
 import { fire, setPage } from "../doubles/page_double.js";
 
 const SERVICE = {
-  position: 1, name: "ntfy", line: "ntfy (address 1): sent", waiting: 0, lost: 0,
+  position: 1, name: "mqtt", line: "mqtt (address 1): sent", waiting: 0, lost: 0,
   sent_at_utc: "2026-03-14T09:20:01Z", failed_at_utc: null,
 };
 const WELL = {
@@ -46,7 +46,7 @@ test("the services and their state", async () => {
   network.answer(json(WELL));
   await part.fetch(true);
   assert.equal(network.newest.path, "/api/messages");
-  assert.match(text(), /Messages reach you\.ntfy \(address 1\): sentlast sent: /);
+  assert.match(text(), /Messages reach you\.mqtt \(address 1\): sentlast sent: /);
   assert.equal(problems(), "");
   assert.equal(test_button().hidden, false);
 });
@@ -71,7 +71,7 @@ test("a test and its outcome", async () => {
     [network.newest.path, network.newest.method], ["/api/messages/test", "POST"],
   );
   const failed = {
-    ...SERVICE, line: "ntfy (address 1): the service could not be reached", waiting: 2,
+    ...SERVICE, line: "mqtt (address 1): the service could not be reached", waiting: 2,
     sent_at_utc: null, failed_at_utc: "2026-03-14T09:20:01Z",
   };
   resolve(json({ ...WELL, is_well: false, message: "Not every message.", services: [failed] }));
