@@ -10,7 +10,8 @@ from typing import Any, Protocol
 
 from pydantic import ValidationError
 
-from api.messenger.outcome import Ending, Outcome
+from api.messenger.ending import Ending
+from api.messenger.outcome import Outcome
 from api.messenger.settings import Service
 from controller.notices.notice import NoticeKind
 

@@ -7,7 +7,8 @@ from collections import deque
 from dataclasses import dataclass
 from datetime import datetime
 
-from api.messenger.outcome import Ending, Outcome, ServiceState
+from api.messenger.ending import Ending
+from api.messenger.outcome import Outcome, ServiceState
 from api.messenger.settings import Service
 from controller.notices.notice import Notice, NoticeKind
 

@@ -16,6 +16,8 @@ import signal
 import sys
 from typing import Any, Final
 
+from api.messenger.ending import Ending
+
 LONGEST_LIFE_S: Final = 60
 """The kernel ends this process then, s, should the messenger no longer be there to do it."""
 
@@ -39,7 +41,7 @@ def deliver(url: str, title: str, body: str, notify_type: str) -> dict[str, Any]
     try:
         import apprise
     except ImportError:
-        return {"ending": "not_installed"}
+        return {"ending": Ending.NOT_INSTALLED}
     kept = _Kept()
     logger = logging.getLogger("apprise")
     logger.addHandler(kept)
@@ -47,16 +49,16 @@ def deliver(url: str, title: str, body: str, notify_type: str) -> dict[str, Any]
     asset = apprise.AppriseAsset(app_id="biteclock", app_desc="biteclock", async_mode=False)
     service = apprise.Apprise.instantiate(url, asset=asset)
     if service is None:
-        return {"ending": "unknown_address"}
+        return {"ending": Ending.UNKNOWN_ADDRESS}
     sender = apprise.Apprise(asset=asset)
     sender.add(service)
     if sender.notify(body=body, title=title, notify_type=apprise.NotifyType(notify_type)):
-        return {"ending": "sent"}
+        return {"ending": Ending.SENT}
     said = "\n".join(kept.lines)
     status = _STATUS.search(said)
     if status is not None and 100 <= int(status[1]) <= 599:
-        return {"ending": "refused", "status": int(status[1])}
-    return {"ending": "unreachable" if _NO_WAY.search(said) else "failed"}
+        return {"ending": Ending.REFUSED, "status": int(status[1])}
+    return {"ending": Ending.UNREACHABLE if _NO_WAY.search(said) else Ending.FAILED}
 
 
 def main() -> None:
@@ -70,7 +72,7 @@ def main() -> None:
     try:
         outcome = deliver(order["url"], order["title"], order["body"], order["notify_type"])
     except Exception:  # one of 300 services; what it says may hold a secret
-        outcome = {"ending": "failed"}
+        outcome = {"ending": Ending.FAILED}
     json.dump(outcome, answer)
     answer.close()
 

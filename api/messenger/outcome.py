@@ -3,25 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
-from enum import StrEnum
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from api.messenger.ending import Ending
 from controller.texts import text
-
-
-class Ending(StrEnum):
-    """How a delivery ended."""
-
-    SENT = "sent"
-    REFUSED = "refused"
-    UNREACHABLE = "unreachable"
-    TIMED_OUT = "timed_out"
-    UNKNOWN_ADDRESS = "unknown_address"
-    NOT_INSTALLED = "not_installed"
-    FAILED = "failed"
-
 
 FINAL = frozenset({Ending.SENT, Ending.UNKNOWN_ADDRESS, Ending.NOT_INSTALLED})
 """Trying again changes nothing."""

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from api.messenger.courier import Courier, Delivery
+from api.messenger.ending import Ending
 from api.messenger.mailbag import Item, Mailbag
-from api.messenger.outcome import Ending, Outcome, Report
+from api.messenger.outcome import Outcome, Report
 from api.messenger.settings import SetupError, read_setup, stamp_of
 from controller.notices.notice import Notice, NoticeKind
 from controller.notices.sentences import body_of, title_of

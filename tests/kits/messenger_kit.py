@@ -16,7 +16,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
-from api.messenger.outcome import Ending, Outcome
+from api.messenger.ending import Ending
+from api.messenger.outcome import Outcome
 from api.messenger.settings import Service
 from controller.notices.notice import NoticeKind
 from tests.paths import ROOT

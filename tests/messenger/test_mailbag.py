@@ -8,8 +8,9 @@ from datetime import UTC, datetime
 
 import pytest
 
+from api.messenger.ending import Ending
 from api.messenger.mailbag import FEWEST_S, MOST_WAITING, WAITS_S, Item, Mailbag
-from api.messenger.outcome import Ending, Outcome
+from api.messenger.outcome import Outcome
 from api.messenger.settings import Service
 from controller.notices.notice import Notice, NoticeKind
 from tests.kits.messenger_kit import SENT, UNREACHABLE

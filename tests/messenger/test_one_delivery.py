@@ -12,7 +12,8 @@ from collections.abc import Iterator
 import pytest
 
 from api.messenger.courier import PROGRAM, ProcessCourier
-from api.messenger.outcome import Ending, Outcome
+from api.messenger.ending import Ending
+from api.messenger.outcome import Outcome
 from api.messenger.settings import Service
 from controller.notices.notice import NoticeKind
 from tests.kits.messenger_kit import SECRET, WAIT_S, Receiver, free_port, receiving

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from api.messenger.ending import Ending
 from api.messenger.mailbag import MOST_WAITING, WAITS_S
-from api.messenger.outcome import Ending, Outcome, Report
+from api.messenger.outcome import Outcome, Report
 from api.messenger.post_room import AT_ONCE, SEND_S, PostRoom
 from controller.notices.notice import Notice, NoticeKind
 from hardware.clock import VirtualClock
