@@ -17,6 +17,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
+from api.messenger.line import MessageLine
 from controller.assembly import Assembly, assemble
 from controller.calculator import Calculator
 from controller.config import Settings
@@ -26,6 +27,7 @@ from controller.logbook.health import LogbookHealth
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
 from controller.logbook.thread import LogbookThread
+from controller.notices.herald import Herald
 from controller.ports import ENDING_SIGNALS
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
@@ -155,6 +157,7 @@ class Daemon:
         self._book = LogbookReader(self.logbook.path)
         self._calculator = Calculator()
         self._table_maker = Calculator()
+        self._message_line = MessageLine(settings.messages.socket)
         self.assembly = self._assembled(settings, rehearsal)
         # The relay goes off, and is seen to be off, before the web server is imported, which takes
         # longer than everything else.
@@ -185,9 +188,18 @@ class Daemon:
             assembly.supervisor, self.logbook, recorder, clock, settings, self.rig.range_a
         )
         assembly.loop.add_follower(self._restorer)
+        if rehearsal is None or settings.messages.in_rehearsals:
+            assembly.loop.add_follower(self._herald(settings))
         if settings.logbook.when_full == "trip":
             assembly.loop.add_follower(StoreWatch(assembly.supervisor, self.logbook, clock))
         return assembly
+
+    def _herald(self, settings: Settings) -> Herald:
+        """Return the follower that sends news to the messenger."""
+        bench = str(getattr(settings.server, "name", None) or "")
+        return Herald(
+            self._message_line.send, self.rig.clock, bench, settings.limits.over_time_fraction
+        )
 
     def _web_server(self, settings: Settings, state_directory: Path, port: int | None) -> WebServer:
         """Return the server of page and API, its socket already listening."""

@@ -7,11 +7,14 @@ threads on the machine's clock.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import Protocol
 
 from controller.messages import OffRequest, RunState, Snapshot
+from controller.notices.two_minutes import TwoMinutes
 from controller.ports import OffLatch
 from controller.safety.outbox import OutboxItem
 
@@ -58,18 +61,80 @@ LAMP: Mapping[RunState, Pattern] = {
     RunState.TRIPPED: Pattern(0.25, 0.5),
     RunState.INTERRUPTED: Pattern(0.25, 0.5),
 }
-BUZZER: Mapping[RunState, Pattern] = {
-    RunState.IDLE: OFF,
-    RunState.CHECKING: OFF,
-    RunState.RUNNING: OFF,
-    RunState.PAUSED: Pattern(0.25, 10.0),
-    RunState.FINISHED: Pattern(1.0, 5.0),
-    RunState.STOPPED: OFF,
-    RunState.TRIPPED: Pattern(0.5, 1.0),
-    RunState.INTERRUPTED: Pattern(0.25, 10.0),
+"""Patterns by state. A welded relay lights it without pause."""
+
+
+class Call(Enum):
+    """What the buzzer says."""
+
+    NOTHING = "nothing"
+    TWO_MINUTES_LEFT = "two minutes left"
+    LIFT_NOW = "lift now"
+    COME = "come"
+    REMINDER = "reminder"
+    ALARM = "alarm"
+    WELDED = "welded"
+
+
+@dataclass(frozen=True, slots=True)
+class Rhythm:
+    """Beeps of one call.
+
+    A beep of half a second is the shortest that a follower, called four times a second, can make.
+
+    :param beats_s: lengths of sound and silence in turn, sound first, s.
+    :param every_s: time from one beginning to the next, s; infinite for a call that comes once.
+    """
+
+    beats_s: tuple[float, ...]
+    every_s: float
+
+    @property
+    def length_s(self) -> float:
+        """Time from the first beep to the end of the last, s."""
+        return sum(self.beats_s)
+
+    def is_on(self, since_s: float) -> bool:
+        """Return whether it sounds, so long after the call began."""
+        left_s = since_s if math.isinf(self.every_s) else since_s % self.every_s
+        for place, beat_s in enumerate(self.beats_s):
+            if left_s < beat_s:
+                return place % 2 == 0
+            left_s -= beat_s
+        return False
+
+
+SHORT_S, LONG_S, REST_S = 0.5, 1.5, 0.5
+
+BUZZER: Mapping[Call, Rhythm] = {
+    Call.NOTHING: Rhythm((), math.inf),
+    Call.TWO_MINUTES_LEFT: Rhythm((LONG_S, REST_S, SHORT_S, REST_S, SHORT_S), math.inf),
+    Call.LIFT_NOW: Rhythm((LONG_S, REST_S, LONG_S), 6.0),
+    Call.COME: Rhythm((SHORT_S, REST_S, SHORT_S, REST_S, SHORT_S), 6.0),
+    Call.REMINDER: Rhythm((SHORT_S,), 10.0),
+    Call.ALARM: Rhythm((SHORT_S,), 1.0),
+    Call.WELDED: Rhythm((1.0,), 1.0),
 }
-"""Patterns by state. A welded relay sounds without pause. A pattern ends when the person
-acknowledges, resumes or stops."""
+"""A call ends when the person acknowledges, resumes, stops or reports the plate as lifted."""
+
+
+def call_of(snapshot: Snapshot) -> Call:
+    """Return what the buzzer says in a state. Two minutes left is an event and no state."""
+    if snapshot.relay_welded:
+        return Call.WELDED
+    match snapshot.state:
+        case RunState.TRIPPED:
+            return Call.ALARM
+        case RunState.INTERRUPTED:
+            return Call.COME
+        case RunState.PAUSED if snapshot.finding is not None:
+            return Call.COME
+        case RunState.PAUSED:
+            is_stop = snapshot.gauge_stop_mm is not None and snapshot.in_bath_without_current
+            return Call.LIFT_NOW if is_stop else Call.REMINDER
+        case RunState.FINISHED if snapshot.in_bath_without_current:
+            return Call.LIFT_NOW
+    return Call.NOTHING
 
 
 class Signals:
@@ -78,17 +143,35 @@ class Signals:
     def __init__(self, lamp: Output | None, buzzer: Output | None) -> None:
         self._lamp = lamp
         self._buzzer = buzzer
+        self._two_minutes = TwoMinutes()
+        self._two_minutes_at_s = -math.inf
+        self._call = Call.NOTHING
+        self._began_at_s = 0.0
 
     def follow(self, snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Set both to their levels at the snapshot's time."""
-        for output, patterns in ((self._lamp, LAMP), (self._buzzer, BUZZER)):
-            if output is None:
-                continue
-            pattern = STEADY if snapshot.relay_welded else patterns[snapshot.state]
-            if pattern.is_on(snapshot.at_s):
-                output.on()
-            else:
-                output.off()
+        if self._lamp is not None:
+            pattern = STEADY if snapshot.relay_welded else LAMP[snapshot.state]
+            _set(self._lamp, pattern.is_on(snapshot.at_s))
+        call = self._call_now(snapshot)
+        if call is not self._call:
+            self._call, self._began_at_s = call, snapshot.at_s
+        if self._buzzer is not None:
+            _set(self._buzzer, BUZZER[call].is_on(snapshot.at_s - self._began_at_s))
+
+    def _call_now(self, snapshot: Snapshot) -> Call:
+        if self._two_minutes.has_come(snapshot):
+            self._two_minutes_at_s = snapshot.at_s
+        call = call_of(snapshot)
+        is_called = snapshot.at_s - self._two_minutes_at_s < BUZZER[Call.TWO_MINUTES_LEFT].length_s
+        return Call.TWO_MINUTES_LEFT if call is Call.NOTHING and is_called else call
+
+
+def _set(output: Output, is_on: bool) -> None:
+    if is_on:
+        output.on()
+    else:
+        output.off()
 
 
 class SecondContactor:

@@ -20,6 +20,7 @@ FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
     "physics": (300, ("physics/",)),
     "planning": (70, ("planning/",)),
     "safety": (300, ("safety/",)),
+    "messages": (60, ("messenger/",)),
     "running": (100, ("running/", "calculator/")),
     "rig": (200, ("rig/",)),
     "rehearsal": (280, ("rehearsal/",)),

@@ -15,6 +15,7 @@ COMMANDS = {
     "demo": "api.cli.demo_command",
     "devices": "api.cli.devices",
     "measure": "api.cli.measure",
+    "messages": "api.cli.messages",
     "off": "api.cli.off",
     "pair": "api.cli.pair",
     "plan": "api.cli.plan_command",

@@ -24,6 +24,7 @@ from api.http.page_files import PAGE_DIRECTORY, PageMount
 from api.http.problems import problem_handlers
 from api.http.routes.artworks import UPLOAD_BOUNDS
 from api.http.routes.router import api_routes
+from api.messenger.line import MessageLine
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
 from controller.ports import Calculate, calculate_here
@@ -115,6 +116,7 @@ def create_app(
         addresses=addresses,
         calculate=calculate,
         name=name,
+        messages=MessageLine(service.settings.messages.socket),
     )
 
     @asynccontextmanager

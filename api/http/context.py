@@ -17,6 +17,7 @@ from api.http.live import LiveFeed
 from api.http.models.status import RigKind
 from api.http.problem_kinds import LOGBOOK_UNREADABLE, MEASURING
 from api.http.problems import ProblemError
+from api.messenger.line import MessageLine
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
 from controller.ports import Calculate
@@ -73,11 +74,13 @@ class AppContext:
     :param addresses: returns the base addresses of the page for a phone.
     :param calculate: makes long tables, in another process where there is one.
     :param name: of the bench, or None.
+    :param messages: asks the messenger.
     :param planning: one at a time. A plan computes for tens of ms, which the control loop needs.
     :param starting: plans, then starts.
     :param commands: waits for the control loop.
     :param reading: reads the logbook and small files.
     :param measuring: waits for the process that measures an artwork.
+    :param messaging: waits for the messenger.
     :param measurer: held by the request that measures.
     """
 
@@ -95,12 +98,14 @@ class AppContext:
     artworks: ArtworkShelf
     addresses: Callable[[], Sequence[str]]
     calculate: Calculate
+    messages: MessageLine
     name: str | None = None
     planning: Lane = field(default_factory=lambda: Lane(1))
     starting: Lane = field(default_factory=lambda: Lane(1))
     commands: Lane = field(default_factory=lambda: Lane(8))
     reading: Lane = field(default_factory=lambda: Lane(2))
     measuring: Lane = field(default_factory=lambda: Lane(1))
+    messaging: Lane = field(default_factory=lambda: Lane(2))
     measurer: Slot = field(default_factory=Slot)
 
     @property

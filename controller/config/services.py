@@ -1,4 +1,4 @@
-"""The tables of the loop, the server, the logbook and the metals."""
+"""The tables of the loop, the server, the logbook, the messages and the metals."""
 
 from __future__ import annotations
 
@@ -90,6 +90,20 @@ class LogbookSettings(Section):
     when_full: Literal["warn", "trip"] = Field(
         "warn", description="What a full or failing store does to a run."
     )
+
+
+DEFAULT_EVENTS_SOCKET = Path("/run/biteclock-messages/events.sock")
+
+
+class MessageSettings(Section):
+    """Where the daemon writes what happens, for the messenger. The messenger has its own file."""
+
+    socket: Path = Field(
+        DEFAULT_EVENTS_SOCKET,
+        strict=False,
+        description="The messenger's socket. Without one, nothing is sent.",
+    )
+    in_rehearsals: bool = Field(False, description="Send news of rehearsals too.")
 
 
 class MetalSettings(Section):

@@ -12,10 +12,18 @@ from gpiozero.pins.mock import MockFactory
 from api.main import Rehearsal, machine_board, rehearsal_rig
 from controller.assembly import assemble
 from controller.config import parse_settings
-from controller.messages import RunState, Snapshot
+from controller.messages import Finding, RunState, Snapshot, TripReason
 from controller.running.snapshot import take_snapshot
 from controller.safety.run import new_run
-from hardware.panel import BUZZER, LAMP, Pattern, SecondContactor, Signals
+from hardware.panel import (
+    BUZZER,
+    LAMP,
+    Call,
+    Pattern,
+    SecondContactor,
+    Signals,
+    call_of,
+)
 from tests.kits.doubles import make_bench, plan_for, silver_request
 
 
@@ -43,16 +51,83 @@ def levels(
     return seen
 
 
-def test_each_state_has_patterns() -> None:
-    """Each state has a pattern and those that need a person sound."""
-    assert set(LAMP) == set(BUZZER) == set(RunState)
-    audible = {state for state, pattern in BUZZER.items() if pattern.on_s > 0.0}
-    assert audible == {RunState.PAUSED, RunState.FINISHED, RunState.TRIPPED, RunState.INTERRUPTED}
+def test_lamp_shows_states_differently() -> None:
+    assert set(LAMP) == set(RunState)
     needy = [
         LAMP[state]
         for state in (RunState.RUNNING, RunState.PAUSED, RunState.FINISHED, RunState.TRIPPED)
     ]
-    assert len(set(needy)) == len(needy), "the lamp shows them differently"
+    assert len(set(needy)) == len(needy)
+
+
+LOST = Finding(TripReason.LOST_CONTACT, 0.01, 0.3, "A")
+STOP = {"state": RunState.PAUSED, "gauge_stop_mm": 0.1}
+
+
+@pytest.mark.parametrize(
+    ("changes", "call"),
+    [
+        ({"state": RunState.IDLE}, Call.NOTHING),
+        ({"state": RunState.CHECKING}, Call.NOTHING),
+        ({"state": RunState.RUNNING}, Call.NOTHING),
+        ({"state": RunState.STOPPED, "in_bath_without_current": True}, Call.NOTHING),
+        ({"state": RunState.PAUSED, "finding": LOST}, Call.COME),
+        ({**STOP, "finding": LOST, "in_bath_without_current": True}, Call.COME),
+        ({**STOP, "in_bath_without_current": True}, Call.LIFT_NOW),
+        (STOP, Call.REMINDER),
+        ({"state": RunState.PAUSED, "in_bath_without_current": True}, Call.REMINDER),
+        ({"state": RunState.FINISHED, "in_bath_without_current": True}, Call.LIFT_NOW),
+        ({"state": RunState.FINISHED}, Call.NOTHING),
+        ({"state": RunState.INTERRUPTED}, Call.COME),
+        ({"state": RunState.TRIPPED}, Call.ALARM),
+        ({"state": RunState.RUNNING, "relay_welded": True}, Call.WELDED),
+        ({"state": RunState.TRIPPED, "relay_welded": True}, Call.WELDED),
+    ],
+)
+def test_buzzer_calls(changes: dict[str, Any], call: Call) -> None:
+    """A question calls "come", a plate in the acid "lift now"; a plate that is out calls nobody."""
+    assert call_of(snapshot(**changes)) is call
+
+
+def heard(output: DigitalOutputDevice, signals: Signals, seconds: float, **changes: Any) -> str:
+    """Return the buzzer's levels, four a second, as a line: # for sound."""
+    line = ""
+    for i in range(int(seconds / 0.25)):
+        signals.follow(snapshot(**{"at_s": 1003.1 + i * 0.25, **changes}), ())
+        line += "#" if output.value else "."
+    return line
+
+
+def test_calls_sound_differently(
+    outputs: tuple[DigitalOutputDevice, DigitalOutputDevice],
+) -> None:
+    """The words of hardware/README.md: three short; two long; short and fast."""
+    _, buzzer = outputs
+    come = heard(buzzer, Signals(None, buzzer), 6.0, state=RunState.INTERRUPTED)
+    lift = heard(
+        buzzer, Signals(None, buzzer), 6.0, state=RunState.FINISHED, in_bath_without_current=True
+    )
+    alarm = heard(buzzer, Signals(None, buzzer), 6.0, state=RunState.TRIPPED)
+    assert come == "##..##..##.............."
+    assert lift == "######..######.........."
+    assert alarm == "##.." * 6
+    assert len(set(BUZZER.values())) == len(Call)
+
+
+def test_two_minutes_sound_once(
+    outputs: tuple[DigitalOutputDevice, DigitalOutputDevice],
+) -> None:
+    """One long and two short, once. A trip in the middle wins."""
+    _, buzzer = outputs
+    signals = Signals(None, buzzer)
+    running = {"state": RunState.RUNNING, "run_id": "r1"}
+    assert "#" not in heard(buzzer, signals, 1.0, remaining_s=121.0, **running)
+    sounded = heard(buzzer, signals, 10.0, remaining_s=120.0, **running)
+    assert sounded == "######..##..##" + "." * 26
+    signals = Signals(None, buzzer)
+    heard(buzzer, signals, 1.0, remaining_s=121.0, **running)
+    assert heard(buzzer, signals, 1.0, remaining_s=120.0, **running) == "####"
+    assert heard(buzzer, signals, 2.0, state=RunState.TRIPPED, run_id="r1") == "##..##.."
 
 
 def test_patterns_follow_the_snapshots_time(

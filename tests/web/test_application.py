@@ -36,6 +36,7 @@ ROUTES = {
     ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"),
     ("post", "/api/pairing/new"),
     ("get", "/metrics"),
+    ("get", "/api/messages"), ("post", "/api/messages/test"),
 }  # fmt: skip
 
 GUARDED = {"401", "421", "503"}
@@ -65,6 +66,7 @@ STATUSES = {
     "listPairings": {"200"},
     "revokePairing": {"200", "404", "422"}, "invitation": {"200"}, "newPin": {"200"},
     "metrics": {"200"},
+    "messages": {"200"}, "testMessages": {"200"},
 }  # fmt: skip
 """Without the guards' and 500."""
 

@@ -10,6 +10,7 @@ from api.http.routes.artworks import artwork_routes
 from api.http.routes.baths import bath_routes
 from api.http.routes.commands import command_routes
 from api.http.routes.logbook import book_routes
+from api.http.routes.messages import message_routes
 from api.http.routes.metrics import metrics_routes
 from api.http.routes.readings import reading_routes
 from api.http.routes.rig import rig_routes
@@ -31,6 +32,7 @@ def api_routes(context: AppContext) -> list[BaseRoute]:
         artwork_routes(context),
         book_routes(context),
         rig_routes(context),
+        message_routes(context),
         access_routes(context),
         metrics_routes(context),
     )

@@ -18,7 +18,8 @@ import { runScreen } from "./screens/run.js";
 import { runsScreen } from "./screens/runs.js";
 import { get } from "./base/server.js";
 import { Sounder } from "./base/sound.js";
-import { armStop } from "./frame/stop.js";
+import { text } from "./base/text.js";
+import { armStop, showNews } from "./frame/stop.js";
 import { keepTab } from "./frame/tab.js";
 import { keepTrip } from "./frame/trip.js";
 import { keepWarnings } from "./frame/warning_card.js";
@@ -37,7 +38,7 @@ keepTrip(store);
 keepWarnings(store);
 keepTab(store);
 announce(store);
-new Sounder(store);
+const sounder = new Sounder(store, () => showNews(text("calls.name.two_minutes_left")));
 
 /** What Prepare, the rig check and Start share: what was typed, the plan and its request. */
 const shared = {
@@ -46,6 +47,7 @@ const shared = {
   request: null,
   keep: () => keepDraft(shared.draft),
   empty: () => ({ ...EMPTY }),
+  play: (call) => sounder.play(call),
 };
 
 /** The screens that are not part of the first load: {name: load the module, build the screen}. */

@@ -66,13 +66,10 @@ export async function getPatiently(path) {
 }
 
 /** Send JSON, or nothing, and return the answer. */
-export function post(path, body) {
-  if (body === undefined) return ask(path, { method: "POST" });
-  return ask(path, {
-    method: "POST",
-    headers: { "Content-Type": "application/json" },
-    body: JSON.stringify(body),
-  });
+export function post(path, body, patienceMs = PATIENCE_MS) {
+  if (body === undefined) return ask(path, { method: "POST" }, patienceMs);
+  const headers = { "Content-Type": "application/json" };
+  return ask(path, { method: "POST", headers, body: JSON.stringify(body) }, patienceMs);
 }
 
 /** Send a file as it is and return the answer. */

@@ -1,52 +1,94 @@
-// Sound on this phone for paused, finished and tripped. The lamp and buzzer on the bench are the
-// real alarm.
+// Sound on this phone: "come", "lift now", "two minutes left" and the alarm of a trip, the same
+// rhythms as the buzzer's. The lamp and buzzer on the bench are the real alarm.
 
 import { byId, mark, put } from "./dom.js";
 import { reshape } from "./shapes.js";
 import { text } from "./text.js";
 
 const KEPT_AS = "biteclock-sound";
-const PATTERNS = {
-  paused: { tones_hz: [660, 660], every_ms: 6000 },
-  interrupted: { tones_hz: [660, 660], every_ms: 6000 },
-  finished: { tones_hz: [660, 880, 1100], every_ms: 6000 },
-  tripped: { tones_hz: [980, 740, 980, 740], every_ms: 2000 },
-};
-const TONE_S = 0.16;
-const GAP_S = 0.06;
+const SHORT_S = 0.2;
+const LONG_S = 0.7;
+const REST_S = 0.15;
 const OWN_DOING_MS = 3000;
+const TWO_MINUTES_S = 120;
+
+/** Beeps as [pitch in Hz, length in s]; how often, or null for once. */
+export const CALLS = {
+  come: { beeps: [[660, SHORT_S], [660, SHORT_S], [660, SHORT_S]], everyMs: 6000 },
+  lift_now: { beeps: [[880, LONG_S], [880, LONG_S]], everyMs: 6000 },
+  two_minutes_left: { beeps: [[520, LONG_S], [520, SHORT_S], [520, SHORT_S]], everyMs: null },
+  alarm: {
+    beeps: [[980, SHORT_S], [740, SHORT_S], [980, SHORT_S], [740, SHORT_S]], everyMs: 2000,
+  },
+};
+
+/** Return the call of a state, or null. */
+export function callOf(status) {
+  const { state, finding } = status;
+  if (state === "tripped" || status.relay_welded) return "alarm";
+  if (state === "interrupted") return "come";
+  if (state === "finished") return "lift_now";
+  if (state !== "paused") return null;
+  return finding === null && status.gauge_stop_mm !== null ? "lift_now" : "come";
+}
+
+/** Sees the time left pass two minutes, once in each run, as the controller does. */
+export class TwoMinutes {
+  constructor() {
+    this.armedFor = null;
+    this.calledFor = null;
+  }
+
+  hasCome({ state, run_id, remaining_s }) {
+    if (state !== "running" || remaining_s === null || run_id === null) return false;
+    if (remaining_s > TWO_MINUTES_S) {
+      this.armedFor = run_id;
+      return false;
+    }
+    if (this.armedFor !== run_id || this.calledFor === run_id) return false;
+    this.calledFor = run_id;
+    return true;
+  }
+}
 
 /** Sounds until the next tap; for a trip, until it is acknowledged or muted. */
 export class Sounder {
-  constructor(store) {
+  /** onTwoMinutes: shows to the eye what the ear may miss. */
+  constructor(store, onTwoMinutes = () => {}) {
     this.context = null;
     this.isMuted = localStorage.getItem(KEPT_AS) === "muted";
-    this.state = null;
+    this.call = null;
     this.timer = null;
-    this.touchedAt = 0;
+    this.touchedAt = -Infinity;
+    this.twoMinutes = new TwoMinutes();
     this.button = byId("sound");
     this.button.addEventListener("click", () => this.mute(!this.isMuted));
     document.addEventListener("pointerdown", () => this.touched(), true);
     document.addEventListener("keydown", () => this.touched(), true);
-    store.on("state", (status) => this.turn(status.state));
+    store.on("state", (status) => this.turn(callOf(status)));
+    store.on("status", (status) => {
+      if (!this.twoMinutes.hasCome(status)) return;
+      onTwoMinutes();
+      this.play("two_minutes_left");
+    });
     this.show();
   }
 
+  /** Browsers let a page sound only after it was touched. */
   touched() {
     this.touchedAt = Date.now();
     if (this.context === null && "AudioContext" in window) this.context = new AudioContext();
     this.context?.resume();
-    if (this.state !== "tripped") this.quiet();
+    if (this.call !== "alarm") this.quiet();
   }
 
-  turn(state) {
-    this.state = state;
+  turn(call) {
+    this.call = call;
     this.quiet();
-    const pattern = PATTERNS[state];
-    if (pattern === undefined) return;
-    if (state !== "tripped" && Date.now() - this.touchedAt < OWN_DOING_MS) return;
-    this.sound(pattern);
-    this.timer = setInterval(() => this.sound(pattern), pattern.every_ms);
+    if (call === null) return;
+    if (call !== "alarm" && Date.now() - this.touchedAt < OWN_DOING_MS) return;
+    this.play(call);
+    this.timer = setInterval(() => this.play(call), CALLS[call].everyMs);
   }
 
   quiet() {
@@ -66,19 +108,28 @@ export class Sounder {
     reshape(byId("sound-shape"), this.isMuted ? "muted" : "sound");
   }
 
-  sound({ tones_hz }) {
-    if (this.context === null || this.context.state !== "running" || this.isMuted) return;
-    tones_hz.forEach((tone_hz, index) => {
-      const start_s = this.context.currentTime + index * (TONE_S + GAP_S);
-      const [oscillator, gain] = [this.context.createOscillator(), this.context.createGain()];
-      oscillator.frequency.value = tone_hz;
-      gain.gain.setValueAtTime(0, start_s);
-      gain.gain.linearRampToValueAtTime(0.25, start_s + 0.02);
-      gain.gain.setValueAtTime(0.25, start_s + TONE_S - 0.03);
-      gain.gain.linearRampToValueAtTime(0, start_s + TONE_S);
-      oscillator.connect(gain).connect(this.context.destination);
-      oscillator.start(start_s);
-      oscillator.stop(start_s + TONE_S);
-    });
+  /** Shake where the phone can, also when muted, and sound. Return whether it sounds. */
+  play(call) {
+    const { beeps } = CALLS[call];
+    navigator.vibrate?.(beeps.flatMap(([, length_s]) => [1000 * length_s, 1000 * REST_S]));
+    if (this.context === null || this.context.state !== "running" || this.isMuted) return false;
+    let start_s = this.context.currentTime;
+    for (const [pitch_hz, length_s] of beeps) {
+      this.beep(pitch_hz, start_s, length_s);
+      start_s += length_s + REST_S;
+    }
+    return true;
+  }
+
+  beep(pitch_hz, start_s, length_s) {
+    const [oscillator, gain] = [this.context.createOscillator(), this.context.createGain()];
+    oscillator.frequency.value = pitch_hz;
+    gain.gain.setValueAtTime(0, start_s);
+    gain.gain.linearRampToValueAtTime(0.25, start_s + 0.02);
+    gain.gain.setValueAtTime(0.25, start_s + length_s - 0.03);
+    gain.gain.linearRampToValueAtTime(0, start_s + length_s);
+    oscillator.connect(gain).connect(this.context.destination);
+    oscillator.start(start_s);
+    oscillator.stop(start_s + length_s);
   }
 }

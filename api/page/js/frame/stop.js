@@ -69,6 +69,11 @@ export function showAnswer(words, kind, passing = kind === "good") {
   if (kind !== "busy") sayAtOnce(words);
 }
 
+/** Show news above the buttons, unless what Stop did or could not do is there. */
+export function showNews(words) {
+  if (byId("answer").hidden || isPassing) showAnswer(words, "good");
+}
+
 /** Remove the outcome of the last command. What Stop could not do stays. */
 export function clearAnswer() {
   if (!isPassing) return;

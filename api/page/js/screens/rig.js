@@ -6,6 +6,7 @@ import { askToPair } from "../frame/pairing.js";
 import { fixed, moment, printed, withUnit } from "../base/numbers.js";
 import { get, getPatiently, path, post } from "../base/server.js";
 import { text } from "../base/text.js";
+import { callsPart } from "./calls.js";
 import { checkLine, machineNotes, verdictOf } from "./check.js";
 
 /** Build the screen. */
@@ -18,6 +19,7 @@ export function rigScreen(store, shared) {
     health: h("div", {}),
     pairing: h("div", {}),
     paired: h("div", {}),
+    calls: callsPart(shared.play),
   };
   const heading = (name) => h("h2", {}, text(`rig.${name}`));
   const again = button(text("check.again"), () => fetchCheck(view));
@@ -31,6 +33,7 @@ export function rigScreen(store, shared) {
       h("div", {}, heading("right_now"), view.now, heading("service"), view.health),
       h("div", {}, heading("check"), view.verdict, view.checks, again, view.notes),
       h("div", {}, heading("phones"), view.pairing, view.paired),
+      view.calls.element,
     ),
   );
   let isSeen = false;
@@ -132,7 +135,7 @@ async function fetchPairing(view) {
   try {
     const access = await getPatiently("/api/access");
     view.pairing.replaceChildren(...(access.may_control ? await invitation() : notPaired(view)));
-    await fetchPaired(view, access);
+    await Promise.all([fetchPaired(view, access), view.calls.fetch(access.may_control)]);
   } catch (error) {
     view.pairing.replaceChildren(h("p", { class: "problem" }, error.message));
   }

@@ -21,6 +21,7 @@ export class ClockDouble {
     globalThis.setTimeout = (action, waitMs) => add(action, waitMs);
     globalThis.setInterval = (action, everyMs) => add(action, everyMs, everyMs);
     globalThis.clearTimeout = (id) => this.timers.delete(id);
+    globalThis.clearInterval = globalThis.clearTimeout;
     Date.now = () => this.startMs + this.passedMs;
     Object.defineProperty(performance, "now", {
       value: () => this.passedMs + 12_345, configurable: true, writable: true,

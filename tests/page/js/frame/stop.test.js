@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
 import {
-  armStop, clearAnswer, clearFailure, showAnswer, stop,
+  armStop, clearAnswer, clearFailure, showAnswer, showNews, stop,
 } from "../../../../api/page/js/frame/stop.js";
 import { ClockDouble, settle } from "../doubles/clock_double.js";
 import {
@@ -204,4 +204,19 @@ test("a failure ends when the bench is back", () => {
   showAnswer("Stop did not reach the controller.", "bad");
   clearFailure();
   assert.equal(answer().isShown, true, "what Stop could not do stays");
+});
+
+test("news never covers Stop", async () => {
+  network.answer(SILENCE);
+  stop();
+  showNews("Two minutes left");
+  assert.equal(answer().text, "Stopping\u2026");
+  setPage("stop-form", "answer", "answer-text", "answer-close", "polite", "assertive");
+  showAnswer("Stop did not reach the controller.", "bad");
+  showNews("Two minutes left");
+  assert.equal(answer().text, "Stop did not reach the controller.");
+  showAnswer("Paused.", "good");
+  showNews("Two minutes left");
+  assert.deepEqual(answer(), { text: "Two minutes left", kind: "good", isShown: true });
+  assert.equal(textOf("assertive"), "Two minutes left");
 });

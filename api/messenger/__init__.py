@@ -1,0 +1,1 @@
+"""The messenger: a program of its own that sends news of the bench to people elsewhere."""
