@@ -1,7 +1,7 @@
 # Two commands do all the set-up on a fresh machine:
 #   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand (tests/README.md): make audit, screenshots, campaign, study, coverage, search, mutants,
+# By hand (tests/README.md): make lock, bundle, machines, audit, screenshots, campaign, study, coverage, search, mutants,
 # mutants-page, bench, cuts, soak, wheels, pythons, bench-os.
 
 PYTHON ?= python3
@@ -12,9 +12,12 @@ ONCE ?=
 
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
+PRODUCT := systemd/lock/product.txt systemd/lock/build.txt
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+LOCKED := --require-hashes --only-binary :all: --find-links systemd/wheels
 
 .PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
-  bench-os cuts soak wheels pythons clean need-python need-test-tools
+  bench-os cuts soak wheels pythons lock bundle machines clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -59,7 +62,7 @@ pythons: need-test-tools
 	done
 
 mutants: $(VENV)/.installed-dev
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,mutants]'
+	$(PIP) 'cosmic-ray>=8.4'
 	nice -n 10 $(BIN)/python -m tests.proofs.mutants --json out/mutants.json
 
 mutants-page: need-test-tools $(VENV)/.installed-dev
@@ -68,9 +71,11 @@ mutants-page: need-test-tools $(VENV)/.installed-dev
 bench: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.benchmarks $(if $(QUICK),--quick) $(if $(ROWS),--rows $(ROWS))
 
-audit: $(VENV)/.installed
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check pip-audit
-	$(BIN)/pip-audit --skip-editable
+audit: | need-python
+	@test -d .cache/audit || $(PYTHON) -m venv .cache/audit
+	.cache/audit/bin/python -m pip install --quiet --disable-pip-version-check pip-audit
+	.cache/audit/bin/pip-audit --disable-pip --require-hashes \
+	  --requirement systemd/lock/product.txt --requirement systemd/lock/messages.txt
 
 bench-os: $(VENV)/.installed
 	$(BIN)/python systemd/bench_os/run.py
@@ -84,12 +89,15 @@ soak: $(VENV)/.installed-dev
 $(VENV)/bin/python: | need-python
 	$(PYTHON) -m venv $(VENV)
 
-$(VENV)/.installed: pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+# The lock first, then the project without its requirements: pip's hash mode takes no folder.
+$(VENV)/.installed: pyproject.toml $(PRODUCT) | $(VENV)/bin/python
+	$(PIP) $(LOCKED) $(PRODUCT:%=--requirement %)
+	$(PIP) --no-deps --no-build-isolation --editable .
 	@touch $@
 
-$(VENV)/.installed-dev: pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'
+$(VENV)/.installed-dev: pyproject.toml tests/lock/tests.txt | $(VENV)/bin/python
+	$(PIP) $(LOCKED) --requirement tests/lock/tests.txt
+	$(PIP) --no-deps --no-build-isolation --editable .
 	@touch $(VENV)/.installed $@
 
 need-python:
@@ -104,6 +112,10 @@ need-test-tools:
 	@command -v node >/dev/null || { echo "Node is missing: $(APT) nodejs" >&2; exit 1; }
 	@node -e 'process.exit(parseInt(process.versions.node) < 18 ? 1 : 0)' \
 	  || { echo "Node is older than 18: use Debian 12 or newer" >&2; exit 1; }
+
+# The lock files, from the requirements in pyproject.toml. UPGRADE=1 takes the newest versions.
+lock:
+	UPGRADE=$(UPGRADE) sh systemd/lock/refresh.sh
 
 clean:
 	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info
