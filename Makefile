@@ -2,7 +2,7 @@
 #   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
 # By hand (tests/README.md): make lock, bundle, machines, audit, screenshots, campaign, study, coverage, search, mutants,
-# mutants-page, bench, cuts, soak, wheels, pythons, bench-os.
+# mutants-page, bench, cuts, soak, pythons, bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -17,7 +17,7 @@ PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 LOCKED := --require-hashes --only-binary :all: --find-links systemd/wheels
 
 .PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
-  bench-os cuts soak wheels pythons lock bundle machines clean need-python need-test-tools
+  bench-os cuts soak pythons lock bundle machines clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -49,9 +49,13 @@ coverage: $(VENV)/.installed-dev
 search: $(VENV)/.installed-dev
 	nice -n 10 $(BIN)/python -m pytest -m hypothesis --hypothesis-profile search --timeout 0
 
-# Wheels for a Pi, by the word of pip's resolver and the package index.
-wheels: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.proofs.wheels
+# What install.sh needs on a Pi without internet: out/bundle.
+bundle: $(VENV)/.installed
+	$(BIN)/python systemd/bundle.py out/bundle
+
+# README.md followed word for word on a new Debian 12 and a new Debian 13; needs root.
+machines: need-python
+	nice -n 15 $(PYTHON) tests/proofs/machines.py
 
 # The suite under each promised Python that this machine has, each in an environment of its own.
 pythons: need-test-tools
