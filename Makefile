@@ -1,8 +1,8 @@
 # Two commands do all the set-up on a fresh machine:
 #   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand (tests/README.md): make audit, screenshots, campaign, study, coverage, search, mutants,
-# mutants-page, bench, cuts, soak, pace, wheels, pythons, bench-os.
+# By hand (tests/README.md): make lock, bundle, machines, audit, screenshots, campaign, study,
+# coverage, search, mutants, mutants-page, bench, cuts, soak, pace, pythons, bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -12,9 +12,12 @@ ONCE ?=
 
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
+PRODUCT := systemd/lock/product.txt systemd/lock/build.txt
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+LOCKED := --require-hashes --only-binary :all: --find-links systemd/wheels
 
 .PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
-  bench-os cuts soak pace wheels pythons clean need-python need-test-tools
+  bench-os cuts soak pace pythons lock bundle machines clean need-python need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -46,9 +49,13 @@ coverage: $(VENV)/.installed-dev
 search: $(VENV)/.installed-dev
 	nice -n 10 $(BIN)/python -m pytest -m hypothesis --hypothesis-profile search --timeout 0
 
-# Wheels for a Pi, by the word of pip's resolver and the package index.
-wheels: $(VENV)/.installed-dev
-	$(BIN)/python -m tests.proofs.wheels
+# What install.sh needs on a Pi without internet: out/bundle.
+bundle: $(VENV)/.installed
+	$(BIN)/python systemd/bundle.py out/bundle
+
+# README.md followed word for word on a new Debian 12 and a new Debian 13; needs root.
+machines: need-python
+	nice -n 15 $(PYTHON) tests/proofs/machines.py
 
 # The suite under each promised Python that this machine has, each in an environment of its own.
 pythons: need-test-tools
@@ -59,7 +66,7 @@ pythons: need-test-tools
 	done
 
 mutants: $(VENV)/.installed-dev
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,mutants]'
+	$(PIP) 'cosmic-ray>=8.4'
 	nice -n 10 $(BIN)/python -m tests.proofs.mutants --json out/mutants.json
 
 mutants-page: need-test-tools $(VENV)/.installed-dev
@@ -68,9 +75,11 @@ mutants-page: need-test-tools $(VENV)/.installed-dev
 bench: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.benchmarks $(if $(QUICK),--quick) $(if $(ROWS),--rows $(ROWS))
 
-audit: $(VENV)/.installed
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check pip-audit
-	$(BIN)/pip-audit --skip-editable
+audit: | need-python
+	@test -d .cache/audit || $(PYTHON) -m venv .cache/audit
+	.cache/audit/bin/python -m pip install --quiet --disable-pip-version-check pip-audit
+	.cache/audit/bin/pip-audit --disable-pip --require-hashes \
+	  --requirement systemd/lock/product.txt --requirement systemd/lock/messages.txt
 
 bench-os: $(VENV)/.installed
 	$(BIN)/python systemd/bench_os/run.py
@@ -88,12 +97,15 @@ pace: $(VENV)/.installed-dev
 $(VENV)/bin/python: | need-python
 	$(PYTHON) -m venv $(VENV)
 
-$(VENV)/.installed: pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+# The lock first, then the project without its requirements: pip's hash mode takes no folder.
+$(VENV)/.installed: pyproject.toml $(PRODUCT) | $(VENV)/bin/python
+	$(PIP) $(LOCKED) $(PRODUCT:%=--requirement %)
+	$(PIP) --no-deps --no-build-isolation --editable .
 	@touch $@
 
-$(VENV)/.installed-dev: pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'
+$(VENV)/.installed-dev: pyproject.toml tests/lock/tests.txt | $(VENV)/bin/python
+	$(PIP) $(LOCKED) --requirement tests/lock/tests.txt
+	$(PIP) --no-deps --no-build-isolation --editable .
 	@touch $(VENV)/.installed $@
 
 need-python:
@@ -108,6 +120,10 @@ need-test-tools:
 	@command -v node >/dev/null || { echo "Node is missing: $(APT) nodejs" >&2; exit 1; }
 	@node -e 'process.exit(parseInt(process.versions.node) < 18 ? 1 : 0)' \
 	  || { echo "Node is older than 18: use Debian 12 or newer" >&2; exit 1; }
+
+# The lock files, from the requirements in pyproject.toml. UPGRADE=1 takes the newest versions.
+lock:
+	UPGRADE=$(UPGRADE) sh systemd/lock/refresh.sh
 
 clean:
 	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info

@@ -1,0 +1,60 @@
+"""Ask the daemon and its logbook, with nothing but Python: for install.sh.
+
+``probe PORT`` prints the state and the health; ``schema FILE`` the format of a logbook;
+``copy FILE`` the logbook itself, whole, to standard output.
+"""
+
+import json
+import sqlite3
+import sys
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+
+def ask(port: str, path: str) -> dict:
+    """Return an answer of the daemon, also one that says that it is not well. Raises: OSError."""
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=3) as reply:
+            return json.load(reply)
+    except urllib.error.HTTPError as error:
+        return json.load(error)
+
+
+def probe(port: str) -> str:
+    """Return state and health, each ``unknown`` when the daemon does not say."""
+    try:
+        state = ask(port, "/api/status").get("state", "unknown")
+        ready = ask(port, "/api/health").get("ready")
+    except (OSError, ValueError):
+        return "unknown unknown"
+    return f"{state} {'unknown' if ready is None else 'ready' if ready else 'not_ready'}"
+
+
+def schema(path: str) -> int:
+    """Return the number of the format, from a copy that has no write-ahead log.
+
+    Source: SQLite, "Database File Format": the user version is at bytes 60 to 63.
+    """
+    with Path(path).open("rb") as stream:
+        return int.from_bytes(stream.read(64)[60:], "big")
+
+
+def copy(path: str) -> bytes:
+    """Return the logbook with its write-ahead log, as one moment has it. Raises: sqlite3.Error."""
+    connection = sqlite3.connect(path, timeout=10, isolation_level=None)
+    whole = sqlite3.connect(":memory:")
+    try:
+        connection.backup(whole)
+        return whole.serialize()
+    finally:
+        whole.close()
+        connection.close()
+
+
+if __name__ == "__main__":
+    command, argument = sys.argv[1:]
+    if command == "copy":
+        sys.stdout.buffer.write(copy(argument))
+    else:
+        print({"probe": probe, "schema": schema}[command](argument))
