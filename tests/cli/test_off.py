@@ -176,7 +176,7 @@ def test_off_seen(answers: Any) -> None:
     daemon = answers(Daemon(answered(), *(status(100.0 + n / 10.0) for n in range(1, 4))))
     result = OFF.call("--port", "9")
     assert (result.exit_code, daemon.asked[0]) == (0, "/api/stop")
-    assert result.output == "The relay is off. Three readings after it show no current.\n"
+    assert result.output == "The relay is off. Three readings since then show no current.\n"
 
 
 @pytest.mark.parametrize(("relay_on", "said"), [(True, PLUG), (None, "The relay is off.")])

@@ -25,7 +25,7 @@ def test_off_finds_the_bench(board: SharedBoard) -> None:
         assert board.level == 1
         done = board.call("off")
         assert (done.status, board.level) == (0, 0), done.said
-        assert "Three readings after it show no current" in done.said
+        assert "Three readings since then show no current" in done.said
 
 
 def test_welded_contact_is_not_off(board: SharedBoard) -> None:
