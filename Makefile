@@ -13,6 +13,9 @@ ONCE ?=
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
 
+# Hundreds of tests start a Python: without its cache each would compile every module again.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
   bench-os cuts soak wheels pythons clean need-python need-test-tools
 
