@@ -16,6 +16,9 @@ PRODUCT := systemd/lock/product.txt systemd/lock/build.txt
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 LOCKED := --require-hashes --only-binary :all: --find-links systemd/wheels
 
+# Hundreds of tests start a Python: without its cache each would compile every module again.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
   bench-os cuts soak pace pythons lock bundle machines clean need-python need-test-tools
 

@@ -30,13 +30,12 @@ settings.load_profile("steady")
 # `make search`, by hand: other examples each time, and many more.
 
 WAITING = (
-    "page_gloves", "page_live", "page_whole_job", "page_trip", "page_artwork", "page_screens",
-    "page_words",
-    "process_faults",
+    "page_screens", "page_gloves", "page_live", "process_faults", "page_trip", "page_paper",
+    "page_whole_job", "page_pseudo_language", "page_drawn", "page_weight", "page_artwork",
 )  # fmt: skip
 BUSY = (
-    "level_set", "cli_artwork", "whole_run", "trends_quiet", "campaign_slice", "web_schemathesis",
-    "running_faults", "physics_learning",
+    "campaign_slice", "cli_artwork", "level_set", "whole_run", "web_schemathesis", "soak_slice",
+    "running_faults", "artwork_accuracy", "trends_quiet", "install_script", "physics_learning",
 )  # fmt: skip
 FIRST = [name for pair in zip(WAITING, BUSY, strict=True) for name in pair]
 """Modules that take longest, by the end of their names: one that waits beside one that computes."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +13,10 @@ from PIL import Image
 from shapely.geometry import box
 from shapely.ops import unary_union
 
+from controller.artwork import client
+from controller.artwork.measuring.measure import measure_file
+from controller.artwork.options import MeasureOptions
+from controller.artwork.result import ArtworkMeasure
 from tests.kits.artwork_files import pdf, svg
 from tests.kits.artwork_shapes import SIDE_MM, disc, file_bytes, grey_image, save
 from tests.kits.cli_kit import Command
@@ -34,6 +40,24 @@ PROMISED = {
 
 COMMAND = Command("measure")
 call, json_of = COMMAND.call, COMMAND.json_of
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _measured_here() -> Iterator[None]:
+    """Measure without a separate process, which tests/artwork/test_client.py checks.
+
+    A measurement with a picture takes the process.
+    """
+    in_process = client.measure
+
+    def measure(path: Path, options: MeasureOptions, **more: Any) -> ArtworkMeasure:
+        if more.get("preview_path") is not None:
+            return in_process(path, options, **more)
+        return measure_file(path, options)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(client, "measure", measure)
+        yield
 
 
 @pytest.fixture(scope="module")

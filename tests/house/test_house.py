@@ -13,6 +13,7 @@ import types
 import typing
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 from pydantic import BaseModel
@@ -22,8 +23,15 @@ from tests.paths import ROOT
 
 ROOMS = ("controller", "hardware", "api")
 FILES = sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"))
-TREES = {str(path.relative_to(ROOT)): ast.parse(path.read_text(encoding="utf-8")) for path in FILES}
-"""Path -> syntax tree of every source file."""
+
+
+@cache
+def trees() -> dict[str, ast.Module]:
+    """Return path -> syntax tree of every source file."""
+    return {
+        str(path.relative_to(ROOT)): ast.parse(path.read_text(encoding="utf-8")) for path in FILES
+    }
+
 
 # --- units in names -----------------------------------------------------------------------------
 
@@ -181,7 +189,7 @@ def with_a_lone_c(tree: ast.AST) -> list[str]:
 def test_no_lone_c() -> None:
     """Nothing is named with _c for a unit."""
     assert [
-        f"{shown}: {name}" for shown, tree in TREES.items() for name in with_a_lone_c(tree)
+        f"{shown}: {name}" for shown, tree in trees().items() for name in with_a_lone_c(tree)
     ] == []
 
 
@@ -329,7 +337,7 @@ def test_only_clock_reads_time() -> None:
     """No other file reads the time, and none sleeps."""
     readings = [
         f"{shown}: {call}"
-        for shown, tree in TREES.items()
+        for shown, tree in trees().items()
         if shown != CLOCK
         for call in clock_readings(tree)
     ]
@@ -337,7 +345,7 @@ def test_only_clock_reads_time() -> None:
 
 
 def test_clock_rule_can_fail() -> None:
-    assert len(clock_readings(TREES[CLOCK])) > 1
+    assert len(clock_readings(trees()[CLOCK])) > 1
     assert clock_readings(ast.parse("from time import sleep")) == ["import time"]
     assert READS_A_CLOCK.match("sleep(1)")
     assert READS_A_CLOCK.match("datetime.datetime.now(UTC)")
