@@ -42,6 +42,7 @@ class TripReason(StrEnum):
     OVER_CHARGE = "over_charge"
     DEPTH_LIMIT = "depth_limit"
     BATH_HOT = "bath_hot"
+    THERMOMETER_SILENT = "thermometer_silent"
     RESIST_LEAK = "resist_leak"
     STORE_FULL = "store_full"
     CONTROLLER_FAULT = "controller_fault"
@@ -197,6 +198,7 @@ class Snapshot(Figures):
 
     None means unknown. ``finding`` is why the run tripped or paused, until acknowledged.
 
+    :param thermometer_silent: a thermometer is fitted, and it has no fresh reading.
     :param weld_latched: the relay was found welded, and no check has disproved it yet. A second
         contactor is closed for a check and a run only.
     """
@@ -226,6 +228,7 @@ class Snapshot(Figures):
     sample_age_s: float | None
     zero_offset_a: float | None
     bath_degc: float | None
+    thermometer_silent: bool
     relay_on: bool
     relay_welded: bool
     weld_latched: bool

@@ -180,7 +180,7 @@ class Supervisor:
     def _take_running(self, sample: Sample) -> None:
         run = self._active_run()
         bath_degc = None if self._thermometer is None else self._thermometer.latest_degc()
-        finding = run.judge(sample, bath_degc)
+        finding = run.judge(sample, bath_degc, has_thermometer=self._thermometer is not None)
         if finding is not None:
             self._trip(finding, sample)
             return
@@ -361,8 +361,12 @@ class Supervisor:
     # --- commands, between ticks -----------------------------------------------------------------
 
     def start(self, run: ActiveRun) -> None:
-        """Begin a run: check the rig with the relay off, then turn on. Raises: WrongStateError."""
+        """Begin a run: check the rig with the relay off, then turn on.
+
+        Raises: WrongStateError, also while a fitted thermometer is silent.
+        """
         require(Command.START, self.state)
+        self._require_thermometer()
         self.run = run
         self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
         plan = run.plan
@@ -383,9 +387,10 @@ class Supervisor:
     def resume(self) -> None:
         """Check the rig, then carry on with a paused or interrupted run.
 
-        Raises: WrongStateError.
+        Raises: WrongStateError, also while a fitted thermometer is silent.
         """
         require(Command.RESUME, self.state)
+        self._require_thermometer()
         self.note(Message("supervisor.command.resume"), EventKind.COMMAND)
         self._begin_checking(Message("supervisor.state.checking_again"))
 
@@ -433,6 +438,15 @@ class Supervisor:
             self._outbox.append(Kept(self.run.run_id, self.run.checkpoint(now_s)))
         outbox, self._outbox, self.has_changed = self._outbox, [], False
         return outbox
+
+    @property
+    def is_thermometer_silent(self) -> bool:
+        """Whether a thermometer is fitted and has no fresh reading: nothing guards the bath."""
+        return self._thermometer is not None and self._thermometer.latest_degc() is None
+
+    def _require_thermometer(self) -> None:
+        if self.is_thermometer_silent:
+            raise WrongStateError("supervisor.refused.thermometer_silent")
 
     # --- small -----------------------------------------------------------------------------------
 
