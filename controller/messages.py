@@ -60,6 +60,44 @@ class OffRequest(StrEnum):
     SENSOR_STALE = "sensor_stale"
 
 
+class SourceKind(StrEnum):
+    """Where a command came from."""
+
+    PAIRED = "paired"
+    UNPAIRED = "unpaired"
+    PROGRAM = "program"
+    LOCAL = "local"
+    BUTTON = "button"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Who gave a command.
+
+    :param kind: a paired device, one that is not paired, a program with the daemon's own token,
+        the local socket, or the Stop button.
+    :param address: network address, or None where there is none.
+    :param device: name of the paired device, or None.
+    """
+
+    kind: SourceKind
+    address: str | None = None
+    device: str | None = None
+
+    def to_json(self) -> dict[str, str | None]:
+        """Return the values as JSON."""
+        return {"kind": self.kind.value, "address": self.address, "device": self.device}
+
+    def named(self, what: Message) -> Message:
+        """Return what was commanded and by whom."""
+        values: dict[str, Value] = {"what": what}
+        if self.kind is not SourceKind.BUTTON:
+            values["address"] = self.address or Message("supervisor.source.unknown_address")
+        if self.device is not None:
+            values["device"] = self.device
+        return Message(f"supervisor.source.{self.kind.value}", values)
+
+
 @dataclass(frozen=True, slots=True)
 class Sample:
     """One finished conversion of the sensor.

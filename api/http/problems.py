@@ -25,6 +25,7 @@ from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
     FAULT,
+    LATE_COMMAND,
     LOGBOOK_UNREADABLE,
     LOOP_NOT_ALIVE,
     NO_ROOM,
@@ -32,6 +33,7 @@ from api.http.problem_kinds import (
     NOT_MEASURABLE,
     NOT_SAVED,
     NOTHING_HERE,
+    OTHER_RUN,
     SURPRISING_READING,
     TOO_LARGE,
     TOO_MANY_PAIRINGS,
@@ -45,7 +47,14 @@ from api.http.problem_kinds import (
     Kind,
 )
 from controller.artwork.result import MeasureFailedError
-from controller.errors import BiteclockError, LoopNotAliveError, RefusedError, WrongStateError
+from controller.errors import (
+    BiteclockError,
+    LateCommandError,
+    LoopNotAliveError,
+    OtherRunError,
+    RefusedError,
+    WrongStateError,
+)
 from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
 from controller.planning.reading_drafts import SurprisingReadingError
 from controller.running.plate_readings import ReplacedReadingError, UnknownReadingError
@@ -258,6 +267,8 @@ _RESPONSES: Mapping[type[Exception], Callable[[Request, Any], ProblemResponse]] 
     SurprisingReadingError: _surprising,
     RefusedError: _refused,
     WrongStateError: _of_kind(WRONG_STATE),
+    LateCommandError: _of_kind(LATE_COMMAND),
+    OtherRunError: _of_kind(OTHER_RUN),
     LoopNotAliveError: _of_kind(LOOP_NOT_ALIVE, part="loop"),
     LogbookUnreadableError: _of_kind(LOGBOOK_UNREADABLE, part="logbook"),
     MeasureFailedError: _of_kind(NOT_MEASURABLE),

@@ -20,7 +20,7 @@ from controller.errors import (
     SensorResetError,
     WrongStateError,
 )
-from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
+from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, Source, TripReason
 from controller.physics.charge import ChargeGapError
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.safety.age_watch import Freshness
@@ -69,6 +69,8 @@ class Supervisor:
     :param dead_man: pulsed after each good sample of a run, or None when not fitted.
     :param thermometer: bath temperature, or None when not fitted.
 
+    ``source`` is who gave the command that is being carried out. Whoever calls sets it.
+
     ``is_welded`` is the alarm: the relay was found welded, and nobody has acknowledged it.
     ``is_weld_latched`` stays until a check passes with the second contactor closed.
     """
@@ -107,6 +109,7 @@ class Supervisor:
         self._outbox: list[OutboxItem] = []
         self._kept_at_s = -math.inf
         self.has_changed = False
+        self.source: Source | None = None
 
     # --- one pass --------------------------------------------------------------------------------
 
@@ -494,12 +497,11 @@ class Supervisor:
         """
         self.has_changed = True
         now_s, run = self._clock.monotonic_s(), self.run
-        if run is None:
-            self._outbox.append(Noted(now_s, None, kind, as_message(message), 0.0, data))
-        else:
-            on_time_s = run.total_on_time_s(now_s)
-            note = Noted(now_s, run.run_id, kind, as_message(message), on_time_s, data)
-            self._outbox.append(note)
+        run_id, on_time_s = (None, 0.0) if run is None else (run.run_id, run.total_on_time_s(now_s))
+        source = self.source if kind is EventKind.COMMAND else None
+        self._outbox.append(
+            Noted(now_s, run_id, kind, as_message(message), on_time_s, data, source)
+        )
 
     def _active_run(self) -> ActiveRun:
         if self.run is None:

@@ -21,6 +21,7 @@ import { runsScreen } from "./screens/runs.js";
 import { printoutScreen } from "./screens/printout.js";
 import { get } from "./base/server.js";
 import { Sounder } from "./base/sound.js";
+import { followRun } from "./frame/meant_for.js";
 import { armStop } from "./frame/stop.js";
 import { keepTab } from "./frame/tab.js";
 import { keepTrip } from "./frame/trip.js";
@@ -32,6 +33,7 @@ armStop();
 
 const store = new StatusStore();
 keepFrame(store);
+followRun(store);
 keepPrompt(store);
 keepTrip(store);
 keepWarnings(store);
