@@ -60,6 +60,14 @@ class WrongStateError(BiteclockError, RuntimeError):
     """The present state does not allow the command. The message says what is possible."""
 
 
+class LateCommandError(BiteclockError, RuntimeError):
+    """The command was given too long ago."""
+
+
+class OtherRunError(BiteclockError, RuntimeError):
+    """The command was meant for another run."""
+
+
 class RelayRevokedError(BiteclockError, RuntimeError):
     """The gate refuses to turn the relay on: a request for off is pending."""
 

@@ -42,6 +42,7 @@ class TripReason(StrEnum):
     OVER_CHARGE = "over_charge"
     DEPTH_LIMIT = "depth_limit"
     BATH_HOT = "bath_hot"
+    THERMOMETER_SILENT = "thermometer_silent"
     RESIST_LEAK = "resist_leak"
     STORE_FULL = "store_full"
     CONTROLLER_FAULT = "controller_fault"
@@ -57,6 +58,44 @@ class OffRequest(StrEnum):
     STOP_BUTTON = "stop_button"
     SHUTDOWN = "shutdown"
     SENSOR_STALE = "sensor_stale"
+
+
+class SourceKind(StrEnum):
+    """Where a command came from."""
+
+    PAIRED = "paired"
+    UNPAIRED = "unpaired"
+    PROGRAM = "program"
+    LOCAL = "local"
+    BUTTON = "button"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Who gave a command.
+
+    :param kind: a paired device, one that is not paired, a program with the daemon's own token,
+        the local socket, or the Stop button.
+    :param address: network address, or None where there is none.
+    :param device: name of the paired device, or None.
+    """
+
+    kind: SourceKind
+    address: str | None = None
+    device: str | None = None
+
+    def to_json(self) -> dict[str, str | None]:
+        """Return the values as JSON."""
+        return {"kind": self.kind.value, "address": self.address, "device": self.device}
+
+    def named(self, what: Message) -> Message:
+        """Return what was commanded and by whom."""
+        values: dict[str, Value] = {"what": what}
+        if self.kind is not SourceKind.BUTTON:
+            values["address"] = self.address or Message("supervisor.source.unknown_address")
+        if self.device is not None:
+            values["device"] = self.device
+        return Message(f"supervisor.source.{self.kind.value}", values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +236,7 @@ class Snapshot(Figures):
 
     None means unknown. ``finding`` is why the run tripped or paused, until acknowledged.
 
+    :param thermometer_silent: a thermometer is fitted, and it has no fresh reading.
     :param weld_latched: the relay was found welded, and no check has disproved it yet. A second
         contactor is closed for a check and a run only.
     """
@@ -226,6 +266,7 @@ class Snapshot(Figures):
     sample_age_s: float | None
     zero_offset_a: float | None
     bath_degc: float | None
+    thermometer_silent: bool
     relay_on: bool
     relay_welded: bool
     weld_latched: bool

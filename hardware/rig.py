@@ -167,8 +167,8 @@ class RehearsalThermometer:
         self._model = model
 
     def latest_degc(self) -> float | None:
-        """Return the bath temperature in degC."""
-        return self._model.bath_degc
+        """Return the bath temperature in degC, or None when the thermometer is silent."""
+        return self._model.measured_degc
 
 
 def _pi_pins() -> Any:

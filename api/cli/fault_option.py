@@ -20,6 +20,7 @@ FAULT_NAMES = (
     "i2c_errors",
     "bus_stuck",
     "sample_stuck",
+    "thermometer_silent",
     "ripple_worst",
     "resist_leak",
     "stirrer_stopped",

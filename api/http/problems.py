@@ -26,6 +26,7 @@ from api.http.problem_kinds import (
     BROKEN_JSON,
     CALCULATION_FAILED,
     FAULT,
+    LATE_COMMAND,
     LOGBOOK_UNREADABLE,
     LOOP_NOT_ALIVE,
     NO_ROOM,
@@ -33,6 +34,7 @@ from api.http.problem_kinds import (
     NOT_MEASURABLE,
     NOT_SAVED,
     NOTHING_HERE,
+    OTHER_RUN,
     SURPRISING_READING,
     TOO_LARGE,
     TOO_MANY_PAIRINGS,
@@ -47,7 +49,14 @@ from api.http.problem_kinds import (
 )
 from controller.artwork.result import MeasureFailedError
 from controller.calculator.calculator import CalculationFailedError
-from controller.errors import BiteclockError, LoopNotAliveError, RefusedError, WrongStateError
+from controller.errors import (
+    BiteclockError,
+    LateCommandError,
+    LoopNotAliveError,
+    OtherRunError,
+    RefusedError,
+    WrongStateError,
+)
 from controller.logbook.reader import LogbookUnreadableError, UnknownRunError
 from controller.planning.reading_drafts import SurprisingReadingError
 from controller.running.plate_readings import ReplacedReadingError, UnknownReadingError
@@ -260,6 +269,8 @@ _RESPONSES: Mapping[type[Exception], Callable[[Request, Any], ProblemResponse]] 
     SurprisingReadingError: _surprising,
     RefusedError: _refused,
     WrongStateError: _of_kind(WRONG_STATE),
+    LateCommandError: _of_kind(LATE_COMMAND),
+    OtherRunError: _of_kind(OTHER_RUN),
     LoopNotAliveError: _of_kind(LOOP_NOT_ALIVE, part="loop"),
     CalculationFailedError: _of_kind(CALCULATION_FAILED),
     LogbookUnreadableError: _of_kind(LOGBOOK_UNREADABLE, part="logbook"),

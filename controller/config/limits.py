@@ -175,6 +175,22 @@ class LimitSettings(Section):
     bath_off_degc: float = Field(
         45.0, ge=0.0, le=90.0, description="Bath temperature that trips, degC."
     )
+    bath_silent_warn_s: Positive = Field(
+        5.0,
+        le=60.0,
+        description=(
+            "Time without a bath temperature that warns, s. The thermometer itself allows 10 s, "
+            "which is five readings."
+        ),
+    )
+    bath_silent_pause_s: Positive = Field(
+        60.0,
+        le=600.0,
+        description=(
+            "Time without a bath temperature that pauses, s: a heater of 120 W warms 1 L by 1.7 K "
+            "in that time."
+        ),
+    )
     max_run_s: Positive = Field(
         4 * 3600.0, le=48 * 3600.0, description="Longest relay-on time of any run, s."
     )
@@ -191,6 +207,14 @@ class LimitSettings(Section):
                 upper="limits.bath_off_degc",
                 lower_value=with_unit(self.bath_warn_degc, "bath_warn_degc"),
                 upper_value=with_unit(self.bath_off_degc, "bath_off_degc"),
+            )
+        if self.bath_silent_warn_s >= self.bath_silent_pause_s:
+            raise RefusedError(
+                "config.warns_after_trip",
+                lower="limits.bath_silent_warn_s",
+                upper="limits.bath_silent_pause_s",
+                lower_value=with_unit(self.bath_silent_warn_s, "bath_silent_warn_s"),
+                upper_value=with_unit(self.bath_silent_pause_s, "bath_silent_pause_s"),
             )
         if self.voltage_warn_fraction >= self.voltage_trip_fraction:
             raise RefusedError(

@@ -93,7 +93,11 @@ class Journal:
     def _note_event(self, item: Noted) -> Event:
         """Return the event, with a sentence for people and key and values for programs."""
         data = {"message": item.message.to_json(), **(item.data or {})}
-        at_utc, text = self._clock.utc_now(), str(item.message)
+        message = item.message
+        if item.source is not None:
+            data["source"] = item.source.to_json()
+            message = item.source.named(message)
+        at_utc, text = self._clock.utc_now(), str(message)
         return Event(item.run_id, item.at_s, at_utc, item.kind, text, item.on_time_s, data)
 
     def _state_event(self, item: Changed) -> Event:

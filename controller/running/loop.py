@@ -54,6 +54,10 @@ class Board:
         self._beat_at_s = self._heart.monotonic_s()
         self._on_beat(self._beat_at_s)
 
+    def now_s(self) -> float:
+        """Return the machine's monotonic time, s."""
+        return self._heart.monotonic_s()
+
     def silent_s(self) -> float:
         """Return the real time since the last completed pass, s."""
         return self._heart.monotonic_s() - self._beat_at_s

@@ -11,13 +11,14 @@ from typing import TypeVar
 
 from controller.config import Settings
 from controller.errors import LoopNotAliveError, WrongStateError
-from controller.messages import OffRequest, Snapshot
+from controller.messages import EventKind, OffRequest, Snapshot, Source
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
 from controller.planning.run_plan import RunPlan
 from controller.ports import Calculate, Clock, Gate, calculate_here
 from controller.recording.baths import BathShelf
 from controller.running.loop import ControlLoop
+from controller.running.orders import Order, refuse_other_run
 from controller.running.plate_commands import PlateCommands
 from controller.running.plate_readings import PlateReadings
 from controller.safety.checks import CheckReport
@@ -91,59 +92,83 @@ class BenchService:
         """Return the number of the newest request for off. It cancels the starts before it."""
         return self._gate.newest_request()
 
-    def start(self, request: PlanRequest, asked_off: int | None = None) -> str:
+    def start(
+        self, request: PlanRequest, asked_off: int | None = None, order: Order | None = None
+    ) -> str:
         """Start a run and return its id.
 
         :param asked_off: what ``asked_off`` returned when the start was requested, or None for now.
-        Raises: RefusedError, WrongStateError, LoopNotAliveError.
+        Raises: RefusedError, WrongStateError, LateCommandError, OtherRunError, LoopNotAliveError.
         """
         asked_off = self.asked_off() if asked_off is None else asked_off
         self._refuse_unready()
         run = new_run(self._new_run_id(), self.plan(request), self.settings.limits)
-        self._ask(self._unless_stopped(lambda: self._supervisor.start(run), asked_off))
+        self._obey(self._unless_stopped(lambda: self._supervisor.start(run), asked_off), order)
         return run.run_id
 
-    def pause(self) -> None:
+    def pause(self, order: Order | None = None) -> None:
         """Turn off and keep the run. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(self._supervisor.pause)
+        self._obey(self._supervisor.pause, order)
 
-    def resume(self) -> None:
+    def resume(self, order: Order | None = None) -> None:
         """Carry on with a paused or interrupted run. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(self._unless_stopped(self._supervisor.resume))
+        self._obey(self._unless_stopped(self._supervisor.resume), order)
 
-    def acknowledge(self) -> None:
+    def acknowledge(self, order: Order | None = None) -> None:
         """Acknowledge a trip or an ended run. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(self._supervisor.acknowledge)
+        self._obey(self._supervisor.acknowledge, order)
 
-    def lifted(self) -> None:
+    def lifted(self, order: Order | None = None) -> None:
         """Note that the plate is out and rinsed. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(self._plate.lifted)
+        self._obey(self._plate.lifted, order)
 
-    def left_in(self) -> None:
+    def left_in(self, order: Order | None = None) -> None:
         """Note that the plate is in the bath. Raises: WrongStateError, LoopNotAliveError."""
-        self._ask(self._plate.left_in)
+        self._obey(self._plate.left_in, order)
 
-    def first_look(self, *, is_well: bool) -> None:
+    def first_look(self, *, is_well: bool, order: Order | None = None) -> None:
         """Take the answer to the first look; a bad one pauses the run.
 
         Raises: WrongStateError, LoopNotAliveError.
         """
-        self._ask(lambda: self._plate.first_look(is_well=is_well))
+        self._obey(lambda: self._plate.first_look(is_well=is_well), order)
 
-    def raise_ceilings(self) -> None:
+    def raise_ceilings(self, order: Order | None = None) -> None:
         """Raise the ceilings to match the present belief.
 
         Raises: WrongStateError, LoopNotAliveError.
         """
-        self._ask(self._plate.raise_ceilings)
+        self._obey(self._plate.raise_ceilings, order)
 
-    def stop(self) -> float:
-        """Turn the relay off now; the loop then ends the run. Never refused, never waits.
+    def stop(self, run_id: str | None = None) -> float:
+        """Turn the relay off now; the loop then ends the run. Never waits.
+
+        It is refused for one reason only: it names a run that is over. Every client learns a run's
+        name from a published snapshot, so the newest one shows that run for as long as it lasts.
 
         Returns the monotonic time at which it had been turned off, s.
+
+        Raises: OtherRunError.
         """
+        snapshot = self._loop.board.snapshot
+        if run_id is not None and snapshot is not None:
+            refuse_other_run(run_id, snapshot.run_id)
         self._gate.revoke(OffRequest.STOP)
         return self._clock.monotonic_s()
+
+    def note_stop(self, source: Source) -> None:
+        """Record who pressed Stop, once the run has ended by it. Waits for nothing.
+
+        Raises: LoopNotAliveError.
+        """
+        self._loop.submit(
+            self._as(
+                source,
+                lambda: self._supervisor.note(
+                    Message("supervisor.command.stop_came"), EventKind.COMMAND
+                ),
+            )
+        )
 
     def relay_reads_on(self) -> bool:
         """Return the level that the relay output reads back."""
@@ -164,6 +189,35 @@ class BenchService:
             if self._gate.newest_request() != asked_at:
                 raise WrongStateError("run.loop.stopped_meanwhile")
             action()
+
+        return act
+
+    def _obey(self, action: Callable[[], None], order: Order | None) -> None:
+        """Carry out a command on the loop's thread, unless it is late or for another run.
+
+        Raises: LateCommandError, OtherRunError, and as ``_ask`` and the action.
+        """
+        if order is None:
+            self._ask(action)
+            return
+
+        def act() -> None:
+            order.refuse_late(self._loop.board.now_s())
+            run = self._supervisor.run
+            order.refuse_other(None if run is None else run.run_id)
+            self._as(order.source, action)()
+
+        self._ask(act)
+
+    def _as(self, source: Source | None, action: Callable[[], None]) -> Callable[[], None]:
+        """Return the action, whose events name its source."""
+
+        def act() -> None:
+            self._supervisor.source = source
+            try:
+                action()
+            finally:
+                self._supervisor.source = None
 
         return act
 

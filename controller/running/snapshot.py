@@ -56,6 +56,7 @@ def take_snapshot(
         sample_age_s=None if sample is None else now_s - sample.taken_at_s,
         zero_offset_a=supervisor.zero_offset_a,
         bath_degc=bath_degc,
+        thermometer_silent=supervisor.is_thermometer_silent,
         relay_on=gate.reads_on(),
         relay_welded=supervisor.is_welded,
         weld_latched=supervisor.is_weld_latched,
@@ -72,6 +73,8 @@ def _warnings(supervisor: Supervisor) -> tuple[Message, ...]:
         found.append(advice_for(TripReason.RELAY_WELDED))
     elif supervisor.is_weld_latched:
         found.append(Message("guards.warning.weld_latched"))
+    if supervisor.is_thermometer_silent and supervisor.state is not RunState.RUNNING:
+        found.append(Message("supervisor.refused.thermometer_silent"))
     if supervisor.run is not None and supervisor.state is RunState.RUNNING:
         found += supervisor.run.warnings()
     return tuple(found)

@@ -80,6 +80,7 @@ NOT_KEPT: Mapping[str, str] = {
     "ActiveRun._streaks": "begin again with each stretch",
     "ActiveRun._mean_at_s": "set when a stretch begins",
     "ActiveRun._begun_at_degc": "taken again in each stretch",
+    "ActiveRun._bath_read_at_s": "set when a stretch begins",
     "ActiveRun._trend": "begins again with each stretch, its grace included",
     "ActiveRun._bath_warnings": "judged again with each sample",
     "ActiveRun._asked": "remembers an answer that follows from the rest",

@@ -38,6 +38,7 @@ class Limits:
     max_charge_coulombs: float
     max_mean_depth_mm: float | None
     bath_off_degc: float
+    bath_silent_pause_s: float
 
 
 def limits_for(plan: RunPlan, settings: LimitSettings) -> Limits:
@@ -58,6 +59,7 @@ def limits_for(plan: RunPlan, settings: LimitSettings) -> Limits:
         max_charge_coulombs=plan.max_charge_coulombs,
         max_mean_depth_mm=plan.max_mean_depth_mm,
         bath_off_degc=settings.bath_off_degc,
+        bath_silent_pause_s=settings.bath_silent_pause_s,
     )
 
 
@@ -78,6 +80,7 @@ class RunFigures:
 
     :param stretch_s: time since the relay last turned on.
     :param bath_degc: bath temperature, or None without a thermometer.
+    :param bath_silent_s: time without a reading of the thermometer, or None without one.
     """
 
     on_time_s: float
@@ -85,6 +88,7 @@ class RunFigures:
     charge_coulombs: float
     depth_mm: float
     bath_degc: float | None = None
+    bath_silent_s: float | None = None
 
 
 class Confirm(Enum):
@@ -247,6 +251,16 @@ RULES = (
         unit="degC",
         value=lambda _sample, run: run.bath_degc,
         limit=lambda limits: limits.bath_off_degc,
+        is_broken=ge,
+        confirm=Confirm.AT_ONCE,
+        is_optional=True,
+    ),
+    Rule(
+        TripReason.THERMOMETER_SILENT,
+        setting="bath_silent_pause_s",
+        unit="s",
+        value=lambda _sample, run: run.bath_silent_s,
+        limit=lambda limits: limits.bath_silent_pause_s,
         is_broken=ge,
         confirm=Confirm.AT_ONCE,
         is_optional=True,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from controller.figures import Figures
-from controller.messages import EventKind, Finding, RunState, Sample, Snapshot
+from controller.messages import EventKind, Finding, RunState, Sample, Snapshot, Source
 from controller.planning.run_plan import RunPlan
 from controller.safety.checkpoint import RunCheckpoint
 from controller.texts import Message
@@ -73,6 +73,7 @@ class Noted:
     :param kind: command, check, warning or note.
     :param on_time_s: time with the relay on so far in this run; 0 without a run.
     :param data: figures, units in the keys, or None.
+    :param source: who gave the command, or None.
     """
 
     at_s: float
@@ -81,6 +82,7 @@ class Noted:
     message: Message
     on_time_s: float = 0.0
     data: Mapping[str, Any] | None = None
+    source: Source | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from controller.messages import TripReason
 
-PAUSES = frozenset({TripReason.LOST_CONTACT, TripReason.RESIST_LEAK})
+PAUSES = frozenset({TripReason.LOST_CONTACT, TripReason.RESIST_LEAK, TripReason.THERMOMETER_SILENT})
 """Reasons that pause the run and ask a question. All others trip."""
 
 RESUMABLE = frozenset(
@@ -23,6 +23,7 @@ RESUMABLE = frozenset(
         TripReason.SENSOR_RESET,
         TripReason.ZERO_OFFSET,
         TripReason.BATH_HOT,
+        TripReason.THERMOMETER_SILENT,
         TripReason.RESIST_LEAK,
         TripReason.STORE_FULL,
     }

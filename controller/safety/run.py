@@ -90,6 +90,7 @@ class ActiveRun:
     _mean_at_s: float = 0.0
     _begun_at_mm: float = 0.0
     _begun_at_degc: float | None = None
+    _bath_read_at_s: float = 0.0
     _trend: Trend = field(default_factory=lambda: Trend(0.0))
     _bath_warnings: tuple[Message, ...] = ()
     _warned: tuple[Message, ...] = ()
@@ -114,6 +115,7 @@ class ActiveRun:
         self.stretches += 1
         self.mean_current_a, self._mean_at_s = self.plan.current_a, now_s
         self._begun_at_mm, self._begun_at_degc = self.depth(now_s).best_mm, None
+        self._bath_read_at_s = now_s
         self._trend = Trend(now_s, self.plan.request.pieces)
         self._streaks = Streaks()
         self.wants_second_look = False
@@ -176,17 +178,26 @@ class ActiveRun:
             0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s
         )
 
-    def judge(self, sample: Sample, bath_degc: float | None) -> Finding | None:
-        """Return the first guard's finding on a sample, before it is counted."""
+    def judge(
+        self, sample: Sample, bath_degc: float | None, *, has_thermometer: bool = False
+    ) -> Finding | None:
+        """Return the first guard's finding on a sample, before it is counted.
+
+        :param has_thermometer: one is fitted, so that a missing temperature means that it is silent.
+        """
         now_s = sample.taken_at_s
+        if bath_degc is not None:
+            self._bath_read_at_s = now_s
+        silent_s = now_s - self._bath_read_at_s if has_thermometer else None
         figures = RunFigures(
             on_time_s=self.total_on_time_s(now_s),
             stretch_s=0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s,
             charge_coulombs=self.counter.charge_coulombs,
             depth_mm=self.depth(now_s).best_mm,
             bath_degc=bath_degc,
+            bath_silent_s=silent_s,
         )
-        self._bath_warnings = bath_warnings(bath_degc, self._settings)
+        self._bath_warnings = bath_warnings(bath_degc, silent_s, self._settings)
         before = self._streaks
         self._streaks, finding = judge(self.limits, before, sample, figures)
         self.wants_second_look = calls_for_look(self.limits, before, self._streaks, sample)

@@ -20,7 +20,7 @@ from controller.errors import (
     SensorResetError,
     WrongStateError,
 )
-from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, TripReason
+from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, Source, TripReason
 from controller.physics.charge import ChargeGapError
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.safety.age_watch import Freshness
@@ -69,6 +69,8 @@ class Supervisor:
     :param dead_man: pulsed after each good sample of a run, or None when not fitted.
     :param thermometer: bath temperature, or None when not fitted.
 
+    ``source`` is who gave the command that is being carried out. Whoever calls sets it.
+
     ``is_welded`` is the alarm: the relay was found welded, and nobody has acknowledged it.
     ``is_weld_latched`` stays until a check passes with the second contactor closed.
     """
@@ -107,6 +109,7 @@ class Supervisor:
         self._outbox: list[OutboxItem] = []
         self._kept_at_s = -math.inf
         self.has_changed = False
+        self.source: Source | None = None
 
     # --- one pass --------------------------------------------------------------------------------
 
@@ -180,7 +183,7 @@ class Supervisor:
     def _take_running(self, sample: Sample) -> None:
         run = self._active_run()
         bath_degc = None if self._thermometer is None else self._thermometer.latest_degc()
-        finding = run.judge(sample, bath_degc)
+        finding = run.judge(sample, bath_degc, has_thermometer=self._thermometer is not None)
         if finding is not None:
             self._trip(finding, sample)
             return
@@ -370,8 +373,12 @@ class Supervisor:
     # --- commands, between ticks -----------------------------------------------------------------
 
     def start(self, run: ActiveRun) -> None:
-        """Begin a run: check the rig with the relay off, then turn on. Raises: WrongStateError."""
+        """Begin a run: check the rig with the relay off, then turn on.
+
+        Raises: WrongStateError, also while a fitted thermometer is silent.
+        """
         require(Command.START, self.state)
+        self._require_thermometer()
         self.run = run
         self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
         plan = run.plan
@@ -392,9 +399,10 @@ class Supervisor:
     def resume(self) -> None:
         """Check the rig, then carry on with a paused or interrupted run.
 
-        Raises: WrongStateError.
+        Raises: WrongStateError, also while a fitted thermometer is silent.
         """
         require(Command.RESUME, self.state)
+        self._require_thermometer()
         self.note(Message("supervisor.command.resume"), EventKind.COMMAND)
         self._begin_checking(Message("supervisor.state.checking_again"))
 
@@ -443,6 +451,15 @@ class Supervisor:
         outbox, self._outbox, self.has_changed = self._outbox, [], False
         return outbox
 
+    @property
+    def is_thermometer_silent(self) -> bool:
+        """Whether a thermometer is fitted and has no fresh reading: nothing guards the bath."""
+        return self._thermometer is not None and self._thermometer.latest_degc() is None
+
+    def _require_thermometer(self) -> None:
+        if self.is_thermometer_silent:
+            raise WrongStateError("supervisor.refused.thermometer_silent")
+
     # --- small -----------------------------------------------------------------------------------
 
     def _begin_checking(self, message: Message) -> None:
@@ -489,12 +506,11 @@ class Supervisor:
         """
         self.has_changed = True
         now_s, run = self._clock.monotonic_s(), self.run
-        if run is None:
-            self._outbox.append(Noted(now_s, None, kind, as_message(message), 0.0, data))
-        else:
-            on_time_s = run.total_on_time_s(now_s)
-            note = Noted(now_s, run.run_id, kind, as_message(message), on_time_s, data)
-            self._outbox.append(note)
+        run_id, on_time_s = (None, 0.0) if run is None else (run.run_id, run.total_on_time_s(now_s))
+        source = self.source if kind is EventKind.COMMAND else None
+        self._outbox.append(
+            Noted(now_s, run_id, kind, as_message(message), on_time_s, data, source)
+        )
 
     def _active_run(self) -> ActiveRun:
         if self.run is None:

@@ -134,8 +134,17 @@ def follow(
     return _judge(replace(fresh, blocks=(*kept, block)), limits)
 
 
-def bath_warnings(bath_degc: float | None, limits: LimitSettings) -> tuple[Message, ...]:
-    """Return a warning when the bath is warm. Empty without a thermometer."""
+def bath_warnings(
+    bath_degc: float | None, silent_s: float | None, limits: LimitSettings
+) -> tuple[Message, ...]:
+    """Return a warning when the bath is warm or its thermometer silent. Empty without one.
+
+    :param silent_s: time without a reading, s, or None without a thermometer.
+    """
+    if silent_s is not None and silent_s >= limits.bath_silent_warn_s:
+        return (
+            Message("guards.warning.thermometer_silent", {"pause_s": limits.bath_silent_pause_s}),
+        )
     if bath_degc is None or bath_degc < limits.bath_warn_degc:
         return ()
     values = {"warn_degc": limits.bath_warn_degc, "off_degc": limits.bath_off_degc}

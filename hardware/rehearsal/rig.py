@@ -17,6 +17,7 @@ from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.faults.by_name import FAULTS
 from hardware.rehearsal.faults.kinds import Fault, Parts
 from hardware.rehearsal.spec import RehearsalSpec, RehearsalTruth
+from hardware.rehearsal.thermometer import BathThermometer
 from hardware.rehearsal.waveform import Waveform
 from hardware.rehearsal.wire import I2cWire
 
@@ -92,7 +93,8 @@ class RehearsalRig:
             catch_up=self._advance_to,
             transfer=wait_unlocked if spec.real_transfers else None,
         )
-        self._parts = Parts(self._circuit, self._chip, self._wire)
+        self._thermometer = BathThermometer()
+        self._parts = Parts(self._circuit, self._chip, self._wire, self._thermometer)
         self.pin_factory: Any = MockFactory()
         self.pin_factory.pin(spec.relay_pin, pin_class=RelayPin).watcher = self._pin_changes
         self._waiting = list(faults)
@@ -127,6 +129,11 @@ class RehearsalRig:
         While the sensor is polled, that is at most one conversion ago.
         """
         return self._cell.bath_degc
+
+    @property
+    def measured_degc(self) -> float | None:
+        """What the thermometer in the bath reads, degC, or None when it is silent."""
+        return None if self._thermometer.is_silent else self.bath_degc
 
     def hang(self, spec: RehearsalSpec) -> None:
         """Hang the plate of ``spec`` into the bath and set the supply to its voltage and limit.

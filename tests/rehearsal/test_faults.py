@@ -13,7 +13,7 @@ from tests.kits.rehearsal_rig import POLL_S, Rig
 NAMES = [
     "lead_off", "short_circuit", "supply_runaway", "supply_lost", "polarity_reversed",
     "relay_welded", "chip_reset",
-    "i2c_errors", "bus_stuck", "sample_stuck", "ripple_worst", "resist_leak",
+    "i2c_errors", "bus_stuck", "sample_stuck", "thermometer_silent", "ripple_worst", "resist_leak",
     "stirrer_stopped", "bath_warming",
     "dendrite_bridge", "contact_corroding", "one_piece_off", "plate_lifted", "black_film",
 ]  # fmt: skip

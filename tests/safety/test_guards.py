@@ -41,6 +41,7 @@ LIMITS = Limits(
     max_charge_coulombs=2250.0,
     max_mean_depth_mm=0.46,
     bath_off_degc=45.0,
+    bath_silent_pause_s=60.0,
 )
 STEP_S = 0.0686
 
@@ -126,6 +127,7 @@ CEILINGS = [
     (R.OVER_CHARGE, "charge_coulombs", 2250.0, "C"),
     (R.DEPTH_LIMIT, "depth_mm", 0.46, "mm"),
     (R.BATH_HOT, "bath_degc", 45.0, "degC"),
+    (R.THERMOMETER_SILENT, "bath_silent_s", 60.0, "s"),
 ]
 BROKEN = [(r, bad) for r, _, bad in STREAKED[:4]]
 
@@ -503,6 +505,7 @@ def test_each_rule_once() -> None:
         ("over_charge", "what", Confirm.AT_ONCE),
         ("depth_limit", "what", Confirm.AT_ONCE),
         ("bath_hot", "what", Confirm.AT_ONCE),
+        ("thermometer_silent", "what", Confirm.AT_ONCE),
     ]
 
 
@@ -539,6 +542,7 @@ def test_limits_from_plan_and_settings() -> None:
         max_charge_coulombs=plan.max_charge_coulombs,
         max_mean_depth_mm=plan.max_mean_depth_mm,
         bath_off_degc=45.0,
+        bath_silent_pause_s=60.0,
     )
     assert (
         limits_for(

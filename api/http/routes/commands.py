@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Response
 from starlette.requests import Request
@@ -12,23 +13,28 @@ from api.http.guards.origin import media_type, not_json
 from api.http.models.commands import CeilingsBody, CommandAnswer, FirstLookBody, StartAnswer
 from api.http.models.plan import PlanAnswer
 from api.http.models.plan_request import PlanRequestBody
+from api.http.orders import Given, given_with
 from api.http.plan_requests import request_of
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,
     BROKEN_JSON,
     CALCULATION_FAILED,
+    LATE_COMMAND,
     LOGBOOK_UNREADABLE,
     LOOP_NOT_ALIVE,
     NOT_JSON,
+    OTHER_RUN,
     TOO_LARGE,
     TOO_SLOW,
     WRONG_STATE,
 )
 from api.http.problems import ProblemError
+from controller.running.orders import Order
 
 _BODY_PROBLEMS = (BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON, BAD_VALUE)
-_RUN_PROBLEMS = (WRONG_STATE, LOOP_NOT_ALIVE)
+_RUN_PROBLEMS = (WRONG_STATE, LATE_COMMAND, OTHER_RUN, LOOP_NOT_ALIVE)
+_Given = Annotated[Given, Depends(given_with)]
 
 
 async def json_only(request: Request) -> None:
@@ -74,12 +80,12 @@ def _add_planning(router: APIRouter, context: AppContext) -> None:
             *_BODY_PROBLEMS, LOGBOOK_UNREADABLE, CALCULATION_FAILED, *_RUN_PROBLEMS
         ),
     )
-    async def start(body: PlanRequestBody, response: Response) -> StartAnswer:
+    async def start(body: PlanRequestBody, response: Response, given: _Given) -> StartAnswer:
         """The response comes when the check has begun. The status shows how it goes on."""
         # Read before the wait and the planning, so that a Stop in the meantime prevents the start.
-        asked_off = context.service.asked_off()
+        asked_off, order = context.service.asked_off(), given.order(context.board)
         run_id = await context.starting.run(
-            lambda: context.service.start(request_of(body, context.artworks), asked_off)
+            lambda: context.service.start(request_of(body, context.artworks), asked_off, order)
         )
         response.headers["Location"] = f"/api/runs/{run_id}"
         return StartAnswer(run_id=run_id)
@@ -92,9 +98,9 @@ def _add_run_commands(router: APIRouter, context: AppContext) -> None:
         summary="Turn the relay off and keep the run",
         responses=problem_responses(*_RUN_PROBLEMS),
     )
-    async def pause() -> CommandAnswer:
+    async def pause(given: _Given) -> CommandAnswer:
         """Lift and rinse the plate: the acid keeps biting with the power off."""
-        return await _command(context, context.service.pause)
+        return await _command(context, given, context.service.pause)
 
     @router.post(
         "/api/resume",
@@ -102,9 +108,9 @@ def _add_run_commands(router: APIRouter, context: AppContext) -> None:
         summary="Carry on with a paused or interrupted run",
         responses=problem_responses(*_RUN_PROBLEMS),
     )
-    async def resume() -> CommandAnswer:
+    async def resume(given: _Given) -> CommandAnswer:
         """The rig is checked first."""
-        return await _command(context, context.service.resume)
+        return await _command(context, given, context.service.resume)
 
     @router.post(
         "/api/acknowledge",
@@ -112,9 +118,9 @@ def _add_run_commands(router: APIRouter, context: AppContext) -> None:
         summary="Acknowledge a trip or the end of a run",
         responses=problem_responses(*_RUN_PROBLEMS),
     )
-    async def acknowledge() -> CommandAnswer:
+    async def acknowledge(given: _Given) -> CommandAnswer:
         """Nothing restarts by itself."""
-        return await _command(context, context.service.acknowledge)
+        return await _command(context, given, context.service.acknowledge)
 
 
 def _add_plate_reports(router: APIRouter, context: AppContext) -> None:
@@ -124,9 +130,9 @@ def _add_plate_reports(router: APIRouter, context: AppContext) -> None:
         summary="Report that the plate is out of the bath and rinsed",
         responses=problem_responses(*_RUN_PROBLEMS),
     )
-    async def lifted() -> CommandAnswer:
+    async def lifted(given: _Given) -> CommandAnswer:
         """The acid no longer attacks the plate. Needs a run with the relay off."""
-        return await _command(context, context.service.lifted)
+        return await _command(context, given, context.service.lifted)
 
     @router.post(
         "/api/left-in",
@@ -134,9 +140,9 @@ def _add_plate_reports(router: APIRouter, context: AppContext) -> None:
         summary="Report that the plate hangs in the bath without current",
         responses=problem_responses(*_RUN_PROBLEMS),
     )
-    async def left_in() -> CommandAnswer:
+    async def left_in(given: _Given) -> CommandAnswer:
         """The attack of the acid widens the upper bound of the depth. Needs the relay off."""
-        return await _command(context, context.service.left_in)
+        return await _command(context, given, context.service.left_in)
 
     @router.post(
         "/api/first-look",
@@ -145,9 +151,13 @@ def _add_plate_reports(router: APIRouter, context: AppContext) -> None:
         dependencies=[Depends(json_only)],
         responses=problem_responses(*_BODY_PROBLEMS, *_RUN_PROBLEMS),
     )
-    async def first_look(body: FirstLookBody) -> CommandAnswer:
+    async def first_look(body: FirstLookBody, given: _Given) -> CommandAnswer:
         """A bad one pauses the run, because the clips may be swapped at the cell."""
-        return await _command(context, lambda: context.service.first_look(is_well=body.is_well))
+        return await _command(
+            context,
+            given,
+            lambda order: context.service.first_look(is_well=body.is_well, order=order),
+        )
 
 
 def _add_ceilings(router: APIRouter, context: AppContext) -> None:
@@ -158,11 +168,14 @@ def _add_ceilings(router: APIRouter, context: AppContext) -> None:
         dependencies=[Depends(json_only)],
         responses=problem_responses(*_BODY_PROBLEMS, *_RUN_PROBLEMS),
     )
-    async def raise_ceilings(_body: CeilingsBody) -> CommandAnswer:
+    async def raise_ceilings(_body: CeilingsBody, given: _Given) -> CommandAnswer:
         """Needs a run with the relay off and a person's confirmation. The logbook records both."""
-        return await _command(context, context.service.raise_ceilings)
+        return await _command(context, given, context.service.raise_ceilings)
 
 
-async def _command(context: AppContext, action: Callable[[], None]) -> CommandAnswer:
-    await context.commands.run(action)
+async def _command(
+    context: AppContext, given: Given, action: Callable[[Order], None]
+) -> CommandAnswer:
+    order = given.order(context.board)  # now: it may wait for a thread, and its age goes on
+    await context.commands.run(action, order)
     return CommandAnswer.model_validate(context.service.snapshot())

@@ -7,11 +7,14 @@ import logging
 from contextlib import suppress
 
 from fastapi import APIRouter
+from starlette.requests import Request
 
 from api.http.context import AppContext
 from api.http.models.commands import StopAnswer
+from api.http.orders import STOP_PARAMETERS, source_of
 from api.http.problem_documents import problem_responses
-from controller.errors import LoopNotAliveError
+from api.http.problem_kinds import OTHER_RUN
+from controller.errors import LoopNotAliveError, OtherRunError
 from controller.messages import Snapshot, TripReason, advice_for
 from controller.safety.transitions import STOP_ENDS
 from controller.texts import Message, text
@@ -33,32 +36,38 @@ def stop_routes(context: AppContext) -> APIRouter:
         "/api/stop",
         operation_id="stop",
         summary="Turn the relay off now and end the run",
-        responses=problem_responses(),
+        responses=problem_responses(OTHER_RUN),
+        openapi_extra={"parameters": STOP_PARAMETERS},
     )
-    async def stop() -> StopAnswer:
+    async def stop(request: Request) -> StopAnswer:
         """Works in every state, with any body and without a PIN.
 
-        This is no emergency stop: fit a real one in the supply.
+        It is refused only when it names a run that is over. This is no emergency stop: fit a real
+        one in the supply.
         """
-        return await stop_now(context)
+        return await stop_now(context, request)
 
     return router
 
 
-async def stop_now(context: AppContext) -> StopAnswer:
+async def stop_now(context: AppContext, request: Request) -> StopAnswer:
     """Turn the relay off, then wait a moment for the end of the run.
 
     It takes no thread and no lock except the relay's, so that no other request can delay it.
     """
-    off_at_s = None
+    off_at_s, ends_run = None, _is_to_end(context.board.snapshot)
     try:
-        off_at_s = context.service.stop()
+        off_at_s = context.service.stop(request.query_params.get("run_id") or None)
+    except OtherRunError:
+        raise
     except Exception:
         _log.exception(text("http.stop.switch_failed"))
     with suppress(TimeoutError):
         async with asyncio.timeout(STOP_WAIT_S):
             while _is_to_end(context.board.snapshot) and not context.live.is_ending:
                 await context.live.pause(STOP_LOOK_S)
+    if ends_run:
+        _note_source(context, request)
     relay_on = _reads_on(context)
     snapshot = context.board.snapshot
     fault = _loop_fault(context)
@@ -73,6 +82,16 @@ async def stop_now(context: AppContext) -> StopAnswer:
             run=_run_message(snapshot) if fault is None else fault,
         ),
     )
+
+
+def _note_source(context: AppContext, request: Request) -> None:
+    """Record who stopped the run. The relay is off, and nothing here may keep the answer."""
+    try:
+        context.service.note_stop(source_of(request, context.access.caller(request)))
+    except LoopNotAliveError:
+        return  # nobody is there to record it
+    except Exception:
+        _log.exception(text("http.stop.source_failed"))
 
 
 def _is_to_end(snapshot: Snapshot | None) -> bool:

@@ -19,6 +19,7 @@ import { runsScreen } from "./screens/runs.js";
 import { get } from "./base/server.js";
 import { Sounder } from "./base/sound.js";
 import { text } from "./base/text.js";
+import { followRun } from "./frame/meant_for.js";
 import { armStop, showNews } from "./frame/stop.js";
 import { keepTab } from "./frame/tab.js";
 import { keepTrip } from "./frame/trip.js";
@@ -33,6 +34,7 @@ armStop();
 
 const store = new StatusStore();
 keepFrame(store);
+followRun(store);
 keepPrompt(store);
 keepTrip(store);
 keepWarnings(store);

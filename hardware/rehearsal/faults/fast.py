@@ -83,6 +83,12 @@ def _sample_stuck(parts: Parts, now_s: float, from_start: bool) -> None:
     parts.chip.stick()
 
 
+@_named("thermometer_silent")
+def _thermometer_silent(parts: Parts, now_s: float, from_start: bool) -> None:
+    """A wire of the thermometer breaks."""
+    parts.thermometer.fall_silent()
+
+
 @_named("ripple_worst")
 def _ripple_worst(parts: Parts, now_s: float, from_start: bool) -> None:
     """The rectifier's capacitor fails: large ripple, at its crest, of the worst frequency."""

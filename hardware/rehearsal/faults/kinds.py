@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from hardware.rehearsal.circuit import Circuit
 from hardware.rehearsal.sensor_chip import SensorChip
+from hardware.rehearsal.thermometer import BathThermometer
 from hardware.rehearsal.wire import I2cWire
 
 
@@ -30,6 +31,7 @@ class Parts:
     circuit: Circuit
     chip: SensorChip
     wire: I2cWire
+    thermometer: BathThermometer = field(default_factory=BathThermometer)
 
 
 @dataclass(frozen=True, slots=True)

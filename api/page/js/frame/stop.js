@@ -2,12 +2,13 @@
 
 import { sayAtOnce } from "../base/announcer.js";
 import { byId, mark, put, show } from "../base/dom.js";
+import { Tap } from "./meant_for.js";
 import { printed } from "../base/numbers.js";
+import { query } from "../base/server.js";
 import { text } from "../base/text.js";
 
 const PATIENCE_MS = 3000;
 const AGAIN_MS = 1500;
-const TRIES = 20;
 const GOOD_FOR_MS = 8000;
 
 /** Let the Stop button stop the bench. Without scripts its form does so by itself. */
@@ -23,32 +24,48 @@ let attempt = 0;
 let closing = null;
 let isPassing = true;
 
-/** Ask for off until the controller answers, and show each try. */
+/**
+ * Ask for off until the controller answers, and show each try. A Stop that is late is dropped: it
+ * might meet another run. It names its run only while what is shown is live.
+ */
 export async function stop() {
   attempt += 1;
   const own = attempt;
+  const tap = new Tap();
   showAnswer(text("stop.stopping"), "busy");
-  for (let trial = 1; trial <= TRIES && own === attempt; trial += 1) {
-    const answer = await ask();
+  for (let trial = 1; own === attempt; trial += 1) {
+    const answer = await ask(tap);
     if (own !== attempt) return;
+    if (answer?.refusal !== undefined) {
+      showAnswer(printed(answer.refusal), "bad");
+      return;
+    }
     if (answer !== null) {
       showAnswer(printed(answer.message), answer.relay_on === false ? "good" : "bad");
       return;
     }
-    const isLast = trial === TRIES;
-    showAnswer(isLast ? text("stop.given_up") : text("stop.not_reached", { trial }), "bad");
-    await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+    if (!tap.isLate()) {
+      showAnswer(text("stop.not_reached", { trial }), "bad");
+      await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+    }
+    if (own !== attempt) return;
+    if (tap.isLate()) {
+      showAnswer(text("stop.given_up"), "bad");
+      return;
+    }
   }
 }
 
-async function ask() {
+async function ask(tap) {
   try {
-    const answer = await fetch("/api/stop", {
+    const answer = await fetch(query("/api/stop", tap.values(tap.isFresh)), {
       method: "POST",
       cache: "no-store",
       signal: AbortSignal.timeout(PATIENCE_MS),
     });
-    return answer.ok ? await answer.json() : null;
+    const body = await answer.json();
+    if (answer.ok) return body;
+    return body.type?.endsWith("/other-run") ? { refusal: body.detail } : null;
   } catch {
     return null;
   }

@@ -2,6 +2,7 @@ import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
 import { attempt, command } from "../../../../api/page/js/frame/commands.js";
+import { followRun } from "../../../../api/page/js/frame/meant_for.js";
 import { ClockDouble, settle } from "../doubles/clock_double.js";
 import { json, NetworkDouble, problem, promised } from "../doubles/network_double.js";
 import { fire, setPage, textOf } from "../doubles/page_double.js";
@@ -37,7 +38,7 @@ test("a command and its answer", async () => {
   const name = anew();
   network.answer(json({ state: "paused" }));
   assert.deepEqual(await command(name, { on: "purpose" }), { state: "paused" });
-  assert.equal(network.newest.path, `/api/${name}`);
+  assert.equal(network.newest.path, `/api/${name}?age_s=0`);
   assert.deepEqual(JSON.parse(network.newest.body), { on: "purpose" });
   assert.equal(isTold(), false);
 });
@@ -103,4 +104,28 @@ test("an unpaired phone only looks", async () => {
   network.answer(json({}));
   await command(anew());
   assert.equal(isTold(), false, "it makes room for the next command");
+});
+
+test("the run and the age go with a command", async () => {
+  followRun({ status: { run_id: "run 7" }, isFresh: true });
+  const name = anew();
+  network.answer(problem(401, "pairing-needed", "pair first"), json({}), json({}));
+  const answer = command(name);
+  await settle();
+  assert.equal(network.newest.path, `/api/${name}?run_id=run%207&age_s=0`.replace("%20", "+"));
+  await clock.pass(30_000);
+  fire(document.querySelector("form"), "submit");
+  await answer;
+  assert.match(network.newest.path, /run_id=run\+7&age_s=0$/, "the PIN confirmed it just now");
+  network.answer(json({}));
+  await command("start", {});
+  assert.equal(network.newest.path, "/api/start?age_s=0", "a start has no run yet");
+  followRun({ status: null, isFresh: false });
+});
+
+test("a refusal for another run is read out", async () => {
+  network.answer(problem(409, "other-run", "This command was meant for run 7."));
+  assert.equal(await command(anew()), null);
+  assert.equal(textOf("answer-text"), "This command was meant for run 7.");
+  assert.equal(kind(), "bad");
 });

@@ -4,6 +4,7 @@ import { beforeEach, test } from "node:test";
 import {
   armStop, clearAnswer, clearFailure, showAnswer, showNews, stop,
 } from "../../../../api/page/js/frame/stop.js";
+import { followRun } from "../../../../api/page/js/frame/meant_for.js";
 import { ClockDouble, settle } from "../doubles/clock_double.js";
 import {
   json, NetworkDouble, problem, promised, SILENCE, UNREACHABLE,
@@ -41,7 +42,7 @@ test("off is shown as off", async () => {
   assert.deepEqual(answer(), { text: OFF.message, kind: "good", isShown: true });
   assert.equal(textOf("assertive"), OFF.message);
   assert.equal(network.asked.length, 1);
-  assert.equal(network.newest.path, "/api/stop");
+  assert.equal(network.newest.path, "/api/stop?age_s=0");
   assert.equal(network.newest.method, "POST");
   assert.equal(network.newest.cache, "no-store");
   await clock.pass(7999);
@@ -108,16 +109,28 @@ test("a silent controller is given three seconds", async () => {
   assertNoSuccess();
 });
 
-test("twenty tries, then it says so", async () => {
+test("a late Stop is dropped, and it says so", async () => {
   network.answer(UNREACHABLE);
   stop();
-  await clock.pass(1500 * 18);
-  assert.match(answer().text, /Trying again \(19\)\./);
+  await clock.pass(9000);
+  assert.match(answer().text, /Trying again \(7\)\./);
   await clock.pass(1500);
-  assert.equal(network.asked.length, 20);
-  assert.match(answer().text, /No more tries: press Stop to try again\./);
+  assert.equal(network.asked.length, 7);
+  assert.match(answer().text, /was dropped\..* Press Stop to try again\./);
+  network.answer(json(OFF));
   await clock.pass(60_000);
-  assert.equal(network.asked.length, 20);
+  assert.equal(network.asked.length, 7, "never delivered late");
+  assertNoSuccess();
+});
+
+test("a phone that slept delivers no Stop", async () => {
+  network.answer(UNREACHABLE);
+  stop();
+  await settle();
+  clock.startMs += 600_000;
+  network.answer(json(OFF));
+  await clock.pass(60_000);
+  assert.equal(network.asked.length, 1);
   assertNoSuccess();
 });
 
@@ -219,4 +232,26 @@ test("news never covers Stop", async () => {
   showNews("Two minutes left");
   assert.deepEqual(answer(), { text: "Two minutes left", kind: "good", isShown: true });
   assert.equal(textOf("assertive"), "Two minutes left");
+});
+
+test("a Stop for another run says so", async () => {
+  followRun({ status: { run_id: "r7" }, isFresh: true });
+  network.answer(problem(409, "other-run", "This command was meant for run r7."));
+  await stop();
+  assert.equal(network.newest.path, "/api/stop?run_id=r7&age_s=0");
+  assert.deepEqual(answer(), {
+    text: "This command was meant for run r7.", kind: "bad", isShown: true,
+  });
+  followRun({ status: { run_id: "r7" }, isFresh: false });
+  network.answer(json(OFF));
+  await stop();
+  assert.equal(network.newest.path, "/api/stop?age_s=0", "what is shown is old: any run");
+  followRun({ status: null, isFresh: false });
+});
+
+test("the age goes on over the tries", async () => {
+  network.answer(UNREACHABLE);
+  stop();
+  await clock.pass(1500);
+  assert.equal(network.newest.path, "/api/stop?age_s=1.5");
 });

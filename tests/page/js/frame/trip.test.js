@@ -137,6 +137,6 @@ test("acknowledge is a command", async () => {
   bench.take(TRIPPED);
   fire(part("button"), "click");
   await settle();
-  assert.equal(network.newest.path, "/api/acknowledge");
+  assert.equal(network.newest.path, "/api/acknowledge?age_s=0");
   assert.equal(network.newest.method, "POST");
 });

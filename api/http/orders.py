@@ -1,0 +1,79 @@
+"""The run, the age and the source that come with a command."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Query
+from starlette.requests import Request
+
+from api.access.auth import Caller, caller_of
+from controller.messages import Source, SourceKind
+from controller.running.loop import Board
+from controller.running.orders import Order
+
+LONGEST_RUN_ID = 100
+"""Longest name of a run in a command, characters."""
+
+LONGEST_AGE_S = 1e9
+"""Longest age that a client may state, s."""
+
+RUN_TEXT = "Run that the command is meant for. Without it, the present one. No unit."
+AGE_TEXT = "Time from the tap to the sending, on the client's monotonic clock. Unit: s."
+
+STOP_PARAMETERS = [
+    {
+        "name": "run_id",
+        "in": "query",
+        "required": False,
+        "description": RUN_TEXT,
+        "schema": {"type": "string", "examples": ["20260314-091500-7"]},
+    },
+    {
+        "name": "age_s",
+        "in": "query",
+        "required": False,
+        "description": f"{AGE_TEXT} Stop is never too late for the run that it names.",
+        "schema": {"type": "string", "examples": ["0.2"]},
+    },
+]
+"""Stop reads its query by itself: no value may keep it from the relay."""
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """A command's run, age in s and source, as the request gives them."""
+
+    run_id: str | None
+    age_s: float
+    source: Source
+
+    def order(self, board: Board) -> Order:
+        """Return the order. Call it when the request arrives."""
+        return Order(board.now_s() - self.age_s, self.run_id, self.source)
+
+
+async def given_with(
+    request: Request,
+    run_id: Annotated[
+        str | None,
+        Query(description=RUN_TEXT, examples=["20260314-091500-7"], max_length=LONGEST_RUN_ID),
+    ] = None,
+    age_s: Annotated[
+        float,
+        Query(description=AGE_TEXT, examples=[0.2], ge=0.0, le=LONGEST_AGE_S, allow_inf_nan=False),
+    ] = 0.0,
+) -> Given:
+    """Return what came with a command."""
+    return Given(run_id, age_s, source_of(request, caller_of(request)))
+
+
+def source_of(request: Request, caller: Caller | None) -> Source:
+    """Return who sent a request."""
+    address = None if request.client is None else request.client.host
+    if caller is None:
+        return Source(SourceKind.UNPAIRED, address)
+    if caller.pairing is None:
+        return Source(SourceKind.PROGRAM, address)
+    return Source(SourceKind.PAIRED, address, caller.pairing.name)

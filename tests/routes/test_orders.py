@@ -1,0 +1,139 @@
+"""Commands carry their run and their age; a late one or one for another run is refused."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.messages import RunState, SourceKind
+from controller.running.orders import LATE_S
+from tests.kits.api_client import SILVER, Daemon, assert_problem
+from tests.paths import ROOT
+
+S = RunState
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    daemon = Daemon(tmp_path, guarded=True)
+    daemon.step()
+    yield daemon
+    daemon.close()
+
+
+def begin(daemon: Daemon, client: Any) -> str:
+    answer = client.post("/api/start", json=SILVER)
+    assert answer.status_code == 202, answer.text
+    daemon.watch.until(S.RUNNING)
+    return str(answer.json()["run_id"])
+
+
+def paired(daemon: Daemon, client: Any) -> None:
+    client.headers["Authorization"] = f"Bearer {daemon.bench_token}"
+
+
+def test_late_command_is_refused(daemon: Daemon) -> None:
+    """Older than the limit: refused, with age and limit. Just younger: carried out."""
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        late = {"age_s": LATE_S + 0.1}
+        problem = assert_problem(
+            client.post("/api/start", json=SILVER, params=late), 409, "late-command"
+        )
+        assert "10 s" in problem["detail"]
+        begin(daemon, client)
+        assert_problem(client.post("/api/pause", params=late), 409, "late-command")
+        assert daemon.board.snapshot is not None
+        assert daemon.board.snapshot.state is S.RUNNING
+        assert client.post("/api/pause", params={"age_s": LATE_S - 0.5}).status_code == 200
+
+
+@pytest.mark.parametrize("age", ["-1", "nan", "inf", "old"])
+def test_impossible_age_is_refused(daemon: Daemon, age: str) -> None:
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        assert_problem(client.post("/api/pause", params={"age_s": age}), 422, "bad-value")
+
+
+def test_command_for_another_run(daemon: Daemon) -> None:
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        other = {"run_id": "20200101-000000-1"}
+        assert_problem(client.post("/api/acknowledge", params=other), 409, "other-run")
+        run_id = begin(daemon, client)
+        problem = assert_problem(client.post("/api/pause", params=other), 409, "other-run")
+        assert run_id in problem["detail"]
+        assert client.post("/api/pause", params={"run_id": run_id}).status_code == 200
+        assert_problem(client.post("/api/resume", params=other), 409, "other-run")
+        assert_problem(client.post("/api/left-in", params=other), 409, "other-run")
+
+
+def test_stop_names_its_run(daemon: Daemon) -> None:
+    """For another run it is refused; for its own run it never is, however old."""
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        run_id = begin(daemon, client)
+        other = {"run_id": "20200101-000000-1", "age_s": "0"}
+        problem = assert_problem(client.post("/api/stop", params=other), 409, "other-run")
+        assert run_id in problem["detail"]
+        assert daemon.rig.gate.reads_on()
+        old = {"run_id": run_id, "age_s": "3600"}
+        assert client.post("/api/stop", params=old).json()["relay_on"] is False
+        assert not daemon.rig.gate.reads_on()
+
+
+@pytest.mark.parametrize(
+    "query", ["", "age_s=99999", "age_s=old", "run_id=", "what=else", "age_s=nan&age_s=-1"]
+)
+def test_stop_without_run_works(daemon: Daemon, query: str) -> None:
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        begin(daemon, client)
+        assert client.post(f"/api/stop?{query}").json()["relay_on"] is False
+        assert not daemon.rig.gate.reads_on()
+
+
+def test_old_stop_spares_new_start(daemon: Daemon) -> None:
+    """A Stop for a run that is over does not cancel the next start."""
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        run_id = begin(daemon, client)
+        client.post("/api/stop")
+        daemon.watch.until(S.STOPPED)
+        assert client.post("/api/acknowledge").status_code == 200
+        before = daemon.rig.gate.newest_request()
+        problem = assert_problem(
+            client.post("/api/stop", params={"run_id": run_id}), 409, "other-run"
+        )
+        assert "no longer" in problem["detail"]
+        assert daemon.rig.gate.newest_request() == before
+
+
+def test_source_is_recorded(daemon: Daemon) -> None:
+    """The events name who gave each command, as values and in words."""
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        run_id = begin(daemon, client)
+        del client.headers["Authorization"]
+        client.post("/api/stop")
+        daemon.watch.until(S.STOPPED)
+        paired(daemon, client)
+        client.post("/api/lifted")
+        daemon.logbook.work()
+        events = client.get(f"/api/runs/{run_id}/events").json()["events"]
+    found = [event for event in events if "source" in (event["data"] or {})]
+    kinds = [event["data"]["source"]["kind"] for event in found]
+    assert kinds == [SourceKind.PROGRAM, SourceKind.UNPAIRED, SourceKind.PROGRAM]
+    assert re.search(r"It came from \S+, not paired\.$", found[1]["text"])
+    assert found[1]["data"]["source"]["address"] in found[1]["text"]
+
+
+def test_page_has_same_limit() -> None:
+    words = (ROOT / "api/page/js/frame/meant_for.js").read_text(encoding="utf-8")
+    found = re.search(r"LATE_MS = (\d+);", words)
+    assert found is not None
+    assert float(found[1]) == LATE_S * 1000.0
