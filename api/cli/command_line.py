@@ -11,6 +11,7 @@ from controller.texts import text
 
 COMMANDS = {
     "check": "api.cli.check",
+    "config": "api.cli.config_command",
     "count": "api.cli.count",
     "demo": "api.cli.demo_command",
     "devices": "api.cli.devices",

@@ -4,16 +4,23 @@ from __future__ import annotations
 
 from pydantic import Field, model_validator
 
-from controller.config.section import Fraction, NotNegative, Positive, Section
+from controller.config.section import Fraction, NotNegative, Positive, Section, refuse_all
 from controller.config.shown import with_unit
-from controller.errors import RefusedError
 from controller.sensors import SENSORS
+from controller.texts import Message
 
 UNDER_BUS_RANGE_V = 0.1
 """A voltage limit must be at least this far under the end of the sensor's voltage range, V."""
 
 MOST_VOLTAGE_V = max(spec.bus_range_v for spec in SENSORS.values()) - UNDER_BUS_RANGE_V
 """Largest voltage limit with any sensor, V."""
+
+WARNS_BEFORE = (
+    ("bath_warn_degc", "bath_off_degc"),
+    ("bath_silent_warn_s", "bath_silent_pause_s"),
+    ("voltage_warn_fraction", "voltage_trip_fraction"),
+)
+"""A limit that warns, and the one that trips, which must be higher."""
 
 
 class LimitSettings(Section):
@@ -200,34 +207,24 @@ class LimitSettings(Section):
 
     @model_validator(mode="after")
     def _ordered(self) -> LimitSettings:
-        if self.bath_warn_degc >= self.bath_off_degc:
-            raise RefusedError(
+        problems = [
+            Message(
                 "config.warns_after_trip",
-                lower="limits.bath_warn_degc",
-                upper="limits.bath_off_degc",
-                lower_value=with_unit(self.bath_warn_degc, "bath_warn_degc"),
-                upper_value=with_unit(self.bath_off_degc, "bath_off_degc"),
+                {
+                    "lower": f"limits.{lower}",
+                    "upper": f"limits.{upper}",
+                    "lower_value": with_unit(getattr(self, lower), lower),
+                    "upper_value": with_unit(getattr(self, upper), upper),
+                },
             )
-        if self.bath_silent_warn_s >= self.bath_silent_pause_s:
-            raise RefusedError(
-                "config.warns_after_trip",
-                lower="limits.bath_silent_warn_s",
-                upper="limits.bath_silent_pause_s",
-                lower_value=with_unit(self.bath_silent_warn_s, "bath_silent_warn_s"),
-                upper_value=with_unit(self.bath_silent_pause_s, "bath_silent_pause_s"),
-            )
-        if self.voltage_warn_fraction >= self.voltage_trip_fraction:
-            raise RefusedError(
-                "config.warns_after_trip",
-                lower="limits.voltage_warn_fraction",
-                upper="limits.voltage_trip_fraction",
-                lower_value=with_unit(self.voltage_warn_fraction, "voltage_warn_fraction"),
-                upper_value=with_unit(self.voltage_trip_fraction, "voltage_trip_fraction"),
-            )
+            for lower, upper in WARNS_BEFORE
+            if getattr(self, lower) >= getattr(self, upper)
+        ]
         if self.lost_contact_fraction >= self.weak_contact_fraction:
-            raise RefusedError(
-                "config.contact_order",
-                lost_fraction=self.lost_contact_fraction,
-                weak_fraction=self.weak_contact_fraction,
-            )
+            fractions = {
+                "lost_fraction": self.lost_contact_fraction,
+                "weak_fraction": self.weak_contact_fraction,
+            }
+            problems.append(Message("config.contact_order", fractions))
+        refuse_all(problems)
         return self

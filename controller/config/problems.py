@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +10,7 @@ from pydantic import BaseModel
 
 from controller.config.nearest import nearest
 from controller.config.rig import LOW_PIN_FORM, PIN_FORM, THERMOMETER_FORM
+from controller.config.section import ContradictionError
 from controller.config.services import HOST_FORM, MetalSettings
 from controller.config.settings import Settings
 from controller.config.shown import shown, unit_of, with_unit
@@ -46,7 +48,7 @@ _TYPES = {
 }
 
 
-def problem_of(error: ErrorDetails) -> Message:
+def problems_of(error: ErrorDetails) -> Sequence[Message]:
     """Return what is wrong: key, value with unit, what is allowed, what to do.
 
     :param error: as pydantic reports it.
@@ -54,11 +56,13 @@ def problem_of(error: ErrorDetails) -> Message:
     kind, context = error["type"], error.get("ctx", {})
     path = [part for part in error["loc"] if isinstance(part, str)]
     if kind == "extra_forbidden":
-        return _unknown(path, error["input"])
+        return [_unknown(path, error["input"])]
     refused = context.get("error")
+    if isinstance(refused, ContradictionError):
+        return refused.problems
     if isinstance(refused, RefusedError):
-        return refused.message
-    return _wrong_value(kind, context, path, error["input"])
+        return [refused.message]
+    return [_wrong_value(kind, context, path, error["input"])]
 
 
 def _wrong_value(kind: str, context: Mapping[str, Any], path: Sequence[str], given: Any) -> Message:
@@ -73,8 +77,19 @@ def _wrong_value(kind: str, context: Mapping[str, Any], path: Sequence[str], giv
         return Message("config.type.number", values)
     if kind == "literal_error":
         return Message("config.choice", {**values, "choices": context["expected"]})
+    if name.endswith("_pin") and (near := _near_pin(given)) is not None:
+        return Message("config.form.pin_near", {**values, "near": repr(near)})
     key = _FORMS.get(context.get("pattern", "")) or _TYPES.get(kind, "config.other")
     return Message(key, values)
+
+
+def _near_pin(given: Any) -> str | None:
+    """Return the pin that was probably meant by 17, "17", "gpio17" or "BCM 17", or None."""
+    number = re.fullmatch(r"(?i)\s*(?:gpio|bcm|io)?[\s_-]*0*(\d{1,2})\s*", str(given))
+    if number is None or str(given) == f"GPIO{number[1]}":
+        return None
+    pin = f"GPIO{number[1]}"
+    return pin if re.fullmatch(LOW_PIN_FORM, pin) else None
 
 
 def _unknown(path: Sequence[str], given: Any) -> Message:

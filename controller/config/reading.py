@@ -3,28 +3,44 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from controller.config.problems import problem_of
+from controller.config.problems import problems_of
 from controller.config.settings import Settings
 from controller.errors import RefusedError
+from controller.texts import Message
+
+
+class UnusableError(RefusedError):
+    """A configuration that cannot be used.
+
+    :param problems: every one of them.
+    :param file: the file, or None for a table that comes from none.
+    """
+
+    def __init__(self, problems: Sequence[Message], file: str | None = None) -> None:
+        lines = {"problems": "\n  ".join(map(str, problems))}
+        if file is None:
+            super().__init__("config.unusable", field="config", **lines)
+        else:
+            super().__init__("config.unusable_file", field="config", file=file, **lines)
+        self.problems = tuple(problems)
 
 
 def parse_settings(table: dict[str, Any]) -> Settings:
     """Return the settings in a parsed TOML table.
 
-    Raises: RefusedError, which says of every wrong key its value and what is allowed.
+    Raises: UnusableError, which says of every wrong key its value and what is allowed.
     """
     try:
         return Settings.model_validate(table)
     except ValidationError as error:
-        problems = [str(problem_of(it)) for it in error.errors(include_url=False)]
-        raise RefusedError(
-            "config.unusable", field="config", problems="\n  ".join(problems)
-        ) from None
+        found = error.errors(include_url=False)
+        raise UnusableError([it for one in found for it in problems_of(one)]) from None
 
 
 def load_settings(path: Path) -> Settings:
@@ -48,5 +64,7 @@ def load_settings(path: Path) -> Settings:
         ) from error
     try:
         return parse_settings(table)
+    except UnusableError as error:
+        raise UnusableError(error.problems, file) from None
     except RecursionError as error:
         raise RefusedError("config.too_deep", field="config", file=file) from error

@@ -6,10 +6,11 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from controller.config.section import Fraction, Positive, Section
+from controller.config.section import Fraction, Positive, Section, refuse_all
 from controller.errors import RefusedError
 from controller.ports import SensorSpec
 from controller.sensors import SENSORS
+from controller.texts import Message
 
 PIN_FORM = r"^GPIO([0-9]|1[0-9]|2[0-7])$"
 LOW_PIN_FORM = r"^GPIO(9|1[0-9]|2[0-7])$"
@@ -87,11 +88,14 @@ class RigSettings(Section):
     @model_validator(mode="after")
     def _pins_differ(self) -> RigSettings:
         taken: dict[str, str] = {}
+        problems = []
         for name in type(self).model_fields:
             pin = getattr(self, name) if name.endswith("_pin") else None
             if pin is None:
                 continue
             if pin in taken:
-                raise RefusedError("config.pin_twice", pin=pin, first=taken[pin], second=name)
-            taken[pin] = name
+                pins = {"pin": pin, "first": taken[pin], "second": name}
+                problems.append(Message("config.pin_twice", pins))
+            taken.setdefault(pin, name)
+        refuse_all(problems)
         return self

@@ -7,7 +7,7 @@ from pydantic import Field, ValidationInfo, field_validator
 from controller.config.limits import UNDER_BUS_RANGE_V, LimitSettings
 from controller.config.nearest import nearest
 from controller.config.rig import RigSettings
-from controller.config.section import Section
+from controller.config.section import Section, refuse_all
 from controller.config.services import (
     LogbookSettings,
     LoopSettings,
@@ -15,8 +15,8 @@ from controller.config.services import (
     MetalSettings,
     ServerSettings,
 )
-from controller.errors import RefusedError
 from controller.physics.faraday import METALS
+from controller.texts import Message
 
 
 class Settings(Section):
@@ -49,28 +49,33 @@ class Settings(Section):
         if not isinstance(rig, RigSettings):  # the table has an error itself
             return limits
         most_v = rig.spec.bus_range_v - UNDER_BUS_RANGE_V
-        for name in ("max_voltage_v", "off_voltage_v"):
-            value_v = getattr(limits, name)
-            if value_v > most_v:
-                raise RefusedError(
+        refuse_all(
+            [
+                Message(
                     "config.beyond_sensor",
-                    key_name=f"limits.{name}",
-                    value_v=value_v,
-                    limit_v=most_v,
-                    chip=rig.spec.chip,
-                    range_v=rig.spec.bus_range_v,
+                    {
+                        "key_name": f"limits.{name}",
+                        "value_v": getattr(limits, name),
+                        "limit_v": most_v,
+                        "chip": rig.spec.chip,
+                        "range_v": rig.spec.bus_range_v,
+                    },
                 )
+                for name in ("max_voltage_v", "off_voltage_v")
+                if getattr(limits, name) > most_v
+            ]
+        )
         return limits
 
     @field_validator("metals")
     @classmethod
     def _known(cls, metals: dict[str, MetalSettings]) -> dict[str, MetalSettings]:
-        for metal in metals:
-            if metal in METALS:
-                continue
-            near = nearest(metal, list(METALS))
-            if near is not None:
-                raise RefusedError("config.unknown_metal_near", metal=repr(metal), near=near)
-            known = ", ".join(METALS)
-            raise RefusedError("config.unknown_metal", metal=repr(metal), known=known)
+        refuse_all([_unknown(metal) for metal in metals if metal not in METALS])
         return metals
+
+
+def _unknown(metal: str) -> Message:
+    near = nearest(metal, list(METALS))
+    if near is not None:
+        return Message("config.unknown_metal_near", {"metal": repr(metal), "near": near})
+    return Message("config.unknown_metal", {"metal": repr(metal), "known": ", ".join(METALS)})

@@ -12,6 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from controller.config import Section, Settings, load_settings, parse_settings
+from controller.config.weaker import LOWER_IS_WEAKER, weaker_limits
 from controller.errors import RefusedError
 from controller.sensors import INA219, SENSORS
 
@@ -81,8 +82,12 @@ WRONG_VALUES: list[tuple[str, object, str]] = [
     ("limits.bath_off_degc", 91, "is 91 °C; it must be at most 90 °C."),
     ("rig.i2c_bus", 1.5, "is 1.5; it must be a whole number, without quotes."),
     ("rig.i2c_address", 0x50, "is 80; it must be at most 79."),
-    ("rig.relay_pin", "17", "is '17'; it must be a pin from 'GPIO9' to 'GPIO27'."),
-    ("rig.relay_pin", 17, "is 17; it must be text in quotes."),
+    ("rig.relay_pin", "17", "is '17'; it must be a pin, written 'GPIO17' in quotes: the number"),
+    ("rig.relay_pin", 17, "is 17; it must be a pin, written 'GPIO17' in quotes: the number of the"),
+    ("rig.lamp_pin", "gpio 09", "is 'gpio 09'; it must be a pin, written 'GPIO9' in quotes"),
+    ("rig.relay_pin", 5, "is 5; it must be text in quotes."),
+    ("rig.relay_pin", "GPIO5", "is 'GPIO5'; it must be a pin from 'GPIO9' to 'GPIO27'."),
+    ("rig.relay_pin", "pin eleven", "is 'pin eleven'; it must be a pin from 'GPIO9' to 'GPIO27'."),
     ("rig.relay_pin", "GPIO28", "is 'GPIO28'; it must be a pin from 'GPIO9' to 'GPIO27'."),
     ("rig.lamp_pin", "GPIO28", "is 'GPIO28'; it must be a pin from 'GPIO0' to 'GPIO27'."),
     ("rig.thermometer_id", "28-xyz", "is '28-xyz'; it must be the thermometer's name"),
@@ -202,6 +207,27 @@ def test_contradicting_keys_refused() -> None:
     assert "limits.weak_contact_fraction, 0.6" in message
 
 
+def test_every_contradiction_named() -> None:
+    """Not only the first one of a table."""
+    message = refused(
+        {
+            "rig": {"lamp_pin": "GPIO17", "buzzer_pin": "GPIO17"},
+            "limits": {
+                "bath_warn_degc": 45.0,
+                "voltage_warn_fraction": 0.5,
+                "lost_contact_fraction": 0.6,
+            },
+            "metals": {"copperr": {}, "unobtainium": {}},
+        }
+    )
+    for word in (
+        "rig.relay_pin and rig.lamp_pin", "rig.relay_pin and rig.buzzer_pin", "bath_warn_degc",
+        "voltage_warn_fraction", "weak_contact_fraction", "'copperr'", "'unobtainium'",
+    ):  # fmt: skip
+        assert word in message
+    assert len(message.splitlines()) == 8, "a heading and one line each"
+
+
 def test_settings_are_frozen() -> None:
     with pytest.raises(ValidationError, match="frozen"):
         Settings().limits.max_voltage_v = 99.0
@@ -223,6 +249,55 @@ def test_every_key_is_described() -> None:
     for name, section in sections().items():
         for key, field in section.model_fields.items():
             assert field.description or name in ("server", "logbook"), f"{name}.{key}"
+
+
+# --- weaker limits ------------------------------------------------------------------------------
+
+WEAKENED: dict[str, float] = {
+    "max_voltage_v": 15.0, "over_current_fraction": 3.0, "short_circuit_v": 1e-9,
+    "short_circuit_fraction": 0.9, "reverse_current_a": 1.0, "lost_contact_fraction": 0.01,
+    "lost_contact_s": 30.0, "weak_contact_fraction": 0.2, "weak_contact_s": 120.0,
+    "contact_grace_s": 120.0, "max_sample_age_s": 5.0, "max_zero_offset_v": 1e-3,
+    "off_voltage_v": 15.9, "welded_after_s": 5.0, "welded_a": 0.5, "over_time_fraction": 5.0,
+    "depth_of_thickness_fraction": 0.9, "edge_depth_factor": 1.0, "trend_blind_s": 600.0,
+    "trend_patience_s": 600.0, "leak_step_fraction": 1.0, "leak_drift_fraction": 1.0,
+    "resistance_rise_fraction": 2.0, "voltage_warn_fraction": 0.45, "voltage_trip_fraction": 2.0,
+    "bath_warn_degc": 44.0, "bath_off_degc": 90.0, "max_run_s": 172800.0, "min_run_s": 1.0,
+}  # fmt: skip
+"""A value of each limit with which a fault ends later, or not at all. By the descriptions."""
+
+STRICTER: dict[str, float] = {
+    "max_voltage_v": 5.0, "short_circuit_v": 0.5, "lost_contact_fraction": 0.2,
+    "weak_contact_fraction": 0.8, "edge_depth_factor": 2.0, "min_run_s": 60.0,
+    "max_sample_age_s": 0.5, "max_zero_offset_v": 1e-4, "max_run_s": 3600.0,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("key", WEAKENED)
+def test_weaker_limit_listed(key: str) -> None:
+    (found,) = weaker_limits(parse_settings({"limits": {key: WEAKENED[key]}}))
+    assert found.values["key_name"] == f"limits.{key}"
+    assert "the default of" in str(found)
+
+
+@pytest.mark.parametrize("key", STRICTER)
+def test_stricter_limit_is_not_listed(key: str) -> None:
+    assert weaker_limits(parse_settings({"limits": {key: STRICTER[key]}})) == ()
+
+
+def test_weaker_with_both_values() -> None:
+    """The zero offset compares with the data sheet: 200 uV at /8, TI SBOS448, section 7.5."""
+    assert weaker_limits(Settings()) == ()
+    limits = {"max_sample_age_s": 5, "max_zero_offset_v": 1e-3}
+    assert [str(it) for it in weaker_limits(parse_settings({"limits": limits}))] == [
+        "limits.max_sample_age_s is 5 s; the default of 1 s guards more.",
+        "limits.max_zero_offset_v is 0.001 V; the default of 0.0002 V guards more.",
+    ]
+
+
+def test_direction_of_known_limits() -> None:
+    """The list of those that are weaker when lower names limits that exist."""
+    assert set(type(Settings().limits).model_fields) >= LOWER_IS_WEAKER
 
 
 # --- the file -----------------------------------------------------------------------------------
