@@ -42,7 +42,8 @@ def stop_routes(context: AppContext) -> APIRouter:
     async def stop(request: Request) -> StopAnswer:
         """Works in every state, with any body and without a PIN.
 
-        It is refused only when it names a run that is over. This is no emergency stop: fit a real one in the supply.
+        It is refused only when it names a run that is over. This is no emergency stop: fit a real
+        one in the supply.
         """
         return await stop_now(context, request)
 
