@@ -31,6 +31,7 @@ from controller.notices.herald import Herald
 from controller.ports import ENDING_SIGNALS
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
+from controller.recording.notices import Notices
 from controller.recording.recorder import RunRecorder
 from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
@@ -169,7 +170,7 @@ class Daemon:
         """Return the controller with everything that follows its loop."""
         clock = self.rig.clock
         recorder = RunRecorder()
-        followers: list[Any] = [Journal(recorder, self.logbook, clock, settings)]
+        followers: list[Any] = [Journal(recorder, self.logbook, clock, settings), Notices()]
         if rehearsal is not None:
             followers.append(PlateHanger(self.rig, rehearsal, settings))
         assembly = assemble(

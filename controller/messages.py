@@ -237,6 +237,7 @@ class Snapshot(Figures):
     None means unknown. ``finding`` is why the run tripped or paused, until acknowledged.
 
     :param thermometer_silent: a thermometer is fitted, and it has no fresh reading.
+    :param clock_set: the wall clock has been set from outside since the boot.
     :param weld_latched: the relay was found welded, and no check has disproved it yet. A second
         contactor is closed for a check and a run only.
     """
@@ -270,6 +271,7 @@ class Snapshot(Figures):
     relay_on: bool
     relay_welded: bool
     weld_latched: bool
+    clock_set: bool
     sensor_message: Message | None
     sample_shows_off: bool | None = None
     warnings: tuple[Message, ...] = ()

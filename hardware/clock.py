@@ -20,17 +20,17 @@ from pathlib import Path
 
 from controller.errors import RefusedError
 from controller.texts import text
+from hardware.host import is_clock_synchronised
 
 _log = logging.getLogger("biteclock")
 _BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")
 
-_SYNCHRONIZED_FILE = Path("/run/systemd/timesync/synchronized")
-"""Touched at each synchronisation with network time, gone after a boot.
-Source: systemd-timesyncd.service(8)."""
-
 
 class SystemClock:
     """The machine's own clocks."""
+
+    def __init__(self) -> None:
+        self._was_set = False
 
     def monotonic_s(self) -> float:
         """Return the monotonic time in s."""
@@ -41,8 +41,13 @@ class SystemClock:
         return datetime.now(UTC)
 
     def is_utc_set(self) -> bool:
-        """Return whether timesyncd has set the wall time since the boot; nothing else counts."""
-        return _SYNCHRONIZED_FILE.exists()
+        """Return whether the wall time was set from outside since the boot.
+
+        Once it was, it counts as set for as long as the process lives: the kernel reports a clock
+        without network as unsynchronised again after some hours.
+        """
+        self._was_set = self._was_set or is_clock_synchronised()
+        return self._was_set
 
     def boot_id(self) -> str:
         """Return the kernel's id of this boot.

@@ -5,8 +5,10 @@ Does a killed process leave the relay output driven? Is there room on the card?
 
 from __future__ import annotations
 
+import ctypes
 import os
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 from controller.texts import Message
@@ -16,6 +18,37 @@ PERSIST = re.compile(r"\bpinctrl_(bcm2835|rp1)\.persist_gpio_outputs=n\b")
 STRICT = re.compile(r"^\s*dtparam=strict_gpiod\b", re.MULTILINE)
 FREE_WARNING_BYTES = 200_000_000
 """Free space under which a person is warned: about 1,400 hours of runs."""
+
+SYNCHRONISED_MARK = "run/systemd/timesync/synchronized"
+"""Touched at each synchronisation with network time, gone after a boot.
+
+Source: systemd-timesyncd.service(8).
+"""
+
+TIMEX_BYTES = 512
+"""More than the kernel's ``struct timex``, which has 208 bytes on 64-bit machines."""
+
+TIME_ERROR = 5
+"""What adjtimex(2) returns while no time service has synchronised the clock."""
+
+
+def kernel_clock_state() -> int:
+    """Return the state of the kernel's clock, or -1 when it cannot be asked. Changes nothing.
+
+    Every time service tells the kernel: timesyncd, chrony and ntpd. Source: adjtimex(2).
+    """
+    try:
+        ask = ctypes.CDLL(None, use_errno=True).adjtimex
+    except (OSError, AttributeError):
+        return -1
+    return int(ask(ctypes.create_string_buffer(TIMEX_BYTES)))  # modes = 0: read only
+
+
+def is_clock_synchronised(
+    root: Path = Path("/"), clock_state: Callable[[], int] = kernel_clock_state
+) -> bool:
+    """Return whether a time service has set the wall clock since the boot."""
+    return (root / SYNCHRONISED_MARK).exists() or 0 <= clock_state() < TIME_ERROR
 
 
 def host_notes(state_directory: Path, root: Path = Path("/")) -> tuple[Message, ...]:

@@ -8,7 +8,8 @@ import json
 import logging
 import secrets
 import threading
-from dataclasses import asdict, dataclass
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -50,6 +51,7 @@ class Pairing:
     """A paired device. Only the hash of its token is stored.
 
     :param paired_from: address from which it was paired, or None when it is not known.
+    :param is_dated: the clock was set when it was paired. Else its times are of no use.
     """
 
     pairing_id: str
@@ -58,6 +60,7 @@ class Pairing:
     paired_at_utc: datetime
     expires_at_utc: datetime
     paired_from: str | None = None
+    is_dated: bool = True
 
 
 class PairingStore:
@@ -75,10 +78,28 @@ class PairingStore:
         self._pairings = _loaded(path)
 
     def pairings(self) -> tuple[Pairing, ...]:
-        """Return the devices whose pairing has not expired."""
-        now_utc = self._clock.utc_now()
+        """Return the devices whose pairing has not expired. None expires by a clock not set."""
+        is_set, now_utc = self._clock.is_utc_set(), self._clock.utc_now()
         with self._lock:
-            return tuple(pairing for pairing in self._pairings if pairing.expires_at_utc > now_utc)
+            if is_set:
+                self._date_again(now_utc)
+            return tuple(p for p in self._pairings if not is_set or p.expires_at_utc > now_utc)
+
+    def _date_again(self, now_utc: datetime) -> None:
+        """Date the pairings that were made before the clock was set: they begin now."""
+        if all(pairing.is_dated for pairing in self._pairings):
+            return
+        life = timedelta(seconds=LIFE_S)
+        self._pairings = tuple(
+            pairing
+            if pairing.is_dated
+            else replace(
+                pairing, paired_at_utc=now_utc, expires_at_utc=now_utc + life, is_dated=True
+            )
+            for pairing in self._pairings
+        )
+        with suppress(OSError):  # the next change saves them
+            self._save()
 
     def of_token(self, token: str) -> Pairing | None:
         """Return the pairing to which a token belongs, or None."""
@@ -105,13 +126,15 @@ class PairingStore:
             now_utc,
             now_utc + timedelta(seconds=LIFE_S),
             paired_from,
+            self._clock.is_utc_set(),
         )
+        known = self.pairings()
         with self._lock:
-            present = tuple(known for known in self._pairings if known.expires_at_utc > now_utc)
+            present = tuple(pairing for pairing in self._pairings if pairing in known)
             if paired_from is not None:
-                same = [known for known in present if known.paired_from == paired_from]
+                same = [pairing for pairing in present if pairing.paired_from == paired_from]
                 replaced = same[: max(0, len(same) + 1 - MOST_PER_ADDRESS)]
-                present = tuple(known for known in present if known not in replaced)
+                present = tuple(pairing for pairing in present if pairing not in replaced)
             if len(present) >= MAX_PAIRINGS:
                 raise PairingsFullError("http.pairing.full", paired=len(present), most=MAX_PAIRINGS)
             self._pairings = (*present, pairing)
@@ -201,6 +224,7 @@ def _pairing(row: dict[str, Any]) -> Pairing:
         paired_at_utc=datetime.fromisoformat(row["paired_at_utc"]),
         expires_at_utc=datetime.fromisoformat(row["expires_at_utc"]),
         paired_from=row.get("paired_from"),
+        is_dated=row.get("is_dated", True) is True,
     )
     strings = (pairing.pairing_id, pairing.name, pairing.token_sha256)
     if not all(isinstance(it, str) for it in strings) or not pairing.token_sha256.isascii():

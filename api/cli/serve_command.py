@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from api.cli.daemon_log import daemon_log
 from api.cli.fault_option import fault_option
 from api.cli.options import config_option, place_of, refusing, state_directory_option
 from api.cli.printing import help_of, say, say_if_heard
@@ -95,6 +96,19 @@ def serve(
     faults: tuple[str, ...],
 ) -> None:
     """Run the daemon until a signal ends it."""
+    with daemon_log():
+        _serve(settings, rig, speed, port, state_directory, seed, faults)
+
+
+def _serve(
+    settings: Settings,
+    rig: str,
+    speed: float,
+    port: int | None,
+    state_directory: Path,
+    seed: int,
+    faults: tuple[str, ...],
+) -> None:
     with loading():
         from api.main import Daemon, Rehearsal, parse_faults
 

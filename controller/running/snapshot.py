@@ -11,12 +11,14 @@ from controller.units import current_density_a_per_dm2
 
 _OVER = frozenset({RunState.FINISHED, RunState.STOPPED, RunState.TRIPPED})
 
+CLOCK_NOT_SET = Message("supervisor.note.clock_not_set")
+
 
 def take_snapshot(
     supervisor: Supervisor, gate: RelayGate, clock: Clock, sequence: int, bath_degc: float | None
 ) -> Snapshot:
     """Return the present state. Unknown values are None, never 0."""
-    now_s = clock.monotonic_s()
+    now_s, is_clock_set = clock.monotonic_s(), clock.is_utc_set()
     run, sample = supervisor.run, supervisor.last_sample
     sensor = supervisor.sensor_finding
     plan = None if run is None else run.plan
@@ -60,9 +62,10 @@ def take_snapshot(
         relay_on=gate.reads_on(),
         relay_welded=supervisor.is_welded,
         weld_latched=supervisor.is_weld_latched,
+        clock_set=is_clock_set,
         sensor_message=None if sensor is None else sensor.message,
         sample_shows_off=supervisor.shows_off(),
-        warnings=_warnings(supervisor),
+        warnings=(*_warnings(supervisor), *(() if is_clock_set else (CLOCK_NOT_SET,))),
         finding=supervisor.finding,
     )
 

@@ -183,7 +183,7 @@ class ActiveRun:
     ) -> Finding | None:
         """Return the first guard's finding on a sample, before it is counted.
 
-        :param has_thermometer: one is fitted: a missing temperature means that it is silent.
+        :param has_thermometer: one is fitted, and without a temperature it is silent.
         """
         now_s = sample.taken_at_s
         if bath_degc is not None:

@@ -20,7 +20,7 @@ from controller.errors import (
     SensorResetError,
     WrongStateError,
 )
-from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, Source, TripReason
+from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, Source, SourceKind, TripReason
 from controller.physics.charge import ChargeGapError
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.safety.age_watch import Freshness
@@ -160,7 +160,10 @@ class Supervisor:
         else:
             if self.state in STOP_ENDS:
                 command, state = _STOPPED_BY[request]
+                is_button = request is OffRequest.STOP_BUTTON
+                self.source = Source(SourceKind.BUTTON) if is_button else None
                 self._leave(RunState.STOPPED, None, Message(state), command=Message(command))
+                self.source = None
             self._gate.reinstate(number)
 
     # --- samples ---------------------------------------------------------------------------------

@@ -187,3 +187,27 @@ def test_concurrent_revocation(book: PairingStore, path: Path, clock: VirtualClo
         book.revoke(stolen.pairing_id)
     assert [pairing.name for pairing in book.pairings()] == ["new phone"]
     assert [pairing.name for pairing in PairingStore(path, clock).pairings()] == ["new phone"]
+
+
+def test_nothing_expires_by_unset_clock(path: Path, clock: VirtualClock) -> None:
+    """A wrong clock far ahead drops nobody."""
+    token = PairingStore(path, clock).add("phone")[1]
+    clock.utc_is_set = False
+    clock.jump_utc(2 * LIFE_S)
+    assert PairingStore(path, clock).of_token(token) is not None
+    clock.utc_is_set = True
+    assert PairingStore(path, clock).of_token(token) is None
+
+
+def test_pairing_before_clock_is_set(path: Path, clock: VirtualClock) -> None:
+    """Its 90 days begin when the clock is set, also over a restart."""
+    clock.utc_is_set = False
+    store = PairingStore(path, clock)
+    token = store.add("phone")[1]
+    clock.jump_utc(400 * 86_400)
+    clock.utc_is_set = True
+    assert PairingStore(path, clock).of_token(token) is not None, "after a restart"
+    clock.jump_utc(LIFE_S - 60)
+    assert PairingStore(path, clock).of_token(token) is not None
+    clock.jump_utc(120)
+    assert PairingStore(path, clock).of_token(token) is None

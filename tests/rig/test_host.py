@@ -8,7 +8,13 @@ import pytest
 
 from controller.texts import Message
 from hardware import host
-from hardware.host import host_notes
+from hardware.host import (
+    SYNCHRONISED_MARK,
+    TIME_ERROR,
+    host_notes,
+    is_clock_synchronised,
+    kernel_clock_state,
+)
 
 
 def machine(
@@ -57,3 +63,22 @@ def test_nearly_full_card_warned(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(host, "FREE_WARNING_BYTES", 10**18)
     (note,) = host_notes(tmp_path, machine(tmp_path, "dtparam=strict_gpiod\n"))
     assert (note.key, note.values["wanted_mb"]) == ("hardware.host.disk_full", 1e12)
+
+
+def test_timesyncd_sets_the_clock(tmp_path: Path) -> None:
+    """Its mark counts, whatever the kernel says. Source: systemd-timesyncd.service(8)."""
+    assert not is_clock_synchronised(tmp_path, lambda: TIME_ERROR)
+    mark = tmp_path / SYNCHRONISED_MARK
+    mark.parent.mkdir(parents=True)
+    mark.touch()
+    assert is_clock_synchronised(tmp_path, lambda: TIME_ERROR)
+
+
+@pytest.mark.parametrize(("state", "is_set"), [(-1, False), (0, True), (4, True), (5, False)])
+def test_kernel_knows_other_services(tmp_path: Path, state: int, is_set: bool) -> None:
+    """Chrony and ntpd leave no mark, but tell the kernel. Source: adjtimex(2)."""
+    assert is_clock_synchronised(tmp_path, lambda: state) is is_set
+
+
+def test_kernel_can_be_asked() -> None:
+    assert -1 <= kernel_clock_state() <= TIME_ERROR

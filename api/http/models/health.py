@@ -75,8 +75,19 @@ class LogbookHealthAnswer(Answer):
 
 
 class Health(Answer):
-    """Whether the parts of the controller work. With a silent loop the response is 503."""
+    """Whether the parts of the controller work. The response is 503 unless all is well."""
 
+    ready: Annotated[
+        bool, described("Whether all is well, so that a run may begin.", NO_UNIT, True)
+    ]
+    reasons: Annotated[
+        tuple[str, ...],
+        described("Why not, and what to do.", NO_UNIT, ["The logbook cannot be written."]),
+    ]
+    notes: Annotated[
+        tuple[str, ...],
+        described("What a person should know although all is well.", NO_UNIT, ["Clock not set."]),
+    ]
     loop: Annotated[
         LoopHealth,
         described(

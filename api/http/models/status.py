@@ -200,6 +200,23 @@ class Status(Answer):
             False,
         ),
     ]
+    weld_latched: Annotated[
+        bool,
+        described("The relay was found welded, and no check has disproved it yet.", NO_UNIT, False),
+    ]
+    thermometer_silent: Annotated[
+        bool,
+        described("A thermometer is fitted, and it has no fresh reading.", NO_UNIT, False),
+    ]
+    clock_set: Annotated[
+        bool,
+        described(
+            "The wall clock has been set from outside since the boot. Until then no pairing "
+            "expires.",
+            NO_UNIT,
+            True,
+        ),
+    ]
     sensor_message: Annotated[
         str | None,
         BeforeValidator(rendered),

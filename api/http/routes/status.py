@@ -13,8 +13,11 @@ from api.http.models.health import Health, LogbookHealthAnswer, LoopHealth, Sens
 from api.http.models.status import Status, rendered
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import LOOP_NOT_ALIVE, TOO_MANY_STREAMS
+from controller.errors import LoopNotAliveError
 from controller.logbook.health import LogbookHealth
 from controller.messages import Snapshot
+from controller.running.snapshot import CLOCK_NOT_SET
+from controller.texts import Message
 
 _STREAM = {
     "description": "Unnamed events (data: a Status, id: its sequence) at most four times a second. "
@@ -50,6 +53,39 @@ class NewestStatus:
         return self._body
 
 
+def _health(context: AppContext) -> Health:
+    """Return the health of every part. A sensor or a clock that is not ready is no illness."""
+    reasons: list[Message | str] = []
+    try:
+        context.service.snapshot()
+    except LoopNotAliveError as error:
+        reasons.append(error.message)
+    is_alive, snapshot, logbook = not reasons, context.board.snapshot, context.logbook_health()
+    if not logbook.ready:
+        reasons.append(logbook.message or Message("run.restored.reading_logbook"))
+    elif logbook.failing_since_at_s is not None:
+        reasons.append(logbook.message or Message("http.health.logbook_fails"))
+    if snapshot is not None and snapshot.thermometer_silent:
+        reasons.append(Message("supervisor.refused.thermometer_silent"))
+    is_clock_set = snapshot is None or snapshot.clock_set
+    return Health(
+        ready=not reasons,
+        reasons=tuple(str(reason) for reason in reasons),
+        notes=() if is_clock_set else (str(CLOCK_NOT_SET),),
+        loop=LoopHealth(
+            alive=is_alive, silent_s=context.board.silent_s(), watchdog_s=context.watchdog_s
+        ),
+        sensor=SensorHealth(
+            sample_age_s=None if snapshot is None or not is_alive else snapshot.sample_age_s,
+            message=None if snapshot is None else rendered(snapshot.sensor_message),
+        ),
+        logbook=LogbookHealthAnswer.model_validate(logbook),
+        rig=context.rig_kind,
+        version=context.version,
+        name=context.name,
+    )
+
+
 def status_routes(context: AppContext) -> APIRouter:
     """Return the routes of status, health and live events."""
     router = APIRouter(tags=["status"])
@@ -71,23 +107,17 @@ def status_routes(context: AppContext) -> APIRouter:
         "/api/health",
         operation_id="health",
         summary="Whether the parts of the controller work",
-        responses=problem_responses(LOOP_NOT_ALIVE),
+        responses={
+            503: {"model": Health, "description": "Something is not well, see its reasons."},
+            **problem_responses(),
+        },
     )
-    async def health() -> Health:
-        """200 while the control loop is alive. The body reports a failing logbook or sensor."""
-        snapshot = context.service.snapshot()
-        return Health(
-            loop=LoopHealth(
-                alive=True, silent_s=context.board.silent_s(), watchdog_s=context.watchdog_s
-            ),
-            sensor=SensorHealth(
-                sample_age_s=snapshot.sample_age_s, message=rendered(snapshot.sensor_message)
-            ),
-            logbook=LogbookHealthAnswer.model_validate(context.logbook_health()),
-            rig=context.rig_kind,
-            version=context.version,
-            name=context.name,
-        )
+    async def health(response: Response) -> Health:
+        """200 while all is well, else 503 with the same body. It works with a silent loop, too."""
+        found = _health(context)
+        if not found.ready:
+            response.status_code = 503
+        return found
 
     @router.get(
         "/api/events",

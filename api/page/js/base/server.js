@@ -24,6 +24,7 @@ export class RefusedError extends Error {
     this.kind = (problem?.type ?? "").split("/").pop();
     this.errors = problem?.errors ?? [];
     this.surprise = problem?.surprise ?? null;
+    this.body = problem;
   }
 }
 

@@ -103,6 +103,11 @@ async function fetchHealth(view) {
   try {
     view.health.replaceChildren(pairs(healthOf(await getPatiently("/api/health"))));
   } catch (error) {
+    if (error.body?.loop !== undefined) {
+      const reasons = error.body.reasons.map((reason) => h("p", { class: "problem" }, reason));
+      view.health.replaceChildren(...reasons, pairs(healthOf(error.body)));
+      return;
+    }
     view.health.replaceChildren(h("p", { class: "problem" }, error.message));
   }
 }
