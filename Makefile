@@ -2,7 +2,8 @@
 #   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
 # By hand (tests/README.md): make lock, bundle, machines, audit, screenshots, campaign, study,
-# coverage, search, mutants, mutants-page, bench, cuts, soak, pace, pythons, bench-os.
+# coverage, search, mutants, mutants-page, bench, cuts, soak, stop-under-attack, pace, pythons,
+# bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -20,7 +21,8 @@ LOCKED := --require-hashes --only-binary :all: --find-links systemd/wheels
 unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
-  bench-os cuts soak pace pythons lock bundle machines clean need-python need-test-tools
+  bench-os cuts soak stop-under-attack pace pythons lock bundle machines clean need-python \
+  need-test-tools
 
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
@@ -89,6 +91,10 @@ bench-os: $(VENV)/.installed
 
 cuts: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.power_cuts --cuts 500
+
+# Stop idle and under six attacks by guests, in a real daemon.
+stop-under-attack: $(VENV)/.installed-dev
+	$(BIN)/python -m tests.proofs.stop_under_attack $(if $(STOPS),--stops $(STOPS))
 
 soak: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.soak --hours 24 --runs 500

@@ -110,6 +110,12 @@ class Crowd:
             with suppress(OSError):
                 connection.send(b" ")
 
+    def close(self) -> None:
+        """Close all connections."""
+        for connection in list(self.unsent):
+            self._close(connection)
+        self.selector.close()
+
     def _open(self) -> None:
         connection = socket.socket()
         connection.setblocking(False)

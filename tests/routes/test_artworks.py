@@ -191,7 +191,6 @@ def test_deep_target_measures_further(daemon: Daemon, measuring: Measuring) -> N
         ({"invert": "maybe"}, "invert"),
         ({"plate_width_mm": 60}, "plate_width_mm"),
         ({"dpi": 600, "width_mm": 60}, "dpi"), ({"margin_mm": -1}, "margin_mm"),
-        ({"name": "a\x00"}, "name"),
         ({"name": "x" * 121}, "name"), ({"resolution": 600}, "resolution"),
         ({"depth_mm": 11}, "depth_mm"),
     ],

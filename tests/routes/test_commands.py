@@ -353,7 +353,9 @@ def test_stop_is_not_starved(daemon: Daemon) -> None:
                 path = ("pause", "start", "resume")[index % 3]
                 other = waiting.enter_context(
                     socket.create_connection(
-                        (client.base_url.host, client.base_url.port or 0), WAIT_S
+                        (client.base_url.host, client.base_url.port or 0),
+                        WAIT_S,
+                        (f"127.0.0.{2 + index % 2}", 0),
                     )
                 )
                 other.sendall(

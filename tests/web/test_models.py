@@ -8,6 +8,9 @@ from __future__ import annotations
 import inspect
 import json
 import math
+import re
+import sys
+import unicodedata
 from dataclasses import fields
 from pathlib import Path
 from typing import Any, get_args
@@ -32,7 +35,7 @@ from api.http.models import readings as readings_models
 from api.http.models import rig as rig_models
 from api.http.models import runs as runs_models
 from api.http.models import status as status_models
-from api.http.models.base import NO_UNIT, Answer, RequestModel, unit_of
+from api.http.models.base import NO_UNIT, PLAIN_TEXT, Answer, RequestModel, unit_of
 from api.http.plan_requests import request_of
 from controller.artwork.result import ArtworkMeasure, LinePlace
 from controller.config import Settings
@@ -211,6 +214,35 @@ def test_plan_is_the_same_everywhere(tmp_path: Path) -> None:
     )
     del kept["believed"]
     assert reported.model_dump(mode="json") == json.loads(json.dumps(kept))
+
+
+def test_unseen_characters_are_refused() -> None:
+    """Every control and format character but those that are seen, in Python and in the API alike.
+
+    Seen: those with the property Prepended_Concatenation_Mark. Source: Unicode PropList.txt.
+    """
+    seen = {*range(0x600, 0x606), 0x6DD, 0x70F, 0x890, 0x891, 0x8E2, 0x110BD, 0x110CD}
+    plain = re.compile(PLAIN_TEXT)
+    for point in range(sys.maxunicode + 1):
+        category = unicodedata.category(chr(point))
+        if category in ("Cc", "Cf", "Zl", "Zp"):
+            assert (plain.match(f"a{chr(point)}b") is not None) is (point in seen), hex(point)
+        elif category in ("Ll", "Lu", "Nd", "So", "Mn", "Zs") and point < 0xE0000:
+            assert plain.match(chr(point)), hex(point)
+    for point in (0x200B, 0x200D, 0x200E, 0x202E, 0xAD, 0xFEFF, 0x3164, 0xE0041):
+        with pytest.raises(ValidationError):
+            plan_request_models.PlanRequestBody.model_validate(
+                {**SILVER, "piece": f"fern{chr(point)} brooch"}
+            )
+    for name in ("Füllhorn № 2", "羊歯", "\u0601 12", "♥ brooch"):
+        body = plan_request_models.PlanRequestBody.model_validate({**SILVER, "piece": name})
+        assert body.piece == name
+
+
+def test_file_name_loses_unseen() -> None:
+    """Some phones put direction marks into the names of files, which no person could remove."""
+    query = artwork_request_models.UploadQuery(name="\u200efern\u202e brooch.pdf\u200b")
+    assert query.name == "fern brooch.pdf"
 
 
 @pytest.mark.parametrize(

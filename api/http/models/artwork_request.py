@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from api.http.models.base import NO_UNIT, PLAIN_TEXT, RequestModel, described
+from pydantic import BeforeValidator
+
+from api.http.models.base import NO_UNIT, PLAIN_TEXT, RequestModel, described, without_unseen
 from controller.artwork import limits
 from controller.artwork.options import MeasureOptions
 from controller.artwork.planned import planning_options
@@ -19,8 +21,9 @@ class UploadQuery(RequestModel):
 
     name: Annotated[
         str,
+        BeforeValidator(without_unseen),
         described(
-            "Name of the file, for people.",
+            "Name of the file, for people. Characters that nobody sees are removed.",
             NO_UNIT,
             "fern brooch.pdf",
             max_length=120,

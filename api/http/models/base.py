@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -34,11 +35,44 @@ _UNIT_OF_SUFFIX = (
     ("_l", "L"),
 )
 
-PLAIN_TEXT = r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]*$"
-"""Text without control characters, line separators and marks that change the direction of writing.
+_UNSEEN = (
+    (0x0000, 0x001F), (0x007F, 0x009F),  # control characters
+    (0x00AD, 0x00AD),  # soft hyphen
+    (0x061C, 0x061C), (0x200E, 0x200F), (0x202A, 0x202E), (0x2066, 0x206F),  # direction
+    (0x115F, 0x1160), (0x3164, 0x3164), (0xFFA0, 0xFFA0),  # fillers
+    (0x180E, 0x180E), (0x200B, 0x200D), (0x2060, 0x2065), (0xFEFF, 0xFEFF),  # no width
+    (0x2028, 0x2029),  # line and paragraph
+    (0xFFF9, 0xFFFB), (0x13430, 0x1343F), (0x1BCA0, 0x1BCA3), (0x1D173, 0x1D17A),  # layout
+    (0xE0000, 0xE0FFF),  # tags
+)  # fmt: skip
+"""Code points that nobody sees. With them two names look alike, or one reads as another.
 
-Unicode categories Cc, Zl and Zp, and the bidirectional formatting characters of UAX 9.
+Unicode categories Cc, Zl, Zp and Cf, and the Hangul fillers. Signs of category Cf that are seen,
+the number signs of Arabic, Syriac and Kaithi, are not here. The joiners U+200C and U+200D are,
+although some words of Persian and some emoji are written with them: a space or another picture
+does as well.
+
+Source: UAX 9, UAX 44, UTS 39.
 """
+
+
+def _written(point: int) -> str:
+    """Return a code point for a pattern that Python, Rust and JavaScript read alike."""
+    return f"\\u{point:04x}" if point <= 0xFFFF else chr(point)
+
+
+_UNSEEN_CLASS = "".join(f"{_written(first)}-{_written(last)}" for first, last in _UNSEEN)
+
+PLAIN_TEXT = f"^[^{_UNSEEN_CLASS}]*$"
+"""Text without characters that nobody sees."""
+
+_UNSEEN_PATTERN = re.compile(f"[{_UNSEEN_CLASS}]")
+
+
+def without_unseen(value: Any) -> Any:
+    """Return a text without characters that nobody sees, and other values as they are."""
+    return _UNSEEN_PATTERN.sub("", value) if isinstance(value, str) else value
+
 
 NAME = r"^[a-z0-9-]+$"
 
