@@ -5,6 +5,7 @@ It is the only module of ``api`` that imports ``hardware``.
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import threading
@@ -17,6 +18,9 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from controller.assembly import Assembly, assemble
+from controller.backup.desk import BackupDesk
+from controller.backup.form import Places
+from controller.backup.restoring import finish
 from controller.config import Settings
 from controller.errors import RefusedError
 from controller.logbook.bath_reader import BathReader
@@ -24,6 +28,7 @@ from controller.logbook.health import LogbookHealth
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
 from controller.logbook.thread import LogbookThread
+from controller.ports import Clock
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.recorder import RunRecorder
@@ -31,7 +36,7 @@ from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
 from controller.running.rig_report import rig_report
-from controller.texts import CATALOGUE
+from controller.texts import CATALOGUE, text
 from hardware.clock import SystemClock
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
@@ -51,6 +56,7 @@ __all__ = [
     "Rehearsal",
     "check_rig_directly",
     "machine_board",
+    "machine_clock",
     "parse_faults",
     "rehearsal_rig",
     "rehearsal_spec",
@@ -64,6 +70,8 @@ DIRECT_CHECK_S = 3.0
 """Duration of a rig check without a daemon, s: sixteen conversions and one failed read."""
 
 VERSION = version("biteclock")
+
+_log = logging.getLogger("biteclock")
 
 
 def parse_faults(texts: Sequence[str]) -> tuple[Fault, ...]:
@@ -79,6 +87,11 @@ def rig_range_a(settings: Settings) -> float:
 def machine_board() -> Board:
     """Return a board on the machine's own clock."""
     return Board(SystemClock())
+
+
+def machine_clock() -> Clock:
+    """Return the machine's own clock."""
+    return SystemClock()
 
 
 def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
@@ -126,6 +139,8 @@ class Daemon:
         self._heart = SystemClock()
         self._notifier = ServiceNotifier.from_environment(os.environ)
         self._board = Board(self._heart, self._notifier.alive)
+        self._places = Places(state_directory / settings.logbook.path, state_directory)
+        self._finish_restore()
         self.logbook = Logbook(state_directory / settings.logbook.path, self.rig.clock)
         self._logbook_thread = LogbookThread(self.logbook)
         self._book = LogbookReader(self.logbook.path)
@@ -148,7 +163,7 @@ class Daemon:
             settings,
             board=self._board,
             followers=followers,
-            not_ready=lambda: self._restorer.not_ready(),  # noqa: PLW0108 set below
+            not_ready=lambda: self._backups.not_ready() or self._restorer.not_ready(),
             new_run_id=self.logbook.new_run_id,
             shelf=BathShelf(self.logbook, BathReader(self._book), clock, settings),
         )
@@ -156,6 +171,14 @@ class Daemon:
             assembly.supervisor, self.logbook, recorder, clock, settings, self.rig.range_a
         )
         assembly.loop.add_follower(self._restorer)
+        self._backups = BackupDesk(
+            self._places,
+            settings,
+            self._heart,
+            program_version=VERSION,
+            state=lambda: assembly.service.snapshot().state,
+            restart=None if self._notifier.period_s is None else assembly.loop.end,
+        )
         if settings.logbook.when_full == "trip":
             assembly.loop.add_follower(StoreWatch(assembly.supervisor, self.logbook, clock))
         return assembly
@@ -207,6 +230,7 @@ class Daemon:
             logbook_health=self._logbook_health,
             rig_kind=self.rig.kind,
             version=VERSION,
+            backups=self._backups,
             name=self._settings.server.name,
             access=access,
             artworks=ArtworkShelf(state_directory / "artworks", self._heart),
@@ -217,6 +241,19 @@ class Daemon:
             else tuple,
             **parts,
         )
+
+    def _finish_restore(self) -> None:
+        """Put a backup in place that waits for this start.
+
+        Raises: RefusedError when that fails half-way; the next start goes on with it.
+        """
+        try:
+            stamp = finish(self._places)
+        except OSError as error:
+            reason = error.strerror or str(error)
+            raise RefusedError("backup.not_finished", system_message=reason) from error
+        if stamp is not None:
+            _log.warning(text("backup.restored_at_start", stamp=stamp))
 
     def _logbook_health(self) -> LogbookHealth:
         """Return the state of the logbook. It is ready when an interrupted run is restored, too."""

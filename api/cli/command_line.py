@@ -10,6 +10,7 @@ from api.cli.printing import help_of
 from controller.texts import text
 
 COMMANDS = {
+    "backup": "api.cli.backup",
     "check": "api.cli.check",
     "count": "api.cli.count",
     "demo": "api.cli.demo_command",
@@ -19,6 +20,7 @@ COMMANDS = {
     "pair": "api.cli.pair",
     "plan": "api.cli.plan_command",
     "rehearse": "api.cli.rehearse_command",
+    "restore": "api.cli.backup",
     "runs": "api.cli.logbook",
     "serve": "api.cli.serve_command",
 }

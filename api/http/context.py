@@ -16,6 +16,7 @@ from api.http.live import LiveFeed
 from api.http.models.status import RigKind
 from api.http.problem_kinds import LOGBOOK_UNREADABLE, MEASURING
 from api.http.problems import ProblemError
+from controller.backup.desk import BackupDesk
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
 from controller.recording.baths import BathShelf
@@ -74,6 +75,7 @@ class AppContext:
     :param commands: waits for the control loop.
     :param reading: reads the logbook and small files.
     :param measuring: waits for the process that measures an artwork.
+    :param backing_up: waits for the disk, for minutes.
     :param measurer: held by the request that measures.
     """
 
@@ -89,6 +91,7 @@ class AppContext:
     live: LiveFeed
     access: Access
     artworks: ArtworkShelf
+    backups: BackupDesk
     addresses: Callable[[], Sequence[str]]
     name: str | None = None
     planning: Lane = field(default_factory=lambda: Lane(1))
@@ -96,6 +99,7 @@ class AppContext:
     commands: Lane = field(default_factory=lambda: Lane(8))
     reading: Lane = field(default_factory=lambda: Lane(2))
     measuring: Lane = field(default_factory=lambda: Lane(1))
+    backing_up: Lane = field(default_factory=lambda: Lane(1))
     measurer: Slot = field(default_factory=Slot)
 
     @property

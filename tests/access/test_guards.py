@@ -144,7 +144,7 @@ def test_guard_order(daemon: Daemon) -> None:
 
 def test_open_views(daemon: Daemon) -> None:
     for path in gets(daemon):
-        expected = path in ("/api/pairing", "/api/pairings")
+        expected = path in ("/api/pairing", "/api/pairings", "/api/backup")
         assert (ask(daemon.app, "GET", path).status_code == 401) is expected, path
 
 

@@ -34,6 +34,7 @@ LIVE = "/api/events"
 PAIR = "/api/pair"
 ACCESS = "/api/access"
 UPLOAD = "/api/artworks"
+RESTORE = "/api/restore"
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 """Methods that change nothing. Source: RFC 9110 section 9.2.1. No address here takes OPTIONS."""
