@@ -34,7 +34,8 @@ ROUTES = {
     ("get", "/api/access"), ("post", "/api/pair"), ("post", "/api/unpair"),
     ("get", "/api/pairings"),
     ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"),
-    ("post", "/api/pairing/new"),
+    ("post", "/api/pairing/new"), ("post", "/api/pairings/revoke-all"),
+    ("get", "/api/backup"), ("post", "/api/restore"),
 }  # fmt: skip
 
 GUARDED = {"401", "421", "503"}
@@ -63,6 +64,8 @@ STATUSES = {
     "access": {"200"}, "pair": {"201", "409", "429", *BODY}, "unpair": {"200", "404"},
     "listPairings": {"200"},
     "revokePairing": {"200", "404", "422"}, "invitation": {"200"}, "newPin": {"200"},
+    "revokeAllPairings": {"200"}, "downloadBackup": {"200"},
+    "restoreBackup": {"202", "408", "409", "413", "415", "422"},
 }  # fmt: skip
 """Without the guards' and 500."""
 
