@@ -5,6 +5,7 @@ It is the only module of ``api`` that imports ``hardware``.
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import sys
@@ -19,6 +20,9 @@ from typing import TYPE_CHECKING, Any
 
 from api.messenger.line import MessageLine
 from controller.assembly import Assembly, assemble
+from controller.backup.desk import BackupDesk
+from controller.backup.form import Places
+from controller.backup.restoring import finish
 from controller.calculator import Calculator
 from controller.config import Settings
 from controller.errors import RefusedError
@@ -28,7 +32,7 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
 from controller.logbook.thread import LogbookThread
 from controller.notices.herald import Herald
-from controller.ports import ENDING_SIGNALS
+from controller.ports import ENDING_SIGNALS, Clock
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.notices import Notices
@@ -37,7 +41,7 @@ from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
 from controller.running.rig_report import rig_report
-from controller.texts import CATALOGUE
+from controller.texts import CATALOGUE, text
 from hardware.clock import SystemClock, SystemPacer
 from hardware.descriptor_store import DescriptorStore
 from hardware.host import host_notes
@@ -60,6 +64,7 @@ __all__ = [
     "check_rig_directly",
     "look_whether_off",
     "machine_board",
+    "machine_clock",
     "parse_faults",
     "rehearsal_rig",
     "rehearsal_spec",
@@ -80,6 +85,8 @@ DIRECT_CHECK_S = 3.0
 
 VERSION = version("biteclock")
 
+_log = logging.getLogger("biteclock")
+
 
 def parse_faults(texts: Sequence[str]) -> tuple[Fault, ...]:
     """Return the faults given as NAME@SECONDS. Raises: RefusedError with the list of names."""
@@ -94,6 +101,11 @@ def rig_range_a(settings: Settings) -> float:
 def machine_board() -> Board:
     """Return a board on the machine's own clock."""
     return Board(SystemClock())
+
+
+def machine_clock() -> Clock:
+    """Return the machine's own clock."""
+    return SystemClock()
 
 
 def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
@@ -153,6 +165,8 @@ class Daemon:
         self._heart = SystemClock()
         self._notifier = ServiceNotifier.from_environment(os.environ)
         self._board = Board(self._heart, self._notifier.alive)
+        self._places = Places(state_directory / settings.logbook.path, state_directory)
+        self._finish_restore()
         self.logbook = Logbook(state_directory / settings.logbook.path, self.rig.clock)
         self._logbook_thread = LogbookThread(self.logbook)
         self._book = LogbookReader(self.logbook.path)
@@ -178,7 +192,7 @@ class Daemon:
             settings,
             board=self._board,
             followers=followers,
-            not_ready=lambda: self._restorer.not_ready(),  # noqa: PLW0108 set below
+            not_ready=lambda: self._backups.not_ready() or self._restorer.not_ready(),
             new_run_id=self.logbook.new_run_id,
             shelf=BathShelf(
                 self.logbook, BathReader(self._book), clock, settings, self._calculator
@@ -191,6 +205,14 @@ class Daemon:
         assembly.loop.add_follower(self._restorer)
         if rehearsal is None or settings.messages.in_rehearsals:
             assembly.loop.add_follower(self._herald(settings))
+        self._backups = BackupDesk(
+            self._places,
+            settings,
+            self._heart,
+            program_version=VERSION,
+            state=lambda: assembly.service.snapshot().state,
+            restart=None if self._notifier.period_s is None else assembly.loop.end,
+        )
         if settings.logbook.when_full == "trip":
             assembly.loop.add_follower(StoreWatch(assembly.supervisor, self.logbook, clock))
         return assembly
@@ -256,6 +278,7 @@ class Daemon:
             logbook_health=self._logbook_health,
             rig_kind=self.rig.kind,
             version=VERSION,
+            backups=self._backups,
             name=self._settings.server.name,
             access=access,
             calculate=self._table_maker,
@@ -267,6 +290,19 @@ class Daemon:
             else tuple,
             **parts,
         )
+
+    def _finish_restore(self) -> None:
+        """Put a backup in place that waits for this start.
+
+        Raises: RefusedError when that fails half-way; the next start goes on with it.
+        """
+        try:
+            stamp = finish(self._places)
+        except OSError as error:
+            reason = error.strerror or str(error)
+            raise RefusedError("backup.not_finished", system_message=reason) from error
+        if stamp is not None:
+            _log.warning(text("backup.restored_at_start", stamp=stamp))
 
     def _logbook_health(self) -> LogbookHealth:
         """Return the state of the logbook. It is ready when an interrupted run is restored, too."""

@@ -10,6 +10,7 @@ from api.cli.printing import help_of
 from controller.texts import text
 
 COMMANDS = {
+    "backup": "api.cli.backup",
     "check": "api.cli.check",
     "config": "api.cli.config_command",
     "count": "api.cli.count",
@@ -21,6 +22,7 @@ COMMANDS = {
     "pair": "api.cli.pair",
     "plan": "api.cli.plan_command",
     "rehearse": "api.cli.rehearse_command",
+    "restore": "api.cli.backup",
     "runs": "api.cli.logbook",
     "serve": "api.cli.serve_command",
 }

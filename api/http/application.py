@@ -17,14 +17,16 @@ from api.http.artwork_shelf import ArtworkShelf
 from api.http.body_limit import BodyLimit
 from api.http.context import AppContext
 from api.http.document import DocumentedApi
-from api.http.guards.base import UPLOAD
+from api.http.guards.base import RESTORE, UPLOAD
 from api.http.live import LiveFeed
 from api.http.models.status import RigKind, Status
 from api.http.page_files import PAGE_DIRECTORY, PageMount
 from api.http.problems import problem_handlers
 from api.http.routes.artworks import UPLOAD_BOUNDS
+from api.http.routes.backup import RESTORE_BOUNDS
 from api.http.routes.router import api_routes
 from api.messenger.line import MessageLine
+from controller.backup.desk import BackupDesk
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
 from controller.ports import Calculate, calculate_here
@@ -55,6 +57,7 @@ _TAGS = [
     {"name": "artworks", "description": "Upload and measure a file, and see what will be etched."},
     {"name": "logbook", "description": "Past runs."},
     {"name": "rig", "description": "The rig check, the metals, the true values of a rehearsal."},
+    {"name": "backup", "description": "Download a backup, or restore one."},
     {"name": "pairing", "description": "Who may control. Stop needs no pairing."},
 ]
 
@@ -69,6 +72,7 @@ def create_app(
     version: str,
     access: Access,
     artworks: ArtworkShelf,
+    backups: BackupDesk,
     addresses: Callable[[], Sequence[str]],
     calculate: Calculate = calculate_here,
     truth: Callable[[], Any] | None = None,
@@ -84,6 +88,7 @@ def create_app(
 
     :param access: who may control. ``guards`` refuse the others (api.http.guards.order).
     :param artworks: where uploaded artworks are kept.
+    :param backups: makes backups and restores them.
     :param addresses: returns the base addresses of the page for a phone.
     :param calculate: makes long tables, in another process where there is one.
     :param truth: returns the true values of the rehearsal rig, as an object or a mapping with the
@@ -113,6 +118,7 @@ def create_app(
         live=live,
         access=access,
         artworks=artworks,
+        backups=backups,
         addresses=addresses,
         calculate=calculate,
         name=name,
@@ -142,7 +148,7 @@ def create_app(
         middleware=[
             Middleware(AnswerHeaders),
             *guards,
-            Middleware(BodyLimit, others={UPLOAD: UPLOAD_BOUNDS}),
+            Middleware(BodyLimit, others={UPLOAD: UPLOAD_BOUNDS, RESTORE: RESTORE_BOUNDS}),
         ],
     )
     app.state.live = live

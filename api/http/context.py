@@ -18,6 +18,7 @@ from api.http.models.status import RigKind
 from api.http.problem_kinds import LOGBOOK_UNREADABLE, MEASURING
 from api.http.problems import ProblemError
 from api.messenger.line import MessageLine
+from controller.backup.desk import BackupDesk
 from controller.logbook.health import LogbookHealth
 from controller.logbook.reader import LogbookReader
 from controller.ports import Calculate
@@ -81,6 +82,7 @@ class AppContext:
     :param reading: reads the logbook and small files.
     :param measuring: waits for the process that measures an artwork.
     :param messaging: waits for the messenger.
+    :param backing_up: waits for the disk, for minutes.
     :param measurer: held by the request that measures.
     """
 
@@ -96,6 +98,7 @@ class AppContext:
     live: LiveFeed
     access: Access
     artworks: ArtworkShelf
+    backups: BackupDesk
     addresses: Callable[[], Sequence[str]]
     calculate: Calculate
     messages: MessageLine
@@ -106,6 +109,7 @@ class AppContext:
     reading: Lane = field(default_factory=lambda: Lane(2))
     measuring: Lane = field(default_factory=lambda: Lane(1))
     messaging: Lane = field(default_factory=lambda: Lane(2))
+    backing_up: Lane = field(default_factory=lambda: Lane(1))
     measurer: Slot = field(default_factory=Slot)
 
     @property

@@ -22,6 +22,7 @@ from api.http.methods import allowed_methods
 from api.http.models.problem import FieldProblem, Problem, Surprise
 from api.http.problem_fields import field_problem
 from api.http.problem_kinds import (
+    BACKUP_FAILED,
     BAD_VALUE,
     BROKEN_JSON,
     CALCULATION_FAILED,
@@ -48,6 +49,7 @@ from api.http.problem_kinds import (
     Kind,
 )
 from controller.artwork.result import MeasureFailedError
+from controller.backup.form import BackupFailedError
 from controller.calculator.calculator import CalculationFailedError
 from controller.errors import (
     BiteclockError,
@@ -276,6 +278,7 @@ _RESPONSES: Mapping[type[Exception], Callable[[Request, Any], ProblemResponse]] 
     LogbookUnreadableError: _of_kind(LOGBOOK_UNREADABLE, part="logbook"),
     MeasureFailedError: _of_kind(NOT_MEASURABLE),
     NoRoomError: _of_kind(NO_ROOM),
+    BackupFailedError: _of_kind(BACKUP_FAILED),
     TooManyTriesError: _too_many_tries,
     PairingsFullError: _of_kind(TOO_MANY_PAIRINGS),
     UnknownPairingError: _of_kind(UNKNOWN_PAIRING),

@@ -74,6 +74,8 @@ class StoreKeeper:
                 if recovery.interrupted is not None:
                     self._remember(_began_again(recovery.interrupted, self._clock.monotonic_s()))
                 self._first += recovery.entries
+                if store.log.is_missing:
+                    self._notice_missing_log(store)
         except BaseException:
             store.close()
             raise
@@ -93,6 +95,14 @@ class StoreKeeper:
         for entry in batch:
             self._remember(entry)
         return notes
+
+    def fold_log(self) -> None:
+        """Fold the log into the file while no run is under way, so that a plain copy is whole.
+
+        During a run the log stays as it is: folding it in every second would wear the card out.
+        """
+        if self._store is not None and not self._open_runs:
+            self._store.log.fold()
 
     def let_go(self, error: BaseException) -> None:
         """Close the file where ``error`` shows that it is damaged or gone."""
@@ -148,6 +158,18 @@ class StoreKeeper:
         self._first.append(
             Event(None, self._clock.monotonic_s(), at_utc, EventKind.WARNING, str(self.notice))
         )
+
+    def _notice_missing_log(self, store: Store) -> None:
+        """Say what a file that was copied or moved without its log may lack."""
+        newest_at_utc = store.log.newest_at_utc()
+        values: dict[str, Value] = {"file": self._path, "log": f"{self._path.name}-wal"}
+        if newest_at_utc is None:
+            self.notice = Message("logbook.file.log_missing_all", values)
+        else:
+            values["newest_at_utc"] = newest_at_utc
+            self.notice = Message("logbook.file.log_missing", values)
+        now_s, at_utc = self._clock.monotonic_s(), self._clock.utc_now()
+        self._first.append(Event(None, now_s, at_utc, EventKind.WARNING, str(self.notice)))
 
     def _remember(self, entry: Entry) -> None:
         """Keep the entries with which a new file can continue the unfinished runs."""

@@ -118,9 +118,8 @@ class Logbook:
 
     def why_not_ready(self) -> Message | None:
         """Return why no run may begin yet, or None when it may."""
-        if self._ready.is_set():
-            return None
-        return Message("logbook.not_ready", {"why": self._message or Message("logbook.checking")})
+        why = self._message or Message("logbook.checking")
+        return None if self._ready.is_set() else Message("logbook.not_ready", {"why": why})
 
     def health(self) -> LogbookHealth:
         """Return the health of the logbook."""
@@ -283,6 +282,7 @@ class Logbook:
             self._failing_since = None
             self._message = None
         self._ready.set()
+        self._keeper.fold_log()
 
     def _outage(self, since_s: float) -> Event:
         now_s = self._clock.monotonic_s()

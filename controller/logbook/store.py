@@ -6,11 +6,13 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from controller.errors import RefusedError
 from controller.logbook import schema as schema
 from controller.logbook.entries import Entry
+from controller.logbook.live_log import LiveLog, has_log
 from controller.logbook.row_writer import RowWriter
 from controller.texts import Message
 
@@ -41,25 +43,30 @@ def open_store(
         sqlite3.DatabaseError (``is_damage``) when it is damaged, OSError or sqlite3.Error when the
         disk refuses.
     """
-    claim = _claim(path)
+    claim = claim_file(path)
     try:
+        had_log = has_log(path)
         connection = schema.connect(path, busy_timeout_s)
         try:
             version = schema.identify(connection, path)
             if should_check:
                 schema.check(connection, should_stop)
             schema.migrate(connection, version)
+            log = LiveLog(connection, had_log=had_log, busy_timeout_s=busy_timeout_s)
         except BaseException:
             connection.close()
             raise
     except BaseException:
         os.close(claim)
         raise
-    return Store(connection, claim, boot_id)
+    return Store(connection, claim, boot_id, log)
 
 
-def _claim(path: Path) -> int:
-    """Return the descriptor of a lock file, which the kernel frees when the process ends."""
+def claim_file(path: Path) -> int:
+    """Return the descriptor of a lock file, which the kernel frees when the process ends.
+
+    Raises: RefusedError when another process has the logbook, OSError.
+    """
     claim = os.open(
         path.with_name(path.name + "-lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600
     )
@@ -82,8 +89,11 @@ def _refused(entry: Entry, error: Exception) -> Message:
 class Store:
     """An open logbook file; made by ``open_store``."""
 
-    def __init__(self, connection: sqlite3.Connection, claim: int, boot_id: str) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, claim: int, boot_id: str, log: LiveLog
+    ) -> None:
         self.connection = connection
+        self.log = log
         self._claim = claim
         self._rows = RowWriter(connection, boot_id)
 
@@ -95,6 +105,8 @@ class Store:
         Raises: sqlite3.Error or OSError when the file cannot be written; nothing was written then.
         """
         notes: list[Message] = []
+        with suppress(sqlite3.OperationalError):  # the rows matter more than the mark
+            self.log.mark()
         try:
             self.connection.execute("BEGIN IMMEDIATE")
             for entry in batch:
@@ -121,6 +133,8 @@ class Store:
     def close(self) -> None:
         """Close the file and give up the claim."""
         try:
+            with suppress(sqlite3.Error):  # SQLite folds the log in when the last one closes
+                self.log.unmark()
             self.connection.close()
         finally:
             os.close(self._claim)

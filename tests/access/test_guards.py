@@ -145,7 +145,9 @@ def test_guard_order(daemon: Daemon) -> None:
 
 def test_open_views(daemon: Daemon) -> None:
     for path in gets(daemon):
-        expected = path.startswith(("/api/pairing", "/api/artworks", "/api/messages"))
+        expected = path.startswith(
+            ("/api/pairing", "/api/artworks", "/api/messages", "/api/backup")
+        )
         assert (ask(daemon.app, "GET", path).status_code == 401) is expected, path
 
 

@@ -21,6 +21,8 @@ from api.http.guards.order import all_guards
 from api.http.server import WebServer
 from controller.artwork.client import measure as measure_in_process
 from controller.assembly import Assembly, assemble
+from controller.backup.desk import BackupDesk
+from controller.backup.form import Places
 from controller.config import parse_settings
 from controller.logbook.bath_reader import BathReader
 from controller.logbook.logbook import Logbook
@@ -198,10 +200,17 @@ class Daemon:
             settings,
             board=self.board,
             followers=(Journal(RunRecorder(), self.logbook, self.rig.clock, settings), self.watch),
-            not_ready=lambda: self.why_not_ready,
+            not_ready=lambda: self.why_not_ready or self.backups.not_ready(),
             new_run_id=self.logbook.new_run_id,
             shelf=self.shelf,
             calculate=calculate,
+        )
+        self.backups = BackupDesk(
+            Places(self.logbook.path, directory),
+            settings,
+            self.heart,
+            program_version="1.2.3",
+            state=lambda: self.assembly.service.snapshot().state,
         )
         known: dict[str, Any] = {
             "service": self.assembly.service,
@@ -212,6 +221,7 @@ class Daemon:
             "version": "1.2.3",
             "access": self.access,
             "artworks": self.artworks,
+            "backups": self.backups,
             "addresses": lambda: ADDRESSES,
             "calculate": calculate,
             "guards": all_guards(self.access, ("bench.local", "bench")) if guarded else (),

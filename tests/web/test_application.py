@@ -34,9 +34,10 @@ ROUTES = {
     ("get", "/api/access"), ("post", "/api/pair"), ("post", "/api/unpair"),
     ("get", "/api/pairings"),
     ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"),
-    ("post", "/api/pairing/new"),
+    ("post", "/api/pairing/new"), ("post", "/api/pairings/revoke-all"),
     ("get", "/metrics"),
     ("get", "/api/messages"), ("post", "/api/messages/test"),
+    ("get", "/api/backup"), ("post", "/api/restore"),
 }  # fmt: skip
 
 GUARDED = {"401", "421", "503"}
@@ -67,6 +68,8 @@ STATUSES = {
     "revokePairing": {"200", "404", "422"}, "invitation": {"200"}, "newPin": {"200"},
     "metrics": {"200"},
     "messages": {"200"}, "testMessages": {"200"},
+    "revokeAllPairings": {"200"}, "downloadBackup": {"200"},
+    "restoreBackup": {"202", "408", "409", "413", "415", "422"},
 }  # fmt: skip
 """Without the guards' and 500."""
 

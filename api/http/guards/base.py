@@ -35,6 +35,7 @@ LIVE = "/api/events"
 PAIR = "/api/pair"
 ACCESS = "/api/access"
 UPLOAD = "/api/artworks"
+RESTORE = "/api/restore"
 METRICS = "/metrics"
 """Where monitoring systems look by default."""
 

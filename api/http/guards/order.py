@@ -8,7 +8,16 @@ from typing import Any
 from starlette.middleware import Middleware
 
 from api.access.auth import COOKIE, Access
-from api.http.guards.base import ACCESS, LIVE, PAIR, STOP, UPLOAD, GuardRow, is_of_artworks
+from api.http.guards.base import (
+    ACCESS,
+    LIVE,
+    PAIR,
+    RESTORE,
+    STOP,
+    UPLOAD,
+    GuardRow,
+    is_of_artworks,
+)
 from api.http.guards.control import ControlGuard
 from api.http.guards.host import HostGuard
 from api.http.guards.load import LoadGuard
@@ -80,6 +89,6 @@ def _kinds(path: str, *, is_safe: bool) -> tuple[Kind, ...]:
         kinds.append(PAIRING_NEEDED)
     if not is_safe:
         kinds.append(FOREIGN_ORIGIN)
-        if path != UPLOAD:
+        if path not in (UPLOAD, RESTORE):
             kinds.append(NOT_JSON)
     return tuple(kinds)

@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from api.access.auth import COOKIE
-from api.http.guards.base import SAFE_METHODS, UPLOAD, Guard
+from api.http.guards.base import RESTORE, SAFE_METHODS, UPLOAD, Guard
 from api.http.problem_kinds import FOREIGN_ORIGIN, NOT_JSON
 from api.http.problems import problem_response
 from controller.texts import Message
@@ -42,7 +42,7 @@ class OriginGuard(Guard):
             )
         kind = media_type(request)
         if (
-            request.url.path != UPLOAD
+            request.url.path not in (UPLOAD, RESTORE)
             and kind != "application/json"
             and (kind or has_body(request))
         ):

@@ -7,6 +7,7 @@ from starlette.routing import BaseRoute
 from api.http.context import AppContext
 from api.http.routes.access import access_routes
 from api.http.routes.artworks import artwork_routes
+from api.http.routes.backup import backup_routes
 from api.http.routes.baths import bath_routes
 from api.http.routes.commands import command_routes
 from api.http.routes.logbook import book_routes
@@ -31,6 +32,7 @@ def api_routes(context: AppContext) -> list[BaseRoute]:
         bath_routes(context),
         artwork_routes(context),
         book_routes(context),
+        backup_routes(context),
         rig_routes(context),
         message_routes(context),
         access_routes(context),

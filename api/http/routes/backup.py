@@ -1,0 +1,134 @@
+"""Backup: download one, and restore one."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter
+from starlette.background import BackgroundTask
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response, StreamingResponse
+
+from api.http.body_limit import Bounds
+from api.http.context import AppContext, Lane
+from api.http.guards.origin import media_type
+from api.http.models.backup import RestoreAnswer
+from api.http.problem_documents import problem_responses
+from api.http.problem_kinds import (
+    BACKUP_FAILED,
+    BAD_VALUE,
+    LOGBOOK_UNREADABLE,
+    NO_BACKUP_TYPE,
+    PAIRING_NEEDED,
+    TOO_LARGE,
+    TOO_SLOW,
+    WRONG_STATE,
+)
+from api.http.problems import ProblemError
+from api.http.routes.access import Controlling
+from controller.backup.form import MEDIA_TYPE, MOST_BACKUP_BYTES
+from controller.texts import text
+
+RESTORE_BOUNDS = Bounds(MOST_BACKUP_BYTES, 1800.0)
+"""A poor wireless network carries 1 MB/s, and a local socket far more."""
+
+_FILE: dict[str, Any] = {
+    "requestBody": {
+        "required": True,
+        "description": "The backup as it was downloaded, at most 2 GB.",
+        "content": {MEDIA_TYPE: {"schema": {"type": "string", "format": "binary"}}},
+    }
+}
+_ZIP: dict[int | str, dict[str, Any]] = {
+    200: {
+        "description": "The backup, a zip file with a manifest.",
+        "content": {MEDIA_TYPE: {"schema": {"type": "string", "format": "binary"}}},
+    }
+}
+
+
+def backup_routes(context: AppContext) -> APIRouter:
+    """Return the routes of the backups."""
+    router = APIRouter(tags=["backup"])
+    desk, lane = context.backups, context.backing_up
+
+    @router.get(
+        "/api/backup",
+        operation_id="downloadBackup",
+        summary="A backup of logbook, artworks and settings",
+        response_class=StreamingResponse,
+        responses={
+            **_ZIP,
+            **problem_responses(PAIRING_NEEDED, LOGBOOK_UNREADABLE, BACKUP_FAILED),
+        },
+    )
+    async def download(_caller: Controlling) -> Response:
+        """For paired devices. A run goes on. It holds no PIN, no tokens and no paired devices."""
+        pieces = desk.pieces()
+        first = await lane.run(next, pieces)
+        headers = {"Content-Disposition": f'attachment; filename="{desk.file_name()}"'}
+        return StreamingResponse(
+            _streamed(lane, first, pieces), media_type=MEDIA_TYPE, headers=headers
+        )
+
+    @router.post(
+        "/api/restore",
+        operation_id="restoreBackup",
+        summary="Restore a backup at the next start",
+        status_code=202,
+        response_model=RestoreAnswer,
+        openapi_extra=_FILE,
+        responses=problem_responses(
+            PAIRING_NEEDED,
+            NO_BACKUP_TYPE,
+            BAD_VALUE,
+            TOO_LARGE,
+            TOO_SLOW,
+            WRONG_STATE,
+            BACKUP_FAILED,
+        ),
+    )
+    async def restore(_caller: Controlling, request: Request) -> Response:
+        """Refused during a run. Everything is checked before anything is replaced."""
+        if media_type(request) != MEDIA_TYPE:
+            raise ProblemError(NO_BACKUP_TYPE, "backup.wrong_type", media_type=MEDIA_TYPE)
+        desk.refuse_in_run()
+        with desk.incoming() as file:
+            await _received(lane, request, file)
+            manifest = await lane.run(desk.stage, file)
+        restart = desk.restart
+        key = "backup.staged" if restart is None else "backup.restarting"
+        answer = RestoreAnswer(
+            made_at_utc=manifest.made_at_utc,
+            restarts=restart is not None,
+            message=text(key, made_at_utc=manifest.made_at_utc),
+        )
+        return JSONResponse(
+            answer.model_dump(mode="json"),
+            status_code=202,
+            background=None if restart is None else BackgroundTask(restart),
+        )
+
+    return router
+
+
+async def _streamed(lane: Lane, first: bytes, pieces: Iterator[bytes]) -> AsyncIterator[bytes]:
+    """Yield the pieces; remove the copy of the logbook also when the client leaves early."""
+    try:
+        yield first
+        while (piece := await lane.run(next, pieces, None)) is not None:
+            if piece:
+                yield piece
+    finally:
+        pieces.close()  # type: ignore[attr-defined]
+
+
+async def _received(lane: Lane, request: Request, file: Path) -> None:
+    try:
+        with await lane.run(file.open, "xb") as taken:
+            async for piece in request.stream():
+                await lane.run(taken.write, piece)
+    except ClientDisconnect:
+        raise ProblemError(TOO_SLOW, "http.request.cut_short") from None

@@ -1,0 +1,1 @@
+"""Backups: one zip file of logbook, artworks and settings, and how it is restored."""
