@@ -13,6 +13,7 @@ from controller.notices.notice import MAX_BYTES, Notice, NoticeKind, short
 from controller.notices.two_minutes import TwoMinutes
 from controller.planning.plan import make_plan
 from controller.running.snapshot import take_snapshot
+from controller.safety.outbox import Changed
 from controller.safety.run import new_run
 from controller.safety.trends import bath_warnings
 from controller.texts import Message
@@ -187,6 +188,16 @@ def test_clock_not_set() -> None:
     listener.bench.start()
     listener.run_until(RunState.RUNNING)
     assert listener.notices()[0].at_utc is None
+
+
+def test_off_came_first() -> None:
+    """A start that a request for off overtook in the same pass is no news."""
+    listener = Listener(make_bench())
+    turned_on = Changed(1.0, "r1", RunState.CHECKING, RunState.RUNNING, None, None, None)
+    listener.herald.follow(listener.snapshot(state=RunState.CHECKING), [turned_on])
+    assert listener.news() == []
+    listener.herald.follow(listener.snapshot(state=RunState.RUNNING), [turned_on])
+    assert listener.news() == [("started", "plain")]
 
 
 def test_impossible_figure_left_out() -> None:

@@ -92,13 +92,14 @@ def test_failed_message_stays_first() -> None:
     """A later message ends the wait, and does not overtake."""
     filled = bag()
     put(filled, "started")
+    put(filled, "paused")
     for now_s in (1000.0, 1010.0, 1040.0):
-        filled.take()
+        assert filled.take().notice.kind is NoticeKind.STARTED
         filled.end(UNREACHABLE, now_s, NOW_UTC)
     assert filled.due_s() == 1040.0 + 90.0
     put(filled, "tripped")
     assert filled.due_s() == 1040.0 + FEWEST_S
-    assert [kind for kind, _ in drained(filled)] == ["started", "tripped"]
+    assert [kind for kind, _ in drained(filled)] == ["started", "paused", "tripped"]
 
 
 def test_nothing_due_in_flight() -> None:

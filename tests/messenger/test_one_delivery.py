@@ -119,3 +119,31 @@ def test_nothing_else_comes_out(receiver: Receiver, status: int) -> None:
     ending = {"ending": "sent"} if status == 200 else {"ending": "refused", "status": 500}
     assert json.loads(done.stdout) == ending
     assert done.stderr == ""
+
+
+TALKING = """
+import os, sys
+from api.messenger import one_delivery
+def deliver(url, title, body, notify_type):
+    print(url)
+    os.system("echo " + url + "; echo " + url + " >&2")
+    print(url, file=sys.stderr)
+    return {"ending": "sent"}
+one_delivery.deliver = deliver
+one_delivery.main()
+"""
+
+
+@pytest.mark.parametrize("is_order", [True, False])
+def test_talking_service_is_not_heard(is_order: bool) -> None:
+    """A service that prints its address reaches nobody; nor does an order that is none."""
+    order = {"url": SECRET, "title": "t", "body": "b", "notify_type": "info"}
+    done = subprocess.run(
+        (sys.executable, "-c", TALKING),
+        input=json.dumps(order) if is_order else f"{SECRET} is no JSON",
+        capture_output=True,
+        text=True,
+        check=is_order,
+    )
+    assert done.stdout == ('{"ending": "sent"}' if is_order else "")
+    assert done.stderr == ""

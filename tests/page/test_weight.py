@@ -14,7 +14,9 @@ from api.http.page_files import PAGE_DIRECTORY, TEXTS_MODULE
 from tests.kits.page.browser import chromium, visit
 from tests.kits.page.daemon import page_bench
 
-FIRST_LOAD_BYTES = 150_000
+FIRST_LOAD_BYTES = 155_000
+"""More than a third is the typeface and the library for curves. At 10 Mbit/s it takes 0.12 s."""
+
 LIVE_UPDATES = 40
 SCRIPT_SHARE = 0.05
 

@@ -12,9 +12,9 @@ from tests.kits.messenger_kit import SECRET, messenger, receiving, write_setting
 ADDRESSES = [("GET", "/api/messages"), ("POST", "/api/messages/test")]
 
 
-def daemon_of(directory: Path) -> Daemon:
+def daemon_of(directory: Path, *, guarded: bool = True) -> Daemon:
     socket = str(directory / "events.sock")
-    return Daemon(directory / "state", guarded=True, tables={"messages": {"socket": socket}})
+    return Daemon(directory / "state", guarded=guarded, tables={"messages": {"socket": socket}})
 
 
 def asked(daemon: Daemon, method: str, path: str) -> dict[str, object]:
@@ -25,10 +25,14 @@ def asked(daemon: Daemon, method: str, path: str) -> dict[str, object]:
     return found
 
 
+@pytest.mark.parametrize("guarded", [True, False])
 @pytest.mark.parametrize(("method", "path"), ADDRESSES)
-def test_for_paired_devices_only(tmp_path: Path, method: str, path: str) -> None:
-    """A guest neither sends a test nor learns which services are used, from the Pi itself too."""
-    daemon = daemon_of(tmp_path)
+def test_for_paired_devices_only(tmp_path: Path, method: str, path: str, guarded: bool) -> None:
+    """A guest neither sends a test nor learns which services are used, from the Pi itself too.
+
+    The route does not rely on a guard.
+    """
+    daemon = daemon_of(tmp_path, guarded=guarded)
     assert_problem(ask(daemon.app, method, path), 401, "pairing-needed")
     daemon.close()
 

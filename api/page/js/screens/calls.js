@@ -12,17 +12,18 @@ const TEST_PATIENCE_MS = 50000;
 /** Build both parts: {element, fetch(mayControl)}. play: sounds a call and says whether it did. */
 export function callsPart(play) {
   const view = {
-    messages: h("div", { role: "status" }),
+    messages: h("div", { class: "outcome", role: "status" }),
     test: button(text("calls.test"), () => testMessages(view)),
   };
   view.element = h(
     "div",
     {},
-    h("h2", {}, text("calls.messages")),
-    view.messages,
-    view.test,
     h("h2", {}, text("calls.sounds")),
     ...soundsOf(play),
+    // Last, because the outcome of a test makes it longer: nothing below may move.
+    h("h2", {}, text("calls.messages")),
+    view.test,
+    view.messages,
   );
   return { element: view.element, fetch: (mayControl) => fetchMessages(view, mayControl) };
 }
@@ -50,7 +51,7 @@ const showWords = (view, words) => view.messages.replaceChildren(h("p", {}, word
 function showReport(view, { message, is_well, services }) {
   const isBad = !is_well && services.some(({ failed_at_utc }) => failed_at_utc !== null);
   const rows = services.map((service) =>
-    h("li", {}, h("span", {}, service.line), h("span", { class: "quiet" }, sinceOf(service))),
+    h("li", {}, h("div", {}, service.line, h("div", { class: "quiet" }, sinceOf(service)))),
   );
   view.messages.replaceChildren(
     h("p", { class: isBad ? "problem" : null }, message),

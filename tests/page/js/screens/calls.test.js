@@ -87,7 +87,7 @@ test("no answer is said", async () => {
 });
 
 test("each call can be heard", async () => {
-  const hear = buttons().filter((it) => it.textContent === "Hear it");
+  const hear = buttons().filter((it) => it.textContent === "Play");
   const names = hear.map((it) => it.getAttribute("aria-label"));
   assert.equal(new Set(names).size, 4);
   for (const one of hear) {
