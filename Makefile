@@ -81,8 +81,9 @@ audit: | need-python
 	.cache/audit/bin/pip-audit --disable-pip --require-hashes \
 	  --requirement systemd/lock/product.txt --requirement systemd/lock/messages.txt
 
+# RESUME=1 takes the finished image of the last time, with the project as it was.
 bench-os: $(VENV)/.installed
-	$(BIN)/python systemd/bench_os/run.py
+	$(BIN)/python systemd/bench_os/run.py $(if $(RESUME),--no-build)
 
 cuts: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.power_cuts --cuts 500
