@@ -1,8 +1,8 @@
 # Two commands do all the set-up on a fresh machine:
-#   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
+#   make demo            the main job on the rehearsal rig   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
-# By hand (tests/README.md): make lock, bundle, machines, audit, screenshots, campaign, study, coverage, search, mutants,
-# mutants-page, bench, cuts, soak, pythons, bench-os.
+# By hand (tests/README.md): make lock, bundle, machines, audit, screenshots, campaign, study,
+# coverage, search, mutants, mutants-page, bench, cuts, soak, pythons, bench-os.
 
 PYTHON ?= python3
 VENV ?= .venv
