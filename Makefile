@@ -1,5 +1,5 @@
 # Two commands do all the set-up on a fresh machine:
-#   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
+#   make demo            the main job on the rehearsal rig   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
 # By hand (tests/README.md): make lock, bundle, machines, audit, screenshots, campaign, study,
 # coverage, search, mutants, mutants-page, bench, cuts, soak, stop-under-attack, pace, pythons,
@@ -86,8 +86,9 @@ audit: | need-python
 	.cache/audit/bin/pip-audit --disable-pip --require-hashes \
 	  --requirement systemd/lock/product.txt --requirement systemd/lock/messages.txt
 
+# RESUME=1 takes the finished image of the last time, with the project as it was.
 bench-os: $(VENV)/.installed
-	$(BIN)/python systemd/bench_os/run.py
+	$(BIN)/python systemd/bench_os/run.py $(if $(RESUME),--no-build)
 
 cuts: $(VENV)/.installed-dev
 	$(BIN)/python -m tests.proofs.power_cuts --cuts 500

@@ -1,6 +1,7 @@
 #!/bin/sh
-# Make the disk, kernel, initial RAM disk and device tree of the bench's emulated machine. Needs root and Debian.
-# Usage: make_image.sh DIRECTORY      [SUITE=trixie] [MIRROR=...] [PYTHON=one with the project installed]
+# Make the disk, kernel, initial RAM disk and device tree of the bench's emulated machine.
+# Needs root and Debian, and leaves the machine as it found it.
+# Usage: make_image.sh DIRECTORY [SUITE=trixie] [MIRROR=...] [PYTHON=one with the project installed]
 set -eu
 
 die() {
@@ -32,24 +33,40 @@ if [ "$(dpkg --print-architecture)" != arm64 ]; then needs qemu-aarch64-static q
 
 mirror=${MIRROR:-}
 if [ -z "$mirror" ]; then # the one that this machine uses itself
-    mirror=$(cat /etc/apt/sources.list /etc/apt/sources.list.d/*.sources /etc/apt/sources.list.d/*.list 2>/dev/null |
-        sed -n 's/^URIs:[[:space:]]*\([^[:space:]]*\).*/\1/p; s/^deb[[:space:]]\(\[[^]]*\][[:space:]]*\)\{0,1\}\([^[:space:]]*\).*/\2/p' |
+    lists=/etc/apt/sources.list.d
+    mirror=$(cat /etc/apt/sources.list $lists/*.sources $lists/*.list 2>/dev/null |
+        sed -n -e 's/^URIs:[[:space:]]*\([^[:space:]]*\).*/\1/p' \
+            -e 's/^deb[[:space:]]\(\[[^]]*\][[:space:]]*\)\{0,1\}\([^[:space:]]*\).*/\2/p' |
         grep '/debian/\{0,1\}$' | head -n 1)
 fi
 [ -n "$mirror" ] || die "no Debian mirror in /etc/apt: give one, MIRROR=..."
 
 foreign_programs() { # let this kernel run arm64 programs by user-mode emulation
     [ "$(dpkg --print-architecture)" != arm64 ] || return 0
-    registry=/proc/sys/fs/binfmt_misc
-    [ -e $registry/register ] || mount -t binfmt_misc binfmt_misc $registry
-    [ -e $registry/qemu-aarch64 ] || cat /usr/lib/binfmt.d/qemu-aarch64.conf >$registry/register ||
-        die "arm64 programs cannot be registered: sudo systemctl restart systemd-binfmt, then again"
+    if [ ! -e $registry/register ]; then
+        mount -t binfmt_misc binfmt_misc $registry
+        mounted=yes
+    fi
+    if [ ! -e $registry/qemu-aarch64 ]; then
+        cat /usr/lib/binfmt.d/qemu-aarch64.conf >$registry/register ||
+            die "arm64 programs cannot be registered: sudo systemctl restart systemd-binfmt"
+        registered=yes
+    fi
+}
+
+as_found() { # leave the machine as it was found, also after a failure or Ctrl-C
+    status=$?
+    trap '' HUP INT TERM
+    online off
+    [ -z "$registered" ] || echo -1 >$registry/qemu-aarch64 || :
+    [ -z "$mounted" ] || umount $registry || :
+    exit "$status"
 }
 
 in_guest() { chroot "$tree" env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin HOME=/root "$@"; }
 
 online() { # online on|off: what the guest's tree needs of this machine to fetch packages
-    rm -f "$tree/etc/resolv.conf"
+    if [ -d "$tree/etc" ]; then rm -f "$tree/etc/resolv.conf"; fi
     [ "$1" = on ] || return 0
     cp /etc/resolv.conf "$tree/etc/resolv.conf"
 }
@@ -57,15 +74,18 @@ online() { # online on|off: what the guest's tree needs of this machine to fetch
 bootstrap() { # the guest's Debian; kept for the next time
     [ ! -e "$tree/.whole" ] || return 0
     rm -rf "$tree"
+    packages=python3,python3-venv,ca-certificates,i2c-tools,gpiod
     debootstrap --arch arm64 --variant minbase \
-        --include systemd,systemd-sysv,udev,kmod,dbus,python3,python3-venv,ca-certificates,i2c-tools,gpiod "$suite" "$tree" "$mirror"
+        --include "systemd,systemd-sysv,udev,kmod,dbus,$packages" "$suite" "$tree" "$mirror"
     mkdir -p "$tree/etc/initramfs-tools/conf.d"
-    echo MODULES=list >"$tree/etc/initramfs-tools/conf.d/bench" # only what is named: an initial RAM disk with all takes long
-    for module in virtio_blk virtio_mmio ext4; do echo $module; done >"$tree/etc/initramfs-tools/modules"
+    # Only what is named: an initial RAM disk with all modules takes long.
+    echo MODULES=list >"$tree/etc/initramfs-tools/conf.d/bench"
+    printf '%s\n' virtio_blk virtio_mmio ext4 >"$tree/etc/initramfs-tools/modules"
     online on
     in_guest apt-get update
     in_guest DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends \
-        -o Dpkg::Options::=--force-confold initramfs-tools linux-image-arm64 linux-headers-arm64 make
+        -o Dpkg::Options::=--force-confold \
+        initramfs-tools linux-image-arm64 linux-headers-arm64 make
     in_guest apt-get clean
     touch "$tree/.whole"
 }
@@ -74,7 +94,9 @@ bench_files() { # the project, the bench's programs, the boot configuration of a
     bench=$tree/opt/bench
     rm -rf "$bench/project"
     mkdir -p "$bench/project" "$tree/boot/firmware" "$tree/var/lib/bench"
-    for part in pyproject.toml README.md LICENSE controller hardware api systemd; do cp -R "$project/$part" "$bench/project/"; done
+    for part in pyproject.toml README.md LICENSE controller hardware api systemd; do
+        cp -R "$project/$part" "$bench/project/"
+    done
     find "$bench/project" -name __pycache__ -prune -exec rm -rf {} +
     cp "$here"/guest/*.py "$here"/guest/guest_test.sh "$bench/"
     for unit in "$here"/guest/*.service; do
@@ -99,7 +121,8 @@ gpio_simulator() { # the module with the simulated pins, for the guest's kernel
     mkdir -p "$build"
     in_guest sh -c "cd /var/tmp/gpio-bench && apt-get download '$package=$version'"
     dpkg-deb --fsys-tarfile "$build/$package"_*.deb | tar -xO "./usr/src/$package.tar.xz" |
-        tar -xJ -C "$build" --strip-components 3 "$package/drivers/gpio/gpio-sim.c" "$package/kernel/irq/irq_sim.c"
+        tar -xJ -C "$build" --strip-components 3 \
+            "$package/drivers/gpio/gpio-sim.c" "$package/kernel/irq/irq_sim.c"
     cp "$here"/gpio_sim/* "$build/"
     in_guest make -C "/lib/modules/$kernel/build" M=/var/tmp/gpio-bench modules
     mkdir -p "$(dirname "$module")"
@@ -108,14 +131,11 @@ gpio_simulator() { # the module with the simulated pins, for the guest's kernel
     rm -rf "$build"
 }
 
-wheels() { # what the install script's pip will want; again when the list has changed
-    wheels=$tree/opt/bench/wheels
-    if cmp -s "$project/pyproject.toml" "$wheels/for"; then return 0; fi
-    rm -rf "$wheels"
-    mkdir -p "$wheels"
+bundle() { # what install.sh takes without internet, with the project as it is now
     version=$(basename "$(readlink "$tree/usr/bin/python3")")
-    "${PYTHON:-python3}" "$here/wheels.py" "$wheels" "${version#python}"
-    cp "$project/pyproject.toml" "$wheels/for"
+    rm -rf "$bench"/bundle
+    "${PYTHON:-python3}" "$project/systemd/bundle.py" "$bench/bundle" --python "${version#python}"
+    rm "$bench"/bundle/*.tar
 }
 
 pack() {
@@ -123,19 +143,26 @@ pack() {
     cp "$tree"/boot/initrd.img-* "$out/initrd"
     rm -f "$out/disk.new"
     mke2fs -q -t ext4 -d "$tree" "$out/disk.new" 3G
-    qemu-system-aarch64 -machine virt,gic-version=2,dumpdtb="$out/board.dtb" -cpu cortex-a53 -m 1024 -nic none -display none 2>/dev/null
+    qemu-system-aarch64 -machine virt,gic-version=2,dumpdtb="$out/board.dtb" \
+        -cpu cortex-a53 -m 1024 -nic none -display none 2>/dev/null
     dtc -q -I dts -O dtb -o "$out/machine.dtbo" "$here/machine.dtso"
     fdtoverlay -i "$out/board.dtb" -o "$out/machine.dtb" "$out/machine.dtbo"
     mv "$out/disk.new" "$out/disk"
 }
 
+registry=/proc/sys/fs/binfmt_misc
+mounted=''
+registered=''
+trap as_found EXIT
+trap 'exit 129' HUP
+trap 'exit 130' INT
+trap 'exit 143' TERM
 foreign_programs
-trap 'online off' EXIT
 bootstrap
 online on
 gpio_simulator
 bench_files
-wheels
+bundle
 online off
 pack
 echo "make_image.sh: $suite in $out"

@@ -9,9 +9,11 @@ network, prints one table and writes out/bench-os.json. Exit status 0: every lev
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import platform
+import signal
 import subprocess
 import sys
 from dataclasses import asdict
@@ -48,8 +50,33 @@ def machine(image: Path, niceness: int) -> list[str]:
     ]  # fmt: skip
 
 
+def run_to_end(
+    command: list[str], give_up_s: float | None = None, environment: dict[str, str] | None = None
+) -> int:
+    """Run a program in a session of its own and return its exit status.
+
+    When this program is ended, that one gets SIGTERM and the time to leave the machine as it was.
+    Raises: TimeoutExpired, and whatever ends this program.
+    """
+    child = subprocess.Popen(command, env=environment, start_new_session=True)
+    try:
+        return child.wait(give_up_s)
+    except BaseException:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(child.pid, signal.SIGTERM)
+        child.wait()
+        raise
+
+
+def end(*_: object) -> None:
+    """End as after Ctrl-C."""
+    raise KeyboardInterrupt
+
+
 def main() -> int:
     """Build, boot, judge; return the exit status."""
+    for ending in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(ending, end)
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument(
         "--image", type=Path, default=OUT / "bench-os", help="directory of the image"
@@ -68,19 +95,18 @@ def main() -> int:
     options = parser.parse_args()
     image: Path = options.image
     if not options.judge_only:
-        build = ["sh", HERE / "make_image.sh", image]
-        if (
-            not options.no_build
-            and subprocess.run(
-                build, check=False, env={**os.environ, "PYTHON": sys.executable}
-            ).returncode
-        ):
+        build = ["sh", str(HERE / "make_image.sh"), str(image)]
+        environment = {**os.environ, "PYTHON": sys.executable}
+        if options.no_build and not (image / "disk").exists():
+            print(f"there is no finished image in {image}: run it without RESUME", file=sys.stderr)
+            return 2
+        if not options.no_build and run_to_end(build, environment=environment):
             return 2
         for name in ("report.jsonl", "console.log"):
             (image / name).unlink(missing_ok=True)
         print(f"booting; the console is in {image / 'console.log'}", flush=True)
         try:
-            subprocess.run(machine(image, options.nice), check=True, timeout=GIVE_UP_S)
+            run_to_end(machine(image, options.nice), GIVE_UP_S)
         except (subprocess.SubprocessError, OSError) as error:
             print(f"the machine did not end by itself: {error}", file=sys.stderr)
     events = parse((image / "report.jsonl").read_text(errors="replace").splitlines())

@@ -1,15 +1,18 @@
 """Ask the daemon and its logbook, with nothing but Python: for install.sh.
 
-``probe PORT`` prints the state and the health; ``schema FILE`` the format of a logbook;
-``copy FILE`` the logbook itself, whole, to standard output.
+``probe PORT`` prints the state and the health; ``logbook CONFIG`` the path of the logbook;
+``schema COPY`` the format of a copy; ``copy FILE`` the logbook itself, whole.
 """
 
 import json
 import sqlite3
 import sys
+import tomllib
 import urllib.error
 import urllib.request
 from pathlib import Path
+
+LOGBOOK = "biteclock.sqlite"
 
 
 def ask(port: str, path: str) -> dict:
@@ -29,6 +32,15 @@ def probe(port: str) -> str:
     except (OSError, ValueError):
         return "unknown unknown"
     return f"{state} {'unknown' if ready is None else 'ready' if ready else 'not_ready'}"
+
+
+def logbook(config: str) -> str:
+    """Return the path that the configuration gives, or the program's default."""
+    try:
+        with Path(config).open("rb") as stream:
+            return str(tomllib.load(stream).get("logbook", {}).get("path", LOGBOOK))
+    except FileNotFoundError:
+        return LOGBOOK
 
 
 def schema(path: str) -> int:
@@ -57,4 +69,4 @@ if __name__ == "__main__":
     if command == "copy":
         sys.stdout.buffer.write(copy(argument))
     else:
-        print({"probe": probe, "schema": schema}[command](argument))
+        print({"probe": probe, "logbook": logbook, "schema": schema}[command](argument))

@@ -2,8 +2,7 @@
 # shellcheck shell=sh
 
 find_logbook() { # LOGBOOK: its path, whether it exists or not
-    name=$("$NEW/bin/python" "$PARTS/trial.py" logbook "$CONFIG" 2>/dev/null) ||
-        name=biteclock.sqlite
+    name=$(python3 "$PARTS/bench.py" logbook "$CONFIG")
     case $name in
     /*) LOGBOOK=$ROOT$name ;;
     *) LOGBOOK=$STATE/$name ;;

@@ -34,6 +34,7 @@ start_units() {
 restart_optional() { # what a person has switched on gets the new program too
     for unit in $OPTIONAL; do
         case $unit in *.socket) continue ;; esac
+        [ -e "$TREE/$UNITS/$unit" ] || continue
         manager try-restart "$unit" || say "note: $unit does not restart: systemctl status $unit"
     done
 }

@@ -1,14 +1,14 @@
 """Ask the program that is to be installed, by its own Python: for install.sh.
 
-``config FILE`` checks a configuration; ``logbook CONFIG`` prints the path of the logbook;
-``convert COPY`` converts a copy of it and prints the newest format that the program reads.
+``config FILE`` checks a configuration; ``convert COPY`` converts a copy of the logbook and prints
+the newest format that the program reads.
 Exit status 0; 1 with the reason; 3 for a logbook of a newer format.
 """
 
 import sys
 from pathlib import Path
 
-from controller.config import Settings, load_settings
+from controller.config import load_settings
 from controller.errors import BiteclockError, RefusedError
 from controller.logbook import schema
 
@@ -38,12 +38,10 @@ def main(command: str, path: Path) -> int:
     if command == "convert":
         return convert(path)
     try:
-        settings = load_settings(path) if path.exists() else Settings()
+        load_settings(path)
     except BiteclockError as error:
         print(error)
         return 1
-    if command == "logbook":
-        print(settings.logbook.path)
     return 0
 
 

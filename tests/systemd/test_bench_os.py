@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import importlib
+import os
 import re
 import struct
 import subprocess
@@ -33,7 +34,7 @@ def load(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
     monkeypatch.syspath_prepend(str(BENCH / "guest"))
     yield importlib.import_module
     for name in set(sys.modules) - before:
-        if name in ("judge", "run", "line", "sensor", "scenes", "watcher", "wheels"):
+        if name in ("judge", "run", "line", "sensor", "scenes", "watcher"):
             del sys.modules[name]
 
 
@@ -60,12 +61,52 @@ def test_scenes_match_judge(load: Any) -> None:
     assert [name for name in re.findall(r'scene\("([^"]+)"', text) if name not in expected] == []
 
 
-@pytest.mark.parametrize(("python", "library"), [("3.11", "lgpio"), ("3.13", "adafruit-lgpio")])
-def test_guest_has_pin_library(load: Any, python: str, library: str) -> None:
-    """The guest gets the pin library for its Python."""
-    names = [re.split(r"[=><]", text)[0] for text in load("wheels").wanted(python)]
-    assert [name for name in names if name.endswith("lgpio")] == [library]
-    assert {"gpiod", "sysv_ipc", "fastapi", "starlette"} <= set(names)
+@pytest.mark.parametrize("there", [True, False], ids=["mounted before", "not mounted before"])
+@pytest.mark.parametrize("ending", ["done", "failed", "TERM"])
+def test_machine_is_left_alone(tmp_path: Path, there: bool, ending: str) -> None:
+    """What the image needs of this machine's kernel is taken away again, however it ends."""
+    script = (BENCH / "make_image.sh").read_text()
+    registry = tmp_path / "binfmt_misc"
+    registry.mkdir()
+    if there:
+        (registry / "register").touch()
+        (registry / "qemu-aarch64").touch()
+    (tmp_path / "bin").mkdir()
+    for name, body in {
+        "mount": f"echo mount >>{tmp_path}/notes; touch {registry}/register",
+        "umount": f"echo umount >>{tmp_path}/notes; rm -f {registry}/*",
+        "dpkg": "echo amd64",
+    }.items():
+        (tmp_path / "bin" / name).write_text(f"#!/bin/sh\n{body}\n")
+        (tmp_path / "bin" / name).chmod(0o755)
+    conf = tmp_path / "qemu-aarch64.conf"
+    conf.write_text(":qemu-aarch64:\n")
+    # The script's own functions and its end, with the steps between them replaced by an ending.
+    functions = script[script.index("foreign_programs() {") : script.index("bootstrap() {")]
+    tail = script[script.index("\nregistry=") : script.index("\nbootstrap\n")]
+    what = {"done": "true", "failed": "false", "TERM": "kill -TERM $$"}[ending]
+    text = f"set -eu\ntree={tmp_path}/tree\n{functions}\n{tail}\n"
+    text = text.replace("/proc/sys/fs/binfmt_misc", str(registry))
+    text = text.replace("/usr/lib/binfmt.d/qemu-aarch64.conf", str(conf))
+    done = subprocess.run(
+        ["sh", "-c", f"{text}\n[ -e {registry}/register ]\n{what}"],
+        env={**os.environ, "PATH": f"{tmp_path}/bin:{os.environ['PATH']}"}, check=False,
+    )  # fmt: skip
+    assert done.returncode == {"done": 0, "failed": 1, "TERM": 143}[ending]
+    notes = (tmp_path / "notes").read_text().split() if not there else []
+    assert notes == ([] if there else ["mount", "umount"])
+    assert (tmp_path / "notes").exists() != there
+    left = {path.name for path in registry.iterdir()}
+    assert left == ({"register", "qemu-aarch64"} if there else set())
+
+
+def test_resuming_needs_image(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, BENCH / "run.py", "--no-build", "--image", tmp_path],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "no finished image" in done.stderr
 
 
 def test_machine_is_isolated(load: Any) -> None:

@@ -1,165 +1,77 @@
-"""The shipped install script, run into a temporary directory.
+"""The shipped install script, run into a temporary directory: files, pins, options.
 
 A ``python3`` that installs nothing replaces the real one.
 """
 
-import json
-import os
 import shutil
 import subprocess
 import sys
-import threading
 import tomllib
-from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import pytest
 from setuptools import find_packages
 
 from controller.config import RigSettings, load_settings
+from tests.kits.install_kit import BOOT_CONFIG, Bench
 from tests.paths import ROOT
 
 SCRIPT = ROOT / "systemd" / "install.sh"
 
-BOOT_CONFIG = """\
-# For more options and information see
-# http://rptl.io/configtxt
-#dtparam=i2c_arm=on
-dtparam=audio=on
-dtoverlay=vc4-kms-v3d
-arm_64bit=1
-
-[cm5]
-dtoverlay=dwc2,dr_mode=host
-"""
-"""Shortened file of a Raspberry Pi OS image: ends inside a filter and after an overlay."""
-
-PYTHON = """#!/bin/sh
-# Stands in for python3 and for the one of the virtual environment; -c goes to the real one.
-case "$1 $2" in
-"-m venv")
-    shift 2
-    [ "$1" != --clear ] || { rm -rf "$2"; shift; }
-    mkdir -p "$1/bin" && cp "$0" "$1/bin/python" ;;
-"-m pip")
-    for source; do :; done
-    echo "$source" > "$(dirname "$0")/../source"
-    (cd "$source" && find . -type f | sort) > "$(dirname "$0")/../installed"
-    for name in biteclock biteclock-force-off; do
-        echo '#!/bin/sh' > "$(dirname "$0")/$name"
-    done ;;
-*) case $2 in
-    *urllib*) exec REAL -c "$2" "$STATUS_PORT" ;;
-    *) exec REAL "$@" ;;
-    esac ;;
-esac
-"""
-
-SYSTEM_COMMANDS = (
-    "apt-get",
-    "groupadd",
-    "useradd",
-    "usermod",
-    "systemctl",
-    "modprobe",
-    "udevadm",
-    "mount",
-    "reboot",
-)
-
-
-class Bench:
-    """A root directory and a PATH on which commands that change the system only leave a note."""
-
-    def __init__(self, directory: Path) -> None:
-        self.root = directory / "root"
-        self.notes = directory / "notes"
-        self.bin = directory / "bin"
-        self.bin.mkdir(parents=True)
-        self._command("python3", PYTHON.replace("REAL", sys.executable))
-        for name in SYSTEM_COMMANDS:
-            self._command(name, f'#!/bin/sh\necho "{name} $*" >> {self.notes}\n')
-        with (self.bin / "systemctl").open("a") as systemctl:
-            systemctl.write('[ "$1" != is-active ] || exit "${SYSTEMCTL_ACTIVE:-3}"\n')
-        self.boot = self.root / "boot" / "firmware" / "config.txt"
-        self.boot.parent.mkdir(parents=True)
-        self.boot.write_text(BOOT_CONFIG)
-        self.config = self.root / "etc" / "biteclock" / "biteclock.toml"
-        self.unit = self.root / "etc" / "systemd" / "system" / "biteclock.service"
-
-    def _command(self, name: str, text: str) -> None:
-        (self.bin / name).write_text(text)
-        (self.bin / name).chmod(0o755)
-
-    def run(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            ["sh", str(SCRIPT), *arguments],
-            env={**os.environ, "PATH": f"{self.bin}:{os.environ['PATH']}", **environment},
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
-
-    def install(self, *arguments: str) -> str:
-        done = self.run("--prefix", str(self.root), *arguments)
-        assert (done.returncode, done.stderr) == (0, "")
-        return done.stdout
-
-    def tree(self) -> dict[str, tuple[int, str]]:
-        """Return path -> (mode, content or target of the link) of everything below the root."""
-        return {
-            str(path.relative_to(self.root)): (
-                path.lstat().st_mode,
-                os.readlink(path)
-                if path.is_symlink()
-                else ""
-                if path.is_dir()
-                else path.read_text(),
-            )
-            for path in sorted(self.root.rglob("*"))
-        }
-
-    def pins(self) -> tuple[str, str, str]:
-        """Return the relay's pin as unit, boot configuration and settings have it."""
-        in_unit = [
-            line
-            for line in self.unit.read_text().splitlines()
-            if line.startswith("Environment=BITECLOCK_RELAY")
-        ]
-        in_boot = [line for line in self.boot.read_text().splitlines() if line.startswith("gpio=")]
-        assert (len(in_unit), len(in_boot)) == (1, 1)
-        return (
-            in_unit[0].rpartition("=")[2],
-            "GPIO" + in_boot[0][5:].partition("=")[0],
-            load_settings(self.config).rig.relay_pin,
-        )
+OTHER_UNITS = [
+    unit
+    for suffix in ("service", "socket", "path")
+    for unit in (ROOT / "systemd").glob(f"*.{suffix}")
+    if unit.name != "biteclock.service"
+]
+SCRIPTS = [SCRIPT, *sorted((ROOT / "systemd/install").glob("*.sh"))]
 
 
 @pytest.fixture
 def bench(tmp_path):
-    return Bench(tmp_path)
+    bench = Bench(tmp_path)
+    yield bench
+    bench.close()
 
 
-@pytest.mark.parametrize("shell", ["sh", "bash"])
-def test_script_parses(shell):
-    assert (
-        subprocess.run([shell, "-n", str(SCRIPT)], capture_output=True, check=False).stderr == b""
+def pins(bench: Bench) -> tuple[str, str, str]:
+    """Return the relay's pin as unit, boot configuration and settings have it."""
+    in_unit = [
+        line
+        for line in bench.unit.read_text().splitlines()
+        if line.startswith("Environment=BITECLOCK_RELAY")
+    ]
+    in_boot = [line for line in bench.boot.read_text().splitlines() if line.startswith("gpio=")]
+    assert (len(in_unit), len(in_boot)) == (1, 1)
+    return (
+        in_unit[0].rpartition("=")[2],
+        "GPIO" + in_boot[0][5:].partition("=")[0],
+        load_settings(bench.config).rig.relay_pin,
     )
+
+
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
+@pytest.mark.parametrize("shell", ["sh", "bash"])
+def test_script_parses(shell, script):
+    done = subprocess.run([shell, "-n", str(script)], capture_output=True, check=False)
+    assert done.stderr == b""
+    assert [line for line in script.read_text().splitlines() if len(line) > 100] == []
 
 
 def test_fresh_install(bench):
     """A fresh install puts every file in its place."""
     output = bench.install()
     tree = bench.tree()
-    assert {path for path, (_, content) in tree.items() if content} == {
+    here = "opt/biteclock/venv-0.12.0-1/"
+    assert tree["opt/biteclock/venv"][1] == "venv-0.12.0-1"
+    outside = {path for path, (_, content) in tree.items() if content and here not in path}
+    assert outside - {f"etc/systemd/system/{unit.name}" for unit in OTHER_UNITS} == {
         "boot/firmware/config.txt",
         "etc/biteclock/biteclock.toml",
         "etc/modules-load.d/biteclock.conf",
         "etc/systemd/system/biteclock.service",
         "etc/udev/rules.d/60-biteclock.rules",
-        "opt/biteclock/venv/bin/biteclock",
-        "opt/biteclock/venv/bin/biteclock-force-off",
-        "opt/biteclock/venv/bin/python",
-        "opt/biteclock/venv/installed",
-        "opt/biteclock/venv/source",
+        "opt/biteclock/venv",
         "usr/local/bin/biteclock",
         "usr/local/bin/biteclock-force-off",
     }
@@ -178,10 +90,7 @@ def test_second_run_changes_nothing(bench):
     bench.install()
     before = bench.tree()
     output = bench.install()
-    after = bench.tree()
-    for tree in (before, after):
-        del tree["opt/biteclock/venv/source"]  # the name of a temporary directory
-    assert after == before
+    assert bench.tree() == before
     assert "wrote" not in output
     assert "reboot" not in output
 
@@ -215,14 +124,14 @@ def test_boot_lines_hold(bench):
 def test_pin_has_one_source(bench):
     """Unit, boot configuration and settings take the pin from one source."""
     bench.install("--pin", "GPIO22")
-    assert bench.pins() == ("GPIO22", "GPIO22", "GPIO22")
+    assert pins(bench) == ("GPIO22", "GPIO22", "GPIO22")
     bench.install()
-    assert bench.pins() == ("GPIO22", "GPIO22", "GPIO22")
+    assert pins(bench) == ("GPIO22", "GPIO22", "GPIO22")
     bench.config.write_text(
         bench.config.read_text().replace('relay_pin = "GPIO22"', 'relay_pin = "GPIO23"')
     )
     assert "reboot" in bench.install()
-    assert bench.pins() == ("GPIO23", "GPIO23", "GPIO23")
+    assert pins(bench) == ("GPIO23", "GPIO23", "GPIO23")
 
 
 def test_contradicting_pin_is_refused(bench):
@@ -239,14 +148,14 @@ def test_contradicting_pin_is_refused(bench):
 def test_default_pin_matches_program(bench):
     """Script, unit and program have the same default pin."""
     bench.install()
-    assert set(bench.pins()) == {RigSettings().relay_pin}
+    assert set(pins(bench)) == {RigSettings().relay_pin}
     assert (
         f"Environment=BITECLOCK_RELAY_PIN={RigSettings().relay_pin}"
         in (ROOT / "systemd/biteclock.service").read_text()
     )
     bench.config.write_text("[server]\nport = 8421\n")
     bench.install()
-    assert set(bench.pins()) == {RigSettings().relay_pin}
+    assert set(pins(bench)) == {RigSettings().relay_pin}
 
 
 @pytest.mark.parametrize(
@@ -300,7 +209,7 @@ def test_dry_run_changes_nothing(bench, tmp_path):
     bench.install("--dry-run")
     assert bench.tree() == before
     wanted = [
-        "apt-get update", "apt-get install", "python3 -m venv /opt/biteclock/venv",
+        "apt-get update", "apt-get install", "python3 -m venv /opt/biteclock/venv-",
         "-m pip install",
         "mv -f /etc/systemd/system/biteclock.service.new", "modprobe i2c-dev",
         "systemctl daemon-reload", "systemctl enable",
@@ -315,6 +224,7 @@ def test_dry_run_changes_nothing(bench, tmp_path):
     ]
     assert changing == []
     assert "apt-get" not in bench.run("--dry-run", "--no-apt").stdout
+    assert "apt-get" not in bench.run("--dry-run", PACKAGES="there").stdout
 
 
 def test_uninstall_restores_boot_configuration(bench):
@@ -354,18 +264,28 @@ def test_checkout_stays_clean(bench):
     A build leaves traces where it runs, and here they would belong to root.
     """
     bench.install()
-    assert not Path((bench.root / "opt/biteclock/venv/source").read_text().strip()).is_relative_to(
-        ROOT
-    )
-    installed = (bench.root / "opt/biteclock/venv/installed").read_text().splitlines()
+    assert not Path((bench.link / "source").read_text().strip()).is_relative_to(ROOT)
+    installed = (bench.link / "installed").read_text().splitlines()
     for wanted in (
         "pyproject.toml",
         "controller/config/reading.py",
         "hardware/force_off.py",
         "hardware/rehearsal/__init__.py",
+        "systemd/source_distribution.py",
     ):
         assert f"./{wanted}" in installed
     assert not [path for path in installed if "__pycache__" in path or "/tests/" in path]
+
+
+def test_only_locked_versions_are_installed(bench):
+    """Every call of pip takes the lock with its hashes, or the project without requirements."""
+    bench.install()
+    calls = (bench.kit / "pip").read_text().splitlines()
+    assert len(calls) == 2
+    for lock in ("build", "product"):
+        assert f"{ROOT}/systemd/lock/{lock}.txt" in calls[0]
+    assert "--require-hashes --only-binary :all:" in calls[0]
+    assert "--no-deps --no-build-isolation" in calls[1]
 
 
 def test_every_package_is_installed():
@@ -380,59 +300,20 @@ def test_every_package_is_installed():
     assert there == packages
 
 
-def test_other_python_rebuilds_environment(bench):
-    """A virtual environment of another Python is built again from scratch."""
-    bench.install()
-    stale = bench.root / "opt/biteclock/venv/stale"
-    stale.touch()
-    bench.install()
-    assert stale.exists()
-    (bench.root / "opt/biteclock/venv/bin/python").write_text(
-        "#!/bin/sh\n[ $1 != -c ] || echo '(3, 10)'\n"
-    )
-    bench.install()
-    assert not stale.exists()
-
-
-class Status(BaseHTTPRequestHandler):
-    """Answers as the daemon does, as far as the script reads it."""
-
-    def do_GET(self) -> None:
-        self.send_response(200 if self.path == "/api/status" else 404)
-        self.end_headers()
-        self.wfile.write(json.dumps({"state": self.server.state}).encode())
-
-    def log_message(self, *_: object) -> None:
-        """Log nothing."""
-
-
-@pytest.mark.parametrize("arguments", [(), ("--uninstall",)])
-@pytest.mark.parametrize(
-    ("state", "refused"), [("running", True), ("paused", True), ("checking", True), ("idle", False)]
-)
-def test_update_waits_for_run(bench, state, refused, arguments):
-    """An update does not cut a run in progress."""
-    with HTTPServer(("127.0.0.1", 0), Status) as server:
-        server.state = state
-        threading.Thread(target=server.serve_forever, daemon=True).start()
-        done = bench.run(
-            "--dry-run", *arguments, STATUS_PORT=str(server.server_port), SYSTEMCTL_ACTIVE="0"
-        )
-        server.shutdown()
-    assert done.returncode == (1 if refused else 0)
-    assert (f"a run is {state}" in done.stderr) == refused
-    assert ("systemctl daemon-reload" in done.stdout) != refused
-
-
-def test_silent_daemon_is_replaced(bench):
-    """A daemon that does not answer can be replaced."""
-    with HTTPServer(("127.0.0.1", 0), Status) as server:
-        port = server.server_port
-    assert bench.run("--dry-run", STATUS_PORT=str(port), SYSTEMCTL_ACTIVE="0").returncode == 0
-
-
 def test_wrong_options_show_usage(bench):
-    for arguments in (["--pins", "GPIO17"], ["--pin"]):
+    for arguments in (["--pins", "GPIO17"], ["--pin"], ["--bundle"]):
         done = bench.run(*arguments)
         assert done.returncode == 2
         assert "Usage:" in done.stderr
+
+
+def test_logbook_path_matches_program(bench):
+    """The script finds the logbook where the program has it."""
+    helper = ROOT / "systemd/install/bench.py"
+    for text in ("", '[logbook]\npath = "/srv/records.sqlite"\n'):
+        (bench.kit / "config").write_text(text)
+        done = subprocess.run(
+            [sys.executable, helper, "logbook", bench.kit / "config"],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        assert done.stdout.strip() == str(load_settings(bench.kit / "config").logbook.path)
