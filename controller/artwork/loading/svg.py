@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from pathlib import Path
 from xml.sax.saxutils import quoteattr
 
 import numpy as np
@@ -12,6 +11,7 @@ from PIL import Image
 
 from controller.artwork.loading.drawing import drawing_px
 from controller.artwork.loading.picture import Grey, Picture, looked_up
+from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.scale_source import DRAWING_SIZE, WIDTH_GIVEN
 from controller.artwork.loading.svg_check import SvgFile, check_svg
 from controller.artwork.options import MeasureOptions
@@ -26,7 +26,7 @@ _SHADES = 17
 on rotated squares."""
 
 
-def load_svg(path: Path, options: MeasureOptions) -> Picture:
+def load_svg(path: ReadableFile, options: MeasureOptions) -> Picture:
     """Return the drawing on white.
 
     Raises: RefusedError when it has no physical size or contains something that is not drawn.
