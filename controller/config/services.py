@@ -1,4 +1,4 @@
-"""The tables of the loop, the server, the logbook and the metals."""
+"""The tables of the loop, the server, the logbook, the artworks and the metals."""
 
 from __future__ import annotations
 
@@ -61,6 +61,16 @@ class LogbookSettings(Section):
     )
     when_full: Literal["warn", "trip"] = Field(
         "warn", description="What a full or failing store does to a run."
+    )
+
+
+class ArtworkSettings(Section):
+    """How uploaded artworks are read."""
+
+    accept_unconfined_worker: bool = Field(
+        False,
+        description="Read artworks also where this system cannot confine the program that does it: "
+        "a harmful file can then command the bench.",
     )
 
 

@@ -8,7 +8,13 @@ from controller.config.limits import UNDER_BUS_RANGE_V, LimitSettings
 from controller.config.nearest import nearest
 from controller.config.rig import RigSettings
 from controller.config.section import Section
-from controller.config.services import LogbookSettings, LoopSettings, MetalSettings, ServerSettings
+from controller.config.services import (
+    ArtworkSettings,
+    LogbookSettings,
+    LoopSettings,
+    MetalSettings,
+    ServerSettings,
+)
 from controller.errors import RefusedError
 from controller.physics.faraday import METALS
 
@@ -21,6 +27,7 @@ class Settings(Section):
     loop: LoopSettings = LoopSettings()
     server: ServerSettings = ServerSettings()
     logbook: LogbookSettings = LogbookSettings()
+    artwork: ArtworkSettings = ArtworkSettings()
     metals: dict[str, MetalSettings] = Field(default_factory=dict)
 
     @property
