@@ -66,7 +66,7 @@ class SvgTree:
     def drawn(self) -> tuple[int, int]:
         """Return how many elements are drawn at most, and how deep they lie.
 
-        A part inside itself counts as empty: the renderer leaves it out.
+        A part inside itself counts once there: the renderer refuses it.
         """
         known: dict[int, tuple[int, int]] = {}
         waiting = [self._root]
