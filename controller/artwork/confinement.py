@@ -211,6 +211,6 @@ def _check() -> None:
     ):
         try:
             attempt()
-        except PermissionError:
+        except OSError:
             continue
         raise UnconfinedError("artwork.worker.not_in_force")

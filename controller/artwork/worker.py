@@ -18,6 +18,7 @@ import sys
 import traceback
 import warnings
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 from controller.artwork.confinement import UnconfinedError, confine, limit
@@ -90,7 +91,7 @@ def serve(prepare: Prepare) -> int:
     connection = socket.socket(fileno=0)
     request, (file, errors) = receive_request(connection)
     os.dup2(errors, 2)
-    _end_with(connection.fileno())
+    _end_with(connection)
     limit(request["memory_limit_mb"], request["cpu_limit_s"])
     os.nice(_NICENESS)
     # Each thread would map more memory, and no matrix is multiplied here.
@@ -120,13 +121,16 @@ def _done(
     return {"result": work(picture), "unconfined": unconfined}
 
 
-def _end_with(connection: int) -> None:
+def _end_with(connection: socket.socket) -> None:
     """Let the system end this process when the other side closes the connection.
 
     The daemon may belong to another user, and then it cannot kill this process.
     """
     fcntl.fcntl(connection, fcntl.F_SETOWN, os.getpid())
     fcntl.fcntl(connection, fcntl.F_SETFL, fcntl.fcntl(connection, fcntl.F_GETFL) | os.O_ASYNC)
+    with suppress(BlockingIOError):
+        if not connection.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT):
+            sys.exit(EXIT_CRASHED)  # it was closed before the system was asked to watch it
 
 
 if __name__ == "__main__":
