@@ -269,8 +269,13 @@ class Daemon:
         """
         from api.http.application import create_app
         from api.http.artwork_shelf import ArtworkShelf
+        from controller.artwork.client import measure, workplace_notes, workplace_of
 
         is_real = self.rig.kind == "bench"
+        workplace = workplace_of(
+            os.environ,
+            accept_unconfined=self.assembly.service.settings.artwork.accept_unconfined_worker,
+        )
         return create_app(
             service=self.assembly.service,
             board=self._board,
@@ -282,12 +287,20 @@ class Daemon:
             name=self._settings.server.name,
             access=access,
             calculate=self._table_maker,
-            artworks=ArtworkShelf(state_directory / "artworks", self._heart),
+            artworks=ArtworkShelf(
+                state_directory / "artworks",
+                self._heart,
+                measure=partial(measure, workplace=workplace),
+            ),
             truth=None if self.rig.model is None else self.rig.model.truth,
             watchdog_s=self._notifier.period_s,
-            host_notes=(lambda: [str(note) for note in host_notes(state_directory)])
-            if is_real
-            else tuple,
+            host_notes=lambda: [
+                str(note)
+                for note in (
+                    *(host_notes(state_directory) if is_real else ()),
+                    *workplace_notes(workplace),
+                )
+            ],
             **parts,
         )
 

@@ -64,6 +64,7 @@ def measure(
 ) -> None:
     """Print the measurement of an artwork."""
     from controller.artwork.client import measure as measure_in_process
+    from controller.artwork.workplaces import Workplace
 
     read = read_options(reading).to_dict()
     wanted = {
@@ -74,7 +75,10 @@ def measure(
     }
     options = MeasureOptions(**{**read, **wanted})
     _refuse_bad_place(preview)
-    found = measure_in_process(file, options, preview_path=preview)
+    # A person's file on their machine: where it cannot be confined, a warning says so.
+    found = measure_in_process(
+        file, options, preview_path=preview, workplace=Workplace(accept_unconfined=True)
+    )
     if as_json:
         print_json(found.to_shown_dict())
         return

@@ -182,8 +182,11 @@ def _request(fields: dict[str, Any], artwork: ArtworkFile | None) -> PlanRequest
             raise RefusedError("command_line.plan.area_twice", field=name, option=_NEED_METAL[name])
     from controller.artwork.client import measure
     from controller.artwork.planned import planning_options, request_fields
+    from controller.artwork.workplaces import Workplace
 
-    measured = measure(artwork.path, planning_options(artwork.options, fields["depth_mm"]))
+    options = planning_options(artwork.options, fields["depth_mm"])
+    # A person's file on their machine: confined where it can be.
+    measured = measure(artwork.path, options, workplace=Workplace(accept_unconfined=True))
     return PlanRequest(**{**fields, **request_fields(measured)})
 
 

@@ -1,43 +1,58 @@
-"""Runs a worker module in a separate process and returns its result.
+"""Has a worker module do its work in a separate process, and returns the result.
 
 Standard library only. Any thread may call it.
 """
 
 from __future__ import annotations
 
-import json
 import math
 import os
+import selectors
 import signal
-import subprocess
-import sys
-import tempfile
+import socket
+import stat
 import threading
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
-from controller.artwork.result import MeasureFailedError
+from controller.artwork.exchange import (
+    MOST_ANSWER_BYTES,
+    NonsenseError,
+    read_answer,
+    send_request,
+)
+from controller.artwork.result import MeasureFailedError, unreadable
+from controller.artwork.workplaces import Worker, Workplace, started
 from controller.errors import RefusedError
 from controller.texts import Message
 
 _KEPT_ERROR_BYTES = 2000
+_MOST_ERROR_BYTES = 64_000
+"""More than that on standard error is not read: the worker waits in vain until its time is over."""
+
 _SHOWN_ERROR_CHARACTERS = 200
+_PIECE_BYTES = 65_536
 
 
 @dataclass(frozen=True, slots=True)
 class WorkerEnd:
     """How a worker ended.
 
-    :param status: exit status, negative for a signal; None when it ran out of time.
-    :param reply: its answer, empty when there is none.
+    :param status: exit status, negative for a signal; None when it ran out of time. 0 of a service,
+        whose status nobody here sees.
+    :param reply: its reply, empty when there is none.
+    :param picture: as PNG, empty when there is none.
     :param error_output: the end of what it wrote on standard error.
+    :param is_nonsense: it answered something that no worker answers.
     """
 
     status: int | None
     reply: dict[str, Any]
+    picture: bytes
     error_output: str
+    is_nonsense: bool = False
 
     @property
     def is_late(self) -> bool:
@@ -57,15 +72,33 @@ class WorkerEnd:
     @property
     def error(self) -> str | None:
         """The error that ended it, or None when it left no trace of one."""
-        return self.reply.get("error") or self.error_output[-_SHOWN_ERROR_CHARACTERS:] or None
+        error = self.reply.get("error") or self.error_output[-_SHOWN_ERROR_CHARACTERS:]
+        return "".join(it if it.isprintable() else " " for it in str(error)) or None
 
     def raise_refusal(self) -> None:
-        """Raise the refusal that the worker answered, if it did. Raises: RefusedError."""
+        """Raise what the worker refused, if it did. Raises: RefusedError, MeasureFailedError."""
         if "refused" in self.reply:
             refused = self.reply["refused"]
             message = Message.from_json(refused)
+            field = refused["field"]
             values: dict[str, Any] = dict(message.values)
-            raise RefusedError(message.key, field=refused["field"], **values)
+            raise RefusedError(message.key, field=None if field is None else str(field), **values)
+        if self.reply.get("failed") == "unconfined":
+            reason = Message.from_json(self.reply["reason"])
+            raise MeasureFailedError("artwork.worker.unconfined", reason=reason)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerResult:
+    """What a worker found.
+
+    :param value: JSON values, as the worker sent them: checked for size, not for sense.
+    :param unconfined: why it was not confined, or None.
+    """
+
+    value: Any
+    picture: bytes
+    unconfined: Message | None
 
 
 def worker_result(
@@ -76,95 +109,160 @@ def worker_result(
     part: str,
     time_limit_s: float,
     memory_limit_mb: int,
-) -> Any:
-    """Return the result of a worker, as JSON values.
+    with_picture: bool = False,
+    workplace: Workplace,
+) -> WorkerResult:
+    """Return the result of a worker.
 
-    :param request: what the worker is asked for; the limits are added here.
-    :param path: the file that it works on, for the messages.
+    :param request: what the worker is asked for; file and limits are added here.
+    :param path: the file that it works on.
     :param part: of the catalogue, with the entries ``late``, ``memory``, ``failed`` and ``silent``.
-    Raises: RefusedError when the worker refuses, MeasureFailedError when time or memory run out
-    or it crashes.
+    Raises: RefusedError when the worker refuses or the file cannot be read, MeasureFailedError
+    when time or memory run out, it crashes, or it must not run here.
     """
-    end = run_worker(
-        module,
-        {
-            **request,
-            "memory_limit_mb": memory_limit_mb,
-            "cpu_limit_s": math.ceil(time_limit_s) + 1,
-        },
-        time_limit_s,
-    )
+    whole = {
+        **request,
+        "name": path.name,
+        "with_picture": with_picture,
+        "accept_unconfined": workplace.accept_unconfined,
+        "memory_limit_mb": memory_limit_mb,
+        "cpu_limit_s": math.ceil(time_limit_s) + 1,
+    }
+    end = run_worker(module, whole, path, time_limit_s, workplace)
     if end.is_late:
         raise MeasureFailedError(f"{part}.late", name=path.name, limit_s=time_limit_s)
-    if "result" in end.reply:
-        return end.reply["result"]
-    end.raise_refusal()
+    try:
+        end.raise_refusal()
+        if "result" in end.reply:
+            unconfined = end.reply["unconfined"]
+            reason = None if unconfined is None else Message.from_json(unconfined)
+            return WorkerResult(end.reply["result"], end.picture, reason)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise nonsense(path) from error
+    if end.is_nonsense:
+        raise nonsense(path)
     if end.is_short_of_memory:
         raise MeasureFailedError(f"{part}.memory", name=path.name, limit_mb=memory_limit_mb)
     status = end.status or 0
     if end.error is None:
         raise MeasureFailedError(f"{part}.silent", name=path.name, status=status)
-    error = end.error.replace(str(path.resolve()), path.name)
-    raise MeasureFailedError(f"{part}.failed", name=path.name, status=status, error=error)
+    raise MeasureFailedError(f"{part}.failed", name=path.name, status=status, error=end.error)
 
 
-def run_worker(module: str, request: dict[str, Any], time_limit_s: float) -> WorkerEnd:
-    """Run a worker with a JSON request on its standard input, and return how it ended.
+def nonsense(path: Path) -> MeasureFailedError:
+    """Return the failure of a worker that answered what no worker answers."""
+    return MeasureFailedError("artwork.worker.nonsense", name=path.name)
 
-    It is started by exec. It and its children are killed when the time is over, and are gone when
-    this returns.
+
+def run_worker(
+    module: str,
+    request: dict[str, Any],
+    path: Path,
+    time_limit_s: float,
+    workplace: Workplace,
+) -> WorkerEnd:
+    """Give a worker a request and the open file, and return how it ended.
+
+    A process of this user is started by exec. It and its children are killed when the time is over,
+    and are gone when this returns. A process of the service ends when its connection is closed.
+
+    Raises: RefusedError when the file cannot be read, MeasureFailedError without the service.
     """
-    with tempfile.TemporaryFile() as errors:
-        status, output = _run(module, json.dumps(request).encode(), time_limit_s, errors)
-        errors.seek(max(0, errors.seek(0, os.SEEK_END) - _KEPT_ERROR_BYTES))
-        error_output = errors.read().decode("utf-8", "replace").strip()
-    return WorkerEnd(status, _parsed(output), error_output)
+    file = _opened(path)
+    errors, errors_in = os.pipe2(os.O_CLOEXEC)
+    try:
+        with started(workplace, module, errors_in) as worker:
+            with suppress(BrokenPipeError, ConnectionResetError):  # it is dead; its status says why
+                send_request(worker.connection, request, (file, errors_in))
+            os.close(errors_in)
+            errors_in = -1
+            return _end(worker, errors, time_limit_s)
+    finally:
+        for descriptor in (file, errors, errors_in):
+            if descriptor >= 0:
+                os.close(descriptor)
 
 
-def _run(
-    module: str, request: bytes, time_limit_s: float, errors: IO[bytes]
-) -> tuple[int | None, bytes]:
-    """Return exit status and output of the worker; status None when it ran out of time."""
-    root = Path(__file__).resolve().parents[2]
-    process = subprocess.Popen(  # noqa: S603 our own modules
-        [sys.executable, "-m", module],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=errors,
-        cwd=root,
-        env={"PATH": os.defpath, "LANG": "C.UTF-8", "PYTHONPATH": str(root)},
-        start_new_session=True,
-    )
-    ended = threading.Event()
-    killed = threading.Event()
+def _end(worker: Worker, errors: int, time_limit_s: float) -> WorkerEnd:
+    """Read what the worker says until it ends or its time is over."""
+    ended, stopped = threading.Event(), threading.Event()
 
     def watch() -> None:
         if not ended.wait(time_limit_s):
-            killed.set()
-            _kill(process)
+            stopped.set()
+            worker.stop()
 
     watcher = threading.Thread(target=watch, name="biteclock-measure-time", daemon=True)
     watcher.start()
     try:
-        output, _ = process.communicate(request)
+        answer, error_output = _heard(worker.connection, errors)
+        is_whole, reply, picture = _parsed(answer)
+        # Without an answer its exit status tells why. After an answer nobody waits for its end.
+        status = 0 if is_whole else worker.status()
     finally:
         ended.set()
         watcher.join()
-        _kill(process)
-    return (None if killed.is_set() else process.returncode), output
+    return WorkerEnd(
+        None if stopped.is_set() else status,
+        reply,
+        picture,
+        error_output,
+        is_nonsense=bool(answer) and not is_whole,
+    )
 
 
-def _kill(process: subprocess.Popen[bytes]) -> None:
-    """Kill the worker and its children, and collect its status, unless it has ended."""
-    if process.poll() is None:
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
-        process.wait()
+def _heard(connection: socket.socket, errors: int) -> tuple[bytes, str]:
+    """Return the answer, and the end of what the worker wrote on standard error.
+
+    Neither takes more memory than the longest answer, whatever the worker sends.
+    """
+    answer, error_output = bytearray(), bytearray()
+    read_errors = 0
+    os.set_blocking(errors, False)
+    with selectors.DefaultSelector() as selector:
+        selector.register(connection, selectors.EVENT_READ)
+        selector.register(errors, selectors.EVENT_READ)
+        is_open = True
+        while is_open and len(answer) <= MOST_ANSWER_BYTES:
+            for key, _ in selector.select():
+                piece = _piece(key.fd)
+                if key.fd != errors:
+                    answer += piece
+                    is_open = bool(piece)
+                    continue
+                read_errors += len(piece)
+                error_output = (error_output + piece)[-_KEPT_ERROR_BYTES:]
+                if not piece or read_errors > _MOST_ERROR_BYTES:
+                    selector.unregister(errors)
+    if read_errors <= _MOST_ERROR_BYTES:
+        error_output = (error_output + _piece(errors))[-_KEPT_ERROR_BYTES:]
+    return bytes(answer), error_output.decode("utf-8", "replace").strip()
 
 
-def _parsed(output: bytes) -> dict[str, Any]:
+def _piece(descriptor: int) -> bytes:
+    """Return what can be read now; nothing at the end, or when the other side is gone."""
     try:
-        reply = json.loads(output)
-    except ValueError:
-        return {}
-    return reply if isinstance(reply, dict) else {}
+        return os.read(descriptor, _PIECE_BYTES)
+    except (BlockingIOError, ConnectionResetError):
+        return b""
+
+
+def _parsed(answer: bytes) -> tuple[bool, dict[str, Any], bytes]:
+    """Return whether the answer is whole and of the agreed form, and what it says."""
+    try:
+        return (True, *read_answer(answer))
+    except NonsenseError:
+        return False, {}, b""
+
+
+def _opened(path: Path) -> int:
+    """Return a descriptor of the file, for reading. Raises: RefusedError when it is not a file."""
+    try:
+        # Without O_NONBLOCK, a named pipe would block here until somebody writes to it.
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    except OSError as error:
+        raise unreadable(path, error) from error
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise RefusedError("artwork.file.no_file", field="file", name=path.name)
+    return descriptor

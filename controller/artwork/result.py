@@ -7,9 +7,9 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from itertools import pairwise
-from pathlib import Path
 from typing import Any, get_type_hints
 
+from controller.artwork.loading.readable import ReadableFile
 from controller.errors import BiteclockError, RefusedError
 from controller.texts import Message
 
@@ -20,7 +20,7 @@ class MeasureFailedError(BiteclockError, RuntimeError):
     """The measuring process ended without a result: time, memory or a crash."""
 
 
-def unreadable(path: Path, error: OSError) -> RefusedError:
+def unreadable(path: ReadableFile, error: OSError) -> RefusedError:
     """Return the refusal of a file that the system cannot read."""
     reason = error.strerror or str(error)
     return RefusedError("artwork.file.unreadable", field="file", name=path.name, reason=reason)

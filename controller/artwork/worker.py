@@ -1,100 +1,137 @@
-"""The measuring process: one JSON request on standard input, one JSON answer on standard output.
+"""The measuring process: one request on the socket at standard input, one answer there.
 
-Request: ``path``, ``options``, ``preview_path`` (or null), ``memory_limit_mb``, ``cpu_limit_s``.
-Answers, each with its exit status: ``{"result": ...}`` 0; ``{"failed": "crash", "error": ...}`` 1;
-``{"refused": {"key", "values", "field"}}`` 2, the key and the values of a message;
-``{"failed": "memory"}`` 3.
+``controller/artwork/exchange.py`` describes both. Request: ``name`` of the file, ``options``,
+``with_picture``, ``accept_unconfined``, ``memory_limit_mb``, ``cpu_limit_s``. Replies, each with
+its exit status: ``{"result", "unconfined"}`` 0, the latter null or a message;
+``{"failed": "crash", "error": ...}`` 1; ``{"refused": {"key", "values", "field"}}`` 2, the key and
+the values of a message; ``{"failed": "memory"}`` 3; ``{"failed": "unconfined", "reason"}`` 4.
 """
 
 from __future__ import annotations
 
-import json
+import fcntl
+import io
 import os
-import resource
+import signal
+import socket
 import sys
 import traceback
 import warnings
 from collections.abc import Callable
-from pathlib import Path
+from contextlib import suppress
 from typing import Any
 
+from controller.artwork.confinement import UnconfinedError, confine, limit
+from controller.artwork.exchange import receive_request, write_answer
+from controller.artwork.loading.readable import OpenFile, ReadableFile
+from controller.artwork.loading.sniff import sniff
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 
-EXIT_MEASURED, EXIT_CRASHED, EXIT_REFUSED, EXIT_MEMORY = 0, 1, 2, 3
+EXIT_MEASURED, EXIT_CRASHED, EXIT_REFUSED, EXIT_MEMORY, EXIT_UNCONFINED = range(5)
 
 _NICENESS = 10
 """The loop of a running etch comes first."""
 
-_MOST_WRITTEN_BYTES = 64_000_000
-"""The preview takes less than 1 MB. A library that floods a file is stopped here."""
+_QUOTED_CHARACTERS = 300
+
+Work = Callable[[io.BytesIO | None], dict[str, Any]]
+"""Returns the result as JSON values, and writes the picture if there is a place for it."""
+
+Prepare = Callable[[dict[str, Any], ReadableFile], Work]
+"""Checks a request and imports all that its work needs, since nothing can be imported later.
+
+It may look at the first bytes of the file, and hands them to no library. Raises: RefusedError.
+"""
 
 
-def confine(memory_limit_mb: int, cpu_limit_s: int) -> None:
-    """Limit this process. Call it before anything large is imported.
-
-    Memory is limited twice: written memory (data) to ``memory_limit_mb``, and the address space
-    to 600 MB more, for the libraries' mappings.
-    """
-    data = memory_limit_mb * 1_000_000
-    _lower(resource.RLIMIT_DATA, data)
-    _lower(resource.RLIMIT_AS, data + 600_000_000)
-    # The first limit sends a signal that names the reason; the second one kills.
-    _lower(resource.RLIMIT_CPU, cpu_limit_s, cpu_limit_s + 1)
-    _lower(resource.RLIMIT_FSIZE, _MOST_WRITTEN_BYTES)
-    _lower(resource.RLIMIT_CORE, 0)
-    os.nice(_NICENESS)
-    # Each thread would map more memory, and no matrix is multiplied here.
-    os.environ["OPENBLAS_NUM_THREADS"] = "1"
-
-
-def _lower(what: int, limit: int, hard_limit: int | None = None) -> None:
-    _, hard = resource.getrlimit(what)
-    wanted = limit if hard_limit is None else hard_limit
-    ceiling = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
-    resource.setrlimit(what, (min(limit, ceiling), ceiling))
-
-
-def measured(request: dict[str, Any]) -> dict[str, Any]:
-    """Return the measurement that a request asks for. Raises: RefusedError."""
+def measuring(request: dict[str, Any], file: ReadableFile) -> Work:
+    """Return the measuring that a request asks for, ready to run confined. Raises: RefusedError."""
     options = MeasureOptions.from_dict(request["options"])
+    kind = sniff(file)
     from controller.artwork.measuring.measure import measure_file
+    from controller.artwork.measuring.preload import preload
 
-    preview = request["preview_path"]
-    return measure_file(
-        Path(request["path"]), options, None if preview is None else Path(preview)
-    ).to_dict()
+    preload(kind)
+    return lambda picture: measure_file(file, options, picture).to_dict()
 
 
-def answer(
-    work: Callable[[dict[str, Any]], dict[str, Any]], request: dict[str, Any]
-) -> tuple[dict[str, Any], int]:
-    """Return a worker's answer to a request, and its exit status.
+def answer(work: Callable[[], dict[str, Any]]) -> tuple[dict[str, Any], int]:
+    """Return a worker's reply, and its exit status.
 
-    :param work: returns the result as JSON values, or raises.
+    :param work: returns the reply of a success, or raises.
     """
     try:
-        return {"result": work(request)}, EXIT_MEASURED
+        return work(), EXIT_MEASURED
     except RefusedError as error:
-        return {"refused": {**error.message.to_json(), "field": error.field}}, EXIT_REFUSED
+        return {"refused": {**_short(error.message.to_json()), "field": error.field}}, EXIT_REFUSED
+    except UnconfinedError as error:
+        return {"failed": "unconfined", "reason": error.message.to_json()}, EXIT_UNCONFINED
     except MemoryError:
         return {"failed": "memory"}, EXIT_MEMORY
     except Exception as error:
         traceback.print_exc()
-        return {"failed": "crash", "error": f"{type(error).__name__}: {error}"}, EXIT_CRASHED
+        return {
+            "failed": "crash",
+            "error": _short(f"{type(error).__name__}: {error}"),
+        }, EXIT_CRASHED
 
 
-def serve(work: Callable[[dict[str, Any]], dict[str, Any]]) -> int:
-    """Answer the one request on standard input, within its limits, and return the exit status."""
-    request = json.load(sys.stdin)
-    confine(request["memory_limit_mb"], request["cpu_limit_s"])
+def _short(value: Any) -> Any:
+    """Return JSON values with long texts cut: a message may quote a file of any kind."""
+    if isinstance(value, str):
+        return value if len(value) <= _QUOTED_CHARACTERS else value[:_QUOTED_CHARACTERS] + "..."
+    if isinstance(value, dict):
+        return {name: _short(part) for name, part in value.items()}
+    return value
+
+
+def serve(prepare: Prepare) -> int:
+    """Answer the one request, within its limits, and return the exit status."""
+    connection = socket.socket(fileno=0)
+    request, (file, errors) = receive_request(connection)
+    os.dup2(errors, 2)
+    _end_with(connection)
+    limit(request["memory_limit_mb"], request["cpu_limit_s"])
+    os.nice(_NICENESS)
+    # Each thread would map more memory, and no matrix is multiplied here.
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
     # The imaging library warns of damaged files; what matters of that is refused or reported.
     warnings.simplefilter("ignore")
-    reply, status = answer(work, request)
-    json.dump(reply, sys.stdout, allow_nan=False)
-    sys.stdout.flush()
+    picture = io.BytesIO() if request["with_picture"] else None
+    reply, status = answer(lambda: _done(prepare, request, file, picture))
+    signal.signal(signal.SIGIO, signal.SIG_IGN)  # sent when the reader makes room, too
+    is_whole = picture is not None and status == EXIT_MEASURED
+    write_answer(connection.fileno(), reply, picture.getvalue() if is_whole and picture else b"")
     return status
 
 
+def _done(
+    prepare: Prepare, request: dict[str, Any], descriptor: int, picture: io.BytesIO | None
+) -> dict[str, Any]:
+    """Return the reply of a success, worked out in confinement."""
+    work = prepare(request, OpenFile(descriptor, request["name"]))
+    unconfined = None
+    try:
+        confine()
+    except UnconfinedError as error:
+        if not request["accept_unconfined"]:
+            raise
+        unconfined = error.message.to_json()
+    return {"result": work(picture), "unconfined": unconfined}
+
+
+def _end_with(connection: socket.socket) -> None:
+    """Let the system end this process when the other side closes the connection.
+
+    The daemon may belong to another user, and then it cannot kill this process.
+    """
+    fcntl.fcntl(connection, fcntl.F_SETOWN, os.getpid())
+    fcntl.fcntl(connection, fcntl.F_SETFL, fcntl.fcntl(connection, fcntl.F_GETFL) | os.O_ASYNC)
+    with suppress(BlockingIOError):
+        if not connection.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT):
+            sys.exit(EXIT_CRASHED)  # it was closed before the system was asked to watch it
+
+
 if __name__ == "__main__":
-    sys.exit(serve(measured))
+    sys.exit(serve(measuring))

@@ -1,4 +1,4 @@
-"""The tables of the loop, the server, the logbook, the messages and the metals."""
+"""The tables of the loop, the server, the logbook, the messages, the artworks and the metals."""
 
 from __future__ import annotations
 
@@ -104,6 +104,16 @@ class MessageSettings(Section):
         description="The messenger's socket. Without one, nothing is sent.",
     )
     in_rehearsals: bool = Field(False, description="Send news of rehearsals too.")
+
+
+class ArtworkSettings(Section):
+    """How uploaded artworks are read."""
+
+    accept_unconfined_worker: bool = Field(
+        False,
+        description="Read artworks also where this system cannot confine the program that does it: "
+        "a harmful file can then command the bench.",
+    )
 
 
 class MetalSettings(Section):

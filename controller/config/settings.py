@@ -9,6 +9,7 @@ from controller.config.nearest import nearest
 from controller.config.rig import RigSettings
 from controller.config.section import Section, refuse_all
 from controller.config.services import (
+    ArtworkSettings,
     LogbookSettings,
     LoopSettings,
     MessageSettings,
@@ -28,6 +29,7 @@ class Settings(Section):
     server: ServerSettings = ServerSettings()
     logbook: LogbookSettings = LogbookSettings()
     messages: MessageSettings = MessageSettings()
+    artwork: ArtworkSettings = ArtworkSettings()
     metals: dict[str, MetalSettings] = Field(default_factory=dict)
 
     @property

@@ -22,7 +22,7 @@ BOUNDED = settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 
-SECTIONS = ("rig", "limits", "loop", "server", "logbook", "metals")
+SECTIONS = ("rig", "limits", "loop", "server", "logbook", "artwork", "metals")
 KEYS = [key for section in SECTIONS[:5] for key in type(getattr(Settings(), section)).model_fields]
 
 scalars = (

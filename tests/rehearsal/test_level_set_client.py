@@ -7,14 +7,14 @@ from __future__ import annotations
 import json
 import os
 import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-import controller.artwork.process as process_module
+from controller.artwork import workplaces
 from controller.artwork.options import MeasureOptions
+from controller.artwork.process import WorkerEnd
 from controller.artwork.result import MeasureFailedError
 from controller.errors import RefusedError
 from hardware.rehearsal.level_set.client import solve_in_process
@@ -23,8 +23,7 @@ from hardware.rehearsal.level_set.solver import solve_front
 from tests.artwork.test_imports import heavy_after
 from tests.kits.artwork_shapes import disc, save
 from tests.kits.message_kit import raises_message
-from tests.kits.worker_kit import run_worker
-from tests.paths import ROOT
+from tests.kits.worker_kit import request_of, run_worker
 
 WORKER = "hardware.rehearsal.level_set.worker"
 
@@ -95,14 +94,14 @@ def test_impossible_jobs_refused(
 
 
 def test_exit_statuses_and_answers(artwork: Path, tmp_path: Path) -> None:
-    request = {"job": job(artwork).to_dict(), "memory_limit_mb": 400, "cpu_limit_s": 60}
-    status, answer = run_worker(WORKER, request)
+    request = request_of(artwork, job=job(artwork).to_dict())
+    status, answer = run_worker(WORKER, request, artwork)
     assert status == 0
     assert answer["result"]["rows"][0] == [0.0, 0.0, 0.0]
-    flat = {**request["job"], "etch_factor": 0.0}  # type: ignore[dict-item]
-    status, answer = run_worker(WORKER, {**request, "job": flat})
+    flat = {**request["job"], "etch_factor": 0.0}
+    status, answer = run_worker(WORKER, {**request, "job": flat}, artwork)
     assert (status, answer["refused"]["field"]) == (2, "etch_factor")
-    status, answer = run_worker(WORKER, {**request, "job": {"path": str(artwork)}})
+    status, answer = run_worker(WORKER, {**request, "job": {"path": str(artwork)}}, artwork)
     assert (status, answer["failed"]) == (1, "crash")
     assert "KeyError" in answer["error"]
 
@@ -129,22 +128,15 @@ def test_processor_time_limited(tmp_path: Path) -> None:
     long.
     """
     big = save(tmp_path / "a.png", disc(3.5), 600)
-    request = {
-        "job": job(big, deepest_mm=1.0, etch_factor=0.5).to_dict(),
-        "memory_limit_mb": 400,
-        "cpu_limit_s": 1,
-    }
-    done = subprocess.run(
-        [sys.executable, "-m", "hardware.rehearsal.level_set.worker"],
-        cwd=ROOT, input=json.dumps(request), capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    assert done.returncode == -24, "SIGXCPU"
-    assert process_module.WorkerEnd(done.returncode, {}, "").is_late
+    slow = job(big, deepest_mm=1.0, etch_factor=0.5).to_dict()
+    status, _ = run_worker(WORKER, request_of(big, job=slow, cpu_limit_s=1), big)
+    assert status == -24, "SIGXCPU"
+    assert WorkerEnd(status, {}, b"", "").is_late
 
 
 def test_dead_worker_is_a_failure(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A worker that dies is a failure with a message."""
-    monkeypatch.setattr(process_module.sys, "executable", "/bin/false")
+    monkeypatch.setattr(workplaces.sys, "executable", "/bin/false")
     with raises_message(MeasureFailedError, "hardware.front.silent", name="a.png", status=1):
         solve_in_process(job(artwork))
 
@@ -160,7 +152,7 @@ def test_process_starts_a_session(artwork: Path, monkeypatch: pytest.MonkeyPatch
         started.append(popen(*args, **kwargs))
         return started[-1]
 
-    monkeypatch.setattr(process_module.subprocess, "Popen", look)
+    monkeypatch.setattr(workplaces.subprocess, "Popen", look)
     with pytest.raises(MeasureFailedError):
         solve_in_process(job(artwork), time_limit_s=0.05)
     assert seen["start_new_session"] is True

@@ -5,12 +5,12 @@ from __future__ import annotations
 import io
 import struct
 import zlib
-from pathlib import Path
 
 import numpy as np
 from PIL import Image
 
 from controller.artwork.loading.picture import Grey, averaged
+from controller.artwork.loading.readable import ReadableFile
 
 _HEADER = struct.Struct(">8s I 4s IIBBBBB I")
 """Signature, length, IHDR: width, height, bit depth, colour type, compression, filter, interlace;
@@ -21,7 +21,7 @@ _MOST_BYTES = 40_000_000
 """Twice the pixels of the largest sheet, uncompressed. A larger file holds something else."""
 
 
-def packed_png(path: Path) -> io.BytesIO | None:
+def packed_png(path: ReadableFile) -> io.BytesIO | None:
     """Return a one-bit PNG as a PNG of grey bytes that hold eight pixels each, or None.
 
     Only the header changes: a row of a PNG is a whole number of bytes, and up to a depth of 8 bits

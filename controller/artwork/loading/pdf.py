@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 import zlib
-from pathlib import Path
 
 import pypdfium2 as pdfium  # type: ignore[import-untyped]
 import pypdfium2.raw as raw  # type: ignore[import-untyped]
 
 from controller.artwork.loading.drawing import drawing_px
 from controller.artwork.loading.picture import Grey, Picture, looked_up, page_warning
+from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.scale_source import PAGE_SIZE, WIDTH_GIVEN
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
@@ -25,20 +25,24 @@ _MOST_OBJECTS = 200_000
 
 _DEEPEST_FORM = 10
 
+_SHOWN_BYTES = 20
+"""Most of a damaged number that a message shows."""
+
 _UNPACKED_BYTES = 50_000_000
 """Most that is unpacked of compressed object streams in the search for UserUnit."""
 
 
-def load_pdf(path: Path, options: MeasureOptions) -> Picture:
+def load_pdf(path: ReadableFile, options: MeasureOptions) -> Picture:
     """Return the chosen page, CropBox and Rotate honoured.
 
     Raises: RefusedError when it cannot be drawn to scale.
     """
     if options.dpi is not None:
         raise RefusedError("artwork.pdf.dpi", field="dpi")
-    _refuse_user_unit(path)
-    page, pages = _page(path, options.page)
-    width_points, height_points = _size_points(page, path, options.page)
+    data = path.read_bytes()
+    _refuse_user_unit(data)
+    page, pages = _page(data, path.name, options.page)
+    width_points, height_points = _size_points(page, path.name, options.page)
     width_mm, height_mm = (
         points / _POINTS_PER_INCH * MM_PER_INCH for points in (width_points, height_points)
     )
@@ -73,35 +77,35 @@ def load_pdf(path: Path, options: MeasureOptions) -> Picture:
     )
 
 
-def _page(path: Path, number: int) -> tuple[pdfium.PdfPage, int]:
+def _page(data: bytes, name: str, number: int) -> tuple[pdfium.PdfPage, int]:
     """Return a page of the file, and how many it has. Raises: RefusedError."""
     try:
-        document = pdfium.PdfDocument(path)
+        document = pdfium.PdfDocument(data)
         pages = len(document)
     except pdfium.PdfiumError as error:
         raise RefusedError(
-            "artwork.pdf.damaged", field="file", name=path.name, error=str(error)
+            "artwork.pdf.damaged", field="file", name=name, error=str(error)
         ) from error
     if number > pages:
         raise RefusedError("artwork.file.no_page", field="page", page=number, count=pages)
     try:
         return document[number - 1], pages
     except pdfium.PdfiumError as error:
-        raise _unreadable_page(path, number, error) from error
+        raise _unreadable_page(name, number, error) from error
 
 
-def _size_points(page: pdfium.PdfPage, path: Path, number: int) -> tuple[float, float]:
+def _size_points(page: pdfium.PdfPage, name: str, number: int) -> tuple[float, float]:
     """Return width and height of a page in points. Raises: RefusedError."""
     try:
         width, height = page.get_size()
     except pdfium.PdfiumError as error:
-        raise _unreadable_page(path, number, error) from error
+        raise _unreadable_page(name, number, error) from error
     return width, height
 
 
-def _unreadable_page(path: Path, number: int, error: Exception) -> RefusedError:
+def _unreadable_page(name: str, number: int, error: Exception) -> RefusedError:
     return RefusedError(
-        "artwork.pdf.page_damaged", field="page", name=path.name, page=number, error=str(error)
+        "artwork.pdf.page_damaged", field="page", name=name, page=number, error=str(error)
     )
 
 
@@ -163,17 +167,19 @@ def _is_hairline(item: pdfium.PdfObject, px_per_point: float) -> bool:
     return bool(width.value * scale * px_per_point < 0.999)
 
 
-def _refuse_user_unit(path: Path) -> None:
+def _refuse_user_unit(data: bytes) -> None:
     """Refuse a file with a UserUnit other than 1: it scales a page, and the renderer ignores it.
 
     Names may be written with #xx. Source: ISO 32000-1, table 30.
     """
-    for text in _object_texts(path.read_bytes()):
+    for text in _object_texts(data):
         plain = re.sub(rb"/[A-Za-z#0-9]*#[A-Za-z#0-9]*", _unescaped, text)
         for value in re.findall(rb"/UserUnit\s*([-+.0-9]+|\d+ \d+ R)", plain):
             if _number(value) != 1.0:
                 raise RefusedError(
-                    "artwork.pdf.user_unit", field="file", unit=value.decode("ascii")
+                    "artwork.pdf.user_unit",
+                    field="file",
+                    unit=value[:_SHOWN_BYTES].decode("ascii"),
                 )
 
 

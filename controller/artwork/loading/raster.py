@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from pathlib import Path
+from contextlib import contextmanager, suppress
 
 import numpy as np
 from PIL import Image
@@ -16,6 +14,7 @@ from controller.artwork import limits
 from controller.artwork.loading.library_error import library_error
 from controller.artwork.loading.one_bit import PackedPixels, packed_png
 from controller.artwork.loading.picture import Grey, Picture, averaged, page_warning
+from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.scale_source import DPI_GIVEN, FILE_DPI, WIDTH_GIVEN
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
@@ -33,7 +32,7 @@ _FEW_PIXELS = 20_000_000
 Reader = Callable[[int, int, int, Grey], Grey]
 
 
-def load_raster(path: Path, file_format: str, options: MeasureOptions) -> Picture:
+def load_raster(path: ReadableFile, file_format: str, options: MeasureOptions) -> Picture:
     """Return the picture in a PNG, TIFF or JPEG file.
 
     Raises: RefusedError when it is damaged, too large, of an unsuitable kind, or has no believable
@@ -77,7 +76,7 @@ def load_raster(path: Path, file_format: str, options: MeasureOptions) -> Pictur
 
 
 @contextmanager
-def _refusing(path: Path, file_format: str, *, pixels: int) -> Iterator[None]:
+def _refusing(path: ReadableFile, file_format: str, *, pixels: int) -> Iterator[None]:
     """Turn an error of the imaging library into a refusal.
 
     :param pixels: of the image. A MemoryError is passed on when they are many; with few of them, a
@@ -128,17 +127,19 @@ def _decoder_output() -> Iterator[list[str]]:
     lines: list[str] = []
     sys.stderr.flush()
     own = os.dup(2)
+    # A full pipe loses what comes later, and holds nobody up.
+    output, into = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
     try:
-        with tempfile.TemporaryFile() as output:
-            os.dup2(output.fileno(), 2)
-            try:
-                yield lines
-            finally:
-                os.dup2(own, 2)
-                output.seek(0)
-                lines.extend(output.read(2000).decode("utf-8", "replace").splitlines())
+        os.dup2(into, 2)
+        try:
+            yield lines
+        finally:
+            os.dup2(own, 2)
+            with suppress(BlockingIOError):
+                lines.extend(os.read(output, 2000).decode("utf-8", "replace").splitlines())
     finally:
-        os.close(own)
+        for descriptor in (own, output, into):
+            os.close(descriptor)
 
 
 def _check_size(image: Image.Image) -> None:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from controller.artwork import limits
+from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.result import unreadable
 from controller.errors import RefusedError
 
 _HEAD_BYTES = 4096
 
 
-def sniff(path: Path) -> str:
+def sniff(path: ReadableFile) -> str:
     """Return PNG, TIFF, JPEG, PDF or SVG.
 
     Raises: RefusedError when the file cannot be read, is empty, too large or none of these.

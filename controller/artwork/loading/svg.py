@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from pathlib import Path
 from xml.sax.saxutils import quoteattr
 
 import numpy as np
@@ -12,21 +11,24 @@ from PIL import Image
 
 from controller.artwork.loading.drawing import drawing_px
 from controller.artwork.loading.picture import Grey, Picture, looked_up
+from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.scale_source import DRAWING_SIZE, WIDTH_GIVEN
 from controller.artwork.loading.svg_check import SvgFile, check_svg
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.units import MM_PER_INCH
 
-_BAND_ROWS = 512
-"""Rows drawn at a time. The renderer parses the whole file for each band."""
+_BAND_PIXELS = 5_000_000
+_LEAST_BAND_ROWS = 512
+"""Pixels and rows drawn at a time. The renderer reads the whole file for each band, so a narrow
+drawing is drawn in few of them; a band takes 20 MB, as much as 512 rows of A4 at 1200 dpi."""
 
 _SHADES = 17
 """Levels that the renderer shades edges with: it takes 4 x 4 samples of each pixel. Source: counted
 on rotated squares."""
 
 
-def load_svg(path: Path, options: MeasureOptions) -> Picture:
+def load_svg(path: ReadableFile, options: MeasureOptions) -> Picture:
     """Return the drawing on white.
 
     Raises: RefusedError when it has no physical size or contains something that is not drawn.
@@ -58,6 +60,7 @@ class _Bands:
 
     def __init__(self, drawing: SvgFile, width_px: int, height_px: int) -> None:
         self._width_px, self._height_px = width_px, height_px
+        self._rows = max(_LEAST_BAND_ROWS, _BAND_PIXELS // width_px)
         attributes = {**drawing.attributes, "width": str(width_px), "height": str(height_px)}
         if "viewBox" not in attributes:
             width, height = _user_size(drawing)
@@ -73,13 +76,13 @@ class _Bands:
         """Return looked-up, averaged rows, as ``Picture.read``."""
         parts = []
         while first < last:
-            band = first // _BAND_ROWS
+            band = first // self._rows
             if self._held is None or self._held[0] != band:
                 self._held = (
                     band,
-                    self._draw(band * _BAND_ROWS, min((band + 1) * _BAND_ROWS, self._height_px)),
+                    self._draw(band * self._rows, min((band + 1) * self._rows, self._height_px)),
                 )
-            rows = self._held[1][first - band * _BAND_ROWS : last - band * _BAND_ROWS]
+            rows = self._held[1][first - band * self._rows : last - band * self._rows]
             parts.append(rows)
             first += len(rows)
         grey = np.concatenate(parts)

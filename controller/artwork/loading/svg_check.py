@@ -9,14 +9,21 @@ import re
 from dataclasses import dataclass
 from xml.parsers import expat
 
+from controller.artwork.loading.svg_tree import SvgTree
 from controller.errors import RefusedError
 from controller.texts import Message
 from controller.units import MM_PER_INCH
 
 _SVG = "http://www.w3.org/2000/svg"
 _MOST_BYTES = 50_000_000
-_MOST_ELEMENTS = 1_000_000
-_DEEPEST = 256
+_MOST_ELEMENTS = 100_000
+"""Most elements that are drawn, those that are used again counted again. Source: measured, 100,000
+rectangles take 25 s of a desktop processor."""
+
+_DEEPEST = 100
+"""Deepest nesting, references followed. Source: measured, the renderer's stack ends between 240
+and 400 levels on x86-64. Layers of layers in a drawing program are about ten levels deep."""
+
 _MM_PER_UNIT = {
     "mm": 1.0,
     "cm": 10.0,
@@ -129,6 +136,7 @@ class _Watch:
         self._root: dict[str, str] | None = None
         self._root_start = self._root_end = 0
         self._in_style = False
+        self._tree = SvgTree()
 
     def doctype(self, *_: object) -> None:
         raise RefusedError("artwork.svg.doctype", field="file")
@@ -144,13 +152,8 @@ class _Watch:
             if local != "svg" or space not in ("", _SVG):
                 raise RefusedError("artwork.svg.root", field="file", element=local)
             self._root, self._root_start = attributes, place
-        if self._count > _MOST_ELEMENTS or self._depth > _DEEPEST:
-            raise RefusedError(
-                "artwork.svg.too_complex",
-                field="file",
-                limit_elements=_MOST_ELEMENTS,
-                limit_levels=_DEEPEST,
-            )
+        self._refuse_too_complex(self._count, self._depth)
+        self._tree.start(local.lower(), attributes)
         self._in_style = local.lower() == "style"
         if local.lower() in _ACTIVE:
             raise RefusedError("artwork.svg.active", field="file", element=local)
@@ -161,6 +164,7 @@ class _Watch:
 
     def end(self, _name: str, place: int) -> None:
         self._depth -= 1
+        self._tree.end()
         self._in_style = False
         if self._depth == 0:
             self._root_end = place
@@ -172,6 +176,7 @@ class _Watch:
     def result(self, raw: bytes) -> SvgFile:
         if self._root is None:
             raise RefusedError("artwork.svg.empty", field="file")
+        self._refuse_too_complex(*self._tree.drawn())
         close = _tag_end(raw, self._root_start)
         inside = b"" if raw[close - 2 : close] == b"/>" else raw[close : self._root_end]
         tag = raw[self._root_start : close].decode("utf-8")
@@ -184,6 +189,15 @@ class _Watch:
         for name in ("x", "y"):
             plain.pop(name, None)
         return SvgFile({**spaces, **plain}, inside.decode("utf-8"), width, height)
+
+    @staticmethod
+    def _refuse_too_complex(elements: int, levels: int) -> None:
+        if elements > _MOST_ELEMENTS:
+            raise RefusedError(
+                "artwork.svg.too_many_elements", field="file", limit_elements=_MOST_ELEMENTS
+            )
+        if levels > _DEEPEST:
+            raise RefusedError("artwork.svg.too_deep", field="file", limit_levels=_DEEPEST)
 
 
 def _tag_end(raw: bytes, start: int) -> int:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from controller.artwork.distances.components import FieldCount
 from controller.artwork.distances.distance import Squares, scale_for
 from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
+from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.sniff import sniff
 from controller.artwork.measuring.growth import grown_area_px2
 from controller.artwork.measuring.lines import LineBook
@@ -46,22 +48,20 @@ above the second there is a warning."""
 
 
 def measure_file(
-    path: Path, options: MeasureOptions, preview_path: Path | None = None
+    path: ReadableFile, options: MeasureOptions, preview: Path | BinaryIO | None = None
 ) -> ArtworkMeasure:
-    """Return the measurement of a file, and write its preview if asked for.
+    """Return the measurement of a file, and write its preview as PNG if asked for.
 
     Raises: RefusedError when the file or the options cannot be used.
     """
     picture = load_picture(path, options)
     levels = find_levels(picture, options.invert)
-    walk = _Walk(
-        Sheet(picture, levels, options), levels, options, with_preview=preview_path is not None
-    )
+    walk = _Walk(Sheet(picture, levels, options), levels, options, with_preview=preview is not None)
     walk.run()
-    return walk.result(path, picture, preview_path)
+    return walk.result(path, picture, preview)
 
 
-def load_picture(path: Path, options: MeasureOptions) -> Picture:
+def load_picture(path: ReadableFile, options: MeasureOptions) -> Picture:
     """Return the picture.
 
     Each loader is imported only for its kind of file, which saves memory and time.
@@ -175,7 +175,9 @@ class _Walk:
             self._preview.add_lost(lost)
         return squares
 
-    def result(self, path: Path, picture: Picture, preview_path: Path | None) -> ArtworkMeasure:
+    def result(
+        self, path: ReadableFile, picture: Picture, preview: Path | BinaryIO | None
+    ) -> ArtworkMeasure:
         """Return the measurement of all copies."""
         sheet, options, tally = self._sheet, self._options, self._tally
         px_mm = sheet.px_mm
@@ -200,8 +202,8 @@ class _Walk:
             noisy=self._levels.quality == "noisy",
         )
         lost, lost_count = self._lines.lost_lines(sheet)
-        if preview_path is not None and self._preview is not None:
-            self._preview.save(preview_path, options.undercut_mm, px_mm, lost_count)
+        if preview is not None and self._preview is not None:
+            self._preview.save(preview, options.undercut_mm, px_mm, lost_count)
         plate_mm2 = sheet.plate_mm[0] * sheet.plate_mm[1]
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()

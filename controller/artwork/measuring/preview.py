@@ -7,6 +7,7 @@ stripes in a black ring.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -64,7 +65,13 @@ class PreviewCanvas:
             inside = (col >= 0) & (col < width) & (row >= 0) & (row < height)
             self._lost[row[inside], col[inside]] = True
 
-    def save(self, path: Path, undercut_mm: float | None, px_mm: float, lost_count: int) -> None:
+    def save(
+        self,
+        path: Path | BinaryIO,
+        undercut_mm: float | None,
+        px_mm: float,
+        lost_count: int,
+    ) -> None:
         """Write the PNG."""
         enlarge = self._enlarge
         share = np.kron(self._open, np.ones((enlarge, enlarge), np.float32))

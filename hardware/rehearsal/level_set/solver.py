@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from controller.artwork.loading.levels import find_levels
+from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.measuring.measure import load_picture
 from controller.artwork.measuring.sheet import Sheet
 from controller.errors import RefusedError
@@ -43,15 +44,16 @@ _ROWS = 40
 """Most rows of the table. Straight lines between them are off by less than 0.05 % of the volume."""
 
 
-def solve_front(job: FrontJob) -> FrontSolution:
+def solve_front(job: FrontJob, file: ReadableFile | None = None) -> FrontSolution:
     """Return the etching of an artwork, all its copies.
 
+    :param file: the artwork, in place of the job's path when it is open already.
     Raises: RefusedError when the file or the options cannot be used or the job is too large.
     """
     reach_mm = job.undercut_mm
     law = CrowdingLaw(job.crowding)
     options = replace(job.options, depth_mm=None, etch_factor=None, max_undercut_mm=reach_mm)
-    picture = load_picture(job.path, options)
+    picture = load_picture(file or job.path, options)
     sheet = Sheet(picture, find_levels(picture, options.invert), options)
     finer, steps = _resolution(sheet, job, law)
     cell_mm = sheet.px_mm / finer

@@ -1,7 +1,7 @@
-"""The solver's process: one JSON job on standard input, one JSON answer on standard output.
+"""The solver's process: one job on the socket at standard input, one answer there.
 
-Request: ``job``, ``memory_limit_mb``, ``cpu_limit_s``. Answers and exit statuses are those of
-controller/artwork/worker.py.
+Request: ``job``, and what controller/artwork/worker.py needs. Replies and exit statuses are those
+of that module.
 """
 
 from __future__ import annotations
@@ -9,17 +9,22 @@ from __future__ import annotations
 import sys
 from typing import Any
 
-from controller.artwork.worker import serve
+from controller.artwork.loading.readable import ReadableFile
+from controller.artwork.loading.sniff import sniff
+from controller.artwork.worker import Work, serve
 from hardware.rehearsal.level_set.job import FrontJob
 
 
-def solved(request: dict[str, Any]) -> dict[str, Any]:
-    """Return the front that a request asks for. Raises: RefusedError."""
+def solving(request: dict[str, Any], file: ReadableFile) -> Work:
+    """Return the solving that a request asks for, ready to run confined. Raises: RefusedError."""
     job = FrontJob.from_dict(request["job"])
+    kind = sniff(file)
+    from controller.artwork.measuring.preload import preload
     from hardware.rehearsal.level_set.solver import solve_front
 
-    return solve_front(job).to_dict()
+    preload(kind)
+    return lambda _picture: solve_front(job, file).to_dict()
 
 
 if __name__ == "__main__":
-    sys.exit(serve(solved))
+    sys.exit(serve(solving))

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from PIL import Image, ImageDraw
 
-from controller.artwork.worker import EXIT_MEASURED, EXIT_REFUSED, answer, measured
+from controller.artwork.worker import EXIT_MEASURED, EXIT_REFUSED, answer, measuring
 from controller.texts import Message
 from tests.kits.artwork_files import pdf, svg
 from tests.kits.artwork_shapes import file_bytes
@@ -71,9 +71,7 @@ def test_damaged_files(tmp_path: Path, kind: str) -> None:
     for _ in range(ROUNDS):
         path.write_bytes(damaged(whole, rng))
         with Path(os.devnull).open("w") as nowhere, contextlib.redirect_stderr(nowhere):
-            reply, status = answer(
-                measured, {"path": str(path), "options": {}, "preview_path": None}
-            )
+            reply, status = answer(lambda: measuring({"options": {}}, path)(None))
         assert status in (EXIT_MEASURED, EXIT_REFUSED), reply
         if status == EXIT_REFUSED:
             message = Message.from_json(reply["refused"])

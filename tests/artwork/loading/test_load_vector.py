@@ -37,6 +37,29 @@ def refused(tmp_path: Path, data: bytes, **options: Any) -> RefusedError:
     return caught.value
 
 
+def chain(links: int) -> str:
+    """Return groups that each draw the one before."""
+    groups = "".join(f'<g id="l{k + 1}"><use href="#l{k}"/></g>' for k in range(links))
+    return f'<defs><rect id="l0" width="1" height="1"/>{groups}</defs><use href="#l{links}"/>'
+
+
+def copies(levels: int) -> str:
+    """Return groups that each draw the one before ten times."""
+    groups = "".join(
+        f'<g id="l{k + 1}">' + f'<use href="#l{k}"/>' * 10 + "</g>" for k in range(levels)
+    )
+    return f'<defs><rect id="l0" width="1" height="1"/>{groups}</defs><use href="#l{levels}"/>'
+
+
+def test_deep_drawing_is_drawn(tmp_path: Path) -> None:
+    """Nesting and copies below the limits are drawn; a part inside itself is refused."""
+    deep = svg("<g>" * 95 + '<rect width="5" height="4"/>' + "</g>" * 95)
+    assert measured(tmp_path, deep).area_mm2 == pytest.approx(20.0, rel=1e-3)
+    assert measured(tmp_path, svg(chain(30))).area_mm2 == pytest.approx(1.0, rel=5e-3)
+    circle = '<g id="a"><use href="#b"/></g><g id="b"><use href="#a"/></g>'
+    assert refused(tmp_path, svg(circle)).message.key == "artwork.svg.undrawable"
+
+
 def test_pdf_page_measured(tmp_path: Path) -> None:
     """A PDF page reaches the targets."""
     found = measured(tmp_path, pdf([TWO], 50, 30))
@@ -265,7 +288,10 @@ ATTACKS = {
     "UTF-16": ("file.unknown_kind", svg(TWO_SVG).decode().encode("utf-16")),
     "Latin-1": ("svg.encoding", svg(TWO_SVG + "<!-- \u00e9 -->").decode().encode("latin-1")),
     "cut short": ("svg.damaged", svg(TWO_SVG)[:-9]),
-    "too deep": ("svg.too_complex", svg("<g>" * 400 + "</g>" * 400)),
+    "too deep": ("svg.too_deep", svg("<g>" * 250 + "</g>" * 250)),
+    "too deep by references": ("svg.too_deep", svg(chain(200))),
+    "too many elements": ("svg.too_many_elements", svg("<g/>" * 100_001)),
+    "too many copies": ("svg.too_many_elements", svg(copies(10))),
 }
 
 

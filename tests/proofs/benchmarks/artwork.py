@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import socket
 import subprocess
 import sys
 import tempfile
@@ -19,10 +20,12 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw
 
+from controller.artwork.exchange import read_answer, send_request
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from tests.kits.artwork_files import pdf, svg
 from tests.kits.artwork_shapes import families, save
+from tests.kits.worker_kit import request_of
 from tests.paths import ROOT
 
 S_MM = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.75, 1.0)
@@ -118,15 +121,24 @@ def run(command: list[str], text: str = "") -> tuple[float, float, int, str]:
     return wall_s, usage.ru_utime + usage.ru_stime, usage.ru_maxrss // 1024, output
 
 
-def measured(path: Path, preview: Path | None = None) -> tuple[float, float, int, str]:
-    request = {
-        "path": str(path),
-        "options": {"depth_mm": 0.25, "etch_factor": 1.2},
-        "preview_path": None if preview is None else str(preview),
-        "memory_limit_mb": 400,
-        "cpu_limit_s": 600,
-    }
-    return run([sys.executable, "-m", "controller.artwork.worker"], json.dumps(request))
+def measured(path: Path, *, with_preview: bool = False) -> tuple[float, float, int, str]:
+    """Return the same of a worker, which takes its request from a socket."""
+    options = {"depth_mm": 0.25, "etch_factor": 1.2}
+    request = request_of(path, options=options, with_picture=with_preview, cpu_limit_s=600)
+    ours, theirs = socket.socketpair()
+    start_s = os.times().elapsed
+    with ours, path.open("rb") as file, Path(os.devnull).open("wb") as errors:
+        with theirs:
+            process = subprocess.Popen(
+                [sys.executable, "-m", "controller.artwork.worker"], cwd=ROOT, stdin=theirs.fileno()
+            )
+        send_request(ours, request, (file.fileno(), errors.fileno()))
+        answer = b"".join(iter(lambda: ours.recv(65536), b""))
+        _, status, usage = os.wait4(process.pid, 0)
+    process.returncode = os.waitstatus_to_exitcode(status)
+    wall_s = os.times().elapsed - start_s
+    reply = json.dumps(read_answer(answer)[0])
+    return wall_s, usage.ru_utime + usage.ru_stime, usage.ru_maxrss // 1024, reply
 
 
 def draw_a4(folder: Path, shapes: int) -> None:
@@ -178,12 +190,11 @@ def a4(shapes: int = 2500) -> None:
                 alone_s, alone_cpu_s, alone_mb, _ = run([sys.executable, "-c", opening, str(path)])
                 line += f"{alone_s:8.2f} /{alone_cpu_s:6.2f}{alone_mb:6d}"
                 ratio = f"{cpu_s / alone_cpu_s:.1f}"
-            both = measured(path, folder / ".preview")
+            both = measured(path, with_preview=True)
             print(
                 f"{line}{wall_s:8.2f} /{cpu_s:6.2f}{peak_mb:6d}{ratio:>8}{both[0]:8.2f} "
                 f"/{both[1]:6.2f}{both[2]:6d}"
             )
-            (folder / ".preview").unlink()
 
 
 def growth() -> None:
