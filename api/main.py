@@ -233,8 +233,9 @@ class Daemon:
         from api.access.local_socket import local_socket, socket_directory
         from api.access.pairing_code import PairingCode
         from api.http.guards.order import all_guards
-        from api.http.server import WebServer
+        from api.http.server import WebServer, throttle_logs
 
+        throttle_logs()
         self._socket = kept_listening_socket(
             settings.server,
             settings.server.port if port is None else port,

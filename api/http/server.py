@@ -55,8 +55,6 @@ class WebServer(uvicorn.Server):
         )
         self._live: LiveFeed = app.state.live
         self._access: Access = app.state.access
-        for name in THROTTLED:
-            LogThrottle.put_on(logging.getLogger(name))
         self.book = PlaceBook(places.within(raise_descriptor_limit() - OTHER_DESCRIPTORS))
         self._door = Door(self.book, self._protocol, self._is_paired, _full_response())
 
@@ -106,3 +104,9 @@ def _full_response() -> bytes:
     )
     head = b"".join(name + b": " + value + b"\r\n" for name, value in answer.raw_headers)
     return b"HTTP/1.1 503 Service Unavailable\r\n" + head + b"\r\n" + bytes(answer.body)
+
+
+def throttle_logs() -> None:
+    """Keep the logs of this process readable under attack. Call it once, when the daemon starts."""
+    for name in THROTTLED:
+        LogThrottle.put_on(logging.getLogger(name))

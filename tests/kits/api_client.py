@@ -104,6 +104,9 @@ class FakeHeart:
     def utc_now(self) -> Any:
         return self.real.utc_now()
 
+    def is_utc_set(self) -> bool:
+        return True
+
     def boot_id(self) -> str:
         return "heart"
 
