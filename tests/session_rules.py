@@ -24,7 +24,7 @@ FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
     "running": (100, ("running/", "calculator/")),
     "rig": (200, ("rig/",)),
     "rehearsal": (280, ("rehearsal/",)),
-    "house and installing": (100, ("house/", "systemd/", "texts/")),
+    "house and installing": (170, ("house/", "systemd/", "texts/")),
     "proofs": (60, ("proofs/",)),
     "all": (3300, ("",)),
 }

@@ -101,8 +101,9 @@ def test_plan_from_artwork(files: dict[str, Path]) -> None:
         ("star", "1.2", "1.0"),
         ("lines", "1.2", "1.0"),
         ("signet", "1.2", "1.0"),
+        ("star", "1.2", "1.05"),
         ("lines", "0.8", "0.95"),
-        ("signet", "1.8", "1.05"),
+        ("signet", "1.8", "1.0"),
     ],
 )
 def test_interval_covers_front(
@@ -125,7 +126,7 @@ def test_interval_covers_front(
     assert done["outcome"] == "finished"
     assert done["depth_mm"] == pytest.approx(0.25, rel=2e-3)
     assert done["depth_low_mm"] < done["true_depth_mm"] < done["depth_high_mm"]
-    if etch_factor == "1.2":
+    if (etch_factor, bite_factor) == ("1.2", "1.0"):
         # The plan assumes the true factors: only formula, reading and counting differ.
         assert done["true_depth_mm"] == pytest.approx(0.25, rel=0.01)
     else:

@@ -257,7 +257,9 @@ def test_crowding_with_undercut(tmp_path: Path) -> None:
 
 
 def test_tiles_leave_no_seams(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = save(tmp_path / "a.png", RING)
+    """A seam 85 of 118 pixels in, so that some places have their nearest edge beyond it."""
+    path = save(tmp_path / "a.png", DISC)
+    monkeypatch.setattr(level_set, "_TILE_CELLS", 425)
     parts = solved(path, 1.0, 0.15, 0.3)
     monkeypatch.setattr(level_set, "_TILE_CELLS", 4000)
     whole = solved(path, 1.0, 0.15, 0.3)
