@@ -20,7 +20,16 @@ from controller.errors import (
     SensorResetError,
     WrongStateError,
 )
-from controller.messages import EventKind, Finding, OffRequest, RunState, Sample, Source, SourceKind, TripReason
+from controller.messages import (
+    EventKind,
+    Finding,
+    OffRequest,
+    RunState,
+    Sample,
+    Source,
+    SourceKind,
+    TripReason,
+)
 from controller.physics.charge import ChargeGapError
 from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
 from controller.safety.age_watch import Freshness
