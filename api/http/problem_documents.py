@@ -23,17 +23,12 @@ def add_problem_responses(
 ) -> None:
     """Add these kinds to OpenAPI responses. ``key`` is str in a finished document."""
     for kind in kinds:
-        entry = responses.setdefault(
-            key(kind.status),
-            {
-                "description": "",
-                "content": {
-                    MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}, "examples": {}}
-                },
-            },
+        entry = responses.setdefault(key(kind.status), {"description": ""})
+        problem = entry.setdefault("content", {}).setdefault(
+            MEDIA_TYPE, {"schema": {"$ref": "#/components/schemas/Problem"}, "examples": {}}
         )
         entry["description"] = ". ".join(filter(None, (entry["description"], kind.title)))
-        entry["content"][MEDIA_TYPE]["examples"][kind.slug] = {
+        problem["examples"][kind.slug] = {
             "value": {
                 "type": f"/problems/{kind.slug}",
                 "title": kind.title,

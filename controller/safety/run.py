@@ -25,10 +25,8 @@ from controller.safety.trends import Expected, Trend, bath_warnings, follow
 from controller.texts import Message
 
 SMOOTHING_S = 5.0
-"""Time constant of the mean current, s. The time left is predicted from that mean.
-
-It is longer than the supply's wobble, and short for a person.
-"""
+"""Time constant of the mean current, s, from which the time left is predicted: longer than the
+supply's wobble, and short for a person."""
 
 SOAK_UNKNOWN = Message("guards.warning.soak_unknown")
 
@@ -181,10 +179,7 @@ class ActiveRun:
     def judge(
         self, sample: Sample, bath_degc: float | None, *, has_thermometer: bool = False
     ) -> Finding | None:
-        """Return the first guard's finding on a sample, before it is counted.
-
-        :param has_thermometer: one is fitted, and without a temperature it is silent.
-        """
+        """Return the first guard's finding on a sample, before it is counted."""
         now_s = sample.taken_at_s
         if bath_degc is not None:
             self._bath_read_at_s = now_s
@@ -227,11 +222,8 @@ class ActiveRun:
         """Return how the open area has grown and the bath has warmed since the stretch began."""
         if bath_degc is not None and self._begun_at_degc is None:
             self._begun_at_degc = bath_degc
-        warming_k = (
-            None
-            if bath_degc is None or self._begun_at_degc is None
-            else bath_degc - self._begun_at_degc
-        )
+        begun_degc = self._begun_at_degc
+        warming_k = None if bath_degc is None or begun_degc is None else bath_degc - begun_degc
         growth, factor = self.plan.growth, self.plan.belief.best_etch_factor
         return Expected(
             growth.area_mm2(depth_mm / factor) / growth.area_mm2(self._begun_at_mm / factor),
@@ -280,7 +272,7 @@ class ActiveRun:
         return self.counter.charge_coulombs >= self.plan.charge_coulombs
 
     def reaches_gauge_stop(self, now_s: float) -> bool:
-        """Return whether this stretch has reached a gauge stop, and remember which one."""
+        """Return whether this stretch has reached a gauge stop, and remember which."""
         stop_mm = self.next_gauge_stop_mm
         if stop_mm is None or self.depth(now_s).best_mm < stop_mm:
             return False
@@ -301,10 +293,7 @@ class ActiveRun:
         )
 
     def remaining_s(self) -> float | None:
-        """Return the relay-on time left, s, at the mean current of the last seconds.
-
-        Returns None when hardly any current flows.
-        """
+        """Return the relay-on time left at the mean current, s; None when hardly any flows."""
         missing_coulombs = max(0.0, self.plan.charge_coulombs - self.counter.charge_coulombs)
         if self.mean_current_a <= self.limits.lost_contact_a:
             return None
