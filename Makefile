@@ -2,7 +2,7 @@
 #   make demo            the main job on the rehearsal rig, no hardware   [SPEED=30] [PORT=8420] [ONCE=1]
 #   make test            everything that must hold
 # By hand (tests/README.md): make audit, screenshots, campaign, study, coverage, search, mutants,
-# mutants-page, bench, cuts, soak, wheels, pythons, bench-os.
+# mutants-page, bench, cuts, soak, wheels, pythons, bench-os. After a change of commands: make share.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -13,7 +13,7 @@ ONCE ?=
 BIN := $(VENV)/bin
 APT := sudo apt-get install -y
 
-.PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
+.PHONY: demo test lint share audit screenshots campaign study coverage search mutants mutants-page bench \
   bench-os cuts soak wheels pythons clean need-python need-test-tools
 
 demo: $(VENV)/.installed
@@ -27,6 +27,10 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
 	$(BIN)/python -m tests.house.dead_code
+
+# The manual page and the shell completion that install.sh copies.
+share: $(VENV)/.installed
+	$(BIN)/python systemd/write_share.py
 
 screenshots: need-test-tools $(VENV)/.installed-dev
 	$(BIN)/python -m pytest tests/page/test_screens.py tests/page/test_trip.py

@@ -11,11 +11,11 @@ from controller.texts import text
 
 COMMANDS = {
     "check": "api.cli.check",
-    "config": "api.cli.config_command",
+    "config": "api.cli.bench.config_command",
     "count": "api.cli.count",
     "demo": "api.cli.demo_command",
     "measure": "api.cli.measure",
-    "off": "api.cli.off",
+    "off": "api.cli.bench.off",
     "plan": "api.cli.plan_command",
     "rehearse": "api.cli.rehearse_command",
     "runs": "api.cli.logbook",

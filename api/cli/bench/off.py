@@ -94,7 +94,7 @@ def _is_meant(client: ApiClient, port: int | None) -> bool:
 
 def _look_through_daemon(client: ApiClient, answer: Mapping[str, Any]) -> None:
     """Look at the samples that the daemon takes after off. Raises: NotWell."""
-    from api.cli.off_sight import watch_until_off
+    from api.cli.bench.off_sight import watch_until_off
 
     if answer["relay_on"] is None:  # nobody could read it
         raise NotWell(answer["message"])
