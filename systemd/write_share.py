@@ -87,12 +87,12 @@ def command_section(path: str, command: click.Command, parent: click.Context) ->
 def manual() -> str:
     """Return the manual page. Without date and version, it changes with its content alone."""
     context = click.Context(biteclock, info_name=NAME)
-    summary = text("command_line.main.summary")
+    title, summary = text("command_line.manual.title"), text("command_line.main.summary")
     lines = [
         '.\\" Written by systemd/write_share.py from the commands and the catalogue of texts.',
         f'.TH {NAME.upper()} 1 "" "{NAME}" "User Commands"',
         ".SH NAME",
-        f"{NAME} \\- {roff(text('command_line.manual.title'))}",
+        f"{NAME} \\- {roff(title)}",
         ".SH SYNOPSIS",
         f".B {NAME}",
         "[OPTIONS] COMMAND [ARGS]...",

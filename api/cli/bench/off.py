@@ -9,6 +9,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -62,7 +63,19 @@ def _settings(place: Place) -> tuple[Settings | None, str]:
     try:
         return place.settings(), ""
     except BiteclockError as error:
-        return None, str(error)
+        return _wiring(place.file, str(error)), str(error)
+
+
+def _wiring(file: Path, refusal: str) -> Settings | None:
+    """Return what a faulty configuration says of pin and port, or None when that is faulty, too."""
+    from controller.config.reading import load_wiring
+
+    try:
+        wiring = load_wiring(file)
+    except BiteclockError:
+        return None
+    click.echo(refusal, err=True)
+    return wiring
 
 
 def _ask(client: ApiClient) -> Mapping[str, Any] | None:
