@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from api.cli.location import Place
     from controller.config import Settings
 
-ASK_S = 2.0
-"""Longest wait for the daemon to answer, s. It answers Stop within 0.15 s of obeying it."""
+ASK_S = 4.0
+"""Longest wait for the daemon to answer, s. It answers Stop 0.15 s after it has obeyed."""
 
 DRIVE_S = 10.0
 """Longest wait for the output to be driven low, s."""
