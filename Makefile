@@ -3,7 +3,7 @@
 #   make test            everything that must hold
 # By hand (tests/README.md): make lock, bundle, machines, audit, screenshots, campaign, study,
 # coverage, search, mutants, mutants-page, bench, cuts, soak, stop-under-attack, pace, pythons,
-# bench-os.
+# bench-os. After a change of commands: make share.
 
 PYTHON ?= python3
 VENV ?= .venv
@@ -20,8 +20,8 @@ LOCKED := --require-hashes --only-binary :all: --find-links systemd/wheels
 # Hundreds of tests start a Python: without its cache each would compile every module again.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test lint audit screenshots campaign study coverage search mutants mutants-page bench \
-  bench-os cuts soak stop-under-attack pace pythons lock bundle machines clean need-python \
+.PHONY: demo test lint share audit screenshots campaign study coverage search mutants mutants-page \
+  bench bench-os cuts soak stop-under-attack pace pythons lock bundle machines clean need-python \
   need-test-tools
 
 demo: $(VENV)/.installed
@@ -35,6 +35,10 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
 	$(BIN)/python -m tests.house.dead_code
+
+# The manual page and the shell completion that install.sh copies.
+share: $(VENV)/.installed
+	$(BIN)/python systemd/write_share.py
 
 screenshots: need-test-tools $(VENV)/.installed-dev
 	$(BIN)/python -m pytest tests/page/test_screens.py tests/page/test_trip.py

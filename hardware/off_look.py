@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from gpiozero import Factory
 
 from controller.config import Settings
-from controller.errors import SensorError
+from controller.errors import RefusedError, SensorError
 from controller.ports import Clock, Pacer
 from controller.safety.checks import OFF_LOOK_S, OFF_SAMPLES, OffWatch
 from controller.texts import Message
@@ -66,10 +66,11 @@ def look_at_current(settings: Settings, clock: Clock, pacer: Pacer) -> OffLook:
         bus = open_bus(settings.rig.i2c_bus)
     except SensorError as error:
         return OffLook(None, not_asked=error.message)
-    watch = OffWatch(settings.limits, settings.max_zero_offset_a, 0.0, clock.monotonic_s())
-    until_s = clock.monotonic_s() + OFF_LOOK_S
+    now_s = clock.monotonic_s()
+    until_s = now_s + OFF_LOOK_S
     clear, newest = 0, None
     try:
+        watch = OffWatch(settings.limits, settings.max_zero_offset_a, 0.0, now_s)
         sensor = open_sensor(settings.rig, bus, clock)
         while clear < OFF_SAMPLES and clock.monotonic_s() < until_s:
             sample = sensor.poll()
@@ -77,7 +78,7 @@ def look_at_current(settings: Settings, clock: Clock, pacer: Pacer) -> OffLook:
                 newest = sample
                 clear = clear + 1 if watch.is_clear(sample) else 0
             pacer.wait_until(clock.monotonic_s() + settings.loop.poll_s)
-    except SensorError as error:
+    except (SensorError, RefusedError) as error:
         return OffLook(error.message)
     if clear >= OFF_SAMPLES:
         return OffLook(None)

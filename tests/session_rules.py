@@ -12,7 +12,7 @@ import pytest
 
 FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
     "artwork": (450, ("artwork/",)),
-    "command line": (80, ("cli/",)),
+    "command line": (140, ("cli/",)),
     "web application": (750, ("web/", "routes/", "access/")),
     "logbook and recording": (180, ("logbook/", "recording/")),
     "page": (120, ("page/",)),

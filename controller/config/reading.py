@@ -48,10 +48,24 @@ def load_settings(path: Path) -> Settings:
 
     Raises: RefusedError when the file cannot be read, is not TOML, or has unknown or wrong keys.
     """
+    return _settings_in(_table_in(path), str(path))
+
+
+def load_wiring(path: Path) -> Settings:
+    """Return the tables of rig and server alone, from a file in which others may be wrong.
+
+    They say where off is asked. Raises: RefusedError, as ``load_settings``.
+    """
+    table = _table_in(path)
+    wiring: dict[str, Any] = {name: table[name] for name in ("rig", "server") if name in table}
+    return _settings_in(wiring, str(path))
+
+
+def _table_in(path: Path) -> dict[str, Any]:
     file = str(path)
     try:
         with path.open("rb") as opened:
-            table = tomllib.load(opened)
+            return tomllib.load(opened)
     except OSError as error:
         problem = error.strerror or str(error)
         raise RefusedError(
@@ -62,6 +76,9 @@ def load_settings(path: Path) -> Settings:
         raise RefusedError(
             "config.not_toml", field="config", file=file, problem=str(error)
         ) from error
+
+
+def _settings_in(table: dict[str, Any], file: str) -> Settings:
     try:
         return parse_settings(table)
     except UnusableError as error:

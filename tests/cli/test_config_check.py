@@ -42,7 +42,7 @@ def test_every_problem_in_words(file: Path) -> None:
     result = CONFIG.call("check", file)
     assert result.exit_code == 1
     assert result.output.splitlines() == [
-        f"{file} cannot be used, 5 problems:",
+        f"{file} cannot be used:",
         "  rig.relay_pin is 17; it must be a pin, written 'GPIO17' in quotes: the number of the "
         "GPIO line, not of the header's contact.",
         "  rig.lamppin is not a setting. Did you mean rig.lamp_pin?",

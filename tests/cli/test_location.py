@@ -9,6 +9,7 @@ import pytest
 
 from api.cli import location, options
 from api.cli.location import Place, locate, state_directory
+from api.cli.serve_command import _beside_the_bench, serve
 from controller.config import Settings
 from tests.kits.cli_kit import PLATE, Command
 from tests.kits.logbook_kit import ManualLogbook, began
@@ -143,3 +144,18 @@ def test_help_names_the_places() -> None:
     assert str(options.INSTALLED_STATE) in shown
     assert "BITECLOCK_CONFIG" in shown
     assert "BITECLOCK_STATE_DIRECTORY" in shown
+
+
+def test_rehearsal_leaves_the_records(installed: Path, tmp_path: Path) -> None:
+    """Served beside an installed bench, it keeps its records elsewhere, unless a place is given."""
+    installed.write_text("[server]\nport = 9000\n")
+
+    def beside(*arguments: str) -> tuple[Settings, Path]:
+        with serve.make_context("serve", ["--rig", "rehearsal", *arguments]) as context:
+            given = context.params
+            return _beside_the_bench(given["settings"], given["state_directory"])
+
+    settings, directory = beside()
+    assert (settings.server.port, directory) == (8420, Path())
+    assert beside("--state-directory", str(tmp_path))[1] == tmp_path
+    assert beside("--config", str(installed))[0].server.port == 9000

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 import api.main as root
-from api.cli import off as cli_off
-from api.cli import off_sight
+from api.cli.bench import off as cli_off
+from api.cli.bench import off_sight
+from api.cli.bench.off_sight import LOOKS, UNANSWERED, watch_until_off
 from api.cli.client import ApiRefusedError, NoDaemonError
-from api.cli.off_sight import LOOKS, UNANSWERED, watch_until_off
 from controller.errors import BiteclockError
 from controller.texts import Message
 from hardware.off_look import OffLook

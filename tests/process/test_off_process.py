@@ -113,6 +113,20 @@ def test_rehearsal_is_not_the_bench(board: SharedBoard) -> None:
         assert "A rehearsal answered" in done.said
 
 
+def test_fault_elsewhere_in_the_file(board: SharedBoard) -> None:
+    """A mistake in another table does not hide pin and port: off comes, and the fault is named."""
+    board.left_high()
+    text = board.config.read_text()
+    board.config.write_text(f"{text}[limits]\nmax_volts = 5\n")
+    done = board.call("off")
+    assert (done.status, board.level) == (0, 0), done.said
+    assert "limits.max_volts is not a setting" in done.said
+    board.left_high()
+    board.config.write_text(f"{text}[rig.lamp]\npin = 5\n")
+    done = board.call("off")
+    assert (done.status, board.level) == (2, 1), "the pin may be wrong, too"
+
+
 def test_broken_configuration_refused(board: SharedBoard) -> None:
     """No default takes its place, and with a pin the command works all the same."""
     board.left_high()

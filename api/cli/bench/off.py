@@ -9,6 +9,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
     from api.cli.location import Place
     from controller.config import Settings
 
-ASK_S = 2.0
-"""Longest wait for the daemon to answer, s. It answers Stop within 0.15 s of obeying it."""
+ASK_S = 4.0
+"""Longest wait for the daemon to answer, s. It answers Stop 0.15 s after it has obeyed."""
 
 DRIVE_S = 10.0
 """Longest wait for the output to be driven low, s."""
@@ -63,7 +64,19 @@ def _settings(place: Place) -> tuple[Settings | None, str]:
     try:
         return place.settings(), ""
     except BiteclockError as error:
-        return None, str(error)
+        return _wiring(place.file, str(error)), str(error)
+
+
+def _wiring(file: Path, refusal: str) -> Settings | None:
+    """Return what a faulty configuration says of pin and port, or None when that is faulty, too."""
+    from controller.config.reading import load_wiring
+
+    try:
+        wiring = load_wiring(file)
+    except BiteclockError:
+        return None
+    click.echo(refusal, err=True)
+    return wiring
 
 
 def _ask(client: ApiClient) -> Mapping[str, Any] | None:
@@ -95,7 +108,7 @@ def _is_meant(client: ApiClient, port: int | None) -> bool:
 
 def _look_through_daemon(client: ApiClient, answer: Mapping[str, Any]) -> None:
     """Look at the samples that the daemon takes after off. Raises: NotWell."""
-    from api.cli.off_sight import watch_until_off
+    from api.cli.bench.off_sight import watch_until_off
 
     if answer["relay_on"] is None:  # nobody could read it
         raise NotWell(answer["message"])

@@ -69,7 +69,7 @@ def _found_in(file: Path) -> tuple[Sequence[Message], Sequence[Message]]:
 
 def _print(file: Path, problems: Sequence[Message], weaker: Sequence[Message]) -> None:
     if problems:
-        say("command_line.config.check.failed", file=file, count=len(problems))
+        say("command_line.config.check.failed", file=file)
         for problem in problems:
             say("command_line.config.check.problem", problem=problem)
         return
