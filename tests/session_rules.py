@@ -13,8 +13,8 @@ import pytest
 FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
     "artwork": (450, ("artwork/",)),
     "command line": (140, ("cli/",)),
-    "web application": (750, ("web/", "routes/", "access/")),
-    "logbook and recording": (180, ("logbook/", "recording/")),
+    "web application": (750, ("web/", "door/", "routes/", "access/")),
+    "logbook and recording": (180, ("logbook/", "recording/", "backup/")),
     "page": (120, ("page/",)),
     "process": (30, ("process/",)),
     "physics": (300, ("physics/",)),

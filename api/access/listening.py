@@ -10,7 +10,7 @@ from api.access.pairing_code import base_addresses
 from controller.config import ServerSettings
 from controller.errors import RefusedError
 
-BACKLOG = 1024
+BACKLOG = 2048
 """Connections that wait for the door. The kernel drops more, and their clients wait 1 s."""
 LOOPBACK = "127.0.0.1"
 

@@ -85,7 +85,7 @@ def test_each_address_has_share(access: Access) -> None:
         app.go.set()
         assert await asyncio.gather(*waiting) == [None] * 5
         assert await asked(guard, scope("/api/runs")) is None
-        assert guard.under_way == 0
+        assert guard._shares.taken == 0
 
     asyncio.run(story())
 
@@ -130,7 +130,7 @@ def test_failed_request_frees_place(access: Access) -> None:
         for _ in range(3):
             with pytest.raises(KeyError):
                 await asked(guard, scope("/api/runs"))
-        assert guard.under_way == 0
+        assert guard._shares.taken == 0
 
     asyncio.run(story())
 

@@ -202,6 +202,9 @@ class Door:
 
     def _enter(self, connection: socket.socket, kind: Kind, share: str) -> None:
         """Start HTTP on a connection if there is a place for it."""
+        if self._book.has_its_share(kind, share):
+            self._refuse(connection)
+            return
         protocol = self._make(kind, share)
         is_in = self._book.enter(protocol)
         if not is_in and kind is Kind.PAIRED:

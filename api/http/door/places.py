@@ -97,6 +97,8 @@ class PlaceBook:
         Return False when there is no place and nobody who has to make room.
         """
         leaving = None
+        if self.has_its_share(member.kind, member.share):
+            return False
         if self._is_full(member):
             leaving = self._who_leaves(member)
             if leaving is None:
@@ -123,6 +125,11 @@ class PlaceBook:
             member.kind = kind
             self._add(member)
 
+    def has_its_share(self, kind: Kind, share: str) -> bool:
+        """Return whether an address has all the places that a guest's address may have."""
+        of_share = self._shares[kind].get(share, ())
+        return kind is Kind.GUEST and len(of_share) >= self.places.guest_of_one_address
+
     def make_room(self, *kinds: Kind) -> None:
         """Drop one member of these kinds, of the address with the most connections."""
         crowds = [crowd for kind in kinds for crowd in self._shares[kind].values()]
@@ -140,11 +147,7 @@ class PlaceBook:
         return most
 
     def _is_full(self, member: Member) -> bool:
-        return self._counts[member.kind] >= self._most(member.kind) or self._has_its_share(member)
-
-    def _has_its_share(self, member: Member) -> bool:
-        of_share = self._shares[member.kind].get(member.share, {})
-        return member.kind is Kind.GUEST and len(of_share) >= self.places.guest_of_one_address
+        return self._counts[member.kind] >= self._most(member.kind)
 
     def _who_leaves(self, member: Member) -> Member | None:
         """Return who makes room: the oldest of the address with the most connections.
@@ -154,7 +157,7 @@ class PlaceBook:
         """
         shares = self._shares[member.kind]
         own = shares.get(member.share, {})
-        crowd = own if self._has_its_share(member) else max(shares.values(), key=len)
+        crowd = max(shares.values(), key=len)
         leaving = _first_to_go(crowd)
         is_kept = member.kind in (Kind.GUEST, Kind.PAIRED) and not leaving.is_idle
         return None if is_kept and len(own) + 1 >= len(crowd) else leaving

@@ -32,11 +32,6 @@ class LoadGuard:
         self._shares = Shares(limits)
         self._pace = Pace()
 
-    @property
-    def under_way(self) -> int:
-        """Requests that are being answered."""
-        return self._shares.taken
-
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or refuse it."""
         if scope["type"] != "http" or is_stop(scope):
