@@ -14,7 +14,7 @@ FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
     "artwork": (450, ("artwork/",)),
     "command line": (80, ("cli/",)),
     "web application": (750, ("web/", "routes/", "access/")),
-    "logbook and recording": (180, ("logbook/", "recording/")),
+    "logbook and recording": (180, ("logbook/", "recording/", "backup/")),
     "page": (120, ("page/",)),
     "process": (30, ("process/",)),
     "physics": (300, ("physics/",)),

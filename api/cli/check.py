@@ -21,7 +21,7 @@ port_option = click.option("--port", type=int, help=text("command_line.common.da
 
 def daemon_client(settings: Settings, port: int | None) -> ApiClient:
     """Return a client of the daemon on this machine."""
-    from api.cli.local import bench_client
+    from api.cli.bench.local import bench_client
 
     return bench_client(settings, port)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 from urllib.parse import quote, urlencode
 
-from api.cli.local import is_given, local_socket
+from api.cli.bench.local import is_given, local_socket
 from controller.errors import RefusedError
 
 if TYPE_CHECKING:

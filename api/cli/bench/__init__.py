@@ -1,0 +1,1 @@
+"""Commands for the daemon on this machine, through its local socket."""
