@@ -118,3 +118,13 @@ def test_failing_logbook(tmp_path: Path) -> None:
         ask(daemon.app, "GET", "/api/status").json()["logbook_message"]
         == "no room is left: free space"
     )
+
+
+def test_name_of_bench(tmp_path: Path) -> None:
+    """Two benches look different: in the status, in the health answer and beside the QR code."""
+    for name in ("the big bath", None):
+        daemon = Daemon(tmp_path / str(name), name=name)
+        daemon.step()
+        for path in ("/api/status", "/api/health"):
+            assert ask(daemon.app, "GET", path).json()["name"] == name, path
+        daemon.close()
