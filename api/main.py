@@ -5,7 +5,6 @@ It is the only module of ``api`` that imports ``hardware``.
 
 from __future__ import annotations
 
-import logging
 import os
 import signal
 import sys
@@ -22,7 +21,7 @@ from api.messenger.line import MessageLine
 from controller.assembly import Assembly, assemble
 from controller.backup.desk import BackupDesk
 from controller.backup.form import Places
-from controller.backup.restoring import finish
+from controller.backup.restoring import finish_at_start
 from controller.calculator import Calculator
 from controller.config import Settings
 from controller.errors import RefusedError
@@ -41,7 +40,7 @@ from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
 from controller.running.rig_report import rig_report
-from controller.texts import CATALOGUE, text
+from controller.texts import CATALOGUE
 from hardware.clock import SystemClock, SystemPacer
 from hardware.descriptor_store import DescriptorStore
 from hardware.host import host_notes
@@ -84,8 +83,6 @@ DIRECT_CHECK_S = 3.0
 """Duration of a rig check without a daemon, s: sixteen conversions and one failed read."""
 
 VERSION = version("biteclock")
-
-_log = logging.getLogger("biteclock")
 
 
 def parse_faults(texts: Sequence[str]) -> tuple[Fault, ...]:
@@ -166,7 +163,7 @@ class Daemon:
         self._notifier = ServiceNotifier.from_environment(os.environ)
         self._board = Board(self._heart, self._notifier.alive)
         self._places = Places(state_directory / settings.logbook.path, state_directory)
-        self._finish_restore()
+        finish_at_start(self._places)
         self.logbook = Logbook(state_directory / settings.logbook.path, self.rig.clock)
         self._logbook_thread = LogbookThread(self.logbook)
         self._book = LogbookReader(self.logbook.path)
@@ -304,19 +301,6 @@ class Daemon:
             ],
             **parts,
         )
-
-    def _finish_restore(self) -> None:
-        """Put a backup in place that waits for this start.
-
-        Raises: RefusedError when that fails half-way; the next start goes on with it.
-        """
-        try:
-            stamp = finish(self._places)
-        except OSError as error:
-            reason = error.strerror or str(error)
-            raise RefusedError("backup.not_finished", system_message=reason) from error
-        if stamp is not None:
-            _log.warning(text("backup.restored_at_start", stamp=stamp))
 
     def _logbook_health(self) -> LogbookHealth:
         """Return the state of the logbook. It is ready when an interrupted run is restored, too."""

@@ -126,7 +126,9 @@ class LocalSocket:
     def _give_to_group(self, new: str) -> None:
         """Give the socket to the group, or to nobody else where that is impossible."""
         try:
-            os.chown(new, -1, grp.getgrnam(GROUP).gr_gid, dir_fd=self._directory)
+            wanted = grp.getgrnam(GROUP).gr_gid
+            if os.stat(new, dir_fd=self._directory).st_gid != wanted:  # the unit allows no chown
+                os.chown(new, -1, wanted, dir_fd=self._directory)
         except (KeyError, OSError):  # no such group, or this user is not a member
             os.chmod(new, OWNER_MODE, dir_fd=self._directory)
 

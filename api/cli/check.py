@@ -32,8 +32,8 @@ def daemon_client(
     :param settings: None only when the port is given, or where there is a local socket.
     :param timeout_s: longest wait for a response, s, or None for the client's own.
     """
+    from api.cli.bench.local import bench_client
     from api.cli.client import TIMEOUT_S
-    from api.cli.local import bench_client
 
     return bench_client(settings, port, TIMEOUT_S if timeout_s is None else timeout_s)
 

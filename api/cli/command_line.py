@@ -10,19 +10,19 @@ from api.cli.printing import help_of
 from controller.texts import text
 
 COMMANDS = {
-    "backup": "api.cli.backup",
+    "backup": "api.cli.bench.backup",
     "check": "api.cli.check",
     "config": "api.cli.bench.config_command",
     "count": "api.cli.count",
     "demo": "api.cli.demo_command",
-    "devices": "api.cli.devices",
+    "devices": "api.cli.bench.devices",
     "measure": "api.cli.measure",
     "messages": "api.cli.messages",
     "off": "api.cli.bench.off",
-    "pair": "api.cli.pair",
+    "pair": "api.cli.bench.pair",
     "plan": "api.cli.plan_command",
     "rehearse": "api.cli.rehearse_command",
-    "restore": "api.cli.backup",
+    "restore": "api.cli.bench.backup",
     "runs": "api.cli.logbook",
     "serve": "api.cli.serve_command",
 }

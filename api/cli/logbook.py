@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from api.cli.bench.run_sources import run_source
 from api.cli.options import config_option, json_option, refusing, state_directory_option
 from api.cli.printing import help_of, print_json, say
-from api.cli.run_sources import run_source
 from controller.texts import text
 
 if TYPE_CHECKING:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from controller.backup.form import BackupFailedError, Places
+from controller.backup.form import FREE_BYTES, BackupFailedError, Places
 from controller.backup.reading import Manifest
-from controller.backup.restoring import INCOMING, is_staged, stage
+from controller.backup.restoring import INCOMING, discard, is_staged, stage
 from controller.backup.writing import backup_pieces
 from controller.config import Settings
 from controller.errors import WrongStateError
@@ -71,8 +72,18 @@ class BackupDesk:
             raise WrongStateError("backup.in_a_run", state=state.value)
 
     @contextmanager
-    def incoming(self) -> Iterator[Path]:
-        """Yield the path to which an upload is written. It is gone afterwards."""
+    def incoming(self, expected_bytes: int) -> Iterator[Path]:
+        """Yield the path to which an upload is written. It is gone afterwards.
+
+        Raises: BackupFailedError where another backup is under way or the card has no room.
+        """
+        free_bytes = shutil.disk_usage(self._places.state_directory).free
+        if free_bytes < expected_bytes + FREE_BYTES:
+            raise BackupFailedError(
+                "backup.no_room",
+                free_mb=free_bytes / 1e6,
+                needed_mb=(expected_bytes + FREE_BYTES) / 1e6,
+            )
         with (
             self._held(),
             tempfile.TemporaryDirectory(
@@ -89,10 +100,25 @@ class BackupDesk:
         self.refuse_in_run()
         self._is_pending = True
         try:
-            self.refuse_in_run()
-            return stage(file, self._places, self._clock)
+            manifest = stage(file, self._places, self._clock)
+            try:
+                self.refuse_in_run()  # a run that was accepted just before nothing could begin
+            except WrongStateError:
+                discard(self._places)
+                raise
+            return manifest
         finally:
             self._is_pending = is_staged(self._places)
+
+    @property
+    def restarts(self) -> bool:
+        """Whether a service manager starts the daemon again."""
+        return self.restart is not None
+
+    def restart_now(self) -> None:
+        """Have the daemon started again, unless a run is under way."""
+        if self.restart is not None and self._state() in RESTORABLE:
+            self.restart()
 
     def not_ready(self) -> Message | None:
         """Return why no run may begin, or None when no backup waits."""

@@ -8,6 +8,7 @@ replaced stays beside, with the date in its name. A backup that is not wholly st
 from __future__ import annotations
 
 import json
+import logging
 import os
 import shutil
 from collections.abc import Iterable
@@ -25,15 +26,19 @@ from controller.backup.form import (
 )
 from controller.backup.reading import Manifest, check_logbook, extract, read_manifest
 from controller.backup.writing import TEMPORARY
+from controller.errors import RefusedError
 from controller.logbook.recovery import recover
 from controller.logbook.store import open_store
 from controller.ports import Clock
+from controller.texts import text
 
 STAGING = "restore-staged"
 INCOMING = "restore-incoming-"
 """Prefix of the directory with an uploaded backup. One that was left is removed at start."""
 
 READY = "ready.json"
+_log = logging.getLogger("biteclock")
+
 _COMPANIONS = ("", "-wal", "-shm")
 
 
@@ -108,6 +113,20 @@ def finish(places: Places) -> str | None:
     (staging / READY).unlink()
     discard(places)
     return stamp
+
+
+def finish_at_start(places: Places) -> None:
+    """Put a staged backup in place and log it.
+
+    Raises: RefusedError when that fails half-way; the next start goes on with it.
+    """
+    try:
+        stamp = finish(places)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise RefusedError("backup.not_finished", system_message=reason) from error
+    if stamp is not None:
+        _log.warning(text("backup.restored_at_start", stamp=stamp))
 
 
 def kept_settings(places: Places, stamp: str) -> Path:

@@ -162,12 +162,14 @@ class StoreKeeper:
     def _notice_missing_log(self, store: Store) -> None:
         """Say what a file that was copied or moved without its log may lack."""
         newest_at_utc = store.log.newest_at_utc()
-        values: dict[str, Value] = {"file": self._path, "log": f"{self._path.name}-wal"}
+        file, log = self._path, f"{self._path.name}-wal"
         if newest_at_utc is None:
-            self.notice = Message("logbook.file.log_missing_all", values)
+            self.notice = Message("logbook.file.log_missing_all", {"file": file, "log": log})
         else:
-            values["newest_at_utc"] = newest_at_utc
-            self.notice = Message("logbook.file.log_missing", values)
+            self.notice = Message(
+                "logbook.file.log_missing",
+                {"file": file, "log": log, "newest_at_utc": newest_at_utc},
+            )
         now_s, at_utc = self._clock.monotonic_s(), self._clock.utc_now()
         self._first.append(Event(None, now_s, at_utc, EventKind.WARNING, str(self.notice)))
 

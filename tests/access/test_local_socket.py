@@ -81,7 +81,15 @@ def test_tcp_is_not_trusted(client: httpx.Client) -> None:
 
 
 def test_group_may_connect(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A group of this process stands for the group of the bench."""
+    """A group of this process stands for the group of the bench.
+
+    The service's unit forbids chown (SystemCallFilter=~@privileged), and needs none.
+    """
+
+    def forbidden(*_arguments: Any, **_options: Any) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "chown", forbidden)
     group = type("Group", (), {"gr_gid": os.getegid()})
     monkeypatch.setattr(module.grp, "getgrnam", lambda _name: group)
     local = LocalSocket(tmp_path)

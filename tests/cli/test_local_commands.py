@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from api.access.local_socket import LocalSocket
-from api.cli import local as cli_local
+from api.cli.bench import local as cli_local
 from controller.messages import RunState
 from tests.access.test_local_socket import served_locally
 from tests.kits.api_client import Daemon

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import threading
 import zipfile
 from collections.abc import Iterator
@@ -94,11 +95,15 @@ def test_restore_refused_in_run(daemon: Daemon, tmp_path: Path, state: RunState)
 
 
 def test_run_that_begins_meanwhile(daemon: Daemon, tmp_path: Path) -> None:
-    """A run that began while the upload was under way is seen before anything is staged."""
+    """A run that began while the backup was checked goes on, and the backup is forgotten."""
     body = backup_of(bench(tmp_path / "old", "r1"), tmp_path / "b.zip").read_bytes()
-    states = iter((RunState.IDLE, RunState.IDLE, RunState.RUNNING))
+    states = iter((RunState.IDLE, RunState.IDLE, RunState.RUNNING, RunState.RUNNING))
+    ended: list[str] = []
+    daemon.backups.restart = lambda: ended.append("ended")
     daemon.backups._state = lambda: next(states)
     assert_problem(restored(daemon, body), 409, "wrong-state")
+    daemon.backups.restart_now()
+    assert ended == [], "a run is never ended by a restore"
     assert daemon.backups.not_ready() is None
     assert finish(daemon.backups._places) is None
 
@@ -108,6 +113,14 @@ def test_wrong_body(daemon: Daemon) -> None:
                              "no-backup-type")  # fmt: skip
     assert "application/zip" in problem["detail"]
     assert_problem(restored(daemon, b""), 422, "bad-value")
+
+
+def test_no_room_for_upload(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A large upload must not take the room that the logbook of the next run needs."""
+    usage = shutil.disk_usage("/")._replace(free=50_000_000)
+    monkeypatch.setattr(desk_module.shutil, "disk_usage", lambda _path: usage)
+    problem = assert_problem(restored(daemon, b"PK"), 503, "backup-failed")
+    assert "50 MB are free" in problem["detail"]
 
 
 def test_one_at_a_time(daemon: Daemon) -> None:

@@ -176,3 +176,13 @@ def test_clock_not_set_is_a_note(daemon: Daemon) -> None:
     status = ask(daemon.app, "GET", "/api/status").json()
     assert status["clock_set"] is False
     assert any(warning.startswith("Clock not set") for warning in status["warnings"])
+
+
+def test_name_of_bench(tmp_path: Path) -> None:
+    """Two benches look different: in the status, in the health answer and beside the QR code."""
+    for name in ("the big bath", None):
+        daemon = Daemon(tmp_path / str(name), name=name)
+        daemon.step()
+        for path in ("/api/status", "/api/health"):
+            assert ask(daemon.app, "GET", path).json()["name"] == name, path
+        daemon.close()

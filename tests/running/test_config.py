@@ -385,3 +385,18 @@ def test_output_pins_boot_low(key: str, pin: str) -> None:
 def test_limits_have_upper_bounds(key: str) -> None:
     """No limit can be set so high that it never acts."""
     refused({"limits": {key: 1e9}})
+
+
+@pytest.mark.parametrize("name", ["the big bath", "Ätzbank 2", "x" * 40])
+def test_bench_name(name: str) -> None:
+    assert parse_settings({"server": {"name": name}}).server.name == name
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["", "   ", "x" * 41, "a\nb", "a\x1b[2Jb", "a\u202eb", "a\u200bb", "a\u2028b", "a\u2066b"],
+)
+def test_unseen_name_is_refused(name: str) -> None:
+    """A name that nobody can see, or that turns the text around it, names nothing."""
+    with pytest.raises(RefusedError, match=r"server\.name"):
+        parse_settings({"server": {"name": name}})

@@ -1,1 +1,1 @@
-"""Commands for the bench as it is installed."""
+"""Commands for the bench as it is installed, and for its daemon."""

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from api.cli.bench.local import open_socket
 from api.cli.check import daemon_client, port_option
 from api.cli.client import ApiClient
-from api.cli.local import open_socket
 from api.cli.location import INSTALLED_CONFIG
 from api.cli.options import NotWell, Refusal, lazy_config_option
 from api.cli.printing import help_of, say

@@ -95,23 +95,28 @@ def backup_routes(context: AppContext) -> APIRouter:
         if media_type(request) != MEDIA_TYPE:
             raise ProblemError(NO_BACKUP_TYPE, "backup.wrong_type", media_type=MEDIA_TYPE)
         desk.refuse_in_run()
-        with desk.incoming() as file:
+        with desk.incoming(_expected_bytes(request)) as file:
             await _received(lane, request, file)
             manifest = await lane.run(desk.stage, file)
-        restart = desk.restart
-        key = "backup.staged" if restart is None else "backup.restarting"
+        key = "backup.restarting" if desk.restarts else "backup.staged"
         answer = RestoreAnswer(
             made_at_utc=manifest.made_at_utc,
-            restarts=restart is not None,
+            restarts=desk.restarts,
             message=text(key, made_at_utc=manifest.made_at_utc),
         )
         return JSONResponse(
             answer.model_dump(mode="json"),
             status_code=202,
-            background=None if restart is None else BackgroundTask(restart),
+            background=BackgroundTask(desk.restart_now),
         )
 
     return router
+
+
+def _expected_bytes(request: Request) -> int:
+    """Return the announced size of a body, or the largest one."""
+    declared = request.headers.get("content-length", "")
+    return int(declared[:18]) if declared.isdecimal() else MOST_BACKUP_BYTES
 
 
 async def _streamed(lane: Lane, first: bytes, pieces: Iterator[bytes]) -> AsyncIterator[bytes]:

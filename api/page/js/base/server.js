@@ -4,6 +4,7 @@ import { text } from "./text.js";
 
 const PATIENCE_MS = 8000;
 const UPLOAD_PATIENCE_MS = 120000;
+const RESTORE_PATIENCE_MS = 1800000;
 const TRIES = 3;
 const AGAIN_MS = 1000;
 
@@ -80,6 +81,14 @@ export function upload(path, file) {
   };
   return ask(path, { method: "POST", headers, body: file }, UPLOAD_PATIENCE_MS);
 }
+
+/** Send a backup, which the controller checks, and return the answer. */
+export const restoreFrom = (file) =>
+  ask(
+    "/api/restore",
+    { method: "POST", headers: { "Content-Type": "application/zip" }, body: file },
+    RESTORE_PATIENCE_MS,
+  );
 
 /** Return a path with its query. Values that are null or empty are left out. */
 export function query(path, values) {

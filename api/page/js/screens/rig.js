@@ -6,6 +6,7 @@ import { askToPair } from "../frame/pairing.js";
 import { fixed, moment, printed, withUnit } from "../base/numbers.js";
 import { get, getPatiently, path, post } from "../base/server.js";
 import { text } from "../base/text.js";
+import { backupPart } from "./backup.js";
 import { callsPart } from "./calls.js";
 import { checkLine, machineNotes, verdictOf } from "./check.js";
 
@@ -20,6 +21,7 @@ export function rigScreen(store, shared) {
     pairing: h("div", {}),
     paired: h("div", {}),
     calls: callsPart(shared.play),
+    backup: h("div", {}),
   };
   const heading = (name) => h("h2", {}, text(`rig.${name}`));
   const again = button(text("check.again"), () => fetchCheck(view));
@@ -30,7 +32,7 @@ export function rigScreen(store, shared) {
     h(
       "div",
       { class: "rig" },
-      h("div", {}, heading("right_now"), view.now, heading("service"), view.health),
+      h("div", {}, heading("right_now"), view.now, heading("service"), view.health, view.backup),
       h("div", {}, heading("check"), view.verdict, view.checks, again, view.notes),
       h("div", {}, heading("phones"), view.pairing, view.paired),
       view.calls.element,
@@ -139,7 +141,10 @@ function lostOf({ lost, lost_note }) {
 async function fetchPairing(view) {
   try {
     const access = await getPatiently("/api/access");
-    view.pairing.replaceChildren(...(access.may_control ? await invitation() : notPaired(view)));
+    view.pairing.replaceChildren(
+      ...(access.may_control ? await invitation(view) : notPaired(view)),
+    );
+    view.backup.replaceChildren(...(access.may_control ? backupPart() : []));
     await Promise.all([fetchPaired(view, access), view.calls.fetch(access.may_control)]);
   } catch (error) {
     view.pairing.replaceChildren(h("p", { class: "problem" }, error.message));
@@ -154,8 +159,10 @@ function notPaired(view) {
 }
 
 /** Return what another phone needs: the QR code with the address and the PIN. */
-async function invitation() {
-  const { pin, addresses, qr_svg } = await get("/api/pairing");
+async function invitation(view) {
+  const { pin, addresses, qr_svg, valid_s } = await get("/api/pairing");
+  const minutes = Math.max(1, Math.floor(valid_s / 60));
+  const renew = async () => (await attempt(() => post("/api/pairing/new"))) && fetchPairing(view);
   const spaced = `${pin.slice(0, 3)} ${pin.slice(3)}`;
   const alt = text("rig.qr", { address: addresses[0] });
   const picture = h("img", { class: "qr", alt, width: "220", height: "220" });
@@ -164,6 +171,8 @@ async function invitation() {
     h("p", {}, text("rig.invitation")),
     picture,
     h("p", { class: "pin" }, text("rig.pin", { pin: spaced })),
+    h("p", { class: "quiet" }, text("rig.pin_ends", { minutes })),
+    button(text("rig.new_pin"), renew),
     h(
       "ul",
       { class: "addresses" },
@@ -186,7 +195,9 @@ function pairedRow(view, known) {
   const revoke = async () => (await attempt(() => post(address))) && fetchPairing(view);
   const name = known.is_this_one ? text("rig.this_one", { name: known.name }) : known.name;
   const label = text("rig.revoke_this", { name });
-  const until = text("rig.until", { time: moment(known.expires_at_utc) });
+  const time = moment(known.expires_at_utc);
+  const from = known.paired_from;
+  const until = from === null ? text("rig.until", { time }) : text("rig.until_from", { time, from });
   return h(
     "li",
     {},

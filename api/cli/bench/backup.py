@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from api.cli.local import NoSocketError, asking, is_given, local_client
+from api.cli.bench.local import NoSocketError, asking, is_given, local_client
 from api.cli.options import config_option, state_directory_option
 from api.cli.printing import help_of, say
 from controller.errors import BiteclockError, RefusedError

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from api.cli.local import asking, daemon_option, local_client
+from api.cli.bench.local import asking, daemon_option, local_client
 from api.cli.options import json_option
 from api.cli.printing import help_of, print_json, say
 from controller.errors import RefusedError

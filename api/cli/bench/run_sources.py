@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import datetime
@@ -10,7 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 from urllib.parse import quote, urlencode
 
-from api.cli.local import is_given, local_socket
+from api.cli.bench.local import is_given, local_socket
+from controller.errors import RefusedError
 
 if TYPE_CHECKING:
     from api.cli.client import ApiClient
@@ -53,7 +55,10 @@ def run_source(settings: Settings, state_directory: Path) -> RunSource:
             from api.cli.client import ApiClient
 
             return ApiRuns(ApiClient.through(local))
-    return FileRuns(state_directory / settings.logbook.path)
+    path = state_directory / settings.logbook.path
+    if _is_forbidden(path):
+        raise RefusedError("command_line.local.not_readable", file=path)
+    return FileRuns(path)
 
 
 class FileRuns:
@@ -134,6 +139,14 @@ class ApiRuns:
     def _pieces(self, run_id: str, kind: str) -> Iterator[bytes]:
         address = f"/api/runs/{quote(run_id, safe='')}/samples?format={kind}"
         return self._client.pieces(address, EXPORT_S)
+
+
+def _is_forbidden(path: Path) -> bool:
+    """Return whether the file belongs to another user, who keeps it closed."""
+    try:
+        return path.exists() and not os.access(path, os.R_OK)
+    except PermissionError:
+        return True
 
 
 def _summary(run: RunSummary) -> dict[str, Any]:
