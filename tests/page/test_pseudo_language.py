@@ -321,7 +321,7 @@ def test_unpaired_phone(browser: Browser, bench: PageBench) -> None:
         visited.go()
         tour.open("rig")
         tour.look("rig")
-        visited.page.locator(".screen-rig button", has_text="⟦").last.click()
+        visited.page.locator(".rig > div:nth-child(3) button").click()
         visited.page.locator("dialog[open]").wait_for()
         tour.look("pairing")
         assert {name: texts for name, texts in tour.seen.items() if texts} == {}

@@ -111,7 +111,7 @@ export class Sounder {
   /** Shake where the phone can, also when muted, and sound. Return whether it sounds. */
   play(call) {
     const { beeps } = CALLS[call];
-    navigator.vibrate?.(beeps.flatMap(([, length_s]) => [1000 * length_s, 1000 * REST_S]));
+    this.shake(beeps);
     if (this.context === null || this.context.state !== "running" || this.isMuted) return false;
     let start_s = this.context.currentTime;
     for (const [pitch_hz, length_s] of beeps) {
@@ -119,6 +119,12 @@ export class Sounder {
       start_s += length_s + REST_S;
     }
     return true;
+  }
+
+  /** Browsers refuse this, too, before the page was touched. */
+  shake(beeps) {
+    if (!(navigator.userActivation?.hasBeenActive ?? this.touchedAt > -Infinity)) return;
+    navigator.vibrate?.(beeps.flatMap(([, length_s]) => [1000 * length_s, 1000 * REST_S]));
   }
 
   beep(pitch_hz, start_s, length_s) {

@@ -173,8 +173,10 @@ test("muted it shakes", () => {
 test("untouched it is silent", () => {
   const sounder = start({ isTouched: false });
   assert.equal(sounder.play("come"), false);
+  assert.deepEqual(shaken, []);
   touch();
   assert.equal(sounder.play("come"), true);
+  assert.equal(shaken.length, 1);
 });
 
 test("without vibration", () => {
