@@ -124,6 +124,8 @@ switch_back() { # called on any failure while the service is stopped
         return 0
     fi
     if [ -d "$OLD" ] && [ "$OLD" != "$LINK" ]; then point_to "$OLD"; fi
+    for path in $(listed "$TREE"); do rm -f "$ROOT/$path.new"; done
+    rm -f "$BASE/venv.new" "$CONFIG.new" ${BOOT:+"$BOOT.new"}
     put_files "$BEFORE" "$TREE"
     [ "$HAD_CONFIG" = yes ] || rm -f "$CONFIG"
     if [ -f "$SCRATCH/boot-before" ] && ! cmp -s "$SCRATCH/boot-before" "$BOOT"; then

@@ -57,8 +57,12 @@ case "$*" in
     echo "$*" >> KIT/pip
     case $* in *--require-hashes*) exit 0 ;; esac
     echo "$last" > "$here/../source"
-    (cd "$last" && find . -type f | sort) > "$here/../installed"
-    version=$(sed -n 's/^version = "\\(.*\\)"$/\\1/p' "$last/pyproject.toml")
+    if [ -d "$last" ]; then
+        (cd "$last" && find . -type f | sort) > "$here/../installed"
+        version=$(sed -n 's/^version = "\\(.*\\)"$/\\1/p' "$last/pyproject.toml")
+    else
+        version=$(basename "$last" | cut -d - -f 2)
+    fi
     cp "$last/controller/format" "$here/../format" 2>/dev/null
     cp "$last/controller/trouble" "$here/../trouble" 2>/dev/null
     cat > "$here/biteclock" <<EOF
