@@ -216,7 +216,7 @@ class Daemon:
 
     def _herald(self, settings: Settings) -> Herald:
         """Return the follower that sends news to the messenger."""
-        bench = str(getattr(settings.server, "name", None) or "")
+        bench = str(settings.server.name or "")
         return Herald(
             self._message_line.send, self.rig.clock, bench, settings.limits.over_time_fraction
         )

@@ -15,7 +15,7 @@ from controller.errors import BiteclockError, RefusedError
 from controller.texts import Message
 
 TIME_LIMIT_S = 60.0
-PREVIEW_TIME_LIMIT_S = 30.0
+PREVIEW_TIME_LIMIT_S = 45.0
 """Longest time for a small file, and for a small file's preview.
 
 Source: A4 at 1200 dpi takes 1.4 to 3 s on a desktop processor; the smallest Pi is taken to be ten
@@ -23,10 +23,10 @@ times slower. A preview is drawn of a file that was measured in time before.
 """
 
 MOST_TIME_S = 180.0
-MOST_PREVIEW_TIME_S = 90.0
-TIME_PER_MB_S = 2.0
-"""A large file may need longer, up to these. A few hundred bytes that keep a decoder busy must not
-keep everybody waiting as long as that."""
+MOST_PREVIEW_TIME_S = 150.0
+TIME_PER_KB_S = 0.5
+"""A larger file may need longer, up to these: an SVG drawing of 290 kB takes 11 s on a desktop
+processor. A few hundred bytes that keep a decoder busy must not hold the one seat as long."""
 
 MEMORY_LIMIT_MB = 400
 """Memory that the process may write. Source: measured peaks of 269 MB for A4 at 1200 dpi, 285 MB
@@ -80,13 +80,13 @@ def measure(
 def time_limit_of_s(path: Path, *, is_preview: bool) -> float:
     """Return how long measuring a file may take, s. A file that cannot be read is small."""
     try:
-        size_mb = path.stat().st_size / 1e6
+        size_kb = path.stat().st_size / 1e3
     except OSError:
-        size_mb = 0.0
+        size_kb = 0.0
     least_s, most_s = (
         (PREVIEW_TIME_LIMIT_S, MOST_PREVIEW_TIME_S) if is_preview else (TIME_LIMIT_S, MOST_TIME_S)
     )
-    return min(most_s, least_s + TIME_PER_MB_S * size_mb)
+    return min(most_s, least_s + TIME_PER_KB_S * size_kb)
 
 
 def workplace_of(environment: Mapping[str, str], *, accept_unconfined: bool) -> Workplace:

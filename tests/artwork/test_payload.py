@@ -18,8 +18,10 @@ from typing import Any
 
 import pytest
 
+from controller.artwork.process import run_worker
+from controller.artwork.workplaces import HERE
 from tests.kits import payload
-from tests.kits.worker_kit import request_of, run_worker
+from tests.kits.worker_kit import request_of
 from tests.paths import ROOT
 
 SECRET = ctypes.create_string_buffer(b"secret!!")
@@ -51,11 +53,10 @@ def victims(tmp_path: Path) -> Iterator[Path]:
 
 
 def test_every_attempt_is_refused(victims: Path) -> None:
-    """In the product's worker nothing works, and the filter is what refuses."""
-    status, reply = run_worker(payload.MODULE, request_of(victims), victims)
-    assert status == 0, reply
-    assert reply["unconfined"] is None
-    found = reply["result"]
+    """In a process started as the demonstration starts its worker, nothing works."""
+    end = run_worker(payload.MODULE, request_of(victims), victims, 60.0, HERE)
+    assert end.reply["unconfined"] is None, end
+    found = end.reply["result"]
     assert len(found) >= 40
     assert {name: error for name, error in found.items() if error != "EPERM"} == {}
     assert not (victims.parent / "new").exists()
