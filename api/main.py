@@ -1,6 +1,6 @@
 """Composition root: builds a rig and puts the daemon around it.
 
-It is the only module of ``api`` that imports ``hardware``.
+Beside ``api.direct``, it is the only module of ``api`` that imports ``hardware``.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from importlib.metadata import version
@@ -17,6 +16,17 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
+from api.direct import (
+    check_rig_directly,
+    look_whether_off,
+    machine_board,
+    machine_clock,
+    open_rig,
+    parse_faults,
+    refuse_another_pin,
+    refuse_relay_on,
+    rig_range_a,
+)
 from api.messenger.line import MessageLine
 from controller.assembly import Assembly, assemble
 from controller.backup.desk import BackupDesk
@@ -24,14 +34,13 @@ from controller.backup.form import Places
 from controller.backup.restoring import finish_at_start
 from controller.calculator import Calculator
 from controller.config import Settings
-from controller.errors import RefusedError
 from controller.logbook.bath_reader import BathReader
 from controller.logbook.health import LogbookHealth
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import LogbookReader
 from controller.logbook.thread import LogbookThread
 from controller.notices.herald import Herald
-from controller.ports import ENDING_SIGNALS, Clock
+from controller.ports import ENDING_SIGNALS
 from controller.recording.baths import BathShelf
 from controller.recording.journal import Journal
 from controller.recording.notices import Notices
@@ -39,17 +48,12 @@ from controller.recording.recorder import RunRecorder
 from controller.recording.restore import Restorer
 from controller.recording.store_watch import StoreWatch
 from controller.running.loop import Board
-from controller.running.rig_report import rig_report
 from controller.texts import CATALOGUE
-from hardware.clock import SystemClock, SystemPacer
+from hardware.clock import SystemClock
 from hardware.descriptor_store import DescriptorStore
 from hardware.host import host_notes
 from hardware.notify import ServiceNotifier
-from hardware.off_look import OffLook, look_at_current, look_at_line
 from hardware.plan_rehearsal import PlateHanger, Rehearsal, rehearsal_rig, rehearsal_spec
-from hardware.rehearsal.faults.by_name import parse_fault
-from hardware.rehearsal.faults.kinds import Fault
-from hardware.rig import Rig, build_pi_rig, sensor_range_a
 
 if TYPE_CHECKING:
     from fastapi import FastAPI
@@ -79,60 +83,7 @@ SWITCH_S = 0.0005
 The loop gives the lock away at each transfer on the bus. With Python's own 5 ms, a busy server
 makes a pass of eight transfers 40 ms longer. The figures are in tests/README.md."""
 
-DIRECT_CHECK_S = 3.0
-"""Duration of a rig check without a daemon, s: sixteen conversions and one failed read."""
-
 VERSION = version("biteclock")
-
-
-def parse_faults(texts: Sequence[str]) -> tuple[Fault, ...]:
-    """Return the faults given as NAME@SECONDS. Raises: RefusedError with the list of names."""
-    return tuple(parse_fault(text) for text in texts)
-
-
-def rig_range_a(settings: Settings) -> float:
-    """Return the full scale of the current measurement, A."""
-    return sensor_range_a(settings.rig)
-
-
-def machine_board() -> Board:
-    """Return a board on the machine's own clock."""
-    return Board(SystemClock())
-
-
-def machine_clock() -> Clock:
-    """Return the machine's own clock."""
-    return SystemClock()
-
-
-def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
-    """Return the rig check as JSON values, from a rig opened here. Nothing is switched on."""
-    from api.http.models.rig import RigCheck
-
-    wakeup_read, _ = os.pipe()
-    rig = _rig(settings, Rehearsal() if rehearse else None, wakeup_read)
-    assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "check")
-    until_s = rig.clock.monotonic_s() + DIRECT_CHECK_S
-    assembly.loop.run(lambda: rig.clock.monotonic_s() >= until_s)
-    snapshot = assembly.loop.board.snapshot
-    if snapshot is None:
-        raise RuntimeError("the loop published nothing")
-    check = assembly.supervisor.report_check()
-    report = rig_report(check, snapshot, settings.limits.max_sample_age_s)
-    notes = () if rehearse else [str(note) for note in host_notes(Path.cwd())]
-    return RigCheck.of(report, notes).model_dump(mode="json")
-
-
-def look_whether_off(pins: Sequence[str], settings: Settings | None) -> OffLook:
-    """Return whether the lines are low and free, and no current flows.
-
-    :param settings: those of the sensor, or None where no sensor is known.
-    """
-    problems = [problem for pin in pins if (problem := look_at_line(pin)) is not None]
-    if problems or settings is None:
-        return OffLook(problems[0] if problems else None)
-    clock = SystemClock()
-    return look_at_current(settings, clock, SystemPacer(clock))
 
 
 class Daemon:
@@ -156,9 +107,9 @@ class Daemon:
         CATALOGUE.load()
         self._settings = settings
         if rehearsal is None:
-            _refuse_another_pin(settings.rig.relay_pin)
+            refuse_another_pin(settings.rig.relay_pin)
         self._wakeup_read, self._wakeup_write = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
-        self.rig = _rig(settings, rehearsal, self._wakeup_read)
+        self.rig = open_rig(settings, rehearsal, self._wakeup_read)
         self._heart = SystemClock()
         self._notifier = ServiceNotifier.from_environment(os.environ)
         self._board = Board(self._heart, self._notifier.alive)
@@ -174,7 +125,7 @@ class Daemon:
         # The relay goes off, and is seen to be off, before the web server is imported, which takes
         # longer than everything else.
         self.assembly.loop.step()
-        _refuse_relay_on(self.rig, settings.rig.relay_pin)
+        refuse_relay_on(self.rig, settings.rig.relay_pin)
         self._server = self._web_server(settings, state_directory, port)
 
     def _assembled(self, settings: Settings, rehearsal: Rehearsal | None) -> Assembly:
@@ -340,25 +291,3 @@ class Daemon:
 
     def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
         self.assembly.loop.end()
-
-
-def _rig(settings: Settings, rehearsal: Rehearsal | None, wakeup_fd: int) -> Rig:
-    """Return the real rig, or the rehearsal rig when there is a rehearsal."""
-    if rehearsal is None:
-        return build_pi_rig(settings, wakeup_fd)
-    return rehearsal_rig(None, rehearsal, settings)
-
-
-def _refuse_relay_on(rig: Rig, relay_pin: str) -> None:
-    """Raise RefusedError when the relay output reads on after it was turned off."""
-    if rig.gate.reads_on():
-        raise RefusedError("http.startup.relay_reads_on", field="relay_pin", relay_pin=relay_pin)
-
-
-def _refuse_another_pin(relay_pin: str) -> None:
-    """Raise RefusedError when the service would force off another pin than the configured one."""
-    unit_pin = os.environ.get("BITECLOCK_RELAY_PIN", relay_pin)
-    if unit_pin != relay_pin:
-        raise RefusedError(
-            "http.startup.another_pin", field="relay_pin", relay_pin=relay_pin, unit_pin=unit_pin
-        )

@@ -13,7 +13,7 @@ import pytest
 FLOORS: Mapping[str, tuple[int, tuple[str, ...]]] = {
     "artwork": (450, ("artwork/",)),
     "command line": (140, ("cli/",)),
-    "web application": (750, ("web/", "door/", "routes/", "access/")),
+    "web application": (750, ("web/", "door/", "tables/", "routes/", "access/")),
     "logbook and recording": (180, ("logbook/", "recording/", "backup/")),
     "page": (120, ("page/",)),
     "process": (30, ("process/",)),

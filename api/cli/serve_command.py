@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 import click
 
 from api.cli.daemon_log import daemon_log
-from api.cli.fault_option import fault_option
 from api.cli.options import config_option, place_of, refusing, state_directory_option
 from api.cli.printing import help_of, say, say_if_heard
+from api.cli.rehearsal.fault_option import fault_option
 from controller.errors import RefusedError
 from controller.texts import text
 

@@ -13,7 +13,7 @@ from api.access.auth import COOKIE
 from api.http.guards.base import SAFE_METHODS
 from controller.messages import OffRequest
 from tests.kits.api_client import SILVER, Daemon, ask, assert_problem
-from tests.kits.artwork_double import Measuring
+from tests.kits.artwork.double import Measuring
 
 WAIT_FOR_THE_LOOP = {"/api/pause", "/api/resume", "/api/acknowledge", "/api/lifted", "/api/left-in"}
 """Nothing runs it here."""

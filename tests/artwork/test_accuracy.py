@@ -19,7 +19,7 @@ from skimage.measure import find_contours
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure
-from tests.kits.artwork_shapes import coverage, disc, families, save, sheet_px
+from tests.kits.artwork.shapes import coverage, disc, families, save, sheet_px
 
 S_MM = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.75, 1.0)
 SEEDS = (0, 1, 2)

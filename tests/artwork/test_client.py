@@ -19,9 +19,9 @@ from controller.artwork.options import MeasureOptions
 from controller.artwork.result import MeasureFailedError
 from controller.errors import RefusedError
 from controller.texts import Message
-from tests.kits.artwork_files import svg
-from tests.kits.artwork_shapes import disc, file_bytes, save
-from tests.kits.worker_kit import request_of, run_worker
+from tests.kits.artwork.files import svg
+from tests.kits.artwork.shapes import disc, file_bytes, save
+from tests.kits.artwork.worker_kit import request_of, run_worker
 from tests.paths import ROOT
 
 WORKER = "controller.artwork.worker"

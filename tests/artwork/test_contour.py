@@ -14,7 +14,7 @@ from skimage.measure import euler_number, find_contours
 
 from controller.artwork.outline.contour import _crossings, trace
 from controller.artwork.outline.edge_sums import edge_distance
-from tests.kits.artwork_shapes import bar, coverage, disc, families
+from tests.kits.artwork.shapes import bar, coverage, disc, families
 
 FULL = 255
 

@@ -15,7 +15,7 @@ from controller.artwork.distances.gaps import Gaps
 from controller.artwork.measuring.lines import LineBook
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
-from tests.kits.artwork_shapes import bar, disc, rows_of_bars, save
+from tests.kits.artwork.shapes import bar, disc, rows_of_bars, save
 
 UNDERCUT = {"depth_mm": 0.24, "etch_factor": 1.2}
 """Undercut 0.2 mm: resist narrower than 0.4 mm is lost."""

@@ -15,7 +15,7 @@ from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.artwork.outline.chain import Floats
 from controller.errors import RefusedError
-from tests.kits.artwork_shapes import disc, file_bytes, grey_image, save
+from tests.kits.artwork.shapes import disc, file_bytes, grey_image, save
 
 OPEN_PX, SIDE_PX = 400, 1000
 """A black square, and tones beside it: 1 px is 0.0423 mm."""

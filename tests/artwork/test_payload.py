@@ -21,7 +21,7 @@ import pytest
 from controller.artwork.process import run_worker
 from controller.artwork.workplaces import HERE
 from tests.kits import payload
-from tests.kits.worker_kit import request_of
+from tests.kits.artwork.worker_kit import request_of
 from tests.paths import ROOT
 
 SECRET = ctypes.create_string_buffer(b"secret!!")
@@ -86,7 +86,7 @@ def outcomes(victims: Path, confining: str, names: set[str] | None = None) -> di
     """
     script = (
         "import ctypes, json, os, sys\n"
-        "from tests.kits.payload import attempts, outcomes\n"
+        "from tests.kits.artwork.payload import attempts, outcomes\n"
         "libc = ctypes.CDLL(None, use_errno=True)\n"
         "victim = {**json.load(open(sys.argv[1])), 'artwork': os.open(sys.argv[1], os.O_RDONLY)}\n"
         "names = json.loads(sys.argv[2])\n"

@@ -19,7 +19,7 @@ from controller.artwork.measuring.pieces import (
     pieces,
 )
 from controller.artwork.options import MeasureOptions
-from tests.kits.artwork_shapes import disc, rows_of_bars, save
+from tests.kits.artwork.shapes import disc, rows_of_bars, save
 
 RIM_PX = 30
 

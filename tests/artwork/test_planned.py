@@ -15,7 +15,7 @@ from controller.errors import RefusedError
 from controller.physics.relief import MeasuredGrowth, removed_volume_mm3
 from controller.planning.plan import make_plan
 from controller.planning.request import NarrowLine, PlanRequest
-from tests.kits.artwork_double import measured
+from tests.kits.artwork.double import measured
 
 
 def request(measure=None, **changes):

@@ -22,7 +22,7 @@ from controller.artwork.measuring.preview import (
     _block_sums,
 )
 from controller.artwork.options import MeasureOptions
-from tests.kits.artwork_shapes import save, sheet_px
+from tests.kits.artwork.shapes import save, sheet_px
 
 SHAPE = unary_union([box(1, 1, 4, 9), box(4.3, 1, 6, 9), box(7.5, 1, 9, 9)])
 """Gaps of 0.3 mm, which an undercut of 0.2 mm takes, and of 1.5 mm, which it leaves."""

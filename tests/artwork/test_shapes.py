@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from tests.kits.artwork_shapes import bar, coverage, disc
+from tests.kits.artwork.shapes import bar, coverage, disc
 
 
 def test_coverage_of_shifted_box() -> None:

@@ -14,7 +14,7 @@ from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.texts import Message
-from tests.kits.artwork_shapes import bar, disc, file_bytes, grey_image, save, sheet_px
+from tests.kits.artwork.shapes import bar, disc, file_bytes, grey_image, save, sheet_px
 
 SHEET_MM = sheet_px(600) * 25.4 / 600
 

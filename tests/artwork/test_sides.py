@@ -14,7 +14,7 @@ from controller.artwork.options import MeasureOptions
 from controller.artwork.outline.chain import Chain
 from controller.artwork.outline.edge_sums import _REACH, _Window, edge_distance
 from controller.artwork.outline.sides import Bends, CornerRoom, Side, turn_between, turns_more
-from tests.kits.artwork_shapes import bar, save
+from tests.kits.artwork.shapes import bar, save
 
 
 def chains(seed: int = 2) -> Chain:

@@ -37,8 +37,8 @@ from controller.artwork.worker import EXIT_CRASHED
 from controller.artwork.workplaces import Workplace
 from controller.errors import RefusedError
 from controller.texts import Message
-from tests.kits.artwork_shapes import disc, save
-from tests.kits.worker_kit import request_of
+from tests.kits.artwork.shapes import disc, save
+from tests.kits.artwork.worker_kit import request_of
 from tests.paths import ROOT
 
 WAIT_S = 60.0

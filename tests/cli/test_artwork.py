@@ -16,8 +16,8 @@ from PIL import Image, ImageDraw
 
 from controller.artwork import client
 from hardware.rehearsal import plate
-from tests.kits.artwork_files import svg
-from tests.kits.artwork_shapes import rows_of_bars, save, star
+from tests.kits.artwork.files import svg
+from tests.kits.artwork.shapes import rows_of_bars, save, star
 from tests.kits.cli_kit import Command
 
 STAR = star(5, 4.0, 2.0, 5.0, 5.0, 0.3)

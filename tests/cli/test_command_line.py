@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from api.cli.command_line import COMMANDS, main
-from api.cli.fault_option import FAULT_NAMES
+from api.cli.rehearsal.fault_option import FAULT_NAMES
 from controller.physics.faraday import METALS
 from hardware.rehearsal.faults.by_name import FAULTS
 from tests.kits.cli_kit import PLATE, Command

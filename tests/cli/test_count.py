@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.kits.artwork_shapes import save, star
+from tests.kits.artwork.shapes import save, star
 from tests.kits.cli_kit import Command
 from tests.paths import DATA
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from api.cli.client import ApiRefusedError
-from api.cli.demo import _start
+from api.cli.rehearsal.demo import _start
 
 WRONG_STATE = "/problems/wrong-state"
 

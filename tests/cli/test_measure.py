@@ -17,8 +17,8 @@ from controller.artwork import client
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure
-from tests.kits.artwork_files import pdf, svg
-from tests.kits.artwork_shapes import SIDE_MM, disc, file_bytes, grey_image, save
+from tests.kits.artwork.files import pdf, svg
+from tests.kits.artwork.shapes import SIDE_MM, disc, file_bytes, grey_image, save
 from tests.kits.cli_kit import Command
 
 SHAPE = unary_union([box(1.0, 2.0, 4.0, 8.0), box(4.3, 2.0, 6.0, 8.0), disc(0.8, 8.0, 5.0)])

@@ -15,7 +15,7 @@ from api.cli.command_line import COMMANDS
 from controller.messages import RunState
 from controller.physics.faraday import METALS
 from controller.texts import Catalogue
-from tests.kits.artwork_shapes import save
+from tests.kits.artwork.shapes import save
 from tests.kits.cli_kit import PLATE
 from tests.kits.logbook_kit import ManualLogbook, began, changed
 from tests.paths import ROOT

@@ -18,7 +18,7 @@ from api.http.door.places import Kind, Places
 from api.http.server import WebServer
 from controller.messages import RunState
 from tests.kits.api_client import SILVER, WAIT_S, Daemon, serving_at
-from tests.kits.artwork_double import Measuring
+from tests.kits.artwork.double import Measuring
 from tests.kits.raw_http import STOP, connect
 from tests.proofs.attackers import Crowd, attacks
 

@@ -295,8 +295,10 @@ FORBIDDEN = {"controller": {"hardware", "api"}, "hardware": {"api"}, "api": {"ha
 """Room -> rooms that it does not import."""
 
 
-COMPOSITION_ROOTS = (ROOT / "api" / "main.py", ROOT / "api" / "messenger" / "program.py")
-"""The daemon's, and the messenger's, which takes the clock."""
+COMPOSITION_ROOTS = tuple(
+    ROOT / "api" / name for name in ("main.py", "direct.py", "messenger/program.py")
+)
+"""The daemon's, that of commands without a daemon, and the messenger's, which takes the clock."""
 
 
 def test_rooms_import_inward() -> None:

@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from api.cli.demo import PIECE
+from api.cli.rehearsal.demo import PIECE
 from controller.config import Settings
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest

@@ -30,7 +30,7 @@ from hardware.rehearsal.front_table import FrontRow
 from hardware.rehearsal.level_set import solver as level_set
 from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
 from hardware.rehearsal.level_set.solver import solve_front
-from tests.kits.artwork_shapes import (
+from tests.kits.artwork.shapes import (
     bar,
     coverage,
     disc,

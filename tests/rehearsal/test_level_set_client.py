@@ -21,9 +21,9 @@ from hardware.rehearsal.level_set.client import solve_in_process
 from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
 from hardware.rehearsal.level_set.solver import solve_front
 from tests.artwork.test_imports import heavy_after
-from tests.kits.artwork_shapes import disc, save
+from tests.kits.artwork.shapes import disc, save
+from tests.kits.artwork.worker_kit import request_of, run_worker
 from tests.kits.message_kit import raises_message
-from tests.kits.worker_kit import request_of, run_worker
 
 WORKER = "hardware.rehearsal.level_set.worker"
 

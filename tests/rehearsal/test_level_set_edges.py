@@ -11,7 +11,7 @@ from shapely.geometry import Point
 
 from hardware.rehearsal.level_set.edges import edge_distance, open_share
 from hardware.rehearsal.level_set.travel import travel
-from tests.kits.artwork_shapes import bar, coverage, disc
+from tests.kits.artwork.shapes import bar, coverage, disc
 
 SHAPES = {"disc": disc(9.3, 16.2, 15.7), "turned bar": bar(14.0, 9.0, 16.1, 15.8, 0.35)}
 SIDE = 32

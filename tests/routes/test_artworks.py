@@ -20,8 +20,8 @@ from api.http.routes import artworks as routes_artworks
 from controller.artwork.result import MeasureFailedError
 from controller.errors import RefusedError
 from tests.kits.api_client import WAIT_S, Daemon, ask, assert_problem
-from tests.kits.artwork_double import PNG, Measuring
-from tests.kits.artwork_files import pdf, svg
+from tests.kits.artwork.double import PNG, Measuring
+from tests.kits.artwork.files import pdf, svg
 
 IMAGE = {"content-type": "image/png"}
 REQUEST = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0, "thickness_mm": 1.2}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from api.cli.rehearse import RehearsalResult, rehearse
+from api.cli.rehearsal.rehearse import RehearsalResult, rehearse
 from api.main import Rehearsal, parse_faults
 from controller.config import Settings, parse_settings
 from tests.kits.doubles import silver_request

@@ -9,7 +9,7 @@ import random
 
 import pytest
 
-from api.cli.rehearse import RehearsalResult, rehearse
+from api.cli.rehearsal.rehearse import RehearsalResult, rehearse
 from api.main import Rehearsal
 from controller.config import Settings, parse_settings
 from controller.planning.request import PlanRequest

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from api.cli.rehearse import rehearse
+from api.cli.rehearsal.rehearse import rehearse
 from api.main import Rehearsal, parse_faults
 from controller.config import Settings
 from controller.messages import RunState, TripReason

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from api.cli.rehearse import rehearse
+from api.cli.rehearsal.rehearse import rehearse
 from api.main import Rehearsal, parse_faults
 from controller.config import Settings, parse_settings
 from controller.errors import RefusedError, WrongStateError

@@ -17,7 +17,7 @@ from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure, MeasureFailedError
 from controller.errors import RefusedError
 from hardware.clock import VirtualClock
-from tests.kits.artwork_double import PNG, Measuring
+from tests.kits.artwork.double import PNG, Measuring
 
 OPTIONS = MeasureOptions(dpi=600.0, depth_mm=1.0, etch_factor=1.0)
 

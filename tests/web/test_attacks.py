@@ -16,13 +16,13 @@ from typing import Any
 import pytest
 
 from api.access.auth import COOKIE, Access, Caller
-from api.http.csv_export import csv_lines
 from api.http.door import bounded_protocol
 from api.http.live import LiveFeed
+from api.http.tables.csv_export import csv_lines
 from controller.logbook.reader import StoredEvent
 from hardware.clock import SystemClock
 from tests.kits.api_client import SILVER, WAIT_S, Daemon, ask, assert_problem, serve
-from tests.kits.artwork_double import Measuring
+from tests.kits.artwork.double import Measuring
 from tests.kits.daemon_child import serving
 
 HOST = "bench.local:8420"

@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from api.http.csv_export import csv_lines
 from api.http.models.base import unit_of
 from api.http.models.runs import RunListed, SecondTold
 from api.http.models.status import Status
+from api.http.tables.csv_export import csv_lines
 from controller.figures import FIGURES, FIGURES_OF_A_SECOND
 from controller.logbook.entries import Checkpoint, Progress
 from controller.logbook.reader import LogbookReader

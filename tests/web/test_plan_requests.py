@@ -15,7 +15,7 @@ from controller.artwork.planned import request_fields
 from controller.errors import RefusedError
 from controller.texts import Message
 from hardware.clock import VirtualClock
-from tests.kits.artwork_double import PNG, Measuring, measured
+from tests.kits.artwork.double import PNG, Measuring, measured
 
 BODY = {"metal": "fine-silver", "depth_mm": 0.25, "current_a": 3.0}
 

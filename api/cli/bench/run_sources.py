@@ -81,7 +81,7 @@ class FileRuns:
 
     def csv(self, run_id: str) -> Iterator[str]:
         """Yield the one-second samples as CSV."""
-        from api.http.csv_export import csv_lines
+        from api.http.tables.csv_export import csv_lines
 
         self._reader.run(run_id)
         yield from csv_lines(self._reader.samples(run_id))

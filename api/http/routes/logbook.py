@@ -7,7 +7,6 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Response
 
 from api.http.context import AppContext
-from api.http.csv_export import csv_lines
 from api.http.models.base import PLAIN_TEXT
 from api.http.models.runs import (
     EventList,
@@ -21,7 +20,8 @@ from api.http.models.runs import (
 )
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import BAD_VALUE, LOGBOOK_UNREADABLE, UNKNOWN_RUN
-from api.http.table_pieces import (
+from api.http.tables.csv_export import csv_lines
+from api.http.tables.table_pieces import (
     EVENTS,
     EVENTS_AT_ONCE,
     POINTS,
@@ -31,7 +31,7 @@ from api.http.table_pieces import (
     Table,
     table_pieces,
 )
-from api.http.table_stream import table_response
+from api.http.tables.table_stream import table_response
 
 MAX_POINTS = 5000
 """Most points of a reduced curve: more than any screen has columns."""

@@ -12,8 +12,8 @@ from PIL import Image, ImageDraw
 
 from controller.artwork.worker import EXIT_MEASURED, EXIT_REFUSED, answer, measuring
 from controller.texts import Message
-from tests.kits.artwork_files import pdf, svg
-from tests.kits.artwork_shapes import file_bytes
+from tests.kits.artwork.files import pdf, svg
+from tests.kits.artwork.shapes import file_bytes
 
 ROUNDS = 60
 

@@ -19,7 +19,7 @@ from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.texts import Message
-from tests.kits.artwork_shapes import disc, families, file_bytes, grey_image, save
+from tests.kits.artwork.shapes import disc, families, file_bytes, grey_image, save
 
 SHAPE = disc(1.5, 2.5, 2.5)
 SMALL_PX = 130

@@ -14,7 +14,7 @@ from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure
 from controller.errors import RefusedError
 from controller.texts import Message
-from tests.kits.artwork_files import crop_box, pdf, svg
+from tests.kits.artwork.files import crop_box, pdf, svg
 
 TWO = "5 5 10 10 re 20 5 0.1 20 re f"
 """A square of 10 mm and an upright line 0.1 x 20 mm: 102 mm2, 80.2 mm of edge."""

@@ -17,7 +17,7 @@ from controller.artwork.loading.raster import load_raster
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
-from tests.kits.artwork_shapes import file_bytes
+from tests.kits.artwork.shapes import file_bytes
 
 BLACK_OPEN = np.arange(255, -1, -1, dtype=np.uint8)
 WHITE_OPEN = BLACK_OPEN[::-1].copy()

@@ -23,9 +23,9 @@ from PIL import Image, ImageDraw
 from controller.artwork.exchange import read_answer, send_request
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
-from tests.kits.artwork_files import pdf, svg
-from tests.kits.artwork_shapes import families, save
-from tests.kits.worker_kit import request_of
+from tests.kits.artwork.files import pdf, svg
+from tests.kits.artwork.shapes import families, save
+from tests.kits.artwork.worker_kit import request_of
 from tests.paths import ROOT
 
 S_MM = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.75, 1.0)

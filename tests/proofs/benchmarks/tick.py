@@ -15,7 +15,7 @@ from adafruit_ina219 import INA219
 from adafruit_register.i2c_struct import ROUnaryStruct, UnaryStruct
 from gpiozero import DigitalOutputDevice
 
-from api.cli.rehearse import rehearse
+from api.cli.rehearsal.rehearse import rehearse
 from api.main import Rehearsal, rehearsal_spec, rig_range_a
 from controller.assembly import Assembly, assemble
 from controller.config import Settings, parse_settings

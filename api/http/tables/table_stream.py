@@ -6,9 +6,9 @@ from collections.abc import AsyncIterator, Iterator
 
 from starlette.responses import StreamingResponse
 
-from api.http import csv_export
 from api.http.context import Lane
-from api.http.table_pieces import Format
+from api.http.tables import csv_export
+from api.http.tables.table_pieces import Format
 
 _JSON = "application/json"
 

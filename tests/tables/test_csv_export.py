@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from api.http.csv_export import cell, csv_lines
+from api.http.tables.csv_export import cell, csv_lines
 from controller.logbook.reader import MeanSample, StoredEvent
 
 ROWS = [

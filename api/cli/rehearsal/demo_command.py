@@ -20,6 +20,6 @@ from controller.texts import text
 @refusing
 def demo(speed: float, port: int, once: bool) -> None:
     """Run the demonstration."""
-    from api.cli.demo import run_demo
+    from api.cli.rehearsal.demo import run_demo
 
     raise SystemExit(run_demo(speed, port, once))

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Literal
 
-from api.http.csv_export import csv_lines
+from api.http.tables.csv_export import csv_lines
 from controller.logbook.entries import RawSample
 from controller.logbook.reader import CurvePoint, LogbookReader, MeanSample, StoredEvent
 

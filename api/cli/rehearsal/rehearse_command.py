@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from api.cli.fault_option import fault_option
 from api.cli.options import (
     Function,
     json_option,
@@ -16,10 +15,11 @@ from api.cli.options import (
 )
 from api.cli.plan_options import plan_options
 from api.cli.printing import help_of, print_json, say
+from api.cli.rehearsal.fault_option import fault_option
 from controller.texts import text
 
 if TYPE_CHECKING:
-    from api.cli.rehearse import RehearsalResult
+    from api.cli.rehearsal.rehearse import RehearsalResult
     from controller.artwork.planned import ArtworkFile
     from controller.config import Settings
     from controller.planning.request import PlanRequest
@@ -95,7 +95,7 @@ def rehearse(
     as_json: bool,
 ) -> None:
     """Rehearse a run and print how it ended."""
-    from api.cli.rehearse import rehearse as rehearse_run
+    from api.cli.rehearsal.rehearse import rehearse as rehearse_run
     from api.main import Rehearsal, parse_faults
 
     rehearsal = Rehearsal(

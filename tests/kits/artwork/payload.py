@@ -22,7 +22,7 @@ from typing import Any
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.worker import Work, serve
 
-MODULE = "tests.kits.payload"
+MODULE = "tests.kits.artwork.payload"
 
 _X86, _ARM = "x86_64", "aarch64"
 NUMBERS = {

@@ -16,8 +16,8 @@ import pytest
 from starlette.types import Message
 
 from api.http.context import Lane
-from api.http.table_pieces import SAMPLES, json_pieces, table_pieces
-from api.http.table_stream import table_response
+from api.http.tables.table_pieces import SAMPLES, json_pieces, table_pieces
+from api.http.tables.table_stream import table_response
 from controller.logbook.entries import RawSample
 from controller.logbook.reader import LogbookReader, LogbookUnreadableError, MeanSample
 from tests.kits.api_client import Daemon
