@@ -83,9 +83,7 @@ def test_the_stated_uncertainty_is_honest(tmp_path: Path, kind: str, dpi: int) -
             ratios.append((found.area_mm2 - shape.area) / found.area_uncertainty_mm2)
             ratios.append((found.edge_mm - shape.length) / found.edge_uncertainty_mm)
             ratios += [
-                (area - grown_mm2[s]) / sigma[s]
-                for s, area in found.growth_mm2
-                if s in grown_mm2
+                (area - grown_mm2[s]) / sigma[s] for s, area in found.growth_mm2 if s in grown_mm2
             ]
     size = np.abs(ratios)
     assert (size < 1.0).mean() > 0.68

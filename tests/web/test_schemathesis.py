@@ -78,9 +78,7 @@ def validated(
         test = create_test(
             operation=operation,
             test_func=asked,
-            config=HypothesisTestConfig(
-                project=schema.config, modes=list(modes), settings=BOUNDED
-            ),
+            config=HypothesisTestConfig(project=schema.config, modes=list(modes), settings=BOUNDED),
         )
         try:
             test()
