@@ -277,11 +277,8 @@ class Machine(RuleBasedStateMachine):
 PLAN = make_bench().start(silver_request(current_a=PLANNED_A))
 
 Machine.TestCase.settings = settings(
-    max_examples=150,
+    max_examples=max(150, settings.default.max_examples),  # 5,000 in make search
     stateful_step_count=40,
-    derandomize=True,
-    deadline=None,
     suppress_health_check=list(HealthCheck),
-    database=None,
 )
 TestSupervisor = Machine.TestCase
