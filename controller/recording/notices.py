@@ -48,8 +48,9 @@ class Notices:
                 _log.info("%s", _of_run(item.run_id, item.source.named(item.message)))
         if snapshot.clock_set is not self._is_clock_set:
             self._is_clock_set = snapshot.clock_set
-            name = "clock_set" if snapshot.clock_set else "clock_not_set"
-            _log.info("%s", Message(f"supervisor.note.{name}"))
+            is_set = Message("supervisor.note.clock_set")
+            not_set = Message("supervisor.note.clock_not_set")
+            _log.info("%s", is_set if snapshot.clock_set else not_set)
 
 
 class OnceInAWhile(logging.Filter):
@@ -78,8 +79,9 @@ def _of_change(item: Changed) -> Message:
         values["depth_mm"] = item.totals.depth_mm
     if message is None:
         return Message("run.journal.state", {k: values[k] for k in ("run", "state")})
-    name = "state_at_depth" if "depth_mm" in values else "state_because"
-    return Message(f"run.journal.{name}", {**values, "message": message})
+    if "depth_mm" in values:
+        return Message("run.journal.state_at_depth", {**values, "message": message})
+    return Message("run.journal.state_because", {**values, "message": message})
 
 
 def _of_run(run_id: str | None, message: Message) -> Message:

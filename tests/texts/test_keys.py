@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
-from controller.messages import UNIT_SUFFIXES, RunState, TripReason
+from controller.messages import UNIT_SUFFIXES, RunState, SourceKind, TripReason
 from controller.safety.limits import RULES
 from controller.texts import CATALOGUE
 from tests.paths import ROOT
@@ -151,6 +151,7 @@ def test_every_sentence_is_used() -> None:
     """Texts of the safety path: a sentence without a user is a sentence that no test checks."""
     used = {use.key for use in all_uses()} | {"guards.finding"}
     used |= {f"supervisor.possible.{state.value}" for state in RunState}
+    used |= {f"supervisor.source.{kind.value}" for kind in SourceKind}
     used |= {  # chosen by a table in supervisor.py
         f"supervisor.{name}"
         for name in ("state.stopped", "state.stopped_by_button", "command.stop")
