@@ -28,7 +28,7 @@ from api.http.door.places import Kind, PlaceBook
 from api.http.door.spare import SpareDescriptors
 from controller.texts import text
 
-ACCEPTS_A_PASS = 64
+ACCEPTS_A_PASS = 32
 """Most connections accepted in one pass of the event loop, so that others get their turn."""
 
 SWEEP_S = 0.2

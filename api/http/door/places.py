@@ -152,14 +152,14 @@ class PlaceBook:
     def _who_leaves(self, member: Member) -> Member | None:
         """Return who makes room: the oldest of the address with the most connections.
 
-        A guest makes room only for an address with fewer connections, or while it is idle. The
-        same holds for paired devices.
+        A guest makes room only for an address with fewer connections, so that a crowd cannot go
+        round for ever. A paired device does so as well, or while it is idle.
         """
         shares = self._shares[member.kind]
         own = shares.get(member.share, {})
         crowd = max(shares.values(), key=len)
         leaving = _first_to_go(crowd)
-        is_kept = member.kind in (Kind.GUEST, Kind.PAIRED) and not leaving.is_idle
+        is_kept = member.kind is Kind.GUEST or (member.kind is Kind.PAIRED and not leaving.is_idle)
         return None if is_kept and len(own) + 1 >= len(crowd) else leaving
 
 
