@@ -110,7 +110,6 @@ def finish(places: Places) -> str | None:
     if new_settings.exists():
         new_settings.rename(kept_settings(places, stamp))
     _sync([staging, places.state_directory])
-    (staging / READY).unlink()
     discard(places)
     return stamp
 

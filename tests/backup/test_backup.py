@@ -200,6 +200,19 @@ def test_refused_backup(
     assert not (tmp_path / "outside").exists()
 
 
+def test_digest_of_manifest(backup: Path, new: Places, tmp_path: Path) -> None:
+    """A file that was exchanged has the right checksum of the zip file, and another SHA-256."""
+    with zipfile.ZipFile(backup) as archive:
+        files = {name: archive.read(name) for name in archive.namelist()}
+    files["biteclock.toml"] = files["biteclock.toml"].replace(b"big", b"wet")
+    with zipfile.ZipFile(tmp_path / "bad.zip", "w") as archive:
+        for name, body in files.items():
+            archive.writestr(name, body)
+    with pytest.raises(BackupRefusedError) as caught:
+        stage(tmp_path / "bad.zip", new, CLOCK)
+    assert caught.value.message.key == "backup.damaged"
+
+
 @pytest.mark.parametrize("kept", [0.0, 0.1, 0.5, 0.9, 0.999])
 def test_truncated_backup(backup: Path, new: Places, kept: float) -> None:
     body = backup.read_bytes()

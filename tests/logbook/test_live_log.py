@@ -16,7 +16,7 @@ import pytest
 
 from controller.logbook.reader import LogbookReader
 from controller.messages import RunState
-from tests.kits.logbook_kit import ManualLogbook, changed, mean
+from tests.kits.logbook_kit import ManualLogbook, changed, mean, note
 from tests.paths import ROOT
 
 
@@ -104,6 +104,19 @@ def test_fold_waits_for_reader(book: ManualLogbook) -> None:
         assert "without its log" in notice_of(plain_copy(book.path))
     book.logbook.work()
     assert notice_of(plain_copy(book.path, "later.sqlite")) == ""
+
+
+def test_reader_during_marking(book: ManualLogbook) -> None:
+    """A reader keeps the mark out of the first file. The next write puts it there."""
+    whole_run(book)
+    book.write(note("a first row in the log"))
+    with closing(sqlite3.connect(book.path, isolation_level=None)) as reader:
+        book.logbook._keeper._open_runs["now"] = ()  # keeps the log from being folded in
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM runs").fetchone()
+        book.begin("now")
+    book.write(*(mean(i, run_id="now") for i in range(5)))
+    assert "without its log" in notice_of(plain_copy(book.path))
 
 
 def test_notice_is_kept_once(book: ManualLogbook) -> None:
