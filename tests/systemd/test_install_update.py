@@ -237,7 +237,7 @@ def test_run_is_not_cut(bench: Bench, run: str, arguments: tuple[str, ...]) -> N
 def test_silent_daemon_is_replaced(bench: Bench) -> None:
     """A daemon that does not answer can be replaced."""
     older(bench)
-    bench.config.write_text("[server]\nport = 1\n")
+    bench.close()
     bench.install(checkout=bench.checkout(NEW))
     assert bench.running() == f"venv-{NEW}-1"
 
