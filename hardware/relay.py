@@ -69,14 +69,18 @@ class RelayGate:
     def revoke(self, request: OffRequest) -> None:
         """Release the relay and refuse ``turn_on`` until ``reinstate``.
 
-        The first request keeps its name. SHUTDOWN overrides it and is never cleared.
+        The first request keeps its name, with two exceptions. A person's Stop takes the place of a
+        stale sensor, which a run at rest would ignore. SHUTDOWN overrides all and is never cleared.
         """
         with self._lock:
             try:
                 self._output.off()
             finally:
                 self._number += 1
-                if self._request is None or request is OffRequest.SHUTDOWN:
+                if (
+                    self._request in (None, OffRequest.SENSOR_STALE)
+                    or request is OffRequest.SHUTDOWN
+                ):
                     self._request = request
 
     def standing_request(self) -> tuple[OffRequest, int] | None:

@@ -161,9 +161,19 @@ def test_requests_are_numbered() -> None:
     """The first request keeps its name and each has its number."""
     gate = RelayGate(RecordingPin())
     assert gate.standing_request() is None
-    gate.revoke(OffRequest.SENSOR_STALE)
     gate.revoke(OffRequest.STOP)
-    assert gate.standing_request() == (OffRequest.SENSOR_STALE, 2)
+    gate.revoke(OffRequest.SENSOR_STALE)
+    assert gate.standing_request() == (OffRequest.STOP, 2)
+
+
+@pytest.mark.parametrize("request_", [OffRequest.STOP, OffRequest.STOP_BUTTON])
+def test_stop_outranks_stale_sensor(request_: OffRequest) -> None:
+    """A run at rest ignores a stale sensor. A Stop behind it must not be lost with it."""
+    gate = RelayGate(RecordingPin())
+    gate.revoke(OffRequest.SENSOR_STALE)
+    gate.revoke(request_)
+    gate.revoke(OffRequest.SENSOR_STALE)
+    assert gate.standing_request() == (request_, 3)
 
 
 def test_newer_request_stands() -> None:
@@ -174,7 +184,7 @@ def test_newer_request_stands() -> None:
     assert standing is not None
     gate.revoke(OffRequest.STOP)  # comes while the first is dealt with
     gate.reinstate(standing[1])
-    assert gate.standing_request() == (OffRequest.SENSOR_STALE, 2)
+    assert gate.standing_request() == (OffRequest.STOP, 2)
     with pytest.raises(RelayRevokedError):
         gate.turn_on()
     gate.reinstate(2)
