@@ -34,7 +34,7 @@ STOP_PARAMETERS = [
         "name": "age_s",
         "in": "query",
         "required": False,
-        "description": f"{AGE_TEXT} Stop is never too late for the run that it names.",
+        "description": f"Never too late for a Stop. {AGE_TEXT}",
         "schema": {"type": "string", "examples": ["0.2"]},
     },
 ]

@@ -33,7 +33,7 @@ from api.http.problems import ProblemError
 from controller.running.orders import Order
 
 _BODY_PROBLEMS = (BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON, BAD_VALUE)
-_RUN_PROBLEMS = (WRONG_STATE, LATE_COMMAND, OTHER_RUN, LOOP_NOT_ALIVE)
+_RUN_PROBLEMS = (BAD_VALUE, WRONG_STATE, LATE_COMMAND, OTHER_RUN, LOOP_NOT_ALIVE)
 _Given = Annotated[Given, Depends(given_with)]
 
 
