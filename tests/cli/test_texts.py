@@ -110,7 +110,7 @@ def test_no_text_outside_catalogue(calls: list[list[str]]) -> None:
 
 def test_keys_exist_and_are_used() -> None:
     """Keys in the code are literals, except those of ``help_of`` and of ``measure.quality``."""
-    paths = sorted((ROOT / "api/cli").glob("*.py"))
+    paths = sorted((ROOT / "api/cli").rglob("*.py"))
     sources = "".join(Path(path).read_text(encoding="utf-8") for path in paths)
     named = set(re.findall(r'"command_line\.([\w.]+)"', sources))
     made = {f"{it}{end}" for it in named for end in (".summary", ".details", "_limit")}
