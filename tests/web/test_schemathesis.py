@@ -40,6 +40,8 @@ MEANT = ["2xx", "401", "403", "404", "409", "422", "429", "5xx"]
 
 NO_END = "/api/events"
 
+schemathesis.serializer.alias("application/zip", "application/octet-stream")
+
 
 @pytest.fixture(scope="module")
 def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:

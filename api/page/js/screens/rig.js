@@ -197,7 +197,8 @@ function pairedRow(view, known) {
   const label = text("rig.revoke_this", { name });
   const time = moment(known.expires_at_utc);
   const from = known.paired_from;
-  const until = from === null ? text("rig.until", { time }) : text("rig.until_from", { time, from });
+  const place = from === null ? "" : text("rig.paired_from", { from });
+  const until = `${text("rig.until", { time })}${place}`;
   return h(
     "li",
     {},
