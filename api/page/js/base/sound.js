@@ -1,6 +1,7 @@
 // Sound on this phone: "come", "lift now", "two minutes left" and the alarm of a trip, the same
 // rhythms as the buzzer's. The lamp and buzzer on the bench are the real alarm.
 
+import { keep, kept } from "./kept.js";
 import { byId, mark, put } from "./dom.js";
 import { reshape } from "./shapes.js";
 import { text } from "./text.js";
@@ -56,7 +57,7 @@ export class Sounder {
   /** onTwoMinutes: shows to the eye what the ear may miss. */
   constructor(store, onTwoMinutes = () => {}) {
     this.context = null;
-    this.isMuted = localStorage.getItem(KEPT_AS) === "muted";
+    this.isMuted = kept(KEPT_AS) === "muted";
     this.call = null;
     this.timer = null;
     this.touchedAt = -Infinity;
@@ -98,7 +99,7 @@ export class Sounder {
 
   mute(isMuted) {
     this.isMuted = isMuted;
-    localStorage.setItem(KEPT_AS, isMuted ? "muted" : "on");
+    keep(KEPT_AS, isMuted ? "muted" : "on");
     this.show();
   }
 

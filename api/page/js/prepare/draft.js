@@ -1,5 +1,6 @@
 // What was typed on the Prepare screen, kept while the page is open, and the request made from it.
 
+import { keep, kept } from "../base/kept.js";
 import { numberIn, tidy } from "../base/numbers.js";
 import { text } from "../base/text.js";
 import { thicknessToMm } from "./thickness.js";
@@ -49,14 +50,14 @@ export const EMPTY = {
 /** Return the draft that was kept, or an empty one. */
 export function keptDraft() {
   try {
-    return { ...EMPTY, ...JSON.parse(sessionStorage.getItem(KEPT_AS) ?? "{}") };
+    return { ...EMPTY, ...JSON.parse(kept(KEPT_AS, "sessionStorage") ?? "{}") };
   } catch {
     return { ...EMPTY };
   }
 }
 
 /** Keep a draft until the page is closed. */
-export const keepDraft = (draft) => sessionStorage.setItem(KEPT_AS, JSON.stringify(draft));
+export const keepDraft = (draft) => keep(KEPT_AS, JSON.stringify(draft), "sessionStorage");
 
 /**
  * Return {request, missing}: what the controller plans, and the fields that hold no number,

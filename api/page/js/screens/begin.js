@@ -4,8 +4,9 @@ import { h, mark, pairs, put, show, single } from "../base/dom.js";
 import { command } from "../frame/commands.js";
 import { bounds, clockwork, withUnit } from "../base/numbers.js";
 import { text } from "../base/text.js";
+import { cautionsPart } from "../prepare/cautions.js";
 import { planWarnings } from "../prepare/plan_panel.js";
-import { metalOf, CAUTIONS } from "../base/words.js";
+import { metalOf } from "../base/words.js";
 
 const STARTABLE = new Set(["idle", "finished", "stopped"]);
 
@@ -13,14 +14,14 @@ const STARTABLE = new Set(["idle", "finished", "stopped"]);
 export function beginScreen(store, shared) {
   const summary = h("div", {});
   const warnings = h("div", {});
-  const seen = h("input", { type: "checkbox", id: "cautions-seen", onchange: () => allow() });
+  const cautions = cautionsPart(() => allow());
   const why = h("p", { class: "problem", role: "status" });
   const start = h("button", { type: "submit", class: "primary wide start" }, text("begin.start"));
   const element = h(
     "div",
     { class: "screen screen-begin" },
     h("h1", {}, text("begin.heading")),
-    cautions(),
+    cautions.element,
     h(
       "section",
       { "aria-labelledby": "run-title" },
@@ -31,7 +32,7 @@ export function beginScreen(store, shared) {
     h(
       "form",
       { class: "stack", onsubmit: single(begin) },
-      h("label", { class: "check-line", for: "cautions-seen" }, seen, text("begin.confirm")),
+      cautions.tick,
       why,
       start,
       h("a", { class: "button wide", href: "#check" }, text("begin.back")),
@@ -42,7 +43,7 @@ export function beginScreen(store, shared) {
     const { status } = store;
     if (shared.plan === null) return text("begin.no_plan");
     if (status !== null && !STARTABLE.has(status.state)) return text("begin.busy");
-    return seen.checked ? "" : text("begin.tick");
+    return cautions.isTicked() ? "" : text("begin.tick");
   }
 
   function allow() {
@@ -57,7 +58,7 @@ export function beginScreen(store, shared) {
     mark(start, "aria-disabled", "true");
     const answer = await command("start", shared.request);
     if (answer !== null) {
-      seen.checked = false;
+      cautions.confirm();
       location.hash = "#now";
     } else {
       allow();
@@ -74,20 +75,10 @@ export function beginScreen(store, shared) {
         summary.replaceChildren(pairs(summaryOf(plan)));
         warnings.replaceChildren(...planWarnings(plan));
       }
+      cautions.enter();
       allow();
     },
   };
-}
-
-function cautions() {
-  const line = ([title, words]) => h("li", {}, h("strong", {}, title), h("p", {}, words));
-  return h(
-    "section",
-    { "aria-labelledby": "cautions-title" },
-    h("h2", { id: "cautions-title" }, text("caution.title")),
-    h("ol", { class: "cautions" }, CAUTIONS.map(line)),
-    h("p", { class: "quiet" }, text("caution.first")),
-  );
 }
 
 /** Return the run that Start will begin, as [term, value] pairs. */
