@@ -36,7 +36,7 @@ project_version() { sed -n 's/^version = "\(.*\)"$/\1/p' "$SOURCE/pyproject.toml
 install_packages() {
     [ "$APT" = yes ] && [ -z "$BUNDLE" ] || return 0
     # venv: the daemon's Python; i2c-tools, gpiod: i2cdetect and gpioinfo for the acceptance list.
-    packages="python3 python3-venv ca-certificates i2c-tools gpiod"
+    packages="python3 python3-venv ca-certificates i2c-tools gpiod libseccomp2"
     # shellcheck disable=SC2086
     if concerns_system && dpkg-query -s $packages >/dev/null 2>&1; then return 0; fi
     on_system apt-get update
