@@ -43,8 +43,8 @@ def test_every_problem_in_words(file: Path) -> None:
     assert result.exit_code == 1
     assert result.output.splitlines() == [
         f"{file} cannot be used:",
-        "  rig.relay_pin is 17; it must be a pin, written 'GPIO17' in quotes: the number of the "
-        "GPIO line, not of the header's contact.",
+        "  rig.relay_pin is 17; it must be a pin, written 'GPIO17' in quotes. Give the number of "
+        "the GPIO line, not of the pin on the header.",
         "  rig.lamppin is not a setting. Did you mean rig.lamp_pin?",
         "  limits.max_voltage_v is 99 V; it must be at most 15.9 V.",
         "  limits.max_volts is not a setting. Did you mean limits.max_voltage_v?",
@@ -68,7 +68,7 @@ def test_weaker_limits_listed(file: Path) -> None:
     result = CONFIG.call("check", file)
     assert result.exit_code == 0
     assert result.output.splitlines()[1:] == [
-        "  weaker: limits.max_sample_age_s is 5 s; the default of 1 s guards more."
+        "  weaker: limits.max_sample_age_s is 5 s; the default, 1 s, is safer."
     ]
 
 

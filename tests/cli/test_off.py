@@ -19,7 +19,7 @@ from hardware.off_look import OffLook
 from tests.kits.cli_kit import Command
 
 OFF = Command("off")
-PLUG = "pull the plug of the supply"
+PLUG = "pull the supply's plug"
 
 
 class Daemon:
@@ -262,7 +262,7 @@ def test_pins_given(driven: Driven, answers: Any) -> None:
     """The daemon is not asked. The sensor is, where the configured pin is among them."""
     daemon = answers(Daemon(answered(), status(101.0)))
     assert OFF.call("--pin", "GPIO23", "--pin", "GPIO22").exit_code == 0
-    assert "Nobody has looked at the current" in OFF.call("--pin", "GPIO23").output
+    assert "The current was not checked" in OFF.call("--pin", "GPIO23").output
     assert driven.looks == [(("GPIO23", "GPIO22"), True), (("GPIO23",), False)]
     assert daemon.asked == []
 

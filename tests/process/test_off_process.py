@@ -10,7 +10,7 @@ import pytest
 
 from tests.kits.pi.shared_board import SharedBoard
 
-PLUG = "pull the plug of the supply"
+PLUG = "pull the supply's plug"
 
 
 @pytest.fixture
@@ -65,7 +65,7 @@ def test_killed_daemon_left_it_on(board: SharedBoard) -> None:
     board.left_high()
     done = board.call("off")
     assert (done.status, board.level) == (0, 0), done.said
-    assert "GPIO22 low, held by nobody else. Three readings" in done.said
+    assert "GPIO22 low, held by no other process. Three readings" in done.said
 
 
 def test_current_without_a_daemon(board: SharedBoard) -> None:
@@ -91,7 +91,7 @@ def test_no_sensor_to_ask(board: SharedBoard) -> None:
     board.fault("no_bus")
     done = board.call("off")
     assert (done.status, board.level) == (0, 0), done.said
-    assert "Nobody has looked at the current" in done.said
+    assert "The current was not checked" in done.said
 
 
 def test_line_held_by_another(board: SharedBoard) -> None:

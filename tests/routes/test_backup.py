@@ -67,7 +67,7 @@ def test_restore_waits_for_restart(daemon: Daemon, tmp_path: Path) -> None:
     assert answer.status_code == 202
     assert answer.json()["restarts"] is False
     assert "Restart the controller" in answer.json()["message"]
-    assert "waits to be restored" in str(daemon.backups.not_ready())
+    assert "is waiting to be restored" in str(daemon.backups.not_ready())
     daemon.close()
     assert finish(daemon.backups._places) is not None
     assert run_ids(daemon.backups._places) == ["r1"]

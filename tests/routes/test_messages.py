@@ -52,7 +52,7 @@ def test_not_set_up_says_how(tmp_path: Path, method: str, path: str) -> None:
         (200, "Messages reach you.", "json (address 1): sent"),
         (
             403,
-            "Not every message got through. Look at the services.",
+            "Not every message got through. Check the services.",
             "json (address 1): the service refused it with status 403",
         ),
     ],

@@ -128,7 +128,7 @@ def test_source_is_recorded(daemon: Daemon) -> None:
     found = [event for event in events if "source" in (event["data"] or {})]
     kinds = [event["data"]["source"]["kind"] for event in found]
     assert kinds == [SourceKind.PROGRAM, SourceKind.UNPAIRED, SourceKind.PROGRAM]
-    assert re.search(r"It came from \S+, not paired\.$", found[1]["text"])
+    assert re.search(r"It came from \S+, which is not paired\.$", found[1]["text"])
     assert found[1]["data"]["source"]["address"] in found[1]["text"]
 
 

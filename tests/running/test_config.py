@@ -82,8 +82,8 @@ WRONG_VALUES: list[tuple[str, object, str]] = [
     ("limits.bath_off_degc", 91, "is 91 °C; it must be at most 90 °C."),
     ("rig.i2c_bus", 1.5, "is 1.5; it must be a whole number, without quotes."),
     ("rig.i2c_address", 0x50, "is 80; it must be at most 79."),
-    ("rig.relay_pin", "17", "is '17'; it must be a pin, written 'GPIO17' in quotes: the number"),
-    ("rig.relay_pin", 17, "is 17; it must be a pin, written 'GPIO17' in quotes: the number of the"),
+    ("rig.relay_pin", "17", "is '17'; it must be a pin, written 'GPIO17' in quotes. Give the"),
+    ("rig.relay_pin", 17, "is 17; it must be a pin, written 'GPIO17' in quotes. Give the number"),
     ("rig.lamp_pin", "gpio 09", "is 'gpio 09'; it must be a pin, written 'GPIO9' in quotes"),
     ("rig.relay_pin", 5, "is 5; it must be text in quotes."),
     ("rig.relay_pin", "GPIO5", "is 'GPIO5'; it must be a pin from 'GPIO9' to 'GPIO27'."),
@@ -277,7 +277,7 @@ STRICTER: dict[str, float] = {
 def test_weaker_limit_listed(key: str) -> None:
     (found,) = weaker_limits(parse_settings({"limits": {key: WEAKENED[key]}}))
     assert found.values["key_name"] == f"limits.{key}"
-    assert "the default of" in str(found)
+    assert "; the default, " in str(found)
 
 
 @pytest.mark.parametrize("key", STRICTER)
@@ -290,8 +290,8 @@ def test_weaker_with_both_values() -> None:
     assert weaker_limits(Settings()) == ()
     limits = {"max_sample_age_s": 5, "max_zero_offset_v": 1e-3}
     assert [str(it) for it in weaker_limits(parse_settings({"limits": limits}))] == [
-        "limits.max_sample_age_s is 5 s; the default of 1 s guards more.",
-        "limits.max_zero_offset_v is 0.001 V; the default of 0.0002 V guards more.",
+        "limits.max_sample_age_s is 5 s; the default, 1 s, is safer.",
+        "limits.max_zero_offset_v is 0.001 V; the default, 0.0002 V, is safer.",
     ]
 
 

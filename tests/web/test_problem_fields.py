@@ -41,7 +41,7 @@ def problem_of(name: str, value: object) -> FieldProblem:
         (
             "piece",
             "a\tb",
-            "text without line ends and characters that nobody can see",
+            "text without line breaks or invisible characters",
             None,
             "'a\\tb'",
         ),

@@ -107,7 +107,7 @@ class PairingCodeAnswer(Answer):
     pin: Annotated[
         str,
         described(
-            "The PIN. It ends after valid_s, 10 min after its first use, and with each revocation.",
+            "The PIN. It expires after valid_s, 10 min after its first use, and with each revocation.",
             NO_UNIT,
             "123456",
         ),
@@ -116,7 +116,7 @@ class PairingCodeAnswer(Answer):
         str | None,
         described("Name of the bench; null without one.", NO_UNIT, "the big bath"),
     ]
-    valid_s: Annotated[int, described("Time until the PIN ends.", "s", 86_400)]
+    valid_s: Annotated[int, described("Time until the PIN expires.", "s", 86_400)]
     addresses: Annotated[
         tuple[str, ...],
         described(

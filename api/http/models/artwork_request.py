@@ -23,7 +23,7 @@ class UploadQuery(RequestModel):
         str,
         BeforeValidator(without_unseen),
         described(
-            "Name of the file, for people. Characters that nobody sees are removed.",
+            "Name of the file, for people. Invisible characters are removed.",
             NO_UNIT,
             "fern brooch.pdf",
             max_length=120,

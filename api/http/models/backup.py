@@ -1,4 +1,4 @@
-"""What restoring a backup leads to."""
+"""The answer to restoring a backup."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from api.http.models.base import NO_UNIT, Answer, described
 
 
 class RestoreAnswer(Answer):
-    """A backup that is checked and waits for the restart."""
+    """A backup that is checked and waiting for the restart."""
 
     made_at_utc: Annotated[
         str, described("When the backup was made.", NO_UNIT, "2026-03-14T09:15:00+00:00")

@@ -45,7 +45,7 @@ _UNSEEN = (
     (0xFFF9, 0xFFFB), (0x13430, 0x1343F), (0x1BCA0, 0x1BCA3), (0x1D173, 0x1D17A),  # layout
     (0xE0000, 0xE0FFF),  # tags
 )  # fmt: skip
-"""Code points that nobody sees. With them two names look alike, or one reads as another.
+"""Invisible code points. With them two names look alike, or one reads as another.
 
 Unicode categories Cc, Zl, Zp and Cf, and the Hangul fillers. Signs of category Cf that are seen,
 the number signs of Arabic, Syriac and Kaithi, are not here. The joiners U+200C and U+200D are,
@@ -64,13 +64,13 @@ def _written(point: int) -> str:
 _UNSEEN_CLASS = "".join(f"{_written(first)}-{_written(last)}" for first, last in _UNSEEN)
 
 PLAIN_TEXT = f"^[^{_UNSEEN_CLASS}]*$"
-"""Text without characters that nobody sees."""
+"""Text without invisible characters."""
 
 _UNSEEN_PATTERN = re.compile(f"[{_UNSEEN_CLASS}]")
 
 
 def without_unseen(value: Any) -> Any:
-    """Return a text without characters that nobody sees, and other values as they are."""
+    """Return a text without invisible characters, and other values as they are."""
     return _UNSEEN_PATTERN.sub("", value) if isinstance(value, str) else value
 
 

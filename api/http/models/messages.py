@@ -1,4 +1,4 @@
-"""Messages to people who have left the room: whether they are set up, and how the newest went."""
+"""Messages to people who have left the room: whether they are set up, and how the latest went."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from api.messenger.outcome import Report, ServiceState
 
 
 class MessageService(Answer):
-    """One service that messages go to. Its address is a secret and is not here."""
+    """One service that messages go to. Its address is a secret and is left out."""
 
     position: Annotated[int, described("Place of its address in the file.", NO_UNIT, 1)]
     name: Annotated[str, described("Kind of service.", NO_UNIT, "mqtt")]
     line: Annotated[
-        str, described("How the newest delivery went.", NO_UNIT, "mqtt (address 1): sent")
+        str, described("How the latest delivery went.", NO_UNIT, "mqtt (address 1): sent")
     ]
-    waiting: Annotated[int, described("Messages that wait for it.", NO_UNIT, 0)]
+    waiting: Annotated[int, described("Messages waiting for it.", NO_UNIT, 0)]
     lost: Annotated[int, described("Messages given up since the messenger started.", NO_UNIT, 0)]
     sent_at_utc: Annotated[
         datetime | None,
@@ -46,7 +46,7 @@ class MessagesAnswer(Answer):
 
     is_set_up: Annotated[bool, described("Whether messages are set up.", NO_UNIT, True)]
     is_well: Annotated[
-        bool, described("Whether the newest delivery to each service was sent.", NO_UNIT, True)
+        bool, described("Whether the latest delivery to each service was sent.", NO_UNIT, True)
     ]
     message: Annotated[
         str, described("What to know, or what to do.", NO_UNIT, "Messages reach you.")

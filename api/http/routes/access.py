@@ -153,7 +153,7 @@ def access_routes(context: AppContext) -> APIRouter:
         responses=problem_responses(PAIRING_NEEDED, UNKNOWN_PAIRING, NOT_SAVED, BAD_VALUE),
     )
     async def revoke(pairing_id: PairingId, caller: Controlling) -> PairingList:
-        """It takes effect at once, and a new PIN is drawn."""
+        """It takes effect at once, and a new PIN is made."""
         await context.reading.run(access.revoke, pairing_id)
         return PairingList.of(access.store.pairings(), caller)
 
@@ -164,7 +164,7 @@ def access_routes(context: AppContext) -> APIRouter:
         responses=problem_responses(PAIRING_NEEDED, NOT_SAVED),
     )
     async def revoke_all(caller: Controlling) -> PairingList:
-        """It takes effect at once, and a new PIN is drawn."""
+        """It takes effect at once, and a new PIN is made."""
         await context.reading.run(access.revoke_all)
         return PairingList.of(access.store.pairings(), caller)
 
@@ -185,7 +185,7 @@ def access_routes(context: AppContext) -> APIRouter:
         responses=problem_responses(PAIRING_NEEDED),
     )
     async def new_pin(_caller: Controlling, request: Request) -> PairingCodeAnswer:
-        """The old PIN ends, and so does the wait after wrong PINs. Paired devices stay paired."""
+        """The old PIN expires, and the wait after wrong PINs ends. Paired devices stay paired."""
         access.pins.renew()
         return _pairing_answer(context, request)
 

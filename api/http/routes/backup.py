@@ -65,7 +65,7 @@ def backup_routes(context: AppContext) -> APIRouter:
         },
     )
     async def download(_caller: Controlling) -> Response:
-        """For paired devices. A run goes on. It holds no PIN, no tokens and no paired devices."""
+        """For paired devices, even during a run. It holds no PIN, no tokens and no pairings."""
         pieces = desk.pieces()
         first = await lane.run(next, pieces)
         headers = {"Content-Disposition": f'attachment; filename="{desk.file_name()}"'}

@@ -18,21 +18,21 @@ def message_routes(context: AppContext) -> APIRouter:
     @router.get(
         "/api/messages",
         operation_id="messages",
-        summary="Whether messages are set up, and how the newest went",
+        summary="Whether messages are set up, and how the latest went",
         responses=problem_responses(PAIRING_NEEDED),
     )
     async def messages(_caller: Controlling) -> MessagesAnswer:
-        """For devices that may control. No address of a service is in the response."""
+        """For devices that may control. The response names no service's address."""
         return MessagesAnswer.of(await context.messaging.run(context.messages.state))
 
     @router.post(
         "/api/messages/test",
         operation_id="testMessages",
-        summary="Send a test message by each service",
+        summary="Send a test message through each service",
         responses=problem_responses(PAIRING_NEEDED),
     )
     async def test(_caller: Controlling) -> MessagesAnswer:
-        """The response says how it went. It may take 40 s."""
+        """The response says how it went. This may take 40 s."""
         return MessagesAnswer.of(await context.messaging.run(context.messages.test))
 
     return router

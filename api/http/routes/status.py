@@ -108,7 +108,7 @@ def status_routes(context: AppContext) -> APIRouter:
         operation_id="health",
         summary="Whether the parts of the controller work",
         responses={
-            503: {"model": Health, "description": "Something is not well, see its reasons."},
+            503: {"model": Health, "description": "Something is not well: see the reasons."},
             **problem_responses(),
         },
     )

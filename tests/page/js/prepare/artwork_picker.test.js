@@ -180,7 +180,7 @@ test("an artwork on a phone that is not paired", async () => {
   network.answer(problem(401, "pairing-needed", "not paired"));
   picker.write({ artwork: "a1", artwork_name: "reeds", measured: null });
   await settle();
-  assert.equal(facts(), "Only paired phones can see artworks. Pair this phone on the Rig page.");
+  assert.equal(facts(), "Only paired phones can see artworks. Pair this phone on the Rig screen.");
 });
 
 test("the picture waits for the last change", async () => {
