@@ -1,6 +1,6 @@
 #!/bin/sh
 # Install biteclock on 64-bit Raspberry Pi OS or Debian (bookworm, trixie), update it, go back to
-# the version before, or take it off again. Run it as often as you like: it changes only what
+# the previous version, or uninstall it. Run it as often as you like: it changes only what
 # differs. The parts are in install/; README.md says what runs after a failure at each step.
 set -eu
 
@@ -13,14 +13,14 @@ Usage: sudo systemd/install.sh [--pin GPIOnn] [--bundle FILE] [--no-apt] [--dry-
        sudo systemd/install.sh --rollback [--dry-run] [--prefix ROOT]
        sudo systemd/install.sh --uninstall [--dry-run] [--prefix ROOT]
 
-  --pin GPIOnn   the relay's pin for a new bench, GPIO17 if not given. An installed bench has it in
+  --pin GPIOnn   the relay's pin for a new rig, GPIO17 if not given. An installed rig has it in
                  /etc/biteclock/biteclock.toml, relay_pin: change it there and run this again.
   --bundle FILE  install what `make bundle` wrote (the tar file or its folder), without internet
   --rollback     go back to the version that ran before the last update
   --no-apt       leave the system's packages alone
-  --dry-run      print what would be done and do nothing
-  --prefix ROOT  put every file below the directory ROOT and touch nothing of the running system
-  --uninstall    take everything off but the configuration and the records
+  --dry-run      print what would be done, and do nothing
+  --prefix ROOT  put every file below the directory ROOT, and leave the running system alone
+  --uninstall    remove everything but the configuration and the records
 EOF
 }
 
@@ -121,7 +121,7 @@ uninstall_all() {
     if [ -d "$BASE" ]; then run rmdir "$BASE" || :; fi
     edit_boot_config without
     manager daemon-reload
-    say "biteclock is gone. Left for you: $CONFIG, the records in $STATE, the user biteclock."
+    say "biteclock is uninstalled. Still here: $CONFIG, the records in $STATE, the user biteclock."
     if [ -d "$KEPT" ]; then say "Copies of the logbook from updates are in $KEPT."; fi
     reboot_notice
 }

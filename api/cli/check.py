@@ -75,9 +75,10 @@ def _direct_report(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
 
 
 def _report_of_daemon(settings: Settings, port: int | None) -> dict[str, Any]:
+    from api.cli.bench.local import open_socket
     from api.cli.client import NoDaemonError
 
-    if port is None:
+    if port is None and open_socket() is None:
         refuse_to_guess(click.get_current_context(), "command_line.common.no_port")
     try:
         report: dict[str, Any] = daemon_client(settings, port).get("/api/rig-check")

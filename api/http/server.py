@@ -59,18 +59,9 @@ class WebServer(uvicorn.Server):
         self._door = Door(self.book, self._protocol, self._is_paired, _full_response())
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Start as uvicorn does, but let the door accept the connections.
-
-        On Linux each accepted connection inherits TCP_NODELAY. asyncio sets it only on sockets that
-        were created with the protocol number of TCP. Without it Nagle's algorithm and delayed
-        acknowledgement cost 40 ms a response.
-        """
-        listeners = sockets or []
-        for listener in listeners:
-            if listener.family != socket.AF_UNIX:
-                listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        """Start as uvicorn does, but let the door accept the connections."""
         await super().startup([])
-        self._door.open(listeners)
+        self._door.open(sockets or [])
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """End the live streams, for which uvicorn would wait, then shut down as it does."""

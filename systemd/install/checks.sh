@@ -22,7 +22,7 @@ check_python() {
 as in Raspberry Pi OS bookworm and trixie"
 }
 
-choose_pin() { # the configuration of an installed bench rules; --pin serves a new one
+choose_pin() { # an installed configuration wins; --pin is for a new rig
     PIN=${PIN_GIVEN:-GPIO17}
     if [ -f "$CONFIG" ]; then
         configured=$(config_value relay_pin)
@@ -41,7 +41,7 @@ take one of GPIO9 to GPIO27"
     GPIO14 | GPIO15)
         die "$PIN is the serial console, which drives it at boot: take another of GPIO9 to GPIO27"
         ;;
-    *) die "$PIN is no pin: give one of GPIO9 to GPIO27" ;;
+    *) die "$PIN is not a usable pin: give one of GPIO9 to GPIO27" ;;
     esac
 }
 

@@ -8,10 +8,10 @@ open_bundle() { # take everything from a bundle, once its checksums are right
     fi
     if [ -f "$BUNDLE" ]; then
         mkdir "$SCRATCH/bundle"
-        tar -xf "$BUNDLE" -C "$SCRATCH/bundle" || die "$BUNDLE is no bundle: tar cannot read it"
+        tar -xf "$BUNDLE" -C "$SCRATCH/bundle" || die "$BUNDLE is not a bundle: tar cannot read it"
         BUNDLE=$(echo "$SCRATCH/bundle"/*)
     fi
-    [ -f "$BUNDLE/SHA256SUMS" ] || die "$BUNDLE is no bundle: it has no SHA256SUMS"
+    [ -f "$BUNDLE/SHA256SUMS" ] || die "$BUNDLE is not a bundle: it has no SHA256SUMS"
     (cd "$BUNDLE" && sha256sum --check --quiet --strict SHA256SUMS) ||
         die "$BUNDLE is damaged. Nothing was changed: copy it again"
     (cd "$BUNDLE" && find . -type f ! -name SHA256SUMS ! -path '*/__pycache__/*' |
@@ -74,7 +74,7 @@ build_environment() {
     if [ -n "$OLD" ] && cmp -s "$SCRATCH/fingerprint" "$OLD/fingerprint" &&
         "$OLD/bin/biteclock" --version >/dev/null 2>&1; then
         NEW=$OLD
-        say "this version is installed already"
+        say "this version is already installed"
         return 0
     fi
     number=1
@@ -91,8 +91,8 @@ build_environment() {
     pip_install --require-hashes --only-binary :all: --find-links "$wheels" \
         --requirement "$lock/build.txt" --requirement "$lock/product.txt" \
         ${messages:+--requirement "$messages"} ||
-        die "the libraries cannot be installed; nothing was changed, and what ran before runs on. \
-Without internet, use --bundle"
+        die "the libraries cannot be installed; nothing was changed, and what ran before \
+keeps running. Without internet, use --bundle"
     if [ -n "$BUNDLE" ]; then
         pip_install --no-deps "$wheels/biteclock-$(project_version)-py3-none-any.whl"
     else

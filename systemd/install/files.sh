@@ -52,7 +52,7 @@ stage_files() {
     sed "$(pin_in_unit)" "$SOURCE/systemd/biteclock.service" >"$SCRATCH/unit"
     # The unit admits devices of class i2c, which exists only once the module is there.
     echo i2c-dev >"$SCRATCH/modules"
-    # Raspberry Pi OS has the like; plain Debian leaves GPIO chips to root.
+    # Raspberry Pi OS has similar rules; plain Debian leaves GPIO chips to root.
     cat >"$SCRATCH/rules" <<'EOF'
 SUBSYSTEM=="gpio", KERNEL=="gpiochip*", GROUP="gpio", MODE="0660"
 SUBSYSTEM=="i2c-dev", GROUP="i2c", MODE="0660"
@@ -112,7 +112,7 @@ put_config() {
 
 load_devices() {
     on_system modprobe i2c-dev ||
-        say "note: i2c-dev cannot be loaded now, it will be at the next boot"
+        say "note: i2c-dev cannot be loaded now; it will be loaded at the next boot"
     on_system udevadm control --reload ||
         say "note: the device rules take effect at the next boot"
     on_system udevadm trigger --subsystem-match=gpio --subsystem-match=i2c-dev || :
@@ -121,7 +121,7 @@ load_devices() {
 boot_block() {
     # [all] ends a filter like [pi4], and the empty dtoverlay= ends an overlay's own parameters.
     cat <<EOF
-# biteclock begin (systemd/install.sh writes this block, --uninstall takes it out)
+# biteclock begin (systemd/install.sh writes this block, --uninstall removes it)
 [all]
 dtoverlay=
 # The current sensor's bus.
@@ -149,7 +149,7 @@ check_boot_config() {
     ends=$(grep -c '^# biteclock end' "$BOOT" || :)
     [ "$begins" = "$ends" ] ||
         die "$BOOT has $begins 'biteclock begin' and $ends 'biteclock end': \
-take the block out by hand"
+remove the block by hand"
 }
 
 edit_boot_config() { # edit_boot_config with|without

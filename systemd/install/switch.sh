@@ -1,4 +1,4 @@
-# The switch from one version to another, and back by itself when the new one does not get ready.
+# The switch from one version to another. It goes back when the new one does not become ready.
 # shellcheck shell=sh
 
 POLLS=60 # of the new version, one a second
@@ -31,7 +31,7 @@ start_units() {
     manager restart biteclock
 }
 
-restart_optional() { # what a person has switched on gets the new program too
+restart_optional() { # units that a person has switched on get the new program too
     for unit in $OPTIONAL; do
         case $unit in *.socket) continue ;; esac
         [ -e "$TREE/$UNITS/$unit" ] || continue
@@ -65,7 +65,7 @@ is_good_enough() {
     case $WAS in
     ready) [ "$HEALTH" = ready ] ;;
     not_ready) [ "$HEALTH" != unknown ] ;;
-    *) true ;; # a new bench, or one that could not be asked: that it runs must do
+    *) true ;; # a new rig, or one that could not be asked: running is enough
     esac
 }
 
@@ -106,7 +106,7 @@ switch_to_new() {
         on_system systemctl enable biteclock # it starts with the reboot, on the new pins
     else
         start_units
-        wait_until_ready || die "version $(version_of "$NEW") did not get ready: \
+        wait_until_ready || die "version $(version_of "$NEW") did not become ready: \
 journalctl -u biteclock says why"
     fi
     SWITCHING=no
@@ -120,7 +120,7 @@ switch_back() { # called on any failure while the service is stopped
     stop_units >/dev/null
     if [ "$OLD" = "$LINK" ] && [ ! -d "$LINK" ]; then OLD=$BASE/venv-0.1.0-0; fi
     if [ -z "$OLD" ]; then
-        say "install.sh: there was no version before; nothing runs, and the relay is off."
+        say "install.sh: there was no earlier version; nothing is running, and the relay is off."
         return 0
     fi
     if [ -d "$OLD" ] && [ "$OLD" != "$LINK" ]; then point_to "$OLD"; fi
@@ -134,11 +134,11 @@ switch_back() { # called on any failure while the service is stopped
     put_logbook_back
     manager daemon-reload
     if [ "$WAS_ACTIVE" = no ]; then
-        say "install.sh: the version before is in place again; it was not running."
+        say "install.sh: the previous version is in place again; it was not running."
     elif manager restart biteclock && wait_until_ready; then
-        say "install.sh: the version before runs again. Nothing is lost."
+        say "install.sh: the previous version is running again. Nothing is lost."
     else
-        say "install.sh: the version before does not get ready either. The relay is off:" \
+        say "install.sh: the previous version does not become ready either. The relay is off:" \
             "journalctl -u biteclock says why."
     fi
 }

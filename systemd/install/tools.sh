@@ -53,7 +53,7 @@ as_daemon() { # the daemon's files belong to it: root neither reads nor writes t
     if concerns_system; then runuser -u biteclock -- "$@"; else "$@"; fi
 }
 
-put() { # put FROM TO MODE: copy the file if it differs; CHANGED tells
+put() { # put FROM TO MODE: copy the file if it differs; CHANGED says so
     CHANGED=no
     if [ -f "$2" ] && cmp -s "$1" "$2"; then return 0; fi
     CHANGED=yes

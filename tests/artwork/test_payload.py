@@ -20,7 +20,7 @@ import pytest
 
 from controller.artwork.process import run_worker
 from controller.artwork.workplaces import HERE
-from tests.kits import payload
+from tests.kits.artwork import payload
 from tests.kits.artwork.worker_kit import request_of
 from tests.paths import ROOT
 

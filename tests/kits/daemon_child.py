@@ -156,6 +156,11 @@ class Process:
             self._child.communicate()
 
 
+def unexpected(errors: str) -> list[str]:
+    """Return the lines of a daemon's log that do not report a run, or that the clock is not set."""
+    return [line for line in errors.splitlines() if not line.startswith(("Run ", "Clock not set"))]
+
+
 @contextmanager
 def serving(
     state_directory: Path,

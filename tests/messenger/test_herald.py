@@ -154,7 +154,7 @@ def test_hands_at_the_bench() -> None:
 
 def test_hot_bath() -> None:
     listener = running()
-    warning = bath_warnings(40.0, listener.bench.settings.limits)[0]
+    warning = bath_warnings(40.0, 0.0, listener.bench.settings.limits)[0]
     listener.bench.supervisor.note(warning, EventKind.WARNING)
     listener.listen(bath_degc=40.0)
     hot = listener.notices()[-1]

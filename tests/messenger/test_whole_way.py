@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from api.messenger.line import MessageLine
-from tests.kits.daemon_child import serving
+from tests.kits.daemon_child import serving, unexpected
 from tests.kits.messenger_kit import messenger, receiving, write_settings
 
 
@@ -54,4 +54,4 @@ def test_nobody_listens(tmp_path: Path) -> None:
     config = configured(tmp_path, in_rehearsals=True)
     with serving(tmp_path / "state", 200.0, "--config", str(config)) as daemon:
         daemon.running(10.0)
-        assert daemon.errors() == ""
+        assert unexpected(daemon.errors()) == []

@@ -43,7 +43,7 @@ def test_every_setting_is_documented() -> None:
 
 
 def test_pauses_are_resumable() -> None:
-    assert {R.LOST_CONTACT, R.RESIST_LEAK} == PAUSES
+    assert {R.LOST_CONTACT, R.RESIST_LEAK, R.THERMOMETER_SILENT} == PAUSES
     assert PAUSES < RESUMABLE
 
 

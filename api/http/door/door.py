@@ -215,6 +215,7 @@ class Door:
             return
         if kind is not Kind.LOCAL:
             with suppress(OSError):
+                connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 for option in (socket.SO_RCVBUF, socket.SO_SNDBUF):
                     connection.setsockopt(socket.SOL_SOCKET, option, BUFFER_BYTES)
         task = self._loop.create_task(self._connect(connection, protocol))

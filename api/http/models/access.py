@@ -107,7 +107,7 @@ class PairingCodeAnswer(Answer):
     pin: Annotated[
         str,
         described(
-            "The PIN. It expires after valid_s, 10 min after its first use, and with each revocation.",
+            "The PIN. It expires after valid_s, 10 min after first use, and at each revocation.",
             NO_UNIT,
             "123456",
         ),
