@@ -1,4 +1,4 @@
-"""Shares of what there is only a little of: each address has one, paired devices have a reserve."""
+"""Shares of scarce resources: each address has one, and paired devices have a reserve."""
 
 from __future__ import annotations
 

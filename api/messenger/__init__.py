@@ -1,1 +1,1 @@
-"""The messenger: a program of its own that sends news of the bench to people elsewhere."""
+"""The messenger: a program of its own that sends news from the rig to people elsewhere."""

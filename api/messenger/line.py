@@ -44,7 +44,7 @@ class MessageLine:
         return self._ask("state", ANSWER_S)
 
     def test(self) -> Report:
-        """Send a test message by each service and return how that went. Never raises."""
+        """Send a test message through each service and return how that went. Never raises."""
         return self._ask("test", TEST_S)
 
     def _ask(self, what: str, patience_s: float) -> Report:

@@ -1,4 +1,4 @@
-"""Delivers one message by Apprise and ends: ``python -m api.messenger.one_delivery``.
+"""Delivers one message through Apprise and ends: ``python -m api.messenger.one_delivery``.
 
 A process of its own, so that a service that never answers can be ended, and so that Apprise's
 services never share a process with anything else. Address, title and text come on the standard

@@ -93,7 +93,7 @@ class PostRoom:
         )
 
     def test(self, answer: Callable[[Report], None]) -> None:
-        """Send a test by each service, whatever waits; answer when all have ended."""
+        """Send a test through each service, whatever is waiting; answer when all have ended."""
         report = self.report(is_busy=self._test is not None)
         if report.is_busy or not report.is_set_up:
             answer(report)

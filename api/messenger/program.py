@@ -1,4 +1,4 @@
-"""``biteclock-messages``: takes what happens on the bench from a socket and sends it to people.
+"""``biteclock-messages``: takes what happens at the rig from a socket and sends it to people.
 
 A composition root of its own: it takes the clock from ``hardware`` and nothing else.
 """

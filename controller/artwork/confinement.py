@@ -1,8 +1,8 @@
 """Confines this process for good, before it reads a file that somebody sent.
 
 The decoders of PNG, TIFF, JPEG, PDF and SVG are large C, C++ and Rust libraries. A mistake in one
-of them may run code that the file brings along. After ``confine`` such code can compute, read the
-one file and answer; everything a reviewer must trust for that is in this module.
+of them may run code from the file. After ``confine`` such code can compute, read the
+one file and answer. Everything that a reviewer must trust for that is in this module.
 
 Two layers, each enough to keep every other file closed:
 
@@ -11,10 +11,10 @@ Two layers, each enough to keep every other file closed:
   that is both new and executable. A list of what is allowed stays right when a new kernel brings
   new calls; a list of what is forbidden would not.
 - Landlock without a single exception, where the kernel has it: no file may be opened, no signal
-  sent, no socket reached. There is no kept Python binding; two system calls do it.
+  sent, no socket reached. There is no maintained Python binding; two system calls do it.
 
 libseccomp is used directly: every Debian has it (systemd needs it), it knows the numbers of the
-calls on each processor, and the Python bindings for it are either the system's own or unkept.
+calls on each processor, and its Python bindings are either the system's own or unmaintained.
 Sources: seccomp(2), seccomp_rule_add(3), landlock(7), capabilities(7), prctl(2).
 """
 

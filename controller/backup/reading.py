@@ -1,4 +1,4 @@
-"""Reads a backup and believes nothing of it: names, sizes, digests, the logbook's own soundness."""
+"""Reads a backup and trusts nothing in it: names, sizes, digests, the logbook's own soundness."""
 
 from __future__ import annotations
 

@@ -2,7 +2,8 @@
 
 ``stage`` checks everything and prepares new files beside those in use. ``finish`` puts them in
 place by renaming alone, before the logbook is opened; each of its steps can be repeated. What is
-replaced stays beside, with the date in its name. A backup that is not wholly staged is forgotten.
+replaced stays in the same place, with the date in its name. A backup that is only partly staged is
+discarded.
 """
 
 from __future__ import annotations

@@ -38,7 +38,7 @@ TEMPORARY = "backup-"
 
 
 class _Sink:
-    """Takes what the zip file consists of, and gives it on in pieces."""
+    """Takes the bytes of the zip file, and hands them on in pieces."""
 
     def __init__(self) -> None:
         self._parts: list[bytes] = []

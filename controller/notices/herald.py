@@ -51,7 +51,7 @@ class Herald:
         self._was_welded = snapshot.relay_welded
 
     def _of_change(self, item: Changed, snapshot: Snapshot) -> Sent | None:
-        """Return the news of a change of state, or None when somebody at the bench made it."""
+        """Return the news of a change of state, or None when somebody at the rig made it."""
         kind = NoticeKind
         match item.state:
             case RunState.TRIPPED:

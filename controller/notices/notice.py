@@ -79,7 +79,7 @@ class Notice(_Value):
     :param at_utc: when, or None while the clock of the Pi is not set.
     :param remaining_s: time until the target at the present current, or None.
     :param until_stop_s: time until the next gauge stop, or None without one.
-    :param late_fraction: how many times as long a run may take before the bench ends it itself.
+    :param late_fraction: how many times as long a run may take before the rig ends it itself.
     """
 
     version: Literal[1] = VERSION

@@ -71,8 +71,8 @@ def _whole(title: str) -> str:
 def _expected(notice: Notice, on: Collection[NoticeKind]) -> str:
     """Return when the next message is expected, or nothing when none can be promised.
 
-    It is what the plan says, times the bench's own tolerance: by then the run has finished, paused
-    or been ended by its ceiling, and a bench that lives says so.
+    It is the planned time, multiplied by the rig's own tolerance. By then the run has finished,
+    paused or been ended by its ceiling, and a live rig has said so.
     """
     waits_s = []
     if notice.remaining_s is not None and NoticeKind.FINISHED in on:

@@ -35,7 +35,7 @@ def config() -> None:
 )
 @json_option
 def check(file: Path | None, as_json: bool) -> None:
-    """Print what is wrong with a configuration, and what is weaker than it need be."""
+    """Print what is wrong with a configuration, and what is weaker than it needs to be."""
     checked = locate(file).file
     if checked is None:
         raise Refusal(text("command_line.config.check.no_file", file=INSTALLED_CONFIG))

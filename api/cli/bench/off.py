@@ -1,6 +1,6 @@
-"""``biteclock off``: ask for off first, then look whether the rig is off.
+"""``biteclock off``: ask for off first, then verify that the rig is off.
 
-Off is asked of the daemon. Where none answers, the output is driven low here. All looking comes
+The command asks the daemon for off. If none answers, it drives the output low here. All checks come
 later, and only off that was seen gives exit status 0.
 """
 

@@ -159,7 +159,7 @@ def _summary(run: RunSummary) -> dict[str, Any]:
 def _as_stored(run: dict[str, Any]) -> dict[str, Any]:
     """Return a run of the API in the form of the file.
 
-    The API does not tell ``number`` and ``boot_id``, which mean something inside the file only.
+    The API leaves out ``number`` and ``boot_id``, which have a meaning in the file only.
     """
     times: dict[str, Any] = {name: _iso(run[name]) for name in ("started_at_utc", "ended_at_utc")}
     return {**run, **times, "number": None, "boot_id": None}

@@ -44,7 +44,7 @@ class BoundedProtocol(H11Protocol):
 
     :param kind: what its place is for.
     :param share: its address, as from ``share_of``.
-    :param further: as for H11Protocol.
+    :param further: the arguments of H11Protocol.
     """
 
     def __init__(self, book: PlaceBook, kind: Kind, share: str, **further: Any) -> None:
@@ -82,7 +82,7 @@ class BoundedProtocol(H11Protocol):
         self._watch_head()
 
     def pause_writing(self) -> None:
-        """Wait for a client that reads nothing, but not for ever."""
+        """Wait for a client that reads nothing, but not forever."""
         super().pause_writing()
         self._stall_timer = self.loop.call_later(STALL_S, self.transport.abort)
 

@@ -7,8 +7,8 @@
 4. Nobody waits longer than HEAD_S, and when too many wait, the oldest of the address with the most
    is closed.
 
-Connections of the local socket have places as well. When the process runs out of descriptors, a
-spare one lets the next connection in, and one guest goes.
+Connections of the local socket have places too. When the process runs out of descriptors, a spare
+one lets the next connection in, and one guest is closed.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ _log = logging.getLogger("biteclock")
 
 
 class Waiting:
-    """A connection whose first request has not arrived. The event loop tells when bytes come."""
+    """A connection whose first request has not arrived. The event loop reports new bytes."""
 
     kind = Kind.WAITING
     is_idle = True
@@ -230,7 +230,7 @@ class Door:
             connection.close()
 
     def _refuse(self, connection: socket.socket) -> None:
-        """Close a connection with a word why. Its bytes are taken, or the word would be lost."""
+        """Close a connection and say why. Its bytes are read first, or the answer would be lost."""
         with suppress(OSError):
             connection.recv(MOST_BYTES)
             connection.send(self._full)

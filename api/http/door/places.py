@@ -1,4 +1,4 @@
-"""The places for connections: how many of each kind, and which one has to go for a new one.
+"""The places for connections: how many of each kind, and which one makes room for a new one.
 
 Nothing here touches a socket. Each kind has places that no other kind can take. A paired device
 therefore never loses its connection to a guest, and Stop never waits for either.
@@ -94,7 +94,7 @@ class PlaceBook:
     def enter(self, member: Member) -> bool:
         """Give a member a place, and drop another one for it if need be.
 
-        Return False when there is no place and nobody who has to make room.
+        Return False when there is no place and nobody has to make room.
         """
         leaving = None
         if self.has_its_share(member.kind, member.share):
@@ -152,8 +152,8 @@ class PlaceBook:
     def _who_leaves(self, member: Member) -> Member | None:
         """Return who makes room: the oldest of the address with the most connections.
 
-        A guest makes room only for an address with fewer connections, so that a crowd cannot go
-        round for ever. A paired device does so as well, or while it is idle.
+        A guest makes room only for an address with fewer connections, so that a crowd cannot
+        replace its own members forever. A paired device does so as well, or while it is idle.
         """
         shares = self._shares[member.kind]
         own = shares.get(member.share, {})
