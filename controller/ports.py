@@ -182,13 +182,13 @@ class OffLatch(Protocol):
         """Turn off and refuse ``turn_on`` until reinstated. The first request stays pending."""
 
     def standing_request(self) -> tuple[OffRequest, int] | None:
-        """Return the pending request and its number, or None."""
+        """Return the pending request and the newest number, or None. A Stop precedes SHUTDOWN."""
 
     def newest_request(self) -> int:
         """Return the number of the newest request for off, pending or not."""
 
     def reinstate(self, number: int) -> None:
-        """Clear the request with that number, but no newer one. Does nothing after SHUTDOWN."""
+        """Clear the request with that number, but no newer one. SHUTDOWN stays."""
 
 
 class Gate(RelayGate, OffLatch, Protocol):

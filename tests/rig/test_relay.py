@@ -4,8 +4,11 @@ middle of ``turn_on``.
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Callable
+from types import FrameType
+from typing import Any
 
 import pytest
 
@@ -202,7 +205,8 @@ def test_shutdown_overrides_and_is_final(earlier: OffRequest | None) -> None:
     if earlier is not None:
         gate.revoke(earlier)
     gate.revoke(OffRequest.SHUTDOWN)
-    gate.revoke(OffRequest.STOP)
+    gate.revoke(OffRequest.SENSOR_STALE)
+    gate.reinstate(gate.newest_request())
     standing = gate.standing_request()
     assert standing is not None
     assert standing[0] is OffRequest.SHUTDOWN
@@ -211,6 +215,76 @@ def test_shutdown_overrides_and_is_final(earlier: OffRequest | None) -> None:
     shutdown = Message("hardware.off_request.shutdown")
     with raises_message(RelayRevokedError, "hardware.relay_revoked", request=shutdown):
         gate.turn_on()
+
+
+@pytest.mark.parametrize("earlier", [OffRequest.STOP, OffRequest.STOP_BUTTON])
+def test_stop_precedes_shutdown(earlier: OffRequest) -> None:
+    """A person's Stop is obeyed first, so that the run ends. SHUTDOWN stands behind it."""
+    gate = RelayGate(RecordingPin())
+    gate.revoke(earlier)
+    gate.revoke(OffRequest.SHUTDOWN)
+    assert gate.standing_request() == (earlier, 2)
+    gate.reinstate(2)
+    assert gate.standing_request() == (OffRequest.SHUTDOWN, 2)
+    gate.reinstate(2)
+    assert gate.standing_request() == (OffRequest.SHUTDOWN, 2)
+
+
+def interrupted(action: Callable[[], None], handler: Callable[[], None], at: int) -> bool:
+    """Call the action; call the handler before its opcode number ``at`` in the gate.
+
+    A signal handler may run there. Return whether the action has so many opcodes.
+    """
+    passed = 0
+
+    def trace(frame: FrameType, event: str, _argument: object) -> Any:
+        nonlocal passed
+        if frame.f_code.co_filename != RelayGate.revoke.__code__.co_filename:
+            return None
+        frame.f_trace_opcodes = True
+        if event == "opcode":
+            passed += 1
+            if passed == at + 1:
+                sys.settrace(None)
+                handler()
+                sys.settrace(trace)
+        return trace
+
+    before = sys.gettrace()
+    sys.settrace(trace)
+    try:
+        action()
+    finally:
+        sys.settrace(before)
+    return passed > at
+
+
+@pytest.mark.parametrize("action", ["revoke", "reinstate"])
+def test_shutdown_at_any_moment(action: str) -> None:
+    """A signal handler asks for SHUTDOWN at each moment of another request or of its clearing.
+
+    SHUTDOWN stands afterwards, and the relay stays off.
+    """
+    at, reached = 0, True
+    while reached:
+        gate = RelayGate(RecordingPin())
+        if action == "reinstate":
+            gate.revoke(OffRequest.STOP)
+        body = {
+            "revoke": lambda gate=gate: gate.revoke(OffRequest.STOP),
+            "reinstate": lambda gate=gate: gate.reinstate(1),
+        }[action]
+        shut_down = lambda gate=gate: gate.revoke(OffRequest.SHUTDOWN)  # noqa: E731
+        reached = interrupted(body, shut_down, at)
+        if reached:
+            gate.reinstate(gate.newest_request())
+            standing = gate.standing_request()
+            assert standing is not None, f"lost at opcode {at}"
+            assert standing[0] is OffRequest.SHUTDOWN, f"lost at opcode {at}"
+            with pytest.raises(RelayRevokedError):
+                gate.turn_on()
+        at += 1
+    assert at > 20, "the handler came in the middle of something"
 
 
 def test_failing_pin_latches_request() -> None:
