@@ -433,8 +433,8 @@ class Supervisor:
         self.note(Message("supervisor.command.acknowledge"), EventKind.COMMAND)
         was_welded, self.is_welded = self.is_welded, False
         standing = self._gate.standing_request()
-        if standing is not None:
-            self._gate.reinstate(standing[1])
+        if standing is not None and standing[0] is OffRequest.SENSOR_STALE:
+            self._gate.reinstate(standing[1])  # the next pass obeys a Stop
         was, finding, self.finding = self.state, self.finding, None
         if was is not RunState.TRIPPED or self.run is None:
             self.run = None

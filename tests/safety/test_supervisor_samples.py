@@ -219,6 +219,18 @@ def test_shutdown_interrupts_work() -> None:
         assert bench.gate.standing_request() == (OffRequest.SHUTDOWN, 1)
 
 
+@pytest.mark.parametrize("request_", [OffRequest.STOP, OffRequest.STOP_BUTTON])
+@pytest.mark.parametrize("state", [S.CHECKING, S.RUNNING, S.PAUSED])
+def test_stop_then_shutdown(state: RunState, request_: OffRequest) -> None:
+    """A Stop and then the end of the service, before one pass: the run is over, not interrupted."""
+    bench = bench_in(state)
+    bench.gate.revoke(request_)
+    bench.gate.revoke(OffRequest.SHUTDOWN)
+    bench.tick(2)
+    assert bench.supervisor.state is S.STOPPED
+    assert bench.gate.standing_request() == (OffRequest.SHUTDOWN, 2)
+
+
 def test_off_before_turn_on() -> None:
     """A request for off before the relay turns on leads back to the check, and is reported."""
     bench = make_bench()
@@ -677,13 +689,33 @@ def test_pausing_reason() -> None:
 
 @pytest.mark.parametrize("state", [S.FINISHED, S.STOPPED])
 def test_ended_run_acknowledged(state: RunState) -> None:
-    """Acknowledging an ended run clears it, and a late Stop with it."""
+    """Acknowledging an ended run clears it. The next pass handles a late Stop."""
     bench = bench_in(state)
     bench.gate.revoke(OffRequest.STOP)
     bench.supervisor.acknowledge()
-    assert bench.gate.standing_request() is None
     assert bench.supervisor.run is None
     assert (bench.supervisor.state, bench.supervisor.message) == (S.IDLE, ACKNOWLEDGED)
+    bench.tick()
+    assert bench.gate.standing_request() is None
+    assert bench.supervisor.state is S.IDLE
+
+
+@pytest.mark.parametrize("request_", list(OffRequest))
+def test_acknowledge_keeps_stop(request_: OffRequest) -> None:
+    """Acknowledging clears the stale sensor's request only. A Stop ends the run that could go on.
+
+    SHUTDOWN stays.
+    """
+    bench = bench_in(S.RUNNING)
+    bench.supervisor.cut(Finding(TripReason.STORE_FULL))
+    bench.gate.revoke(request_)
+    bench.supervisor.acknowledge()
+    assert bench.supervisor.state is S.PAUSED
+    bench.tick()
+    is_stop = request_ in (OffRequest.STOP, OffRequest.STOP_BUTTON)
+    assert bench.supervisor.state is (S.STOPPED if is_stop else S.PAUSED)
+    is_final = request_ is OffRequest.SHUTDOWN
+    assert (bench.gate.standing_request() is not None) == is_final
 
 
 def test_restore_when_idle() -> None:

@@ -201,7 +201,7 @@ class Machine(RuleBasedStateMachine):
         assert self.bench.pin.value == 0, "in the same instant"
         self.one_pass()
         state = self.bench.supervisor.state
-        if was in STOP_ENDS and not self.was_shut_down:  # which overrides a Stop
+        if was in STOP_ENDS:
             assert state in (S.STOPPED, S.TRIPPED), (
                 f"stopped, not {state}: the same pass may find a welded relay or a bug"
             )
