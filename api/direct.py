@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -49,11 +50,14 @@ def machine_clock() -> Clock:
 
 
 def check_rig_directly(settings: Settings, *, rehearse: bool) -> dict[str, Any]:
-    """Return the rig check as JSON values, from a rig opened here. Nothing is switched on."""
+    """Return the rig check as JSON values, from a rig opened here.
+
+    Nothing is switched on. The panel does not follow: a second contactor stays open.
+    """
     from api.http.models.rig import RigCheck
 
     wakeup_read, _ = os.pipe()
-    rig = open_rig(settings, Rehearsal() if rehearse else None, wakeup_read)
+    rig = replace(open_rig(settings, Rehearsal() if rehearse else None, wakeup_read), followers=())
     assembly = assemble(rig, settings, board=machine_board(), new_run_id=lambda: "check")
     until_s = rig.clock.monotonic_s() + DIRECT_CHECK_S
     assembly.loop.run(lambda: rig.clock.monotonic_s() >= until_s)

@@ -177,17 +177,22 @@ def _set(output: Output, is_on: bool) -> None:
 class SecondContactor:
     """A contactor in series with the relay.
 
-    It is energised while all is well, and released when the relay is found welded. Acknowledging
-    does not close it again: the next check does, and opens it when the weld is still there.
+    It stays open until the first check begins, because a program that has just started knows of no
+    weld. From then on it is energised while all is well, and released when the relay is found
+    welded. Acknowledging does not close it again: the next check does, and opens it when the weld
+    is still there.
     """
 
     def __init__(self, output: Output) -> None:
         self._output = output
+        self._has_seen_check = False
 
     def follow(self, snapshot: Snapshot, _outbox: Sequence[OutboxItem]) -> None:
         """Release it when the relay is welded or may be, else keep it energised."""
+        self._has_seen_check = self._has_seen_check or snapshot.state is RunState.CHECKING
         is_checked = snapshot.state in (RunState.CHECKING, RunState.RUNNING)
-        if snapshot.relay_welded or (snapshot.weld_latched and not is_checked):
+        may_be_welded = snapshot.weld_latched and not is_checked
+        if not self._has_seen_check or snapshot.relay_welded or may_be_welded:
             self._output.off()
         else:
             self._output.on()

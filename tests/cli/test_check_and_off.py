@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from email.message import Message
 from typing import Any
 from urllib.error import HTTPError
 
 import pytest
 
+from api import direct
 from api.cli import check as cli_check
 from api.cli import client as cli_client
 from api.cli.client import ApiClient, ApiRefusedError, NoDaemonError
@@ -25,6 +27,18 @@ def test_direct_check() -> None:
     names = [item["name"] for item in report["items"]]
     assert names == ["sensor", "relay output", "zero offset", "cell voltage"]
     assert "ok   zero offset" in CHECK.call("--direct", "--rig", "rehearsal").output
+
+
+def test_direct_check_leaves_panel(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It moves no output of the panel. The second contactor could let current through a weld."""
+    followed: list[object] = []
+    panel = type("Panel", (), {"follow": lambda _self, *what: followed.append(what)})()
+    open_rig = direct.open_rig
+    monkeypatch.setattr(
+        direct, "open_rig", lambda *parts: replace(open_rig(*parts), followers=(panel,))
+    )
+    assert CHECK.json_of("--direct", "--rig", "rehearsal")["passed"] is True
+    assert followed == []
 
 
 def test_check_without_daemon() -> None:

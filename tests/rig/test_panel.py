@@ -148,7 +148,7 @@ def test_welded_relay_sounds(
     """A welded relay sounds without pause and drops the second contactor."""
     contactor, buzzer = outputs
     signals, second = Signals(None, buzzer), SecondContactor(contactor)
-    second.follow(snapshot(), ())
+    second.follow(snapshot(state=RunState.CHECKING), ())
     assert contactor.value == 1
     for at_s in (1000.0, 1000.6, 1003.3):
         welded = snapshot(state=RunState.TRIPPED, relay_welded=True, at_s=at_s)
@@ -156,6 +156,21 @@ def test_welded_relay_sounds(
         second.follow(welded, ())
         assert buzzer.value == 1
         assert contactor.value == 0
+
+
+@pytest.mark.parametrize("state", [state for state in RunState if state is not RunState.CHECKING])
+def test_contactor_waits_for_check(
+    outputs: tuple[DigitalOutputDevice, DigitalOutputDevice], state: RunState
+) -> None:
+    """A restarted program remembers no weld: the contactor stays open until a check begins."""
+    contactor, _ = outputs
+    second = SecondContactor(contactor)
+    second.follow(snapshot(state=state), ())
+    assert contactor.value == 0
+    second.follow(snapshot(state=RunState.CHECKING), ())
+    assert contactor.value == 1
+    second.follow(snapshot(state=state), ())
+    assert contactor.value == 1
 
 
 def test_pattern_starts_on() -> None:

@@ -147,7 +147,7 @@ def test_pins_through_a_whole_run(make_station: Callable[..., Station]) -> None:
     rig, assembly = station.assembled()
     station.run_for(1.0)
     assert assembly.supervisor.last_sample is not None, "the real driver has read the chip"
-    assert [station.levels[line] for line in (RELAY, SECOND, LAMP, BUZZER)] == [0, 1, 0, 0]
+    assert [station.levels[line] for line in (RELAY, SECOND, LAMP, BUZZER)] == [0, 0, 0, 0]
 
     station.start()
     dead_man: list[int] = []
@@ -257,6 +257,25 @@ def test_second_contactor_breaks_weld(make_station: Callable[..., Station]) -> N
     station.run_for(0.5)
     assert assembly.supervisor.last_sample is not None
     assert assembly.supervisor.last_sample.current_a == 0.0
+
+
+def test_restart_leaves_weld_open(make_station: Callable[..., Station]) -> None:
+    """The relay welded before the program started again: no current flows until a check begins.
+
+    The check closes the second contactor, sees the weld, and opens it.
+    """
+    station = make_station()
+    station.levels[SECOND] = station.levels[RELAY] = 0  # the pull-downs, while no program ran
+    station.pi.is_welded = True
+    closed: list[int] = []
+    _, assembly = station.assembled()
+    station.run_for(60.0, lambda: closed.append(station.levels[SECOND]))
+    assert not any(closed)
+    station.start()
+    station.run_for(3.0, lambda: closed.append(station.levels[SECOND]))
+    assert assembly.supervisor.is_welded
+    assert 0.0 < sum(closed) * POLL_S < 0.6
+    assert (station.levels[SECOND], station.levels[RELAY]) == (0, 0)
 
 
 def test_relay_alone(make_station: Callable[..., Station]) -> None:
