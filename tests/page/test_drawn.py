@@ -205,7 +205,7 @@ def test_refused_stop(browser: Browser, bench: PageBench) -> None:
         page = visited.go()
         bench.start()
         visited.state("running")
-        visited.context.route("**/api/stop", refuse)
+        visited.context.route("**/api/stop?*", refuse)
         page.evaluate(NOTE_ANSWERS)
         page.get_by_role("button", name="Stop").click()
         answer = page.locator("#answer")

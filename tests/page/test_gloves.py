@@ -302,7 +302,12 @@ def test_revoked_phone_needs_the_pin(browser: Browser, bench: PageBench) -> None
         expect(page.locator("#answer-text")).to_contain_text("Not paired")
         assert bench.ask("GET", "/api/status")["state"] == "running"
         page.get_by_role("button", name="Pause", exact=True).click()
-        dialog.get_by_label("PIN").fill(f"{pin[:3]} {pin[3:]}")
+        dialog.get_by_label("PIN").fill(pin)  # the revocation ended it
+        dialog.get_by_role("button", name="Pair").click()
+        expect(dialog.get_by_role("alert")).to_contain_text("PIN is wrong")
+        bench.ask("POST", "/api/pairing/new")
+        new_pin = str(bench.ask("GET", "/api/pairing")["pin"])
+        dialog.get_by_label("PIN").fill(f"{new_pin[:3]} {new_pin[3:]}")
         dialog.get_by_role("button", name="Pair").click()
         visited.state("paused")
         visited.assert_sound()

@@ -101,8 +101,8 @@ def test_welded_relay(browser: Browser, tmp_path: Path) -> None:
         expect(trip.get_by_text("PULL THE PLUG", exact=True)).to_be_visible()
         expect(page.locator("#answer")).to_be_visible()
         held: list[Route] = []
-        page.route("**/api/acknowledge", lambda route: held.append(route))
-        with page.expect_request("**/api/acknowledge"):
+        page.route("**/api/acknowledge?*", lambda route: held.append(route))
+        with page.expect_request("**/api/acknowledge?*"):
             trip.get_by_role("button", name="Acknowledge").click()
         expect(
             page.locator("#answer")
@@ -124,7 +124,7 @@ def test_failed_stop_stays_shown(browser: Browser, tmp_path: Path) -> None:
             "loop_alive": True,
             "message": "The output still reads on: pull the plug.",
         }
-        page.route("**/api/stop", lambda route: route.fulfill(json=refusal))
+        page.route("**/api/stop?*", lambda route: route.fulfill(json=refusal))
         page.get_by_role("button", name="Stop", exact=True).click()
         expect(page.locator("#answer-text")).to_have_text(refusal["message"])
         page.get_by_role("button", name="Pause", exact=True).click()

@@ -152,7 +152,7 @@ def test_new_phone_needs_the_pin(browser: Browser, tmp_path: Path) -> None:
             if pin == "000000":
                 dialog.get_by_label("PIN").fill("000001")
             dialog.get_by_role("button", name="Pair").click()
-            expect(dialog.get_by_role("alert")).to_contain_text("not the PIN")
+            expect(dialog.get_by_role("alert")).to_contain_text("PIN is wrong")
             bench.ask("POST", "/api/pairing/new")
             dialog.get_by_label("PIN").fill(bench.ask("GET", "/api/pairing")["pin"])
             dialog.get_by_role("button", name="Pair").click()
