@@ -13,6 +13,7 @@ from starlette.middleware import Middleware
 
 from api.access.auth import Access
 from api.http.answer_headers import AnswerHeaders
+from api.http.arrival import Arrival, ArrivalNote
 from api.http.artwork_shelf import ArtworkShelf
 from api.http.body_limit import BodyLimit
 from api.http.context import AppContext
@@ -104,6 +105,9 @@ def create_app(
     def status() -> Status:
         return Status.of(service.snapshot(), logbook_health(), rig_kind, version, name)
 
+    def arrival() -> Arrival:
+        return Arrival(board.now_s(), service.asked_off())
+
     live = LiveFeed(status)
     context = AppContext(
         service=service,
@@ -146,6 +150,7 @@ def create_app(
         lifespan=lifespan,
         exception_handlers=problem_handlers(),
         middleware=[
+            Middleware(ArrivalNote, now=arrival),
             Middleware(AnswerHeaders),
             *guards,
             Middleware(BodyLimit, others={UPLOAD: UPLOAD_BOUNDS, RESTORE: RESTORE_BOUNDS}),

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import Query
 from starlette.requests import Request
 
 from api.access.auth import Caller, caller_of
+from api.http.arrival import arrival_of
 from controller.messages import Source, SourceKind
-from controller.running.loop import Board
 from controller.running.orders import Order
 
 LONGEST_RUN_ID = 100
@@ -41,19 +40,6 @@ STOP_PARAMETERS = [
 """Stop reads its query by itself: no value may keep it from the relay."""
 
 
-@dataclass(frozen=True, slots=True)
-class Given:
-    """A command's run, age in s and source, as the request gives them."""
-
-    run_id: str | None
-    age_s: float
-    source: Source
-
-    def order(self, board: Board) -> Order:
-        """Return the order. Call it when the request arrives."""
-        return Order(board.now_s() - self.age_s, self.run_id, self.source)
-
-
 async def given_with(
     request: Request,
     run_id: Annotated[
@@ -64,9 +50,11 @@ async def given_with(
         float,
         Query(description=AGE_TEXT, examples=[0.2], ge=0.0, le=LONGEST_AGE_S, allow_inf_nan=False),
     ] = 0.0,
-) -> Given:
-    """Return what came with a command."""
-    return Given(run_id, age_s, source_of(request, caller_of(request)))
+) -> Order:
+    """Return what came with a command, as it was when the head of the request arrived."""
+    arrival = arrival_of(request)
+    source = source_of(request, caller_of(request))
+    return Order(arrival.at_s - age_s, run_id, source, arrival.asked_off)
 
 
 def source_of(request: Request, caller: Caller | None) -> Source:

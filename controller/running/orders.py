@@ -23,11 +23,14 @@ class Order:
     :param given_at_s: when the person gave it, on the machine's monotonic clock, s: its arrival
         less the age that the client measured.
     :param source: who gave it, or None for the program itself.
+    :param asked_off: number of the newest request for off when it arrived, or None for the one
+        when it is carried out. A later one cancels a start.
     """
 
     given_at_s: float
     run_id: str | None = None
     source: Source | None = None
+    asked_off: int | None = None
 
     def refuse_late(self, now_s: float) -> None:
         """Refuse a late command. Raises: LateCommandError."""

@@ -10,7 +10,7 @@ from concurrent.futures import TimeoutError as FutureTimeoutError
 from typing import TypeVar
 
 from controller.config import Settings
-from controller.errors import LoopNotAliveError, WrongStateError
+from controller.errors import LateCommandError, LoopNotAliveError, WrongStateError
 from controller.messages import EventKind, OffRequest, Snapshot, Source
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
@@ -93,16 +93,20 @@ class BenchService:
         return self._gate.newest_request()
 
     def start(
-        self, request: PlanRequest, asked_off: int | None = None, order: Order | None = None
+        self,
+        request: PlanRequest,
+        order: Order | None = None,
+        is_wanted: Callable[[], bool] = lambda: True,
     ) -> str:
-        """Start a run and return its id.
+        """Start a run and return its id. A Stop since the order arrived prevents it.
 
-        :param asked_off: what ``asked_off`` returned when the start was requested, or None for now.
+        :param is_wanted: asked after the planning, whether somebody still waits for the answer.
         Raises: RefusedError, WrongStateError, LateCommandError, OtherRunError, LoopNotAliveError.
         """
-        asked_off = self.asked_off() if asked_off is None else asked_off
+        asked_off = self._asked_off_at(order)
         self._refuse_unready()
         run = new_run(self._new_run_id(), self.plan(request), self.settings.limits)
+        _refuse_unwanted(is_wanted)
         self._obey(self._unless_stopped(lambda: self._supervisor.start(run), asked_off), order)
         return run.run_id
 
@@ -110,9 +114,17 @@ class BenchService:
         """Turn off and keep the run. Raises: WrongStateError, LoopNotAliveError."""
         self._obey(self._supervisor.pause, order)
 
-    def resume(self, order: Order | None = None) -> None:
-        """Carry on with a paused or interrupted run. Raises: WrongStateError, LoopNotAliveError."""
-        self._obey(self._unless_stopped(self._supervisor.resume), order)
+    def resume(
+        self, order: Order | None = None, is_wanted: Callable[[], bool] = lambda: True
+    ) -> None:
+        """Carry on with a paused or interrupted run. A Stop since the order arrived prevents it.
+
+        :param is_wanted: returns whether somebody still waits for the answer.
+        Raises: WrongStateError, LateCommandError, OtherRunError, LoopNotAliveError.
+        """
+        asked_off = self._asked_off_at(order)
+        _refuse_unwanted(is_wanted)
+        self._obey(self._unless_stopped(self._supervisor.resume, asked_off), order)
 
     def acknowledge(self, order: Order | None = None) -> None:
         """Acknowledge a trip or an ended run. Raises: WrongStateError, LoopNotAliveError."""
@@ -178,15 +190,18 @@ class BenchService:
         """Return the rig check with the relay off, or None while there are too few samples."""
         return self._ask(self._supervisor.report_check)
 
-    def _unless_stopped(
-        self, action: Callable[[], None], asked_off: int | None = None
-    ) -> Callable[[], None]:
-        """Return the action, refused when nothing may start or when Stop came first."""
-        asked_at = self.asked_off() if asked_off is None else asked_off
+    def _asked_off_at(self, order: Order | None) -> int:
+        """Return the number of the newest request for off when an order arrived."""
+        if order is None or order.asked_off is None:
+            return self.asked_off()
+        return order.asked_off
+
+    def _unless_stopped(self, action: Callable[[], None], asked_off: int) -> Callable[[], None]:
+        """Return the action, refused when nothing may start or after a newer request for off."""
 
         def act() -> None:
             self._refuse_unready()
-            if self._gate.newest_request() != asked_at:
+            if self._gate.newest_request() != asked_off:
                 raise WrongStateError("run.loop.stopped_meanwhile")
             action()
 
@@ -234,3 +249,9 @@ class BenchService:
             future.cancel()
             raise LoopNotAliveError("run.loop.no_answer", limit_s=ANSWER_S) from None
         return answer
+
+
+def _refuse_unwanted(is_wanted: Callable[[], bool]) -> None:
+    """Refuse to turn on for somebody who has gone. Raises: LateCommandError."""
+    if not is_wanted():
+        raise LateCommandError("run.refused.client_gone")

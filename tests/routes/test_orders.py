@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import re
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from api.http.server import WebServer
+from controller.errors import LateCommandError
 from controller.messages import RunState, SourceKind
 from controller.running.orders import LATE_S
-from tests.kits.api_client import SILVER, Daemon, assert_problem
+from tests.kits.api_client import SILVER, WAIT_S, Daemon, assert_problem, serving_at
+from tests.kits.raw_http import STOP, connect, status_of
 from tests.paths import ROOT
 
 S = RunState
@@ -130,6 +135,138 @@ def test_source_is_recorded(daemon: Daemon) -> None:
     assert kinds == [SourceKind.PROGRAM, SourceKind.UNPAIRED, SourceKind.PROGRAM]
     assert re.search(r"It came from \S+, which is not paired\.$", found[1]["text"])
     assert found[1]["data"]["source"]["address"] in found[1]["text"]
+
+
+BODY = json.dumps(SILVER).encode()
+
+
+def start_head(daemon: Daemon, more: bytes = b"") -> bytes:
+    token = daemon.bench_token.strip().encode()
+    return (
+        b"POST /api/start HTTP/1.1\r\nHost: bench.local\r\nContent-Type: application/json\r\n"
+        b"Authorization: Bearer %b\r\nContent-Length: %d\r\n%b\r\n" % (token, len(BODY), more)
+    )
+
+
+def send_head(daemon: Daemon, port: int) -> Any:
+    """Send the head of a Start and wait until the application reads the body.
+
+    Source: RFC 9110 section 10.1.1.
+    """
+    start = connect(port)
+    start.sendall(start_head(daemon, b"Expect: 100-continue\r\n"))
+    assert start.recv(65536).startswith(b"HTTP/1.1 100 ")
+    return start
+
+
+def test_stop_beats_unfinished_start(daemon: Daemon) -> None:
+    """The head of Start arrives, then a Stop, then the body: nothing starts."""
+    with (
+        daemon.looping(),
+        serving_at(WebServer(daemon.app)) as port,
+        send_head(daemon, port) as start,
+        connect(port) as stop,
+    ):
+        stop.sendall(STOP)
+        assert status_of(stop) == b"200"
+        daemon.watch.pass_s(0.1)  # the loop deals with it, and the gate may turn on again
+        start.sendall(BODY)
+        assert status_of(start) == b"409"
+    assert daemon.assembly.supervisor.run is None
+
+
+def test_age_counts_from_head(daemon: Daemon) -> None:
+    """A body that takes longer than the limit makes the Start late."""
+    with (
+        daemon.looping(),
+        serving_at(WebServer(daemon.app)) as port,
+        send_head(daemon, port) as start,
+    ):
+        daemon.heart.now_s += LATE_S + 0.1
+        start.sendall(BODY)
+        assert status_of(start) == b"409"
+    assert daemon.assembly.supervisor.run is None
+
+
+def test_stop_beats_waiting_resume(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A Stop between the arrival of Resume and its thread prevents it."""
+    service = daemon.assembly.service
+    resume = service.resume
+
+    def late(*given: Any, **more: Any) -> None:
+        service.stop()
+        daemon.watch.until(S.STOPPED)
+        resume(*given, **more)
+
+    monkeypatch.setattr(service, "resume", late)
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        begin(daemon, client)
+        client.post("/api/pause")
+        problem = assert_problem(client.post("/api/resume"), 409, "wrong-state")
+    assert "Off was requested in the meantime" in problem["detail"]
+
+
+def until_nobody_is_connected(server: WebServer) -> None:
+    while server.server_state.connections:
+        pass
+
+
+def test_start_without_client(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page gives up while the plan is made, and has said that Start failed."""
+    server, service = WebServer(daemon.app), daemon.assembly.service
+    plan, told, started = service.plan, [], service.start
+
+    def left(request: Any) -> Any:
+        connection.close()
+        until_nobody_is_connected(server)
+        return plan(request)
+
+    def watched(*given: Any, **more: Any) -> Any:
+        try:
+            return started(*given, **more)
+        except LateCommandError as error:
+            told.append(error)
+            raise
+        finally:
+            is_over.set()
+
+    is_over = threading.Event()
+    monkeypatch.setattr(service, "plan", left)
+    monkeypatch.setattr(service, "start", watched)
+    with daemon.looping(), serving_at(server) as port:
+        connection = connect(port)
+        connection.sendall(start_head(daemon) + BODY)
+        assert is_over.wait(WAIT_S)
+    assert daemon.assembly.supervisor.run is None
+    assert [error.message.key for error in told] == ["run.refused.client_gone"]
+
+
+def test_resume_without_client(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    service = daemon.assembly.service
+    resume = service.resume
+    server, is_over = WebServer(daemon.app), threading.Event()
+
+    def left(*given: Any, **more: Any) -> None:
+        connection.close()
+        until_nobody_is_connected(server)
+        try:
+            resume(*given, **more)
+        finally:
+            is_over.set()
+
+    with daemon.looping():
+        with daemon.served() as client:
+            paired(daemon, client)
+            begin(daemon, client)
+            client.post("/api/pause")
+            daemon.watch.pass_s(0.5)  # the current falls to zero
+        monkeypatch.setattr(service, "resume", left)
+        with serving_at(server) as port:
+            connection = connect(port)
+            connection.sendall(start_head(daemon).replace(b"/api/start", b"/api/resume") + BODY)
+            assert is_over.wait(WAIT_S)
+        assert daemon.assembly.supervisor.state is S.PAUSED
 
 
 def test_page_has_same_limit() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from typing import Annotated
 
@@ -13,7 +14,7 @@ from api.http.guards.origin import media_type, not_json
 from api.http.models.commands import CeilingsBody, CommandAnswer, FirstLookBody, StartAnswer
 from api.http.models.plan import PlanAnswer
 from api.http.models.plan_request import PlanRequestBody
-from api.http.orders import Given, given_with
+from api.http.orders import given_with
 from api.http.plan_requests import request_of
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
@@ -34,7 +35,7 @@ from controller.running.orders import Order
 
 _BODY_PROBLEMS = (BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON, BAD_VALUE)
 _RUN_PROBLEMS = (BAD_VALUE, WRONG_STATE, LATE_COMMAND, OTHER_RUN, LOOP_NOT_ALIVE)
-_Given = Annotated[Given, Depends(given_with)]
+_Given = Annotated[Order, Depends(given_with)]
 
 
 async def json_only(request: Request) -> None:
@@ -80,12 +81,13 @@ def _add_planning(router: APIRouter, context: AppContext) -> None:
             *_BODY_PROBLEMS, LOGBOOK_UNREADABLE, CALCULATION_FAILED, *_RUN_PROBLEMS
         ),
     )
-    async def start(body: PlanRequestBody, response: Response, given: _Given) -> StartAnswer:
+    async def start(
+        body: PlanRequestBody, request: Request, response: Response, given: _Given
+    ) -> StartAnswer:
         """The response comes when the check has begun. The status shows how it goes on."""
-        # Read before the wait and the planning, so that a Stop in the meantime prevents the start.
-        asked_off, order = context.service.asked_off(), given.order(context.board)
+        is_waited_for = _is_waited_for(request)
         run_id = await context.starting.run(
-            lambda: context.service.start(request_of(body, context.artworks), asked_off, order)
+            lambda: context.service.start(request_of(body, context.artworks), given, is_waited_for)
         )
         response.headers["Location"] = f"/api/runs/{run_id}"
         return StartAnswer(run_id=run_id)
@@ -108,9 +110,12 @@ def _add_run_commands(router: APIRouter, context: AppContext) -> None:
         summary="Carry on with a paused or interrupted run",
         responses=problem_responses(*_RUN_PROBLEMS),
     )
-    async def resume(given: _Given) -> CommandAnswer:
+    async def resume(request: Request, given: _Given) -> CommandAnswer:
         """The rig is checked first."""
-        return await _command(context, given, context.service.resume)
+        is_waited_for = _is_waited_for(request)
+        return await _command(
+            context, given, lambda order: context.service.resume(order, is_waited_for)
+        )
 
     @router.post(
         "/api/acknowledge",
@@ -173,9 +178,22 @@ def _add_ceilings(router: APIRouter, context: AppContext) -> None:
         return await _command(context, given, context.service.raise_ceilings)
 
 
+def _is_waited_for(request: Request) -> Callable[[], bool]:
+    """Return what a lane's thread calls to learn whether the client still waits.
+
+    The page stops waiting after 8 s and then says that the command failed.
+    """
+
+    loop = asyncio.get_running_loop()
+
+    def is_waited_for() -> bool:
+        return not asyncio.run_coroutine_threadsafe(request.is_disconnected(), loop).result()
+
+    return is_waited_for
+
+
 async def _command(
-    context: AppContext, given: Given, action: Callable[[Order], None]
+    context: AppContext, order: Order, action: Callable[[Order], None]
 ) -> CommandAnswer:
-    order = given.order(context.board)  # now: it may wait for a thread, and its age goes on
     await context.commands.run(action, order)
     return CommandAnswer.model_validate(context.service.snapshot())
