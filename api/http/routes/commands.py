@@ -183,7 +183,6 @@ def _is_waited_for(request: Request) -> Callable[[], bool]:
 
     The page stops waiting after 8 s and then says that the command failed.
     """
-
     loop = asyncio.get_running_loop()
 
     def is_waited_for() -> bool:
