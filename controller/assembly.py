@@ -15,6 +15,7 @@ from controller.ports import (
     Gate,
     Pacer,
     PowerSensor,
+    StopButton,
     Thermometer,
     calculate_here,
 )
@@ -48,6 +49,8 @@ class RigParts(Protocol):
     def dead_man(self) -> DeadMan | None: ...  # noqa: D102
     @property
     def thermometer(self) -> Thermometer | None: ...  # noqa: D102
+    @property
+    def stop_button(self) -> StopButton | None: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +92,7 @@ def assemble(
         settings=settings,
         dead_man=rig.dead_man,
         thermometer=rig.thermometer,
+        stop_button=rig.stop_button,
     )
     loop = ControlLoop(
         supervisor=supervisor,

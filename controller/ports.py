@@ -202,6 +202,13 @@ class DeadMan(Protocol):
         """Change the level once. Called after each good fresh sample of a run, and only then."""
 
 
+class StopButton(Protocol):
+    """The stop button at the rig. A press is a request to the gate; this is its level."""
+
+    def is_held(self) -> bool:
+        """Return whether the button is down now."""
+
+
 class Thermometer(Protocol):
     """Bath temperature."""
 

@@ -198,6 +198,25 @@ class SecondContactor:
             self._output.on()
 
 
+class PressedInput(Protocol):
+    """What the stop button needs of gpiozero's Button."""
+
+    @property
+    def is_pressed(self) -> bool:
+        """Whether the button is down now."""
+
+
+class StopButtonLevel:
+    """The level of the stop button's pin. The edge of a press goes to ``stop_on_press``."""
+
+    def __init__(self, button: PressedInput) -> None:
+        self._button = button
+
+    def is_held(self) -> bool:
+        """Return whether the button is down now."""
+        return bool(self._button.is_pressed)
+
+
 class DeadManPulse:
     """The dead-man output. Its edges restart a timer in the coil supply.
 

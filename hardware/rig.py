@@ -12,12 +12,27 @@ from gpiozero import Button, DigitalOutputDevice
 from controller.config import RigSettings, Settings
 from controller.errors import RefusedError, SensorError
 from controller.messages import OffRequest, Sample
-from controller.ports import ENDING_SIGNALS, Beat, Clock, DeadMan, Pacer, PowerSensor, Thermometer
+from controller.ports import (
+    ENDING_SIGNALS,
+    Beat,
+    Clock,
+    DeadMan,
+    Pacer,
+    PowerSensor,
+    StopButton,
+    Thermometer,
+)
 from controller.safety.outbox import Follower
 from hardware.clock import LockstepPacer, SystemClock, SystemPacer, ThreadBeat, VirtualClock
 from hardware.force_off import fresh_directory
 from hardware.i2c import open_bus
-from hardware.panel import DeadManPulse, SecondContactor, Signals, stop_on_press
+from hardware.panel import (
+    DeadManPulse,
+    SecondContactor,
+    Signals,
+    StopButtonLevel,
+    stop_on_press,
+)
 from hardware.relay import RelayGate
 from hardware.sensor_kinds import open_sensor
 from hardware.thermometer import READ_EVERY_S, OneWireThermometer, thermometer_path
@@ -48,6 +63,7 @@ class Rig:
     followers: tuple[Follower, ...]
     dead_man: DeadMan | None = None
     thermometer: Thermometer | None = None
+    stop_button: StopButton | None = None
     devices: tuple[Any, ...] = field(default=(), repr=False)
     model: RehearsalRig | None = None
 
@@ -99,7 +115,7 @@ def build_pi_rig(settings: Settings, wakeup_fd: int) -> Rig:
     if rig.thermometer_id is not None:
         thermometer = OneWireThermometer(thermometer_path(rig.thermometer_id), clock)
         ThreadBeat(clock).every(READ_EVERY_S, thermometer.read)
-    dead_man, followers, devices = _panel(rig, factory, gate)
+    dead_man, stop_button, followers, devices = _panel(rig, factory, gate)
     return Rig(
         kind="bench",
         clock=clock,
@@ -111,6 +127,7 @@ def build_pi_rig(settings: Settings, wakeup_fd: int) -> Rig:
         followers=followers,
         dead_man=dead_man,
         thermometer=thermometer,
+        stop_button=stop_button,
         devices=(relay, *devices),
     )
 
@@ -134,7 +151,7 @@ def build_rehearsal_rig(
     model = RehearsalRig(spec, clock, faults)
     rig = settings.rig
     relay, gate = _relay(rig, model.pin_factory)
-    dead_man, followers, devices = _panel(rig, model.pin_factory, gate)
+    dead_man, stop_button, followers, devices = _panel(rig, model.pin_factory, gate)
     return Rig(
         kind="rehearsal",
         clock=clock,
@@ -146,6 +163,7 @@ def build_rehearsal_rig(
         followers=followers,
         dead_man=dead_man,
         thermometer=RehearsalThermometer(model),
+        stop_button=stop_button,
         devices=(relay, *devices),
         model=model,
     )
@@ -201,8 +219,8 @@ def _relay(rig: RigSettings, factory: Any) -> tuple[DigitalOutputDevice, RelayGa
 
 def _panel(
     rig: RigSettings, factory: Any, gate: RelayGate
-) -> tuple[DeadMan | None, tuple[Follower, ...], tuple[Any, ...]]:
-    """Return the dead-man output, the followers and all fitted devices."""
+) -> tuple[DeadMan | None, StopButton | None, tuple[Follower, ...], tuple[Any, ...]]:
+    """Return the dead-man output, the stop button, the followers and all fitted devices."""
 
     def output(pin: str | None) -> DigitalOutputDevice | None:
         return (
@@ -224,6 +242,7 @@ def _panel(
         button.when_pressed = stop_on_press(gate)
     return (
         (None if dead_man is None else DeadManPulse(dead_man)),
+        (None if button is None else StopButtonLevel(button)),
         tuple(followers),
         (lamp, buzzer, second, dead_man, button),
     )

@@ -31,7 +31,7 @@ from controller.messages import (
     TripReason,
 )
 from controller.physics.charge import ChargeGapError
-from controller.ports import Clock, DeadMan, Gate, PowerSensor, Thermometer
+from controller.ports import Clock, DeadMan, Gate, PowerSensor, StopButton, Thermometer
 from controller.safety.age_watch import Freshness
 from controller.safety.checks import WELDED_STREAK, CheckReport, OffWatch, check_rig
 from controller.safety.outbox import Began, Changed, Counted, Kept, Noted, OutboxItem, Seen
@@ -77,6 +77,7 @@ class Supervisor:
         runs on another thread.
     :param dead_man: pulsed after each good sample of a run, or None when not fitted.
     :param thermometer: bath temperature, or None when not fitted.
+    :param stop_button: at the rig, or None when not fitted.
 
     ``source`` is who gave the command that is being carried out. Whoever calls sets it.
 
@@ -94,6 +95,7 @@ class Supervisor:
         settings: Settings,
         dead_man: DeadMan | None = None,
         thermometer: Thermometer | None = None,
+        stop_button: StopButton | None = None,
     ) -> None:
         self._clock = clock
         self._sensor = sensor
@@ -103,6 +105,7 @@ class Supervisor:
         self._max_offset_a = settings.max_zero_offset_a
         self._dead_man = dead_man
         self._thermometer = thermometer
+        self._stop_button = stop_button
         self.state = RunState.IDLE
         self.finding: Finding | None = None
         self.run: ActiveRun | None = None
@@ -283,11 +286,15 @@ class Supervisor:
         """Turn the relay on. This is the only call site.
 
         A request for off in the meantime wins, and the next pass obeys it. The check has passed for
-        the last sample; when that is too old by now, the relay stays off.
+        the last sample; when that is too old by now, the relay stays off. A held stop button
+        counts as pressed now.
         """
         run = self._active_run()
         if self._is_stale():
             self._trip(self._stale())
+            return
+        if self._is_button_held():
+            self._gate.revoke(OffRequest.STOP_BUTTON)
             return
         self.zero_offset_a = report.zero_offset_a
         run.begin_stretch(
@@ -387,10 +394,10 @@ class Supervisor:
     def start(self, run: ActiveRun) -> None:
         """Begin a run: check the rig with the relay off, then turn on.
 
-        Raises: WrongStateError, also while a fitted thermometer is silent.
+        Raises: WrongStateError, also while a fitted thermometer is silent or the button is held.
         """
         require(Command.START, self.state)
-        self._require_thermometer()
+        self._require_guards()
         self.run = run
         self._outbox.append(Began(self._clock.monotonic_s(), run.run_id, run.plan))
         plan = run.plan
@@ -411,10 +418,10 @@ class Supervisor:
     def resume(self) -> None:
         """Check the rig, then carry on with a paused or interrupted run.
 
-        Raises: WrongStateError, also while a fitted thermometer is silent.
+        Raises: WrongStateError, also while a fitted thermometer is silent or the button is held.
         """
         require(Command.RESUME, self.state)
-        self._require_thermometer()
+        self._require_guards()
         self.note(Message("supervisor.command.resume"), EventKind.COMMAND)
         self._begin_checking(Message("supervisor.state.checking_again"))
 
@@ -468,7 +475,12 @@ class Supervisor:
         """Whether a thermometer is fitted and has no fresh reading: nothing guards the bath."""
         return self._thermometer is not None and self._thermometer.latest_degc() is None
 
-    def _require_thermometer(self) -> None:
+    def _is_button_held(self) -> bool:
+        return self._stop_button is not None and self._stop_button.is_held()
+
+    def _require_guards(self) -> None:
+        if self._is_button_held():
+            raise WrongStateError("supervisor.refused.stop_button_held")
         if self.is_thermometer_silent:
             raise WrongStateError("supervisor.refused.thermometer_silent")
 

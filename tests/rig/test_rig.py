@@ -15,7 +15,7 @@ import pytest
 from api.main import machine_board
 from controller.assembly import Assembly, assemble
 from controller.config import Settings, parse_settings
-from controller.errors import RefusedError
+from controller.errors import RefusedError, WrongStateError
 from controller.messages import OffRequest, RunState
 from controller.planning.plan import make_plan
 from controller.ports import ENDING_SIGNALS
@@ -239,6 +239,20 @@ def test_button_turns_off(make_station: Callable[..., Station]) -> None:
     station.run_for(0.1)
     assert assembly.supervisor.state is RunState.STOPPED
     assert str(assembly.supervisor.message) == "The stop button was pressed."
+
+
+def test_held_button_refuses(make_station: Callable[..., Station]) -> None:
+    """The button was down before the program started: no edge comes, and no run starts."""
+    station = make_station()
+    station.assembled()
+    station.levels[BUTTON] = 0
+    station.run_for(1.0)
+    with raises_message(WrongStateError, "supervisor.refused.stop_button_held"):
+        station.start()
+    station.levels[BUTTON] = 1
+    station.start()
+    station.run_for(3.0)
+    assert station.levels[RELAY] == 1
 
 
 def test_second_contactor_breaks_weld(make_station: Callable[..., Station]) -> None:
