@@ -8,7 +8,7 @@ from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import IO, Any
 from urllib.error import HTTPError, URLError
-from urllib.request import HTTPHandler, ProxyHandler, Request, build_opener, urlopen
+from urllib.request import HTTPHandler, ProxyHandler, Request, build_opener
 
 from api.cli.bench.local import connected
 from controller.errors import BiteclockError
@@ -58,9 +58,9 @@ class ApiClient:
         self._address = address.rstrip("/")
         self._place = self._address if local is None else str(local)
         self._authorization = {} if token is None else {"Authorization": f"Bearer {token}"}
-        self._local = (
-            None if local is None else build_opener(ProxyHandler({}), _LocalHandler(local))
-        )
+        # A proxy in the environment is not asked: the daemon is here or on the studio's network.
+        handlers = [] if local is None else [_LocalHandler(local)]
+        self._opener = build_opener(ProxyHandler({}), *handlers)
 
     @classmethod
     def through(cls, local: Path, timeout_s: float = TIMEOUT_S) -> ApiClient:
@@ -113,9 +113,8 @@ class ApiClient:
                 raise NoDaemonError("command_line.client.no_daemon", address=self._place) from error
 
     def _answer(self, request: Request, timeout_s: float) -> Any:
-        opened = urlopen if self._local is None else self._local.open
         try:
-            return opened(request, timeout=timeout_s)
+            return self._opener.open(request, timeout=timeout_s)
         except HTTPError as error:
             with error:
                 raise self._refusal(error) from error

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import io
+import threading
 from dataclasses import replace
 from email.message import Message
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from typing import Any
 from urllib.error import HTTPError
+from urllib.request import OpenerDirector
 
 import pytest
 
 from api import direct
 from api.cli import check as cli_check
-from api.cli import client as cli_client
 from api.cli.client import ApiClient, ApiRefusedError, NoDaemonError
 from tests.kits.cli_kit import Command
 
@@ -80,10 +82,10 @@ def test_client_reads_problem(
 ) -> None:
     """A refusal carries the kind of the problem, so that nobody needs to read its text."""
 
-    def refuse(request: Any, **_options: Any) -> None:
+    def refuse(_opener: Any, request: Any, **_options: Any) -> None:
         raise HTTPError(request.full_url, 409, "Conflict", Message(), io.BytesIO(body))
 
-    monkeypatch.setattr(cli_client, "urlopen", refuse)
+    monkeypatch.setattr(OpenerDirector, "open", refuse)
     with pytest.raises(ApiRefusedError) as error:
         ApiClient("http://127.0.0.1:9").post("/api/start")
     assert (error.value.kind, error.value.message.key) == (kind, key)
@@ -92,6 +94,34 @@ def test_client_reads_problem(
 @pytest.mark.parametrize("body", [b"<html>", b"[", b"\xff"])
 def test_no_json_is_no_daemon(monkeypatch: pytest.MonkeyPatch, body: bytes) -> None:
     """Another program answers on the port."""
-    monkeypatch.setattr(cli_client, "urlopen", lambda *_a, **_named: io.BytesIO(body))
+    monkeypatch.setattr(OpenerDirector, "open", lambda *_a, **_named: io.BytesIO(body))
     with pytest.raises(NoDaemonError):
         ApiClient("http://127.0.0.1:9").post("/api/stop")
+
+
+class Anything(BaseHTTPRequestHandler):
+    """Answers Stop as a daemon does."""
+
+    def do_POST(self) -> None:
+        self.send_response(200)
+        self.end_headers()
+        self.wfile.write(b'{"relay_on": false}')
+
+    def log_message(self, *_what: Any) -> None:
+        pass
+
+
+@pytest.mark.parametrize("name", ["http_proxy", "HTTP_PROXY"])
+def test_no_proxy_between(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """A proxy in the environment must not keep Stop from a daemon on the same machine."""
+    monkeypatch.setenv(name, "http://127.0.0.1:9")
+    monkeypatch.setenv("no_proxy", "")
+    with HTTPServer(("127.0.0.1", 0), Anything) as server:
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        try:
+            client = ApiClient(f"http://127.0.0.1:{server.server_port}")
+            assert client.post("/api/stop") == {"relay_on": False}
+        finally:
+            server.shutdown()
+            thread.join()
