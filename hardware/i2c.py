@@ -3,9 +3,24 @@
 from __future__ import annotations
 
 import warnings
+from pathlib import Path
 from typing import Any
 
 from controller.errors import SensorError
+
+DEVICE = "/dev/i2c-{number}"
+"""The device of a bus. Source: Linux kernel documentation, i2c/dev-interface."""
+
+ADAPTER = "/sys/bus/i2c/devices/i2c-{number}"
+"""Exists for each bus of the kernel, even before the module i2c-dev makes its device.
+
+Source: Linux kernel documentation, i2c/i2c-sysfs.
+"""
+
+
+def has_bus(number: int) -> bool:
+    """Return whether the machine has a bus, even one that cannot be opened."""
+    return any(Path(place.format(number=number)).exists() for place in (DEVICE, ADAPTER))
 
 
 def open_bus(number: int) -> Any:
@@ -16,7 +31,7 @@ def open_bus(number: int) -> Any:
 
     Raises: SensorError, which says what to check.
     """
-    device = f"/dev/i2c-{number}"
+    device = DEVICE.format(number=number)
     try:
         from adafruit_extended_bus import ExtendedI2C
 

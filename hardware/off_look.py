@@ -12,7 +12,7 @@ from controller.ports import Clock, Pacer
 from controller.safety.checks import OFF_LOOK_S, OFF_SAMPLES, OffWatch
 from controller.texts import Message
 from hardware.force_off import CHIPS, build_factory, holder_of
-from hardware.i2c import open_bus
+from hardware.i2c import has_bus, open_bus
 from hardware.sensor_kinds import open_sensor
 
 
@@ -59,12 +59,15 @@ def _is_high(pin: str, factory: Factory) -> bool:
 def look_at_current(settings: Settings, clock: Clock, pacer: Pacer) -> OffLook:
     """Return whether three fresh samples in a row show neither current nor voltage.
 
-    A bus that cannot be opened means that no sensor can be asked. A sensor that can be asked and
-    does not answer has shown nothing. Waits for ``OFF_LOOK_S`` at most, unless the bus is stuck.
+    A machine without the bus has no sensor that could be asked. A bus that cannot be opened and a
+    sensor that does not answer have shown nothing. Waits for ``OFF_LOOK_S`` at most, unless the
+    bus is stuck.
     """
     try:
         bus = open_bus(settings.rig.i2c_bus)
     except SensorError as error:
+        if has_bus(settings.rig.i2c_bus) or error.message.key != "hardware.bus.unopened":
+            return OffLook(error.message)
         return OffLook(None, not_asked=error.message)
     now_s = clock.monotonic_s()
     until_s = now_s + OFF_LOOK_S

@@ -6,13 +6,14 @@ import sys
 import types
 from collections.abc import Callable, Iterator
 from enum import Enum
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from controller.config import Settings, parse_settings
 from controller.safety.checks import OFF_LOOK_S
-from hardware import force_off, off_look
+from hardware import force_off, i2c, off_look
 from hardware.clock import LockstepPacer, VirtualClock
 from hardware.off_look import OffLook, look_at_current, look_at_line
 from tests.kits.pi.fake_pi import RELAY, SECOND, FakePi
@@ -185,12 +186,52 @@ def test_sensor_answers_nothing(station: Station, breaks: Callable[[Any], None],
     assert key_of(station.look()) == key
 
 
+@pytest.fixture
+def buses(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
+    """A directory in the place of those in which the kernel shows its buses."""
+    monkeypatch.setattr(i2c, "DEVICE", f"{tmp_path}/dev-{{number}}")
+    monkeypatch.setattr(i2c, "ADAPTER", f"{tmp_path}/sys-{{number}}")
+    return tmp_path
+
+
+BUS_3 = parse_settings({"rig": {"i2c_bus": 3}})
+
+
+@pytest.mark.usefixtures("buses")
 def test_no_bus_to_ask(station: Station) -> None:
     """The pin alone decides then, and the caller learns why."""
-    look = station.look(parse_settings({"rig": {"i2c_bus": 3}}))
+    look = station.look(BUS_3)
     assert look.problem is None
     assert look.not_asked is not None
     assert look.not_asked.key == "hardware.bus.unopened"
+
+
+@pytest.mark.parametrize("place", ["dev-3", "sys-3"])
+def test_bus_not_opened(station: Station, buses: Path, place: str) -> None:
+    """The bus is there, perhaps without its module: off was not seen."""
+    (buses / place).touch()
+    assert key_of(station.look(BUS_3)) == "hardware.bus.unopened"
+
+
+@pytest.mark.usefixtures("buses")
+@pytest.mark.parametrize(
+    ("error", "key"),
+    [
+        (PermissionError(13, "Permission denied"), "hardware.bus.permission"),
+        (ImportError("no such library"), "hardware.bus.library"),
+        (NotImplementedError("no such board"), "hardware.bus.library"),
+    ],
+)
+def test_bus_not_allowed(
+    station: Station, monkeypatch: pytest.MonkeyPatch, error: Exception, key: str
+) -> None:
+    """A sensor may be there, and nobody could ask it: off was not seen."""
+
+    def refuse(_number: int) -> None:
+        raise error
+
+    monkeypatch.setattr(sys.modules["adafruit_extended_bus"], "ExtendedI2C", refuse)
+    assert key_of(station.look()) == key
 
 
 def test_range_of_no_sensor(station: Station) -> None:
