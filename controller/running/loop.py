@@ -30,6 +30,9 @@ SETTLE_S = 0.5
 MAILBOX = 64
 """Most commands that may wait. More are refused."""
 
+MOST_ENDED = 200
+"""So many ended runs are remembered, for a Stop that names one of them. A day has fewer runs."""
+
 _log = logging.getLogger("biteclock")
 
 
@@ -47,7 +50,19 @@ class Board:
         self._heart = heart
         self._on_beat = on_beat
         self.snapshot: Snapshot | None = None
+        self._ended: tuple[str, ...] = ()  # replaced as a whole: others read it meanwhile
         self._beat_at_s = heart.monotonic_s()
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Show a new snapshot. The run of the one before is over when it is not in this one."""
+        before = None if self.snapshot is None else self.snapshot.run_id
+        self.snapshot = snapshot
+        if before is not None and before != snapshot.run_id:
+            self._ended = (*self._ended, before)[-MOST_ENDED:]
+
+    def has_ended(self, run_id: str) -> bool:
+        """Return whether a run left the rig since the daemon started. Unknown names have not."""
+        return run_id in self._ended
 
     def beat(self) -> None:
         """Note that a pass was completed."""
@@ -165,7 +180,7 @@ class ControlLoop:
         snapshot = take_snapshot(
             self._supervisor, self._gate, self._clock, self._sequence, bath_degc
         )
-        self.board.snapshot = snapshot
+        self.board.publish(snapshot)
         for follower in self._followers:
             try:
                 follower.follow(snapshot, outbox)

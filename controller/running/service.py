@@ -155,16 +155,16 @@ class BenchService:
     def stop(self, run_id: str | None = None) -> float:
         """Turn the relay off now; the loop then ends the run. Never waits.
 
-        It is refused for one reason only: it names a run that is over. Every client learns a run's
-        name from a published snapshot, so the newest one shows that run for as long as it lasts.
+        It is refused for one reason only: it names a run that has ended since the daemon started.
+        A name that nobody knows stops whatever is on the rig.
 
         Returns the monotonic time at which it had been turned off, s.
 
         Raises: OtherRunError.
         """
-        snapshot = self._loop.board.snapshot
-        if run_id is not None and snapshot is not None:
-            refuse_other_run(run_id, snapshot.run_id)
+        board = self._loop.board
+        if run_id is not None and board.snapshot is not None and board.has_ended(run_id):
+            refuse_other_run(run_id, board.snapshot.run_id)
         self._gate.revoke(OffRequest.STOP)
         return self._clock.monotonic_s()
 

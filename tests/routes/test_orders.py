@@ -6,6 +6,7 @@ import json
 import re
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pytest
 from api.http.server import WebServer
 from controller.errors import LateCommandError
 from controller.messages import RunState, SourceKind
+from controller.running.loop import MOST_ENDED
 from controller.running.orders import LATE_S
 from tests.kits.api_client import SILVER, WAIT_S, Daemon, assert_problem, serving_at
 from tests.kits.raw_http import STOP, connect, status_of
@@ -78,11 +80,14 @@ def test_command_for_another_run(daemon: Daemon) -> None:
 
 
 def test_stop_names_its_run(daemon: Daemon) -> None:
-    """For another run it is refused; for its own run it never is, however old."""
+    """For a run that is over it is refused; for its own run it never is, however old."""
     with daemon.looping(), daemon.served() as client:
         paired(daemon, client)
+        other = {"run_id": begin(daemon, client), "age_s": "0"}
+        client.post("/api/stop")
+        daemon.watch.until(S.STOPPED)
+        client.post("/api/acknowledge")
         run_id = begin(daemon, client)
-        other = {"run_id": "20200101-000000-1", "age_s": "0"}
         problem = assert_problem(client.post("/api/stop", params=other), 409, "other-run")
         assert run_id in problem["detail"]
         assert daemon.rig.gate.reads_on()
@@ -100,6 +105,29 @@ def test_stop_without_run_works(daemon: Daemon, query: str) -> None:
         begin(daemon, client)
         assert client.post(f"/api/stop?{query}").json()["relay_on"] is False
         assert not daemon.rig.gate.reads_on()
+
+
+@pytest.mark.parametrize(
+    "name", ["20200101-000000-1", "garbage", "%FF%FE", "%00", "undefined", "r" * 5000]
+)
+def test_stop_with_unknown_name(daemon: Daemon, name: str) -> None:
+    """Nobody knows such a run to be over: the relay goes off."""
+    with daemon.looping(), daemon.served() as client:
+        paired(daemon, client)
+        begin(daemon, client)
+        assert client.post(f"/api/stop?run_id={name}").json()["relay_on"] is False
+        assert not daemon.rig.gate.reads_on()
+
+
+def test_ended_runs_are_bounded(daemon: Daemon) -> None:
+    """The newest ones are remembered."""
+    for number in range(MOST_ENDED + 2):
+        assert daemon.board.snapshot is not None
+        daemon.board.publish(replace(daemon.board.snapshot, run_id=f"run {number}"))
+    assert not daemon.board.has_ended("run 0")
+    assert daemon.board.has_ended("run 1")
+    assert daemon.board.has_ended(f"run {MOST_ENDED}")
+    assert not daemon.board.has_ended(f"run {MOST_ENDED + 1}")
 
 
 def test_old_stop_spares_new_start(daemon: Daemon) -> None:
