@@ -291,3 +291,6 @@ class Daemon:
 
     def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
         self.assembly.loop.end()
+        for number in (signal.SIGTTIN, signal.SIGTTOU):
+            # A handler would make a write to the terminal fail and be tried again for ever.
+            signal.signal(number, signal.SIG_IGN)

@@ -47,7 +47,7 @@ class CalculateHere:
 calculate_here = CalculateHere()
 
 
-ENDING_SIGNALS = (
+ENDING_SIGNALS: tuple[int, ...] = (
     signal.SIGTERM,
     signal.SIGINT,
     signal.SIGHUP,
@@ -55,9 +55,16 @@ ENDING_SIGNALS = (
     signal.SIGUSR1,
     signal.SIGUSR2,
     signal.SIGALRM,
+    signal.SIGVTALRM,
+    signal.SIGPROF,
+    signal.SIGIO,
     signal.SIGPWR,
+    signal.SIGSTKFLT,
     signal.SIGXCPU,
     signal.SIGTSTP,
+    signal.SIGTTIN,
+    signal.SIGTTOU,
+    *range(signal.SIGRTMIN, signal.SIGRTMAX + 1),
 )
 """Signals that end the daemon, off first. By default each would end the process with the relay on,
 or stop it so, as Ctrl-Z does. Source: signal(7). SIGKILL and SIGSTOP reach no handler."""

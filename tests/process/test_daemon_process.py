@@ -54,7 +54,7 @@ def test_signal_with_open_streams(tmp_path: Path, number: signal.Signals) -> Non
         assert further["run_id"] == run_id
 
 
-@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGUSR1, signal.SIGTSTP])
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGUSR1, signal.SIGTSTP, signal.SIGRTMAX])
 def test_other_signals_end_it(tmp_path: Path, number: signal.Signals) -> None:
     """A closed terminal, a stray signal and Ctrl-Z: off, and an end in order."""
     with serving(tmp_path) as process:

@@ -8,11 +8,12 @@ import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from api.main import machine_board
+from api.main import Daemon, machine_board
 from controller.assembly import Assembly, assemble
 from controller.config import Settings, parse_settings
 from controller.errors import RefusedError, WrongStateError
@@ -171,9 +172,7 @@ def test_pins_through_a_whole_run(make_station: Callable[..., Station]) -> None:
 
 
 @pytest.mark.parametrize("number", ENDING_SIGNALS)
-def test_ending_signals_turn_off(
-    make_station: Callable[..., Station], number: signal.Signals
-) -> None:
+def test_ending_signals_turn_off(make_station: Callable[..., Station], number: int) -> None:
     """Each signal that would end or stop the process turns off before the loop's next pass."""
     station = make_station({"relay_pin": "GPIO17"})
     rig, _ = station.running()
@@ -183,13 +182,52 @@ def test_ending_signals_turn_off(
 
 
 def test_no_catchable_end_is_left_out() -> None:
-    """Signals that end or stop a process by default and that a program is sent from outside.
+    """Every signal that a program may be sent, apart from those named here, ends the daemon.
 
-    Source: signal(7), table of standard signals, without those that report a fault of the program
-    itself, the pipe and the terminal's background access, which Python or the shell handle.
+    Source: signal(7), table of standard signals and the section on real-time signals, which end a
+    process by default.
     """
-    named = "HUP INT QUIT TERM USR1 USR2 ALRM PWR XCPU TSTP"
-    assert set(ENDING_SIGNALS) == {signal.Signals[f"SIG{name}"] for name in named.split()}
+    no_handler = "KILL STOP"
+    fault_of_the_program = "ILL TRAP ABRT BUS FPE SEGV SYS"
+    python_ignores = "PIPE XFSZ"
+    ends_nothing = "CHLD CONT URG WINCH"
+    others = f"{no_handler} {fault_of_the_program} {python_ignores} {ends_nothing}"
+    left_out = {signal.Signals[f"SIG{name}"] for name in others.split()}
+    assert set(ENDING_SIGNALS) == signal.valid_signals() - left_out
+    assert len(set(ENDING_SIGNALS)) == len(ENDING_SIGNALS)
+
+
+@pytest.mark.parametrize("number", ENDING_SIGNALS)
+def test_ending_signal_has_handler(number: int) -> None:
+    """Python delivers each of them to a handler."""
+    came: list[int] = []
+    before = signal.signal(number, lambda number, _frame: came.append(number))
+    try:
+        signal.raise_signal(number)
+    finally:
+        signal.signal(number, before)
+    assert came == [number]
+
+
+def test_terminal_signals_end_once() -> None:
+    """A daemon in the background writes to its terminal, whose ``tostop`` is set.
+
+    The write raises SIGTTOU and is tried again for as long as a handler takes the signal. Source:
+    termios(3), TOSTOP; PEP 475.
+    """
+    numbers = (signal.SIGTTIN, signal.SIGTTOU)
+    before = [signal.getsignal(number) for number in numbers]
+    ended: list[bool] = []
+    loop = SimpleNamespace(end=lambda: ended.append(True))
+    daemon: Any = SimpleNamespace(assembly=SimpleNamespace(loop=loop))
+    try:
+        Daemon._on_signal(daemon, signal.SIGTTOU, None)
+        after = [signal.getsignal(number) for number in numbers]
+    finally:
+        for number, handler in zip(numbers, before, strict=True):
+            signal.signal(number, handler)
+    assert ended == [True]
+    assert after == [signal.SIG_IGN] * 2
 
 
 def test_signal_pipe_reaches_beat(make_station: Callable[..., Station]) -> None:
