@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from api.cli.daemon_log import daemon_log
-from api.cli.options import config_option, place_of, refusing, state_directory_option
+from api.cli.options import NotWell, config_option, place_of, refusing, state_directory_option
 from api.cli.printing import help_of, say, say_if_heard
 from api.cli.rehearsal.fault_option import fault_option
 from controller.errors import RefusedError
@@ -124,5 +124,5 @@ def _serve(
     daemon.run()
     if daemon.rig.gate.reads_on():
         say_if_heard("command_line.serve.ended_with_relay_on")
-    else:
-        say_if_heard("command_line.serve.ended")
+        raise click.exceptions.Exit(NotWell.exit_code)
+    say_if_heard("command_line.serve.ended")
