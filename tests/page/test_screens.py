@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, expect
 
+from controller.texts import text
 from tests.kits.page.browser import DESK, PHONE, Visit, chromium, visit
 from tests.kits.page.daemon import PLATE, PageBench, page_bench
 
@@ -26,6 +27,8 @@ SMALL = """
 LINK_PLACES = (
     "[...document.querySelectorAll('nav a')].map((link) => link.getBoundingClientRect().x)"
 )
+
+PLACE_ON_PAGE = "(element) => element.getBoundingClientRect().y + scrollY"
 
 TINY = """
 () => [...document.querySelectorAll('body *')]
@@ -150,6 +153,23 @@ def test_every_screen(
             look_at(visited, name, address, with_axe=with_axe)
             assert page.evaluate(LINK_PLACES) == places, "the links to the screens stand still"
             visited.picture(f"{name}-{device}" + ("" if scheme == "light" else "-dark"))
+        visited.assert_sound()
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_restore_moves_nothing(browser: Browser, bench: PageBench, size: tuple[int, int]) -> None:
+    """The answer to a restored backup comes late, into room that is kept for it."""
+    answer = {"message": text("backup.restarting", made_at_utc="2026-03-14T09:20:01Z")}
+    with visit(browser, bench, size) as visited:
+        visited.context.route("**/api/restore", lambda route: route.fulfill(json=answer))
+        page = visited.go("rig")
+        below = page.get_by_role("heading", name="Phones", exact=True)
+        file = {"name": "backup.zip", "mimeType": "application/zip", "buffer": b"PK"}
+        page.get_by_label("Restore a backup").set_input_files([file])
+        place = below.evaluate(PLACE_ON_PAGE)
+        page.get_by_role("button", name="Restore", exact=True).click()
+        expect(page.locator(".backup-answer")).to_contain_text("is sound")
+        assert below.evaluate(PLACE_ON_PAGE) == place
         visited.assert_sound()
 
 

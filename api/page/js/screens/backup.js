@@ -6,7 +6,7 @@ import { text } from "../base/text.js";
 
 /** Return what a paired phone sees of the backups. */
 export function backupPart() {
-  const answer = h("p", { role: "status" });
+  const answer = h("p", { class: "backup-answer", role: "status" });
   const file = h("input", { type: "file", id: "backup-file", accept: ".zip,application/zip" });
   const restore = async () => {
     if (file.files.length === 0) return put(answer, text("backup.choose"));

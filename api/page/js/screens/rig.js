@@ -32,8 +32,8 @@ export function rigScreen(store, shared) {
     h(
       "div",
       { class: "rig" },
-      h("div", {}, heading("right_now"), view.now, heading("service"), view.health, view.backup),
-      h("div", {}, heading("check"), view.verdict, view.checks, again, view.notes),
+      h("div", {}, heading("right_now"), view.now, heading("service"), view.health),
+      h("div", {}, heading("check"), view.verdict, view.checks, again, view.notes, view.backup),
       h("div", {}, heading("phones"), view.pairing, view.paired),
       view.calls.element,
     ),
