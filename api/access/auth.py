@@ -108,10 +108,19 @@ class Access:
         finally:
             self.pins.renew()
 
+    def may_still_control(self, caller: Caller | None) -> bool:
+        """Return whether whoever could control when a request began still can.
+
+        None is nobody whom a guard found, and a guard let it pass. It cannot be revoked.
+        """
+        pairing = None if caller is None else caller.pairing
+        return pairing is None or any(
+            known.pairing_id == pairing.pairing_id for known in self.store.pairings()
+        )
+
     def may_still_view(self, caller: Caller | None) -> bool:
         """Return whether a caller may still look. A device revoked in the meantime may not."""
-        pairing = None if caller is None else caller.pairing
-        return not self.view_needs_pairing or pairing is None or pairing in self.store.pairings()
+        return not self.view_needs_pairing or self.may_still_control(caller)
 
 
 def read_bench_token(state_directory: Path) -> str | None:

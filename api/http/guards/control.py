@@ -5,12 +5,12 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.access.auth import CALLER, Access
+from api.access.auth import CALLER, Access, caller_of
 from api.http.guards.base import ACCESS, METRICS, PAIR, SAFE_METHODS, Guard, is_of_artworks
 from api.http.guards.host import address_in
 from api.http.page_files import API_PREFIX
 from api.http.problem_kinds import PAIRING_NEEDED
-from api.http.problems import problem_response
+from api.http.problems import ProblemError, problem_response
 from controller.texts import Message
 
 CHALLENGE = {"WWW-Authenticate": 'Bearer realm="biteclock"'}
@@ -52,6 +52,16 @@ class ControlGuard(Guard):
             if is_open
             else problem_response(request, PAIRING_NEEDED, Message(NOT_PAIRED), headers=CHALLENGE)
         )
+
+
+async def refuse_if_revoked(request: Request) -> None:
+    """Refuse a device that was revoked since the head of its request arrived.
+
+    The guard looks at the head alone, and a body may take half an hour. Raises: ProblemError.
+    """
+    access: Access = request.app.state.access
+    if not access.may_still_control(caller_of(request)):
+        raise ProblemError(PAIRING_NEEDED, NOT_PAIRED, headers=CHALLENGE)
 
 
 def _is_from_this_machine(request: Request) -> bool:

@@ -8,12 +8,13 @@ from contextlib import contextmanager
 from pathlib import Path as FilePath
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Path, Query, Response
+from fastapi import APIRouter, Depends, HTTPException, Path, Query, Response
 from starlette.requests import ClientDisconnect, Request
 
 from api.http.artwork_shelf import SUFFIXES, Artwork, NoRoomError, UnknownArtworkError
 from api.http.body_limit import Bounds
 from api.http.context import AppContext
+from api.http.guards.control import refuse_if_revoked
 from api.http.guards.origin import media_type
 from api.http.models.artwork_request import PreviewQuery, UploadQuery
 from api.http.models.artworks import (
@@ -67,7 +68,7 @@ _PNG: dict[int | str, dict[str, Any]] = {
 
 def artwork_routes(context: AppContext) -> APIRouter:
     """Return the routes of the artworks."""
-    router = APIRouter(tags=["artworks"])
+    router = APIRouter(tags=["artworks"], dependencies=[Depends(refuse_if_revoked)])
     shelf = context.artworks
 
     @router.post(
@@ -189,6 +190,7 @@ async def _received_and_measured(
     try:
         file = await context.measuring.run(context.artworks.new_file, kind, UPLOAD_BOUNDS.max_bytes)
         await _received(context, request, file)
+        await refuse_if_revoked(request)
         return await context.measuring.run(context.artworks.put, file, name, kind, options)
     except ClientDisconnect as error:
         raise HTTPException(400, Message("http.artwork.cut_off")) from error

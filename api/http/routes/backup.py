@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Depends
 from starlette.background import BackgroundTask
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from api.http.body_limit import Bounds
 from api.http.context import AppContext, Lane
+from api.http.guards.control import refuse_if_revoked
 from api.http.guards.origin import media_type
 from api.http.models.backup import RestoreAnswer
 from api.http.problem_documents import problem_responses
@@ -51,7 +52,7 @@ _ZIP: dict[int | str, dict[str, Any]] = {
 
 def backup_routes(context: AppContext) -> APIRouter:
     """Return the routes of the backups."""
-    router = APIRouter(tags=["backup"])
+    router = APIRouter(tags=["backup"], dependencies=[Depends(refuse_if_revoked)])
     desk, lane = context.backups, context.backing_up
 
     @router.get(
@@ -64,13 +65,15 @@ def backup_routes(context: AppContext) -> APIRouter:
             **problem_responses(PAIRING_NEEDED, LOGBOOK_UNREADABLE, BACKUP_FAILED),
         },
     )
-    async def download(_caller: Controlling) -> Response:
+    async def download(caller: Controlling) -> Response:
         """For paired devices, even during a run. It holds no PIN, no tokens and no pairings."""
         pieces = desk.pieces()
         first = await lane.run(next, pieces)
         headers = {"Content-Disposition": f'attachment; filename="{desk.file_name()}"'}
         return StreamingResponse(
-            _streamed(lane, first, pieces), media_type=MEDIA_TYPE, headers=headers
+            _streamed(lane, first, pieces, lambda: context.access.may_still_control(caller)),
+            media_type=MEDIA_TYPE,
+            headers=headers,
         )
 
     @router.post(
@@ -97,6 +100,7 @@ def backup_routes(context: AppContext) -> APIRouter:
         desk.refuse_in_run()
         with desk.incoming(_expected_bytes(request)) as file:
             await _received(lane, request, file)
+            await refuse_if_revoked(request)
             manifest = await lane.run(desk.stage, file)
         key = "backup.restarting" if desk.restarts else "backup.staged"
         answer = RestoreAnswer(
@@ -119,11 +123,16 @@ def _expected_bytes(request: Request) -> int:
     return int(declared[:18]) if declared.isdecimal() else MOST_BACKUP_BYTES
 
 
-async def _streamed(lane: Lane, first: bytes, pieces: Iterator[bytes]) -> AsyncIterator[bytes]:
-    """Yield the pieces; remove the copy of the logbook also when the client leaves early."""
+async def _streamed(
+    lane: Lane, first: bytes, pieces: Iterator[bytes], may_still: Callable[[], bool]
+) -> AsyncIterator[bytes]:
+    """Yield the pieces; remove the copy of the logbook also when the client leaves early.
+
+    :param may_still: returns whether the caller may have more. Without its end, a zip file is none.
+    """
     try:
         yield first
-        while (piece := await lane.run(next, pieces, None)) is not None:
+        while may_still() and (piece := await lane.run(next, pieces, None)) is not None:
             if piece:
                 yield piece
     finally:

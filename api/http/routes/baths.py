@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter, Depends, Path
 
 from api.http.context import AppContext
+from api.http.guards.control import refuse_if_revoked
 from api.http.models.base import PLAIN_TEXT
 from api.http.models.baths import BathAnswer, BathBody, BathList
 from api.http.problem_documents import problem_responses
@@ -37,7 +38,7 @@ BathName = Annotated[
 
 def bath_routes(context: AppContext) -> APIRouter:
     """Return the routes of the baths."""
-    router = APIRouter(tags=["baths"])
+    router = APIRouter(tags=["baths"], dependencies=[Depends(refuse_if_revoked)])
 
     @router.get(
         "/api/baths",

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Response
 from starlette.requests import Request
 
 from api.http.context import AppContext
+from api.http.guards.control import refuse_if_revoked
 from api.http.guards.origin import media_type, not_json
 from api.http.models.commands import CeilingsBody, CommandAnswer, FirstLookBody, StartAnswer
 from api.http.models.plan import PlanAnswer
@@ -47,7 +48,7 @@ async def json_only(request: Request) -> None:
 
 def command_routes(context: AppContext) -> APIRouter:
     """Return the routes that plan and command."""
-    router = APIRouter(tags=["commands"])
+    router = APIRouter(tags=["commands"], dependencies=[Depends(refuse_if_revoked)])
     _add_planning(router, context)
     _add_run_commands(router, context)
     _add_plate_reports(router, context)
@@ -179,14 +180,19 @@ def _add_ceilings(router: APIRouter, context: AppContext) -> None:
 
 
 def _is_waited_for(request: Request) -> Callable[[], bool]:
-    """Return what a lane's thread calls to learn whether the client still waits.
+    """Return what a lane's thread calls to learn whether the client still waits, and may.
 
-    The page stops waiting after 8 s and then says that the command failed.
+    It raises ProblemError for a device that was revoked meanwhile. The page stops waiting after
+    8 s and then says that the command failed.
     """
     loop = asyncio.get_running_loop()
 
+    async def asked() -> bool:
+        await refuse_if_revoked(request)
+        return not await request.is_disconnected()
+
     def is_waited_for() -> bool:
-        return not asyncio.run_coroutine_threadsafe(request.is_disconnected(), loop).result()
+        return asyncio.run_coroutine_threadsafe(asked(), loop).result()
 
     return is_waited_for
 

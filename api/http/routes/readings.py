@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Path
+from fastapi import APIRouter, Body, Depends, Path
 
 from api.http.context import AppContext
+from api.http.guards.control import refuse_if_revoked
 from api.http.models.reading_request import ReadingBody, WithdrawalBody
 from api.http.models.readings import ReadingList, ReadingResponse
 from api.http.problem_documents import problem_responses
@@ -45,7 +46,7 @@ _CHANGING = (
 
 def reading_routes(context: AppContext) -> APIRouter:
     """Return the routes of the readings."""
-    router = APIRouter(tags=["readings"])
+    router = APIRouter(tags=["readings"], dependencies=[Depends(refuse_if_revoked)])
 
     @router.get(
         "/api/runs/{run_id}/readings",
