@@ -159,6 +159,7 @@ class Daemon:
             self._heart,
             program_version=VERSION,
             state=lambda: assembly.service.snapshot().state,
+            why_not_known=self._restorer.not_ready,
             restart=None if self._notifier.period_s is None else assembly.loop.end,
         )
         if settings.logbook.when_full == "trip":

@@ -29,6 +29,8 @@ class BackupDesk:
     Calls block. Safe from any thread.
 
     :param state: returns the state of the rig.
+    :param why_not_known: returns why that may not show an interrupted run yet (the logbook is being
+        read), or None when it does.
     :param restart: ends the daemon for a service manager that starts it again; None without one.
     """
 
@@ -40,6 +42,7 @@ class BackupDesk:
         *,
         program_version: str,
         state: Callable[[], RunState],
+        why_not_known: Callable[[], Message | None],
         restart: Callable[[], None] | None = None,
     ) -> None:
         self._places = places
@@ -47,6 +50,7 @@ class BackupDesk:
         self._clock = clock
         self._program_version = program_version
         self._state = state
+        self._why_not_known = why_not_known
         self.restart = restart
         self._turn = threading.Lock()
         self._is_pending = is_staged(places)
@@ -67,6 +71,9 @@ class BackupDesk:
 
     def refuse_in_run(self) -> None:
         """Raise WrongStateError where a restart would end or forget a run."""
+        why = self._why_not_known()
+        if why is not None:
+            raise WrongStateError(why.key, **why.values)
         state = self._state()
         if state not in RESTORABLE:
             raise WrongStateError("backup.in_a_run", state=state.value)

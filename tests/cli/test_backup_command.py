@@ -16,6 +16,7 @@ from tests.access.test_local_socket import served_locally
 from tests.kits.api_client import Daemon
 from tests.kits.backup_kit import bench, run_ids
 from tests.kits.cli_kit import Command
+from tests.kits.logbook_kit import ManualLogbook
 
 BACKUP, RESTORE = Command("backup"), Command("restore")
 
@@ -87,6 +88,32 @@ def test_bad_file_is_refused(tmp_path: Path) -> None:
     RESTORE.usage_error(tmp_path / "b.zip", "--state-directory", new.state_directory)
     RESTORE.usage_error(tmp_path / "missing.zip", "--state-directory", new.state_directory)
     assert run_ids(new) == ["later"]
+
+
+def test_unfinished_run_is_kept(tmp_path: Path) -> None:
+    """Without a daemon, too, a run that somebody may resume is not replaced."""
+    old, new = bench(tmp_path / "old", "r1"), bench(tmp_path / "new", "later")
+    book = ManualLogbook(new.logbook)
+    book.logbook.work()
+    book.begin("paused")
+    book.logbook.finish()
+    BACKUP.call(tmp_path / "b.zip", "--state-directory", old.state_directory)
+    refused = RESTORE.usage_error(tmp_path / "b.zip", "--state-directory", new.state_directory)
+    assert "paused" in refused
+    assert run_ids(new) == ["paused", "later"]
+    new.logbook.rename(new.logbook.with_name("away.sqlite"))
+    done = RESTORE.call(tmp_path / "b.zip", "--state-directory", new.state_directory)
+    assert done.exit_code == 0, done.output
+
+
+def test_damaged_logbook_is_replaced(tmp_path: Path) -> None:
+    """Nobody can resume a run of a logbook that cannot be read."""
+    old, new = bench(tmp_path / "old", "r1"), bench(tmp_path / "new", "later")
+    BACKUP.call(tmp_path / "b.zip", "--state-directory", old.state_directory)
+    new.logbook.write_bytes(b"SQLite format 3\0" + b"damaged" * 1000)
+    done = RESTORE.call(tmp_path / "b.zip", "--state-directory", new.state_directory)
+    assert done.exit_code == 0, done.output
+    assert run_ids(new) == ["r1"]
 
 
 def test_daemon_without_socket(tmp_path: Path) -> None:

@@ -214,6 +214,7 @@ class Daemon:
             self.heart,
             program_version="1.2.3",
             state=lambda: self.assembly.service.snapshot().state,
+            why_not_known=lambda: self.why_not_ready,
         )
         known: dict[str, Any] = {
             "service": self.assembly.service,

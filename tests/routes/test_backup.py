@@ -18,6 +18,7 @@ from controller.backup.restoring import finish
 from controller.config import parse_settings
 from controller.messages import RunState
 from controller.safety.run import new_run
+from controller.texts import Message
 from tests.kits.api_client import Daemon, ask, assert_problem
 from tests.kits.backup_kit import backup_of, bench, run_ids
 from tests.kits.doubles import silver_request
@@ -92,6 +93,17 @@ def test_restore_refused_in_run(daemon: Daemon, tmp_path: Path, state: RunState)
     problem = assert_problem(restored(daemon, body), 409, "wrong-state")
     assert state.value in problem["detail"]
     assert daemon.backups.not_ready() is None
+
+
+def test_restore_refused_while_reading(daemon: Daemon, tmp_path: Path) -> None:
+    """The logbook may hold an interrupted run, and the rig still looks idle."""
+    body = backup_of(bench(tmp_path / "old", "r1"), tmp_path / "b.zip").read_bytes()
+    daemon.why_not_ready = Message("logbook.checking")
+    problem = assert_problem(restored(daemon, body), 409, "wrong-state")
+    assert "being checked" in problem["detail"]
+    assert daemon.backups.not_ready() is None
+    daemon.why_not_ready = None
+    assert restored(daemon, body).status_code == 202
 
 
 def test_run_that_begins_meanwhile(daemon: Daemon, tmp_path: Path) -> None:

@@ -85,6 +85,7 @@ def _restore_directly(file: Path, places: Places) -> None:
 
     claim = claim_file(places.logbook)
     try:
+        _refuse_unfinished(places.logbook)
         manifest = stage(file, places, machine_clock())
         stamp = finish(places)
     finally:
@@ -95,6 +96,22 @@ def _restore_directly(file: Path, places: Places) -> None:
     kept = kept_settings(places, stamp)
     if kept.exists():
         say("backup.settings_kept", file=kept)
+
+
+def _refuse_unfinished(logbook: Path) -> None:
+    """Raise RefusedError where the logbook holds a run that somebody may resume.
+
+    This program cannot resume a run of a logbook that is missing or that it cannot read.
+    """
+    from controller.logbook.reader import LogbookReader, LogbookUnreadableError, unfinished_runs
+
+    try:
+        with LogbookReader(logbook).connected() as connection:
+            runs = unfinished_runs(connection)
+    except (LogbookUnreadableError, RefusedError):
+        return
+    if runs:
+        raise RefusedError("backup.unfinished_run", field="file", run=runs[0].run_id, file=logbook)
 
 
 def _pieces(settings: Settings, state_directory: Path) -> Iterator[bytes]:
