@@ -11,6 +11,7 @@ import zipfile
 import zlib
 from contextlib import closing
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,9 @@ _ZIP64_LOCATOR = b"PK\x06\x07"
 _LOCATOR_BYTES = 20
 _ENCRYPTED = 0x1
 PIECE_BYTES = 65_536
+
+_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+"""Compressions of a backup. zipfile bounds what these unpack at once, but not bzip2 and LZMA."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +119,13 @@ def check_logbook(path: Path) -> None:
                 raise BackupRefusedError("backup.no_logbook")
             if version > len(MIGRATIONS):
                 raise BackupRefusedError("backup.newer", version=version, newest=len(MIGRATIONS))
-            known = _objects_of(version)
-            foreign = _objects(connection) - known
-            if foreign:
-                raise BackupRefusedError("backup.foreign_object", name=ascii(min(foreign)[1][:60]))
+            known, found = _objects_of(version), _objects(connection)
+            if found - known:
+                name = ascii(min(found - known)[1][:60])
+                raise BackupRefusedError("backup.foreign_object", name=name)
+            if known - found:
+                name = min(known - found)[1]
+                raise BackupRefusedError("backup.missing_object", name=name)
             findings = [row[0] for row in connection.execute("PRAGMA integrity_check(3)")]
             if findings != ["ok"] or connection.execute("PRAGMA foreign_key_check").fetchone():
                 raise BackupRefusedError("backup.unsound", problem="; ".join(findings))
@@ -179,6 +186,8 @@ def _check_infos(infos: list[zipfile.ZipInfo]) -> None:
         kind = stat.S_IFMT(info.external_attr >> 16)
         if limit is None or kind not in (0, stat.S_IFREG) or info.flag_bits & _ENCRYPTED:
             raise BackupRefusedError("backup.foreign_file", name=ascii(info.filename[:60]))
+        if info.compress_type not in _METHODS:
+            raise BackupRefusedError("backup.other_compression", name=info.filename)
         if info.file_size > limit:
             raise BackupRefusedError(
                 "backup.too_large", size_mb=info.file_size / 1e6, limit_mb=limit / 1e6
@@ -195,7 +204,10 @@ def _manifest(table: Any) -> Manifest:
         files = {
             str(name): (int(it["bytes"]), str(it["sha256"])) for name, it in table["files"].items()
         }
-        return Manifest(str(table["made_at_utc"]), str(table["program_version"]), files)
+        made_at = datetime.fromisoformat(table["made_at_utc"])
+        if made_at.tzinfo is None:
+            raise BackupRefusedError("backup.no_manifest")
+        return Manifest(made_at.isoformat(), str(table["program_version"]), files)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         if isinstance(error, BackupRefusedError):
             raise

@@ -183,7 +183,11 @@ def bitten(files: dict[str, bytes]) -> None:
          "backup.foreign_object"),
         (sql("DROP VIEW samples", "CREATE VIEW samples AS SELECT 1 AS run"), {},
          "backup.foreign_object"),
+        (sql("DROP VIEW samples"), {}, "backup.missing_object"),
+        (sql("DROP INDEX events_of_run"), {}, "backup.missing_object"),
         (put("biteclock.toml", b"x" * 1_000_001), {}, "backup.too_large"),
+        (lambda _files: None, {"compress_type": zipfile.ZIP_BZIP2}, "backup.other_compression"),
+        (lambda _files: None, {"compress_type": zipfile.ZIP_LZMA}, "backup.other_compression"),
     ],
 )  # fmt: skip
 def test_refused_backup(
@@ -234,6 +238,41 @@ def test_changed_byte(backup: Path, new: Places) -> None:
             assert files_of(new) == before
         else:  # a byte of a date or an attribute, which says nothing of the contents
             restoring.discard(new)
+
+
+@pytest.mark.parametrize(
+    "made_at_utc",
+    [
+        "2026\x1b[2J\x1b]0;pwn\x07",
+        "2031-03-04T10:00:00",
+        "2031-03-04",
+        "",
+        20310304,
+        None,
+    ],
+)
+def test_time_of_manifest(backup: Path, tmp_path: Path, made_at_utc: Any) -> None:
+    """It is shown in terminals, which obey control characters."""
+    with pytest.raises(BackupRefusedError) as caught:
+        read_manifest(dated(backup, tmp_path / "bad.zip", made_at_utc))
+    assert caught.value.message.key == "backup.no_manifest"
+
+
+def test_time_is_written_again(backup: Path, tmp_path: Path) -> None:
+    """Python reads any character between date and time. What is shown has the usual one."""
+    odd = dated(backup, tmp_path / "odd.zip", "2031-03-04\x9b10:00:00+00:00")
+    assert read_manifest(odd).made_at_utc == "2031-03-04T10:00:00+00:00"
+
+
+def dated(backup: Path, target: Path, made_at_utc: Any) -> Path:
+    """Return a copy of a backup with another time in its manifest."""
+    with zipfile.ZipFile(backup) as archive, zipfile.ZipFile(target, "w") as out:
+        for name in archive.namelist():
+            body = archive.read(name)
+            if name == "manifest.json":
+                body = json.dumps({**json.loads(body), "made_at_utc": made_at_utc}).encode()
+            out.writestr(name, body)
+    return target
 
 
 def test_bomb_is_refused(tmp_path: Path, backup: Path) -> None:
