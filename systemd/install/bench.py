@@ -1,9 +1,10 @@
 """Ask the daemon and its logbook, with nothing but Python: for install.sh.
 
-``probe PORT`` prints the state and the health; ``logbook CONFIG`` the path of the logbook;
+``probe CONFIG`` prints the state and the health; ``logbook CONFIG`` the path of the logbook;
 ``schema COPY`` the format of a copy; ``copy FILE`` the logbook itself, whole.
 """
 
+import http.client
 import json
 import sqlite3
 import sys
@@ -13,24 +14,40 @@ import urllib.request
 from pathlib import Path
 
 LOGBOOK = "biteclock.sqlite"
+PORT = 8420
 
 
-def ask(port: str, path: str) -> dict:
-    """Return an answer of the daemon, also one that says that it is not well. Raises: OSError."""
+def ask(port: int, path: str) -> dict:
+    """Return an answer of the daemon, also one that says that it is not well, or nothing.
+
+    A proxy in the environment is not asked.
+    """
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     try:
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=3) as reply:
-            return json.load(reply)
-    except urllib.error.HTTPError as error:
-        return json.load(error)
+        try:
+            with direct.open(f"http://127.0.0.1:{port}{path}", timeout=3) as reply:
+                found = json.load(reply)
+        except urllib.error.HTTPError as error:
+            found = json.load(error)
+    except (OSError, ValueError, http.client.HTTPException):
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
-def probe(port: str) -> str:
+def port_in(config: str) -> int:
+    """Return the port that the configuration gives, or the program's default."""
+    try:
+        with Path(config).open("rb") as stream:
+            return int(tomllib.load(stream).get("server", {}).get("port", PORT))
+    except (OSError, ValueError, TypeError, AttributeError):
+        return PORT
+
+
+def probe(config: str) -> str:
     """Return state and health, each ``unknown`` when the daemon does not say."""
-    try:
-        state = ask(port, "/api/status").get("state", "unknown")
-        ready = ask(port, "/api/health").get("ready")
-    except (OSError, ValueError):
-        return "unknown unknown"
+    port = port_in(config)
+    state = ask(port, "/api/status").get("state") or "unknown"
+    ready = ask(port, "/api/health").get("ready")
     return f"{state} {'unknown' if ready is None else 'ready' if ready else 'not_ready'}"
 
 

@@ -45,10 +45,10 @@ take one of GPIO9 to GPIO27"
     esac
 }
 
-probe() { # ask the daemon: STATE its state, HEALTH ready, not_ready or unknown
-    port=$(config_value port)
-    answer=$(python3 "$PARTS/bench.py" probe "${port:-8420}" 2>/dev/null) || answer=''
+probe() { # ask the daemon: STATE_OF_RUN or unknown, HEALTH ready, not_ready or unknown
+    answer=$(python3 "$PARTS/bench.py" probe "$CONFIG" 2>/dev/null) || answer=''
     STATE_OF_RUN=${answer%% *}
+    STATE_OF_RUN=${STATE_OF_RUN:-unknown}
     HEALTH=${answer##* }
     HEALTH=${HEALTH:-unknown}
 }
@@ -61,6 +61,10 @@ refuse_during_a_run() {
     case $STATE_OF_RUN in
     checking | running | paused)
         die "a run is $STATE_OF_RUN: let it finish or stop it, then run this again"
+        ;;
+    unknown)
+        die "biteclock is active and does not say whether a run is on: \
+stop the service first (sudo systemctl stop biteclock), then run this again"
         ;;
     esac
 }

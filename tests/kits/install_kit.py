@@ -111,7 +111,7 @@ class Answers(BaseHTTPRequestHandler):
     def do_GET(self) -> None:
         bench: Bench = self.server.bench  # type: ignore[attr-defined]
         active = bench.kit / "active"
-        if not active.exists():
+        if not active.exists() or (self.path == "/api/health" and not bench.has_health):
             self.send_error(404)
             return
         trouble = bench.root / "opt/biteclock" / active.read_text().strip() / "trouble"
@@ -142,7 +142,7 @@ class Bench:
         self.boot = self.root / "boot/firmware/config.txt"
         self.config = self.root / "etc/biteclock/biteclock.toml"
         self.unit = self.root / "etc/systemd/system/biteclock.service"
-        self.state, self.is_well = "idle", True
+        self.state, self.is_well, self.has_health = "idle", True, True
         for folder in (self.bin, self.kit, self.boot.parent, self.logbook.parent):
             folder.mkdir(parents=True)
         self.boot.write_text(BOOT_CONFIG)

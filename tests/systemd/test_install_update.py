@@ -234,12 +234,53 @@ def test_run_is_not_cut(bench: Bench, run: str, arguments: tuple[str, ...]) -> N
     assert bench.running() == f"venv-{NEW}-1"
 
 
-def test_silent_daemon_is_replaced(bench: Bench) -> None:
-    """A daemon that does not answer can be replaced."""
+@pytest.mark.parametrize("arguments", [(), ("--uninstall",), ("--rollback",)])
+def test_silent_daemon_is_left(bench: Bench, arguments: tuple[str, ...]) -> None:
+    """Nobody knows whether a run is on: the person stops the service first, then it works."""
     older(bench)
+    bench.install(checkout=bench.checkout(NEW))
+    before, newest = state(bench), bench.checkout("0.14.0")
     bench.close()
+    done = bench.try_install(*arguments, checkout=newest)
+    assert done.returncode == 1
+    assert "stop the service first (sudo systemctl stop biteclock), then run this again" in (
+        done.stderr
+    )
+    assert state(bench) == before
+    assert bench.running() == f"venv-{NEW}-1"
+    (bench.kit / "active").unlink()
+    done = bench.try_install(*arguments, checkout=newest)
+    assert done.returncode == 0, done.stderr
+
+
+def test_state_without_health(bench: Bench) -> None:
+    """A version that knows no health says its state, and is replaced."""
+    older(bench)
+    bench.has_health = False
     bench.install(checkout=bench.checkout(NEW))
     assert bench.running() == f"venv-{NEW}-1"
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        "server = {{ port = {port} }}",
+        "server.port = {grouped}",
+        "[server]\nport = {grouped}",
+        "[server]\nport = {hexadecimal}",
+        "[logbook]\npath = 'other'\n[server]\n  port={port} # port = 1",
+        "[elsewhere]\nport = 1\n[server]\nport = {port}",
+    ],
+)
+def test_port_as_toml_has_it(bench: Bench, table: str) -> None:
+    """Source: TOML 1.0.0, integers, dotted keys and inline tables."""
+    older(bench)
+    port = bench.port
+    grouped = f"{port // 1000}_{port % 1000:03}"
+    bench.config.write_text(table.format(port=port, grouped=grouped, hexadecimal=hex(port)))
+    bench.state = "running"
+    done = bench.try_install(checkout=bench.checkout(NEW))
+    assert "a run is running" in done.stderr
 
 
 # --- back to an older version -------------------------------------------------------------------
