@@ -9,6 +9,15 @@ from functools import lru_cache
 
 from starlette.types import Scope
 
+from api.access.auth import LOCAL
+
+CONNECTION = "connection"
+"""Key of the connection in the state of a request's scope. It knows its share, and is told who uses
+it."""
+
+UNKNOWN = "unknown"
+"""The share of guests whose address nobody knows."""
+
 IPV6_NETWORK = 64
 """Bits of an IPv6 address that name a network. One machine may use every address in it.
 
@@ -31,9 +40,28 @@ def share_of(host: str) -> str:
 
 
 def guest_share(scope: Scope, *, is_paired: bool) -> str | None:
-    """Return the share that a request uses, or None for a paired device and the local socket."""
-    client = scope.get("client")
-    return None if is_paired or client is None else share_of(client[0])
+    """Return the share that a request uses, or None for a paired device and the local socket.
+
+    A guest always has one. Without any address, all such guests have one together.
+    """
+    if is_paired or scope.get("state", {}).get(LOCAL) is True:
+        return None
+    return share_of(peer_of(scope) or UNKNOWN)
+
+
+def peer_of(scope: Scope) -> str | None:
+    """Return the address from which a request came, or None for the local socket.
+
+    The server no longer knows it when the client reset the connection at once. The door does: it
+    noted the address when it accepted.
+    """
+    state = scope.get("state", {})
+    if state.get(LOCAL) is True:
+        return None
+    if scope.get("client") is not None:
+        return str(scope["client"][0])
+    connection = state.get(CONNECTION)
+    return None if connection is None else str(connection.share)
 
 
 @dataclass(frozen=True, slots=True)

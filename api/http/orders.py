@@ -8,6 +8,7 @@ from fastapi import Query
 from starlette.requests import Request
 
 from api.access.auth import Caller, caller_of
+from api.access.shares import peer_of
 from api.http.arrival import arrival_of
 from controller.messages import Source, SourceKind
 from controller.running.orders import Order
@@ -59,7 +60,7 @@ async def given_with(
 
 def source_of(request: Request, caller: Caller | None) -> Source:
     """Return who sent a request."""
-    address = None if request.client is None else request.client.host
+    address = peer_of(request.scope)
     if caller is None:
         return Source(SourceKind.UNPAIRED, address)
     if caller.pairing is None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 
-from api.access.shares import ShareLimits, Shares, guest_share, share_of
+from api.access.auth import LOCAL
+from api.access.shares import CONNECTION, ShareLimits, Shares, guest_share, peer_of, share_of
 
 
 @pytest.mark.parametrize(
@@ -28,7 +31,21 @@ def test_whose_share() -> None:
     scope = {"client": ("192.0.2.7", 4000)}
     assert guest_share(scope, is_paired=False) == "192.0.2.7"
     assert guest_share(scope, is_paired=True) is None
-    assert guest_share({"client": None}, is_paired=False) is None
+    assert guest_share({"client": None, "state": {LOCAL: True}}, is_paired=False) is None
+
+
+def test_guest_who_resets() -> None:
+    """The server finds no address of a connection that was reset. The door noted it before."""
+    scope = {"client": None, "state": {CONNECTION: SimpleNamespace(share="192.0.2.7")}}
+    assert guest_share(scope, is_paired=False) == peer_of(scope) == "192.0.2.7"
+    assert guest_share(scope, is_paired=True) is None
+    assert guest_share({"client": None}, is_paired=False) is not None, "never the paired share"
+
+
+def test_peer_of_local_socket() -> None:
+    """It has no address, and its share in the door is none."""
+    state = {LOCAL: True, CONNECTION: SimpleNamespace(share="local socket")}
+    assert peer_of({"client": None, "state": state}) is None
 
 
 def test_guests_leave_the_reserve() -> None:

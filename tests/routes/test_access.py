@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from http.cookies import SimpleCookie
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from xml.etree import ElementTree
 
@@ -13,6 +14,7 @@ import pytest
 
 from api.access.auth import COOKIE
 from api.access.pairing_store import MAX_PAIRINGS, MOST_PER_ADDRESS
+from api.access.shares import CONNECTION
 from tests.kits.api_client import ADDRESSES, SILVER, Daemon, ask, assert_problem
 
 PAGE = {"origin": "http://bench.local:8420"}
@@ -304,3 +306,22 @@ def test_pairing_without_guards(tmp_path: Path) -> None:
         assert_problem(
             ask(daemon.app, *asked.split(), headers=bench(daemon)), 401, "pairing-needed"
         )
+
+
+def test_reset_connection_has_address(daemon: Daemon, caplog: pytest.LogCaptureFixture) -> None:
+    """A client that resets its connection is known by the address that the door noted.
+
+    The server knows none then. The log of wrong PINs and the limit of an address need one.
+    """
+
+    async def reset(scope: Any, receive: Any, send: Any) -> None:
+        connection = SimpleNamespace(share="192.0.2.7", note_caller=lambda **_: None)
+        await daemon.app(
+            {**scope, "client": None, "state": {CONNECTION: connection}}, receive, send
+        )
+
+    for pin in [daemon.access.pins.pin] * (MOST_PER_ADDRESS + 1) + [wrong_pin(daemon)]:
+        ask(reset, "POST", "/api/pair", json={"pin": pin, "name": "phone"}, headers=PAGE)
+    known = [pairing.paired_from for pairing in daemon.access.store.pairings()]
+    assert known == ["192.0.2.7"] * MOST_PER_ADDRESS
+    assert "192.0.2.7" in caplog.messages[-1]

@@ -10,8 +10,8 @@ import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from api.access.auth import LOCAL
+from api.access.shares import CONNECTION
 from api.http.door.places import Kind, PlaceBook
-from api.http.guards.base import CONNECTION
 
 HEAD_S = 10.0
 """Longest wait for the head of a request, and for the rest of a body after its response, s.

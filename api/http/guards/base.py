@@ -42,9 +42,6 @@ METRICS = "/metrics"
 IS_GUEST: ContextVar[bool] = ContextVar("IS_GUEST", default=False)
 """Whether the present request comes from a device that is not paired."""
 
-CONNECTION = "connection"
-"""Key of the connection in the state of a request's scope. It is told who uses it."""
-
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 """Methods that change nothing. Source: RFC 9110 section 9.2.1. No address here takes OPTIONS."""
 

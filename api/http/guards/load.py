@@ -6,8 +6,8 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from api.access.auth import CALLER, Access
-from api.access.shares import ShareLimits, Shares, guest_share
-from api.http.guards.base import CONNECTION, IS_GUEST, LIVE, is_stop
+from api.access.shares import CONNECTION, ShareLimits, Shares, guest_share
+from api.http.guards.base import IS_GUEST, LIVE, is_stop
 from api.http.guards.pace import Pace
 from api.http.problem_kinds import TOO_BUSY
 from api.http.problems import problem_response

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from api.access.auth import COOKIE, Caller, caller_of
 from api.access.pairing_code import PairingCode
 from api.access.pairing_store import LIFE_S
+from api.access.shares import peer_of
 from api.http.context import AppContext
 from api.http.guards.control import CHALLENGE, NOT_PAIRED
 from api.http.guards.host import address_in
@@ -194,9 +195,9 @@ def access_routes(context: AppContext) -> APIRouter:
 
 def _address_of(request: Request) -> str | None:
     """Return the address from which a request came, in one form for each device, or None."""
-    host = "" if request.client is None else request.client.host
-    address = address_in(host)
-    return host or None if address is None else str(address)
+    host = peer_of(request.scope)
+    address = None if host is None else address_in(host)
+    return host if address is None else str(address)
 
 
 def _pairing_answer(context: AppContext, request: Request) -> PairingCodeAnswer:
