@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 from controller.artwork.confinement import missing
 from controller.artwork.options import MeasureOptions
 from controller.artwork.process import nonsense, worker_result
-from controller.artwork.result import ArtworkMeasure, MeasureFailedError
+from controller.artwork.result import ArtworkMeasure, MeasureFailedError, unreadable
 from controller.artwork.workplaces import HERE, Workplace
 from controller.errors import BiteclockError, RefusedError
 from controller.texts import Message
@@ -69,12 +70,26 @@ def measure(
         result = ArtworkMeasure.from_dict(found.value)
     except (RefusedError, KeyError, TypeError, AttributeError) as error:
         raise nonsense(path) from error
+    if result.sha256 != sha256_of(path):
+        raise nonsense(path)
     if preview_path is not None:
         _save(found.picture, preview_path, path)
     if found.unconfined is None:
         return result
     note = Message("artwork.worker.ran_unconfined", {"reason": found.unconfined})
     return replace(result, warnings=(*result.warnings, note))
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file, which names its folder: a worker's word for it is no proof.
+
+    Raises: RefusedError when the file cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise unreadable(path, error) from error
 
 
 def time_limit_of_s(path: Path, *, is_preview: bool) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from itertools import pairwise
@@ -162,6 +163,8 @@ class ArtworkMeasure:
             raise RefusedError("artwork.result.damaged", error=str(error)) from error
 
 
+_SHA256 = re.compile("[0-9a-f]{64}")
+
 _WIDTHS = ("narrowest_resist_mm", "narrowest_open_mm")
 """Keys that ``to_dict`` adds for readers of the JSON."""
 
@@ -185,8 +188,20 @@ def _pairs(value: Any) -> tuple[Pair, ...]:
     return tuple((_number(s), _number(a)) for s, a in value)
 
 
+def _line(value: Any) -> LinePlace:
+    length_mm = value.get("length_mm")
+    figures = {key: _number(it) for key, it in value.items() if key != "length_mm"}
+    return LinePlace(**figures, length_mm=None if length_mm is None else _number(length_mm))
+
+
 def _place(value: Any) -> LinePlace | None:
-    return None if value is None else LinePlace(**value)
+    return None if value is None else _line(value)
+
+
+def _sha256(value: Any) -> str:
+    if not isinstance(value, str) or _SHA256.fullmatch(value) is None:
+        raise RefusedError("artwork.result.value", key="sha256", given=repr(value))
+    return value
 
 
 _READ: Mapping[str, Callable[[Any], Any]] = {
@@ -195,7 +210,8 @@ _READ: Mapping[str, Callable[[Any], Any]] = {
     "narrowest_resist": _place,
     "narrowest_open": _place,
     "undercut_mm": lambda value: None if value is None else _number(value),
-    "lost_lines": lambda value: tuple(LinePlace(**line) for line in value),
+    "lost_lines": lambda value: tuple(map(_line, value)),
+    "sha256": _sha256,
     "scale_source": Message.from_json,
     "warnings": lambda value: tuple(map(Message.from_json, value)),
 }

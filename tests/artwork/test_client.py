@@ -6,13 +6,15 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from PIL import Image
 
-from controller.artwork import workplaces
+from controller.artwork import client, workplaces
 from controller.artwork.client import measure
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
@@ -90,6 +92,18 @@ def test_refusal_crosses_the_process(tmp_path: Path) -> None:
     with pytest.raises(RefusedError) as refused:
         measure(path.with_name("b.png"), MeasureOptions())
     assert refused.value.message.key == "artwork.file.unreadable"
+
+
+def test_other_file_is_nonsense(artwork: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker that a file has taken over names another one. The name decides the folder."""
+    result = measure_file(artwork, MeasureOptions())
+    other = replace(result, sha256="5a" * 32).to_dict()
+    monkeypatch.setattr(
+        client, "worker_result", lambda *_, **__: SimpleNamespace(value=other, unconfined=None)
+    )
+    with pytest.raises(MeasureFailedError) as failed:
+        measure(artwork, MeasureOptions())
+    assert failed.value.message.key == "artwork.worker.nonsense"
 
 
 def test_too_little_memory(artwork: Path) -> None:

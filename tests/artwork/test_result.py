@@ -107,6 +107,11 @@ def test_older_texts_are_refused() -> None:
         MEASURE.to_json().replace('"edge_mm"', '"edge"'),
         MEASURE.to_json().replace("[0.5, 120.0]", "[0.5]"),
         MEASURE.to_json().replace('"lost_lines": [{', '"lost_lines": [{"z_mm": 1, '),
+        MEASURE.to_json().replace('"length_mm": 3.0', '"length_mm": "3.0"'),
+        MEASURE.to_json().replace('{"x_mm": 10.0', '{"x_mm": {}'),
+        MEASURE.to_json().replace("0" * 64, "../../restore-staged"),
+        MEASURE.to_json().replace("0" * 64, "0" * 63 + "A"),
+        MEASURE.to_json().replace("0" * 64, "0" * 64 + "\\n"),
     ],
 )
 def test_other_texts_are_no_measurement(text: str) -> None:
