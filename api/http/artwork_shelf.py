@@ -9,32 +9,18 @@ import shutil
 import tempfile
 import threading
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from datetime import datetime
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from api.access.private_files import write_private
 from controller.artwork.cache import MeasureCache, MeasureFunction, content_key
 from controller.artwork.client import measure as measure_in_process
+from controller.artwork.entry import SUFFIXES, Artwork, read_entry
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure, MeasureFailedError
 from controller.errors import BiteclockError, RefusedError
 from controller.ports import Clock
 from controller.texts import Message, Value, text
-
-SUFFIXES = {
-    "image/png": ".png",
-    "image/tiff": ".tif",
-    "image/jpeg": ".jpg",
-    "application/pdf": ".pdf",
-    "image/svg+xml": ".svg",
-    "application/octet-stream": "",
-}
-"""Accepted media types. Browsers send the last one when unsure.
-
-The first bytes of a file decide how it is read, not its media type.
-"""
 
 MOST_ARTWORKS = 200
 MOST_BYTES = 1_000_000_000
@@ -55,23 +41,6 @@ class UnknownArtworkError(RefusedError, LookupError):
 
 class NoRoomError(BiteclockError, OSError):
     """There is no room for the file on the card."""
-
-
-@dataclass(frozen=True, slots=True)
-class Artwork:
-    """A measured file.
-
-    :param artwork: its name: a hash of the file, the options and the version of the measurement.
-    :param options: how it was read and how far its growth was measured.
-    """
-
-    artwork: str
-    name: str
-    media_type: str
-    file_bytes: int
-    uploaded_at_utc: datetime
-    options: MeasureOptions
-    measure: ArtworkMeasure
 
 
 class ArtworkShelf:
@@ -278,18 +247,9 @@ def _named_only(message: Message, path: Path) -> Message:
 def _read(entry: Path) -> Artwork | None:
     """Return the artwork in an entry, or None when there is none or it is damaged."""
     try:
-        table: dict[str, Any] = json.loads(entry.read_text(encoding="utf-8"))
-        return Artwork(
-            artwork=entry.stem,
-            name=str(table["name"]),
-            media_type=str(table["media_type"]),
-            file_bytes=int(table["file_bytes"]),
-            uploaded_at_utc=datetime.fromisoformat(table["uploaded_at_utc"]),
-            options=MeasureOptions.from_dict(table["options"]),
-            measure=ArtworkMeasure.from_dict(table["measure"]),
-        )
+        return read_entry(entry)
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        _log.warning(text("http.artwork.entry_unreadable", entry=entry.name, reason=str(error)))
+    except RefusedError as error:
+        _log.warning(text("http.artwork.entry_unreadable", entry=entry.name, reason=error.message))
         return None

@@ -104,7 +104,7 @@ class MeasureOptions:
             raise RefusedError(
                 "artwork.option.unknown",
                 field=unknown[0],
-                option=unknown[0],
+                option=ascii(unknown[0])[1:-1],
                 known=", ".join(sorted(known)),
             )
         return cls(**table)

@@ -143,8 +143,9 @@ class ArtworkMeasure:
         """
         stored = {key: value for key, value in table.items() if key not in _WIDTHS}
         names = {field.name for field in fields(cls)}
-        if set(stored) != names:
-            raise RefusedError("artwork.result.keys", keys=", ".join(sorted(set(stored) ^ names)))
+        other = [ascii(key)[1:-1] for key in sorted(set(stored) ^ names)]
+        if other:
+            raise RefusedError("artwork.result.keys", keys=", ".join(other))
         kinds = get_type_hints(cls)
         values = {
             key: _READ[key](value) if key in _READ else _plain(key, value, kinds[key])

@@ -17,6 +17,7 @@ from contextlib import suppress
 from datetime import UTC
 from pathlib import Path
 
+from controller.artwork.entry import read_entry
 from controller.backup.form import (
     ARTWORKS,
     FREE_BYTES,
@@ -151,9 +152,15 @@ def _prepare(file: Path, places: Places, manifest: Manifest, clock: Clock) -> No
         (staging / folder).mkdir(mode=0o700)
     book = _staged_logbook(places)
     targets = {name: book if name == LOGBOOK else staging / name for name in manifest.files}
+    left_out: list[str] = []
     for name, target in targets.items():
         target.parent.mkdir(mode=0o700, exist_ok=True)
         extract(file, name, target, manifest)
+        if target.parent.name == "entries" and not _is_sound(target):
+            target.unlink()
+            left_out.append(name)
+    for name in left_out:
+        del targets[name]
     check_logbook(book)
     _close_runs(book, clock)
     folders = {target.parent for target in targets.values()}
@@ -166,6 +173,16 @@ def _prepare(file: Path, places: Places, manifest: Manifest, clock: Clock) -> No
     _sync([part, book.parent])
     part.rename(ready)
     _sync([staging, places.state_directory])
+
+
+def _is_sound(entry: Path) -> bool:
+    """Return whether the shelf can read an artwork's entry. One that it cannot is left out."""
+    try:
+        read_entry(entry)
+    except RefusedError as error:
+        _log.warning(text("backup.entry_left_out", entry=entry.name, reason=error.message))
+        return False
+    return True
 
 
 def _close_runs(book: Path, clock: Clock) -> None:

@@ -23,7 +23,8 @@ from controller.config import load_settings, parse_settings
 from controller.logbook.reader import LogbookReader
 from controller.messages import RunState
 from hardware.clock import VirtualClock
-from tests.kits.backup_kit import DIGEST, PICTURE, backup_of, bench, rewritten, run_ids
+from tests.kits.artwork.double import measured
+from tests.kits.backup_kit import DIGEST, PICTURE, backup_of, bench, entry, rewritten, run_ids
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, mean
 
 CLOCK = VirtualClock(UTC_0)
@@ -202,6 +203,43 @@ def test_refused_backup(
     assert finish(new) is None
     assert files_of(new) == before
     assert not (tmp_path / "outside").exists()
+
+
+LINE = {"x_mm": "a", "y_mm": [], "width_mm": {}, "length_mm": None}
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"no entry",
+        b"[" * 100_000,
+        json.dumps(entry(name="ivy\x1b[2J")).encode(),
+        json.dumps(entry(media_type="text/html")).encode(),
+        json.dumps(entry(file_bytes=-5)).encode(),
+        json.dumps(entry(file_bytes="5")).encode(),
+        json.dumps(entry(uploaded_at_utc="2031-03-04")).encode(),
+        json.dumps(entry(options={"dpi": "6"})).encode(),
+        json.dumps(entry(options={"\x1b[2J": "6"})).encode(),
+        json.dumps(entry(measure={"\x1b[2J": "6"})).encode(),
+        json.dumps(entry(measure={**measured(DIGEST).to_dict(), "sha256": "../.."})).encode(),
+        json.dumps(entry(measure={**measured(DIGEST).to_dict(), "lost_lines": [LINE]})).encode(),
+    ],
+    ids=range(12),
+)
+def test_bad_entry_is_left_out(
+    backup: Path, new: Places, tmp_path: Path, caplog: pytest.LogCaptureFixture, body: bytes
+) -> None:
+    """Everything else is restored, and the log names the artwork, without control characters."""
+    name = f"{'6b' * 32}.json"
+    with caplog.at_level("WARNING", logger="biteclock"):
+        stage(
+            rewritten(backup, tmp_path / "b.zip", put(f"artworks/entries/{name}", body)), new, CLOCK
+        )
+    finish(new)
+    assert [it.name for it in (new.artworks / "entries").iterdir()] == [f"{'5a' * 32}.json"]
+    assert name in caplog.messages[0]
+    assert caplog.messages[0].isprintable()
+    assert run_ids(new) == ["r2", "r1"]
 
 
 def test_digest_of_manifest(backup: Path, new: Places, tmp_path: Path) -> None:

@@ -9,11 +9,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from controller.artwork.options import MeasureOptions
 from controller.backup.form import Places
 from controller.backup.writing import backup_pieces
 from controller.config import Settings, parse_settings
 from controller.logbook.reader import LogbookReader
 from controller.messages import RunState
+from tests.kits.artwork.double import measured
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, changed, mean
 
 PICTURE = b"\x89PNG a picture of ivy leaves"
@@ -35,10 +37,23 @@ def bench(directory: Path, *runs: str) -> Places:
     home.mkdir(parents=True)
     (home / "artwork.png").write_bytes(PICTURE)
     (places.artworks / "entries").mkdir()
-    (places.artworks / "entries" / f"{'5a' * 32}.json").write_text(json.dumps({"name": "ivy"}))
+    (places.artworks / "entries" / f"{'5a' * 32}.json").write_text(json.dumps(entry()))
     for secret in ("bench-token", "pairings.json", "messages.toml"):
         (directory / secret).write_text(f"a secret in {secret}")
     return places
+
+
+def entry(**changes: Any) -> dict[str, Any]:
+    """Return what the shelf keeps of the artwork."""
+    table = {
+        "name": "ivy",
+        "media_type": "image/png",
+        "file_bytes": len(PICTURE),
+        "uploaded_at_utc": UTC_0.isoformat(),
+        "options": MeasureOptions().to_dict(),
+        "measure": measured(DIGEST).to_dict(),
+    }
+    return {**table, **changes}
 
 
 def backup_of(places: Places, target: Path, settings: Settings | None = None) -> Path:

@@ -6,7 +6,6 @@ from dataclasses import fields
 from datetime import datetime
 from typing import Annotated, Any
 
-from api.http.artwork_shelf import Artwork
 from api.http.models.base import (
     HASH,
     NO_UNIT,
@@ -14,6 +13,7 @@ from api.http.models.base import (
     described,
     example_of,
 )
+from controller.artwork.entry import Artwork
 
 ArtworkName = Annotated[
     str, described("Name of the artwork, for a plan's artwork.", NO_UNIT, "3f" * 32, pattern=HASH)

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Response
 from starlette.requests import ClientDisconnect, Request
 
-from api.http.artwork_shelf import SUFFIXES, Artwork, NoRoomError, UnknownArtworkError
+from api.http.artwork_shelf import NoRoomError, UnknownArtworkError
 from api.http.body_limit import Bounds
 from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
@@ -35,14 +35,12 @@ from api.http.problem_kinds import (
     UNKNOWN_ARTWORK,
 )
 from api.http.problems import ProblemError
+from controller.artwork.entry import MOST_FILE_BYTES, SUFFIXES, Artwork
 from controller.artwork.options import MeasureOptions
 from controller.texts import Message
 
-UPLOAD_BOUNDS = Bounds(64_000_000, 120.0)
-"""An A4 page at 1200 dpi is 5 MB as a black and white PNG and 20 to 60 MB in grey.
-
-A poor wireless network carries 1 MB/s.
-"""
+UPLOAD_BOUNDS = Bounds(MOST_FILE_BYTES, 120.0)
+"""A poor wireless network carries 1 MB/s."""
 
 UNDERCUT_STEP_MM = 0.01
 """Step of the undercuts that are drawn: finer than a pixel, and few pictures to keep."""
