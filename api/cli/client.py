@@ -54,6 +54,7 @@ class ApiClient:
         local: Path | None = None,
         timeout_s: float = TIMEOUT_S,
     ) -> None:
+        self.is_local = local is not None
         self._timeout_s = timeout_s
         self._address = address.rstrip("/")
         self._place = self._address if local is None else str(local)

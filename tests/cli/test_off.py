@@ -30,6 +30,7 @@ class Daemon:
     """
 
     def __init__(self, answer: Any, *statuses: Any) -> None:
+        self.is_local = False
         self._answer = answer
         self._statuses = list(statuses)
         self.asked: list[str] = []
@@ -89,6 +90,8 @@ def no_wait(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def answers(monkeypatch: pytest.MonkeyPatch, no_wait: None) -> Any:
     """Let a stand-in answer in the daemon's place."""
+
+    monkeypatch.setattr(cli_off, "is_ours", lambda _port: True)
 
     def use(daemon: Daemon) -> Daemon:
         monkeypatch.setattr(cli_off, "daemon_client", lambda *_a, **_named: daemon)
@@ -305,6 +308,39 @@ def test_model_in_the_benchs_place(driven: Driven, answers: Any) -> None:
     answers(Daemon(answered(), *later))
     assert OFF.call("--port", "9000").exit_code == 0
     assert len(driven.commands) == 1
+
+
+@pytest.mark.usefixtures("bench")
+def test_strangers_answer(driven: Driven, answers: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While no daemon runs, any user's program may listen on its port and say that all is off."""
+    asked: list[int] = []
+    answers(Daemon(answered(), *(status(100.0 + n / 10.0) for n in range(1, 4))))
+    monkeypatch.setattr(cli_off, "is_ours", lambda port: bool(asked.append(port)))
+    driven.look = OffLook(Message("hardware.off_look.high", {"pin": "GPIO22"}))
+    result = OFF.call()
+    assert (result.exit_code, asked) == (1, [9000])
+    assert "Another user's program answered at port 9000" in result.output
+    assert PLUG in result.output
+    assert driven.commands == [["hardware.force_off", "--pin", "GPIO22"]]
+    driven.look = OffLook(None)
+    assert OFF.call().exit_code == 0, "off was seen without it"
+
+
+def test_stranger_without_a_pin(answers: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    answers(Daemon(answered(), *(status(100.0 + n / 10.0) for n in range(1, 4))))
+    monkeypatch.setattr(cli_off, "is_ours", lambda _port: False)
+    result = OFF.call("--port", "9")
+    assert result.exit_code == 1
+    assert PLUG in result.output
+
+
+@pytest.mark.usefixtures("bench")
+def test_local_socket_is_believed(answers: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its file says who made it, whoever listens on the port."""
+    daemon = answers(Daemon(answered(), *(status(100.0 + n / 10.0) for n in range(1, 5))))
+    daemon.is_local = True
+    monkeypatch.setattr(cli_off, "is_ours", lambda _port: False)
+    assert OFF.call().exit_code == 0
 
 
 def test_errors_of_the_project() -> None:

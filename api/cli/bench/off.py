@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from api.cli.bench.listener import is_ours
 from api.cli.bench.local import open_socket
 from api.cli.check import daemon_client, port_option
 from api.cli.client import ApiClient
@@ -48,11 +49,14 @@ def off(place: Place, port: int | None, pins: tuple[str, ...]) -> None:
         raise Refusal(text("command_line.off.no_place", why=refusal))
     client = daemon_client(settings, port, timeout_s=ASK_S)
     answer = _ask(client)
-    if answer is not None and _is_meant(client, port):
+    asked_port = settings.server.port if port is None and settings is not None else port
+    is_known = answer is None or client.is_local or _is_of_daemon(asked_port)
+    if answer is not None and is_known and _is_meant(client, port):
         _look_through_daemon(client, answer)
         return
     if settings is None:
-        raise _not_seen(Message("command_line.off.no_daemon"))
+        no_daemon, no_pin = "command_line.off.no_daemon", "command_line.off.no_pin"
+        raise _not_seen(Message(no_daemon if is_known else no_pin))
     click.echo(text("command_line.off.drive_low", relay_pin=settings.rig.relay_pin), err=True)
     _drive_low((settings.rig.relay_pin,), settings)
 
@@ -87,6 +91,18 @@ def _ask(client: ApiClient) -> Mapping[str, Any] | None:
         click.echo(str(error), err=True)
         return None
     return answer if isinstance(answer, dict) and "relay_on" in answer else None
+
+
+def _is_of_daemon(port: int | None) -> bool:
+    """Return whether the answer came from the daemon, and not from another user's program.
+
+    A port is free to all while no daemon listens. The local socket is not: its file says who made
+    it.
+    """
+    if port is not None and is_ours(port):
+        return True
+    click.echo(text("command_line.off.somebody_else", port=str(port)), err=True)
+    return False
 
 
 def _is_meant(client: ApiClient, port: int | None) -> bool:
