@@ -109,7 +109,9 @@ class Answers(BaseHTTPRequestHandler):
     """Answers as the daemon does, as far as the script reads it."""
 
     def do_GET(self) -> None:
-        bench: Bench = self.server.bench  # type: ignore[attr-defined]
+        bench: Bench | None = self.server.bench  # type: ignore[attr-defined]
+        if bench is None:
+            return  # the connection ends without an answer
         active = bench.kit / "active"
         if not active.exists() or (self.path == "/api/health" and not bench.has_health):
             self.send_error(404)
@@ -127,10 +129,21 @@ class Answers(BaseHTTPRequestHandler):
         """Log nothing."""
 
 
-class Bench:
-    """A root directory and a PATH on which commands that change the system only leave a note."""
+def answering() -> ThreadingHTTPServer:
+    """Return a server that answers as the daemon of its ``bench``, None for nobody."""
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Answers)
+    server.bench = None  # type: ignore[attr-defined]
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    return server
 
-    def __init__(self, directory: Path) -> None:
+
+class Bench:
+    """A root directory and a PATH on which commands that change the system only leave a note.
+
+    :param server: answers as the daemon, also for later benches; None for one of its own.
+    """
+
+    def __init__(self, directory: Path, server: ThreadingHTTPServer | None = None) -> None:
         self.root = directory / "root"
         self.kit = directory / "kit"
         self.notes = directory / "notes"
@@ -155,14 +168,18 @@ class Bench:
             self._command(name, f'\nexec {shutil.which(name)} "$@"\n')
         for name in NOTED:
             self._command(name, f'\necho "{name} $*" >> {self.notes}\n')
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Answers)
-        self._server.bench = self  # type: ignore[attr-defined]
-        threading.Thread(target=self._server.serve_forever, daemon=True).start()
-        self.port = self._server.server_port
+        self._own = answering() if server is None else None
+        self._server = server or self._own
+        self._server.bench = self  # type: ignore[union-attr]
+        self.port: int = self._server.server_port  # type: ignore[union-attr]
 
     def close(self) -> None:
-        self._server.shutdown()
-        self._server.server_close()
+        """Answer nothing more."""
+        self._server.bench = None  # type: ignore[union-attr]
+        if self._own is not None:
+            self._own.shutdown()
+            self._own.server_close()
+            self._own = None
 
     def _command(self, name: str, text: str) -> None:
         values = {

@@ -6,30 +6,88 @@ The service manager is a stand-in; the logbooks and their conversion are real.
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from tests.kits.install_kit import BOOT_CONFIG, NEWEST, Bench
+from tests.kits.install_kit import BOOT_CONFIG, NEWEST, Bench, answering
 
 OLD, NEW = "0.12.0", "0.13.0"
 EVERY_FORMAT = pytest.mark.parametrize("written", range(1, NEWEST + 1))
 RECORDS = ["the records"]
+UPDATED = 0
+"""Stands for a bench that was updated, among those of each format."""
+
+
+class Studio:
+    """One place for the benches of all tests. An older bench is installed once for each format.
+
+    Its paths and its port are in the commands on the PATH, so they stay the same.
+    """
+
+    def __init__(self, directory: Path) -> None:
+        self.place = directory / "bench"
+        self.installed: dict[int, Path] = {}
+        self.server = answering()
+
+    def bench(self) -> Bench:
+        """Return a new bench in the place."""
+        if self.place.exists():
+            shutil.rmtree(self.place)
+        return Bench(self.place, self.server)
+
+    def older(self, bench: Bench, newest: int) -> None:
+        """Put an installed bench in the place."""
+        if newest not in self.installed:
+            bench.write_logbook(newest)
+            bench.begin(bench.checkout(OLD, newest))
+            bench.notes.unlink()
+            self.installed[newest] = self.place.with_name(f"format {newest}")
+            shutil.copytree(self.place, self.installed[newest], symlinks=True)
+            return
+        self._restore(newest)
+
+    def updated(self, bench: Bench) -> None:
+        """Put a bench in the place that was updated once."""
+        if UPDATED not in self.installed:
+            self.older(bench, NEWEST)
+            bench.install(checkout=bench.checkout(NEW))
+            self.installed[UPDATED] = self.place.with_name("updated")
+            shutil.copytree(self.place, self.installed[UPDATED], symlinks=True)
+            return
+        self._restore(UPDATED)
+
+    def _restore(self, key: int) -> None:
+        shutil.rmtree(self.place)
+        shutil.copytree(self.installed[key], self.place, symlinks=True)
+
+
+@pytest.fixture(scope="module")
+def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
+    studio = Studio(tmp_path_factory.mktemp("studio"))
+    yield studio
+    studio.server.shutdown()
+    studio.server.server_close()
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    bench = Bench(tmp_path)
+def bench(studio: Studio) -> Iterator[Bench]:
+    bench = studio.bench()
+    bench.studio = studio
     yield bench
     bench.close()
 
 
 def older(bench: Bench, newest: int = NEWEST) -> None:
     """Let an older version run on the bench, with records in its format."""
-    bench.write_logbook(newest)
-    bench.begin(bench.checkout(OLD, newest))
-    bench.notes.unlink()
+    bench.studio.older(bench, newest)
+
+
+def updated(bench: Bench) -> None:
+    """Let a newer version run on the bench, with the older one kept beside it."""
+    bench.studio.updated(bench)
 
 
 def state(bench: Bench) -> dict[str, tuple[int, str]]:
@@ -224,8 +282,7 @@ def test_refused_configuration_changes_nothing(bench: Bench) -> None:
 @pytest.mark.parametrize("arguments", [(), ("--uninstall",), ("--rollback",)])
 @pytest.mark.parametrize("run", ["running", "paused", "checking"])
 def test_run_is_not_cut(bench: Bench, run: str, arguments: tuple[str, ...]) -> None:
-    older(bench)
-    bench.install(checkout=bench.checkout(NEW))
+    updated(bench)
     before, bench.state = state(bench), run
     done = bench.try_install(*arguments, checkout=bench.checkout("0.14.0"))
     assert done.returncode == 1
@@ -237,8 +294,7 @@ def test_run_is_not_cut(bench: Bench, run: str, arguments: tuple[str, ...]) -> N
 @pytest.mark.parametrize("arguments", [(), ("--uninstall",), ("--rollback",)])
 def test_silent_daemon_is_left(bench: Bench, arguments: tuple[str, ...]) -> None:
     """Nobody knows whether a run is on: the person stops the service first, then it works."""
-    older(bench)
-    bench.install(checkout=bench.checkout(NEW))
+    updated(bench)
     before, newest = state(bench), bench.checkout("0.14.0")
     bench.close()
     done = bench.try_install(*arguments, checkout=newest)
