@@ -90,19 +90,18 @@ class World:
         thermometer = RehearsalThermometer(self.bench) if scenario.has_thermometer else None
         range_a = sensor_range_a(settings.rig)
         rig = Rig(
-            "rehearsal",
-            clock,
-            self,
-            clock,
-            gate,
-            sensor,
-            range_a,
-            (),
-            None,
-            thermometer,
-            (relay,),
-            self.bench,
-        )  # type: ignore[arg-type]
+            kind="rehearsal",
+            clock=clock,
+            pacer=self,
+            beat=clock,
+            gate=gate,
+            sensor=sensor,  # type: ignore[arg-type]
+            range_a=range_a,
+            followers=(),
+            thermometer=thermometer,
+            devices=(relay,),
+            model=self.bench,
+        )
         self.relay, self.gate = relay, gate
         self.logbook = Logbook(self.path, clock, busy_timeout_s=0.0)
         self.disk.due_s = clock.monotonic_s()
@@ -278,9 +277,9 @@ class World:
             run = new_run(
                 self.logbook.new_run_id(), self.scenario.plan, self.scenario.settings.limits
             )
-            return service._unless_stopped(lambda: supervisor.start(run))
+            return service._unless_stopped(lambda: supervisor.start(run), service.asked_off())
         if command == "resume":
-            return service._unless_stopped(supervisor.resume)
+            return service._unless_stopped(supervisor.resume, service.asked_off())
         if command == "reading":
             return self._reading
         return {
