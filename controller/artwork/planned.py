@@ -72,6 +72,7 @@ def request_fields(measure: ArtworkMeasure) -> dict[str, Any]:
         "narrow_lines": tuple(NarrowLine(line.x_mm, line.y_mm, line.width_mm) for line in lines),
         "narrowest_open_mm": None if gap is None else gap.width_mm,
         "artwork": measure.sha256,
+        "places": measure.places,
     }
 
 

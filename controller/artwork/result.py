@@ -12,6 +12,7 @@ from typing import Any, get_type_hints
 
 from controller.artwork.loading.readable import ReadableFile
 from controller.errors import BiteclockError, RefusedError
+from controller.physics.places import Place
 from controller.texts import Message
 
 Pair = tuple[float, float]
@@ -64,6 +65,7 @@ class ArtworkMeasure:
     :param scale_source: where the physical size comes from.
     :param sha256: of the file's bytes.
     :param warnings: what may be wrong with the file.
+    :param places: how deep each place gets against the mean depth; empty when nobody asked.
     """
 
     area_mm2: float
@@ -95,6 +97,7 @@ class ArtworkMeasure:
     sha256: str
     version: str
     warnings: tuple[Message, ...] = ()
+    places: tuple[Place, ...] = ()
 
     def grown_mm2(self, s_mm: float) -> float:
         """Return A(s_mm) by linear interpolation. Raises: RefusedError outside the curve."""
@@ -195,6 +198,18 @@ def _line(value: Any) -> LinePlace:
     return LinePlace(**figures, length_mm=None if length_mm is None else _number(length_mm))
 
 
+def _depth_place(value: Any) -> Place:
+    width_mm = value["width_mm"]
+    return Place(
+        name=str(value["name"]),
+        x_mm=_number(value["x_mm"]),
+        y_mm=_number(value["y_mm"]),
+        share_of_area=_number(value["share_of_area"]),
+        ratios=tuple(map(_number, value["ratios"])),
+        width_mm=None if width_mm is None else _number(width_mm),
+    )
+
+
 def _place(value: Any) -> LinePlace | None:
     return None if value is None else _line(value)
 
@@ -213,6 +228,7 @@ _READ: Mapping[str, Callable[[Any], Any]] = {
     "undercut_mm": lambda value: None if value is None else _number(value),
     "lost_lines": lambda value: tuple(map(_line, value)),
     "sha256": _sha256,
+    "places": lambda value: tuple(map(_depth_place, value)),
     "scale_source": Message.from_json,
     "warnings": lambda value: tuple(map(Message.from_json, value)),
 }

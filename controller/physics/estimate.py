@@ -30,12 +30,16 @@ _NORMAL = NormalDist()
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """A possible etch factor, its weight, and ln(effective bite factor) if it is the true one."""
+    """A possible etch factor, its weight, and ln(effective bite factor) if it is the true one.
+
+    :param evenness: how far the depth follows the ohmic current, 0 to 1; see bath_field.py.
+    """
 
     etch_factor: float
     weight: float
     mean_ln: float
     sd_ln: float
+    evenness: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

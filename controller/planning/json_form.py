@@ -9,6 +9,7 @@ from typing import Any
 from controller.errors import RefusedError
 from controller.physics.faraday import Metal, Part
 from controller.physics.learning import Learner, Node, triple
+from controller.physics.places import Place
 from controller.planning.plan import table_for
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
 from controller.planning.run_plan import PlanWarning, RunPlan
@@ -34,6 +35,10 @@ def request_from_json(values: Mapping[str, Any]) -> PlanRequest:
     if known.get("growth_mm2") is not None:
         known["growth_mm2"] = tuple((float(s), float(a)) for s, a in known["growth_mm2"])
     known["narrow_lines"] = tuple(NarrowLine(**line) for line in known.get("narrow_lines") or ())
+    known["places"] = tuple(
+        Place(**{**place, "ratios": tuple(map(float, place["ratios"]))})
+        for place in known.get("places") or ()
+    )
     known["gauge_stops_mm"] = tuple(known.get("gauge_stops_mm") or ())
     return PlanRequest(**known)
 

@@ -39,6 +39,7 @@ SUFFIXES = (
     "a", "v", "ohm", "s", "mm", "um", "mm2", "cm2", "mm3", "coulombs", "g", "degc", "a_per_dm2",
     "hz", "g_per_cm3", "fraction", "g_per_mol", "coulombs_per_mol", "w", "wh", "ah", "j", "bytes",
     "dpi", "px", "utc", "l", "k", "um_per_min",
+    "s_per_m",
 )  # fmt: skip
 
 RATIOS = {
@@ -47,6 +48,9 @@ RATIOS = {
     "etch_factor_high": "the same",
     "bite_factor": "metal removed over metal that Faraday predicts",
     "edge_depth_factor": "depth over depth",
+    "evenness": "a share of the way from uniform to ohmic",
+    "ratios": "depth over depth",
+    "share_of_area": "area over area",
     "weight": "a probability",
     "_sd": "standard deviation of a logarithm",
     "_ln": "a logarithm",
