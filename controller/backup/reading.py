@@ -11,7 +11,7 @@ import zipfile
 import zlib
 from contextlib import closing
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +50,12 @@ class Manifest:
     made_at_utc: str
     program_version: str
     files: dict[str, tuple[int, str]]
+
+    @property
+    def made_at(self) -> str:
+        """The time for a person, as 2026-11-30 18:05 UTC."""
+        made_at_utc = datetime.fromisoformat(self.made_at_utc).astimezone(UTC)
+        return f"{made_at_utc:%Y-%m-%d %H:%M} UTC"
 
 
 def read_manifest(path: Path) -> Manifest:

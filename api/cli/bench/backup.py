@@ -92,7 +92,7 @@ def _restore_directly(file: Path, places: Places) -> None:
         os.close(claim)
     if stamp is None:
         return
-    say("backup.restored", made_at_utc=manifest.made_at_utc, stamp=stamp)
+    say("backup.restored", made_at=manifest.made_at, stamp=stamp)
     kept = kept_settings(places, stamp)
     if kept.exists():
         say("backup.settings_kept", file=kept)

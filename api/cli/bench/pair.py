@@ -10,6 +10,7 @@ from api.cli.bench.local import asking, daemon_option, local_client
 from api.cli.options import json_option
 from api.cli.printing import help_of, print_json, say
 from controller.texts import text
+from controller.units import SECONDS_PER_HOUR
 
 
 @click.command(help=help_of("command_line.pair"))
@@ -28,4 +29,4 @@ def pair(new: bool, state_directory: Path | None, as_json: bool) -> None:
 
     invitation = PairingCode(code["pin"], tuple(code["addresses"]), code["name"])
     click.echo(invitation.terminal())
-    say("command_line.pair.valid", minutes=max(1, code["valid_s"] // 60))
+    say("command_line.pair.valid", left_h=code["valid_s"] / SECONDS_PER_HOUR)

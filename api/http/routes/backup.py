@@ -106,7 +106,7 @@ def backup_routes(context: AppContext) -> APIRouter:
         answer = RestoreAnswer(
             made_at_utc=manifest.made_at_utc,
             restarts=desk.restarts,
-            message=text(key, made_at_utc=manifest.made_at_utc),
+            message=text(key, made_at=manifest.made_at),
         )
         return JSONResponse(
             answer.model_dump(mode="json"),

@@ -3,7 +3,7 @@
 import { button, h, pairs, put } from "../base/dom.js";
 import { attempt } from "../frame/commands.js";
 import { askToPair } from "../frame/pairing.js";
-import { fixed, moment, printed, withUnit } from "../base/numbers.js";
+import { fixed, moment, printed, spoken, withUnit } from "../base/numbers.js";
 import { get, getPatiently, path, post } from "../base/server.js";
 import { text } from "../base/text.js";
 import { backupPart } from "./backup.js";
@@ -161,7 +161,7 @@ function notPaired(view) {
 /** Return what another phone needs: the QR code with the address and the PIN. */
 async function invitation(view) {
   const { pin, addresses, qr_svg, valid_s } = await get("/api/pairing");
-  const minutes = Math.max(1, Math.floor(valid_s / 60));
+  const left = spoken(Math.max(60, valid_s));
   const renew = async () => (await attempt(() => post("/api/pairing/new"))) && fetchPairing(view);
   const spaced = `${pin.slice(0, 3)} ${pin.slice(3)}`;
   const alt = text("rig.qr", { address: addresses[0] });
@@ -171,7 +171,7 @@ async function invitation(view) {
     h("p", {}, text("rig.invitation")),
     picture,
     h("p", { class: "pin" }, text("rig.pin", { pin: spaced })),
-    h("p", { class: "quiet" }, text("rig.pin_ends", { minutes })),
+    h("p", { class: "quiet" }, text("rig.pin_ends", { left })),
     button(text("rig.new_pin"), renew),
     h(
       "ul",
