@@ -34,8 +34,9 @@ WAITING = (
     "page_whole_job", "page_pseudo_language", "page_drawn", "page_weight", "page_artwork",
 )  # fmt: skip
 BUSY = (
-    "campaign_slice", "cli_artwork", "level_set", "whole_run", "web_schemathesis", "soak_slice",
-    "running_faults", "artwork_accuracy", "trends_quiet", "install_script", "physics_learning",
+    "install_update", "campaign_slice", "cli_artwork", "level_set", "whole_run",
+    "web_schemathesis", "soak_slice", "running_faults", "artwork_accuracy", "trends_quiet",
+    "physics_learning",
 )  # fmt: skip
 FIRST = [name for pair in zip(WAITING, BUSY, strict=True) for name in pair]
 """Modules that take longest, by the end of their names: one that waits beside one that computes."""
