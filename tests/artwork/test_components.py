@@ -30,6 +30,27 @@ def test_fields_in_bands_match_scipy(seed: int) -> None:
     assert fields.total == label(is_open, np.ones((3, 3)))[1]
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_specks_match_scipy(seed: int) -> None:
+    """The small fields, their areas and places are those of SciPy, across bands too."""
+    rng = np.random.default_rng(seed)
+    height, width = rng.integers(1, 60, 2)
+    is_open = rng.random((height, width)) < rng.uniform(0.05, 0.5)
+    fields, top = FieldCount(speck_px2=4.0), 0
+    while top < height:
+        rows = int(rng.integers(1, 20))
+        fields.add(is_open[top : top + rows])
+        top += rows
+    names, count = label(is_open, np.ones((3, 3)))
+    expected = []
+    for name in range(1, count + 1):
+        rows_of, columns_of = np.nonzero(names == name)
+        if len(rows_of) <= 4:
+            expected.append((len(rows_of), columns_of.min(), rows_of.min()))
+    found = fields.specks
+    assert sorted(zip(found.area_px2, found.x_px, found.y_px, strict=True)) == sorted(expected)
+
+
 def test_components_are_scipys_components() -> None:
     rng = np.random.default_rng(5)
     a, b = rng.integers(0, 500, 400), rng.integers(0, 500, 400)

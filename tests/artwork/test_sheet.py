@@ -226,8 +226,8 @@ def test_tones_and_faint_scans_refused(tmp_path: Path) -> None:
 )
 def test_shaded_parts_warned(tmp_path: Path, shade: int, is_warned: bool) -> None:
     image = Image.new("L", (400, 400), 255)
-    image.paste(0, (0, 0, 300, 400))
-    image.paste(255 - shade, (200, 100, 300, 200) if shade > 127 else (320, 100, 380, 200))
+    image.paste(0, (20, 20, 300, 380))
+    image.paste(255 - shade, (200, 100, 300, 200) if shade > 127 else (320, 20, 398, 380))
     path = tmp_path / "a.png"
     path.write_bytes(file_bytes(image, "PNG", 600))
     keys = [warning.key for warning in measure_file(path, MeasureOptions()).warnings]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from controller.artwork.outline.chain import Bools, Ints
+from controller.artwork.outline.chain import Bools, Floats, Ints
 
 
 def component_roots(count: int, a: Ints, b: Ints) -> Ints:
@@ -24,13 +26,33 @@ def component_roots(count: int, a: Ints, b: Ints) -> Ints:
     return root
 
 
-class FieldCount:
-    """Counts separate open fields, band by band. Fields that touch at a corner are one field."""
+@dataclass(frozen=True)
+class Specks:
+    """Fields smaller than a limit.
 
-    def __init__(self) -> None:
+    :param area_px2: of each.
+    :param x_px, y_px: column and row of the first pixel of each.
+    """
+
+    area_px2: Floats
+    x_px: Ints
+    y_px: Ints
+
+
+class FieldCount:
+    """Counts separate open fields, band by band. Fields that touch at a corner are one field.
+
+    :param speck_px2: fields up to this area are specks.
+    """
+
+    def __init__(self, speck_px2: float = 0.0) -> None:
+        self._speck_px2 = speck_px2
         self._total = 0
+        self._rows = 0
         self._last: Bools | None = None
         self._last_fields: Ints = np.zeros(0, np.intp)
+        self._reaching = _Sizes.none()
+        self._specks: list[_Sizes] = []
 
     def add(self, is_open: Bools) -> None:
         """Add the next rows, an array of shape (rows, width) with the same width each time."""
@@ -56,13 +78,66 @@ class FieldCount:
             np.concatenate([b, count + name[seam_b]]),
         )
         self._total += int(np.count_nonzero(root == np.arange(len(root)))) - len(known)
+        sizes = _Sizes(stop - start, start, row + self._rows).joined(self._reaching).by(root)
+        self._rows += len(is_open)
         self._last = is_open[-1:].copy()
         self._last_fields = root[:count][row == len(is_open) - 1]
+        reaching = np.unique(self._last_fields)
+        self._reaching = sizes.at(reaching)
+        self._keep(sizes, np.setdiff1d(root, reaching))
+
+    def _keep(self, sizes: _Sizes, ended: Ints) -> None:
+        """Keep those of the fields ``ended`` that are specks."""
+        small = ended[sizes.area_px2[ended] <= self._speck_px2]
+        if len(small):
+            self._specks.append(sizes.at(small))
+
+    @property
+    def specks(self) -> Specks:
+        """The specks so far, those that reach the last row included."""
+        last = self._reaching
+        parts = [*self._specks, last.at(np.flatnonzero(last.area_px2 <= self._speck_px2))]
+        area_px2, x_px, y_px = (
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("area_px2", "x_px", "y_px")
+        )
+        return Specks(area_px2.astype(np.float64), x_px, y_px)
 
     @property
     def total(self) -> int:
         """Number of fields so far."""
         return self._total
+
+
+@dataclass(frozen=True)
+class _Sizes:
+    """Area of fields or of their parts, and the first column and row of each."""
+
+    area_px2: Ints
+    x_px: Ints
+    y_px: Ints
+
+    @classmethod
+    def none(cls) -> _Sizes:
+        return cls(*(np.zeros(0, np.intp) for _ in range(3)))
+
+    def joined(self, more: _Sizes) -> _Sizes:
+        return _Sizes(
+            np.concatenate([self.area_px2, more.area_px2]),
+            np.concatenate([self.x_px, more.x_px]),
+            np.concatenate([self.y_px, more.y_px]),
+        )
+
+    def by(self, root: Ints) -> _Sizes:
+        """Return the sums and minima by field, at the index of the field's root."""
+        area_px2, x_px, y_px = np.zeros_like(self.area_px2), self.x_px.copy(), self.y_px.copy()
+        np.add.at(area_px2, root, self.area_px2)
+        np.minimum.at(x_px, root, self.x_px)
+        np.minimum.at(y_px, root, self.y_px)
+        return _Sizes(area_px2, x_px, y_px)
+
+    def at(self, index: Ints) -> _Sizes:
+        return _Sizes(self.area_px2[index], self.x_px[index], self.y_px[index])
 
 
 def _runs(is_open: Bools) -> tuple[Ints, Ints, Ints]:

@@ -52,15 +52,18 @@ def load_pdf(path: ReadableFile, options: MeasureOptions) -> Picture:
         width_mm = options.width_mm if width_mm > 0 else 0.0
         scale_source = WIDTH_GIVEN
     width_px, height_px = drawing_px(width_mm, height_mm, finer=1)
-    warnings = _prepared(page, width_px / width_points)
+    warnings, has_colour = _prepared(page, width_px / width_points)
+    kind, flags = (
+        (raw.FPDFBitmap_BGR, 0) if has_colour else (raw.FPDFBitmap_Gray, raw.FPDF_GRAYSCALE)
+    )
 
     def read(first: int, last: int, _step: int, table: Grey) -> Grey:
-        bitmap = pdfium.PdfBitmap.new_native(width_px, last - first, raw.FPDFBitmap_Gray)
+        bitmap = pdfium.PdfBitmap.new_native(width_px, last - first, kind)
         bitmap.fill_rect((255, 255, 255, 255), 0, 0, width_px, last - first)
-        raw.FPDF_RenderPageBitmap(
-            bitmap, page, 0, -first, width_px, height_px, 0, raw.FPDF_GRAYSCALE
-        )
-        grey: Grey = bitmap.to_numpy().reshape(last - first, width_px).copy()
+        raw.FPDF_RenderPageBitmap(bitmap, page, 0, -first, width_px, height_px, 0, flags)
+        drawn = bitmap.to_numpy().reshape(last - first, width_px, -1)
+        # Plain colours count as ink: the darkest channel, as in picture.darkest.
+        grey: Grey = drawn.min(axis=2) if has_colour else drawn[:, :, 0].copy()
         bitmap.close()
         return looked_up(grey, table)
 
@@ -109,8 +112,8 @@ def _unreadable_page(name: str, number: int, error: Exception) -> RefusedError:
     )
 
 
-def _prepared(page: pdfium.PdfPage, px_per_point: float) -> list[Message]:
-    """Make filled rectangles keep their size, and return warnings.
+def _prepared(page: pdfium.PdfPage, px_per_point: float) -> tuple[list[Message], bool]:
+    """Make filled rectangles keep their size; return warnings and whether the page has colours.
 
     The renderer rounds a filled upright rectangle outwards to whole pixels. With one more point on
     its corner it is a path like any other, shaded by coverage. The warnings name what other
@@ -118,11 +121,13 @@ def _prepared(page: pdfium.PdfPage, px_per_point: float) -> list[Message]:
     """
     hairlines = foreign = 0
     warnings = []
+    has_colour = False
     try:
         for count, item in enumerate(page.get_objects(max_depth=_DEEPEST_FORM)):
             if count >= _MOST_OBJECTS:
                 warnings.append(Message("artwork.pdf.many_objects", {"limit": _MOST_OBJECTS}))
                 break
+            has_colour = has_colour or _has_colour(item)
             if item.type == raw.FPDF_PAGEOBJ_PATH:
                 _loosen_rectangle(item)
                 hairlines += _is_hairline(item, px_per_point)
@@ -138,7 +143,18 @@ def _prepared(page: pdfium.PdfPage, px_per_point: float) -> list[Message]:
         )
     if foreign:
         warnings.append(Message("artwork.pdf.fonts", {"count": foreign}))
-    return warnings
+    return warnings, has_colour
+
+
+def _has_colour(item: pdfium.PdfObject) -> bool:
+    """Return whether an object may be drawn in a colour: by its paint, or as an image."""
+    if item.type == raw.FPDF_PAGEOBJ_IMAGE:
+        return True
+    for paint in (raw.FPDFPageObj_GetFillColor, raw.FPDFPageObj_GetStrokeColor):
+        red, green, blue, clear = (raw.c_uint() for _ in range(4))
+        if paint(item, red, green, blue, clear) and not red.value == green.value == blue.value:
+            return True
+    return False
 
 
 def _loosen_rectangle(item: pdfium.PdfObject) -> None:

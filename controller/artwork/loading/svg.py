@@ -10,7 +10,7 @@ import resvg_py
 from PIL import Image
 
 from controller.artwork.loading.drawing import drawing_px
-from controller.artwork.loading.picture import Grey, Picture, looked_up
+from controller.artwork.loading.picture import Grey, Picture, darkest, looked_up
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.scale_source import DRAWING_SIZE, WIDTH_GIVEN
 from controller.artwork.loading.svg_check import SvgFile, check_svg
@@ -101,7 +101,7 @@ class _Bands:
         except ValueError as error:
             raise RefusedError("artwork.svg.undrawable", field="file", error=str(error)) from error
         with Image.open(io.BytesIO(png), formats=("PNG",)) as image:
-            grey: Grey = np.asarray(image.convert("L"))
+            grey: Grey = np.asarray(darkest(image))
         if grey.shape != (last - first, self._width_px):
             raise RefusedError("artwork.svg.bands", field="file")
         return grey

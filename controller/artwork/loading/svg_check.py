@@ -96,7 +96,8 @@ def check_svg(data: bytes) -> SvgFile:
     """Return the file, checked.
 
     Raises: RefusedError for scripts, event handlers, references outside the file, entities, a
-    DOCTYPE, damage, sizes beyond reason, and text, whose look depends on this machine's fonts.
+    DOCTYPE with declarations, damage, sizes beyond reason, and text, whose look depends on this
+    machine's fonts.
     """
     if len(data) > _MOST_BYTES:
         raise RefusedError(
@@ -113,7 +114,7 @@ def check_svg(data: bytes) -> SvgFile:
     parser = expat.ParserCreate(encoding="utf-8", namespace_separator=" ")
     parser.ordered_attributes = False
     parser.StartDoctypeDeclHandler = watch.doctype
-    parser.EntityDeclHandler = watch.doctype
+    parser.EntityDeclHandler = watch.entity
     parser.StartElementHandler = lambda name, attributes: watch.start(
         name, attributes, parser.CurrentByteIndex
     )
@@ -138,7 +139,12 @@ class _Watch:
         self._in_style = False
         self._tree = SvgTree()
 
-    def doctype(self, *_: object) -> None:
+    def doctype(self, _name: str, _system: object, _public: object, has_own_part: int) -> None:
+        """Take a DOCTYPE that only names the format: nothing is fetched, and it is not drawn."""
+        if has_own_part:
+            self.entity()
+
+    def entity(self, *_: object) -> None:
         raise RefusedError("artwork.svg.doctype", field="file")
 
     def instruction(self, target: str, _data: str) -> None:

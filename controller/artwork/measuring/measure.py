@@ -12,12 +12,12 @@ from typing import BinaryIO
 import numpy as np
 
 from controller.artwork import limits
-from controller.artwork.distances.components import FieldCount
 from controller.artwork.distances.distance import Squares, scale_for
 from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.sniff import sniff
+from controller.artwork.measuring.doubts import Doubts, soft_warning
 from controller.artwork.measuring.growth import grown_area_px2
 from controller.artwork.measuring.lines import LineBook
 from controller.artwork.measuring.pieces import Piece, pieces
@@ -30,21 +30,16 @@ from controller.artwork.options import MeasureOptions
 from controller.artwork.outline.chain import Cover, Floats, is_open
 from controller.artwork.result import ArtworkMeasure, Pair
 from controller.errors import RefusedError
-from controller.texts import Message
 
 _TILE_PX = 512
 """Rows of a band, and columns of a tile in it."""
 
 _FIELD_ROWS = 128
 """Rows whose open fields are counted at once. Random noise has a run each 4 px, of 0.2 kB each."""
+
 _SOFT_PER_EDGE = 6.0
 """Partly covered pixels per pixel of edge that line art has at most, also a soft scan of it; the
 rest is shading."""
-
-_SOFT_LIMIT_FRACTION = 0.25
-_SOFT_WARN_FRACTION = 0.01
-"""Shaded shares of the open area. Above the first the artwork is refused as a picture in tones;
-above the second there is a warning."""
 
 
 def measure_file(
@@ -56,7 +51,13 @@ def measure_file(
     """
     picture = load_picture(path, options)
     levels = find_levels(picture, options.invert)
-    walk = _Walk(Sheet(picture, levels, options), levels, options, with_preview=preview is not None)
+    walk = _Walk(
+        Sheet(picture, levels, options),
+        levels,
+        options,
+        is_drawing=picture.histogram is None,
+        with_preview=preview is not None,
+    )
     walk.run()
     return walk.result(path, picture, preview)
 
@@ -84,14 +85,20 @@ class _Walk:
     """One pass over the sheet."""
 
     def __init__(
-        self, sheet: Sheet, levels: Levels, options: MeasureOptions, *, with_preview: bool
+        self,
+        sheet: Sheet,
+        levels: Levels,
+        options: MeasureOptions,
+        *,
+        is_drawing: bool,
+        with_preview: bool,
     ) -> None:
         self._sheet, self._levels, self._options = sheet, levels, options
         self._reach_px = options.reach_mm / sheet.px_mm + 2.0
         undercut_mm = options.undercut_mm
         self._undercut_px = None if undercut_mm is None else undercut_mm / sheet.px_mm
         self._tally = Tally(self._reach_px)
-        self._fields = FieldCount()
+        self._doubts = Doubts(sheet.px_mm, looks_for_dust=not is_drawing)
         self._lines = LineBook(self._undercut_px)
         self._preview = PreviewCanvas(sheet.height_px, sheet.width_px) if with_preview else None
         self._open_px2 = 0.0
@@ -114,7 +121,9 @@ class _Walk:
                 float(sheet.weight_y[top:bottom] @ _row_sums(core, sheet.weight_x)) / sheet.full
             )
             for row in range(halo, halo + bottom - top, _FIELD_ROWS):
-                self._fields.add(is_open_band[row : min(row + _FIELD_ROWS, halo + bottom - top)])
+                self._doubts.add(is_open_band[row : min(row + _FIELD_ROWS, halo + bottom - top)])
+            is_last = bottom == sheet.height_px
+            self._doubts.add_rim(core, sheet.full, is_first=top == 0, is_last=is_last)
             self._partial_px += int(np.count_nonzero((core >= least) & (core <= most)))
             for piece in pieces(is_open_band, halo, tile, block):
                 self._piece(band, top, piece, halo)
@@ -191,7 +200,14 @@ class _Walk:
         )
         growth_px2 = np.maximum.accumulate(growth_px2)
         soft_px2 = max(0.0, self._partial_px - _SOFT_PER_EDGE * tally.edge_px)
-        warnings = [*picture.warnings, *self._soft_warning(soft_px2)]
+        dust = self._doubts.dust(self._open_px2, tally.edge_px)
+        warnings = [
+            *picture.warnings,
+            *soft_warning(soft_px2, self._open_px2, px_mm),
+            *self._doubts.rim_warning(),
+        ]
+        if dust is not None:
+            warnings.append(self._doubts.dust_warning(dust, self._open_px2, tally.edge_px))
         off = deviations(
             tally,
             self._levels.step_px(sheet.reduction),
@@ -200,6 +216,7 @@ class _Walk:
             growth_px2,
             px_mm,
             noisy=self._levels.quality == "noisy",
+            dust=dust,
         )
         lost, lost_count = self._lines.lost_lines(sheet)
         if preview is not None and self._preview is not None:
@@ -217,7 +234,7 @@ class _Walk:
             width_mm=sheet.plate_mm[0],
             height_mm=sheet.plate_mm[1],
             open_fraction=self._open_px2 * px_mm * px_mm / plate_mm2,
-            open_fields=self._fields.total * options.copies,
+            open_fields=self._doubts.fields.total * options.copies,
             narrowest_resist=self._lines.narrowest(sheet, resist=True),
             narrowest_open=self._lines.narrowest(sheet, resist=False),
             undercut_mm=options.undercut_mm,
@@ -238,22 +255,6 @@ class _Walk:
             version=limits.MEASURE_VERSION,
             warnings=tuple(warnings),
         )
-
-    def _soft_warning(self, soft_px2: float) -> list[Message]:
-        """Return a warning when parts are grey. Raises: RefusedError for a picture in tones."""
-        share = soft_px2 / self._open_px2
-        grey_mm2 = soft_px2 * self._sheet.px_mm**2
-        if share > _SOFT_LIMIT_FRACTION:
-            raise RefusedError(
-                "artwork.tones",
-                field="file",
-                grey_mm2=grey_mm2,
-                share_percent=100 * share,
-                limit_percent=100 * _SOFT_LIMIT_FRACTION,
-            )
-        if share > _SOFT_WARN_FRACTION:
-            return [Message("artwork.grey_parts", {"grey_mm2": grey_mm2})]
-        return []
 
 
 def _row_sums(core: Cover, weight_x: Floats) -> Floats:

@@ -12,12 +12,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.artwork.measuring.doubts import Dust
 from controller.artwork.measuring.tally import Tally
 from controller.artwork.outline.chain import Floats
 
 _CLEAN_PLACE_PX, _NOISY_PLACE_PX = 0.004, 0.012
 """Error of an edge that shading places, px: from the area of exactly shaded discs and of JPEG files
 of quality 90."""
+
+
+_DUST_FRACTION = 0.6
+"""One standard deviation of what dust adds, as a share of it: it is meant, or it is not."""
 
 
 @dataclass(frozen=True)
@@ -38,26 +43,32 @@ def deviations(
     px_mm: float,
     *,
     noisy: bool,
+    dust: Dust | None = None,
 ) -> Deviations:
     """Return the deviations of area, edge length and growth curve.
 
     :param step_px: grid on which the file's shades can place an edge; 0 for smooth shading.
     :param noisy: the flat parts of the file carry noise, which was cut off.
     :param soft_px2: area that is neither clearly resist nor clearly open.
+    :param dust: specks that may not be meant: nobody knows whether they count.
     """
     edge = tally.edge_px
     level = tally.level_edge_px / edge if edge > 0 else 0.0
     # Shading is not exactly coverage. Edges along the grid are all rounded alike; others average
     # out.
     shading_px = _NOISY_PLACE_PX if noisy else _CLEAN_PLACE_PX
-    place_px = float(np.hypot(shading_px + 0.03 * step_px, 0.145 * step_px * level))
+    place_px = float(np.hypot(shading_px + 0.03 * step_px, 0.29 * step_px * level))
     area = float(np.hypot(edge * place_px, 0.3 * soft_px2))
+    if dust is not None:
+        area = float(np.hypot(area, _DUST_FRACTION * dust.area_px2))
     noise = (tally.noise_px2 / tally.vertices) ** 0.5 if tally.vertices else 0.0
     share = float(
         np.hypot(0.0006 + 0.12 * noise * noise, 0.025 if step_px == 1.0 else 0.02 * step_px)
     )
     length = float(np.hypot(edge * share, tally.doubt_px))
     length = float(np.hypot(length, 0.06 * tally.vertices**0.5))
+    if dust is not None:
+        length = float(np.hypot(length, _DUST_FRACTION * dust.edge_px))
     # The curve has the error of the area at its start, of the length where the front still moves,
     # and of the grid at the front.
     front = np.gradient(growth_px2, s_px) if len(s_px) > 1 else np.zeros(1)
