@@ -13,9 +13,10 @@ from controller.artwork.distribution.plate_map import FINE_MM, PlateMap
 from controller.artwork.distribution.solver import CurrentSolver
 from controller.artwork.distribution.widths import (
     middle_of,
-    opened,
+    neighbours,
     pixels_of,
     rim_distance,
+    wide_parts,
     width_at,
 )
 from controller.artwork.outline.chain import Bools, Floats, Ints
@@ -36,7 +37,7 @@ _ROUGH_SIDE_PX = 400
 """Longest side of the grid that the widest floor is looked for on."""
 
 _CLASSES_MM = ((FINE_MM, 1.0), (1.0, 3.0), (3.0, None))
-_LEAST_CLASS_FRACTION = 1e-4
+_LEAST_CLASS_FRACTION = 3e-4
 """Classes with less of the open area are left out: corners and specks of other classes."""
 
 _ORDER = (1.0, 0.1, 0.5, 0.02, 0.8)
@@ -110,7 +111,7 @@ class _Search:
             if below_mm is None:
                 inside = ~narrower
             else:
-                wide = _spread(opened(self._is_open, below_mm / self._plate.pixel_mm))
+                wide = neighbours(wide_parts(self._is_open, below_mm / self._plate.pixel_mm))
                 inside = ~wide & ~narrower
                 narrower |= inside
             places.append(self._kind(name, np.where(inside, rest, 0.0)))
@@ -193,17 +194,6 @@ def _rough(is_open: Bools, judged: Floats, step: int) -> tuple[Bools, Floats]:
     whole = np.logical_and.reduce(parts, axis=(1, 3))[: near.shape[0], : near.shape[1]]
     coarse = judged[step // 2 :: step, step // 2 :: step]
     return (whole if whole.any() else near), coarse
-
-
-def _spread(wide: Bools) -> Bools:
-    """Return the pixels and their neighbours: a half-open rim belongs to the opening beside it."""
-    spread = wide.copy()
-    spread[1:] |= wide[:-1]
-    spread[:-1] |= wide[1:]
-    tall = spread.copy()
-    spread[:, 1:] |= tall[:, :-1]
-    spread[:, :-1] |= tall[:, 1:]
-    return spread
 
 
 def _field(is_open: Bools, place: int) -> Bools:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.artwork.distribution.currents import MOST_CELLS
-from controller.artwork.distribution.widths import opened
+from controller.artwork.distribution.widths import wide_parts
 from controller.artwork.measuring.sheet import Sheet
 from controller.artwork.outline.chain import Bools, Cover, Floats, Ints
 from controller.physics.bath_field import BathField
@@ -67,7 +67,7 @@ class MapCanvas:
         self._sum(self._open, band[rows], 1.0 / full, top)
         room = min(halo, self._fine_px)
         around = is_open[halo - room : len(band) - halo + room]
-        wide = opened(around, self._fine_px)
+        wide = wide_parts(around, self._fine_px)
         inner = slice(room, len(around) - room)
         fine = (around[inner] & ~wide[inner]).astype(np.uint8)
         self._sum(self._fine, fine, 1.0, top)
