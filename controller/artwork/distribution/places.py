@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from controller.artwork.distances.components import component_roots
+from controller.artwork.distribution.cosines import Singles
 from controller.artwork.distribution.plate_map import FINE_MM, PlateMap
 from controller.artwork.distribution.solver import CurrentSolver
 from controller.artwork.distribution.widths import (
@@ -43,15 +44,18 @@ _LEAST_CLASS_FRACTION = 3e-4
 _ORDER = (1.0, 0.1, 0.5, 0.02, 0.8)
 """Solved first, far apart: the others are then nearly a mix of these."""
 
-Ratios = dict[float, Floats]
+Ratios = dict[float, Singles]
 
 
 def ratios_by_evenness(solver: CurrentSolver) -> tuple[Ratios, tuple[float, ...]]:
     """Return for each evenness the ratios and the bath's resistance * sigma * open area, mm."""
     order = (*_ORDER, *(evenness for evenness in EVENNESS_GRID if evenness not in _ORDER))
-    found = {evenness: solver.solve(evenness) for evenness in order}
-    ratios = {evenness: found[evenness].ratios for evenness in EVENNESS_GRID}
-    return ratios, tuple(found[evenness].bath_mm for evenness in EVENNESS_GRID)
+    ratios, bath_mm = {}, {}
+    for evenness in order:
+        found = solver.solve(evenness)
+        ratios[evenness] = found.ratios.astype(np.float32)
+        bath_mm[evenness] = found.bath_mm
+    return ratios, tuple(bath_mm[evenness] for evenness in EVENNESS_GRID)
 
 
 def find_places(plate: PlateMap, ratios: Ratios) -> tuple[Place, ...]:
@@ -90,7 +94,7 @@ class _Search:
         return places
 
     def _edge(
-        self, is_open: Bools, distance: Floats, judged: Floats, middle: int, step: int
+        self, is_open: Bools, distance: Floats, judged: Singles, middle: int, step: int
     ) -> tuple[int, int]:
         """Return the deepest place of the floor where the gauge's tip just clears the resist."""
         tip_px = TIP_MM / 2 / self._plate.pixel_mm / step
@@ -185,7 +189,7 @@ class _Search:
         return int(rows[nearest]), int(columns[nearest])
 
 
-def _rough(is_open: Bools, judged: Floats, step: int) -> tuple[Bools, Floats]:
+def _rough(is_open: Bools, judged: Singles, step: int) -> tuple[Bools, Singles]:
     """Return a coarser look at the same plate: open where squares of pixels are all open."""
     near = is_open[step // 2 :: step, step // 2 :: step]
     rows, columns = is_open.shape

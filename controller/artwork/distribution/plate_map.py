@@ -7,15 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.artwork.distribution.currents import MOST_CELLS
 from controller.artwork.distribution.widths import wide_parts
 from controller.artwork.measuring.sheet import Sheet
 from controller.artwork.outline.chain import Bools, Cover, Floats, Ints
 from controller.physics.bath_field import BathField
 
 PIXEL_MM = 0.1
-"""Side of a map pixel on a usual plate; larger plates have larger ones. Half of it moves the depth
-of a line of 0.3 mm by about 2 % (tests/README.md)."""
+"""Least side of a map pixel; larger plates have larger ones."""
+
+_MOST_CELLS = 500_000
+"""Pixels of plate and free liquid together. Finer ones change the depth of a class of lines by 1 %
+and take memory that A4 at 1200 dpi does not leave (tests/README.md)."""
 
 FINE_MM = 0.3
 """Openings narrower than this are told from wider ones on the measuring grid."""
@@ -110,6 +112,6 @@ def map_canvas(sheet: Sheet, bath: BathField | None) -> MapCanvas | None:
     if bath is None:
         return None
     width_mm, height_mm = (side + 2 * bath.margin_mm for side in sheet.plate_mm)
-    least_mm = max(PIXEL_MM, math.sqrt(width_mm * height_mm / MOST_CELLS))
+    least_mm = max(PIXEL_MM, math.sqrt(width_mm * height_mm / _MOST_CELLS))
     block = max(1, math.ceil(least_mm / sheet.px_mm - 1e-9))
     return MapCanvas(sheet.height_px, sheet.width_px, sheet.px_mm, block)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.artwork.distribution.cosines import CosineFilter, nice_size
+from controller.artwork.distribution.cosines import CosineFilter, Singles, nice_size
 from controller.artwork.distribution.minus_plate import MinusPlate
 from controller.artwork.distribution.spreading import spreading_mm
 from controller.artwork.outline.chain import Floats
@@ -75,8 +75,8 @@ class CurrentSolver:
         )
         self._cells = rows * columns
         self._minus_plate = self._smaller((rows, columns), pixel_mm, field)
-        self._spreading = spreading_mm(rows, columns, pixel_mm, field.gap_mm)
-        self._arranged = self._filter.arranged(self._spreading)
+        spreading = spreading_mm(rows, columns, pixel_mm, field.gap_mm)
+        self._arranged = self._filter.arranged(spreading.astype(np.float32))
         self._share: Floats = open_share.reshape(-1)[self._flat].astype(np.float64)
         # The current of a partly open pixel crowds into its open share: a strip of it has a
         # potential higher by ln(1/share) / pi than the whole pixel with the same current.
@@ -125,10 +125,10 @@ class CurrentSolver:
         first = (cells[0] - self._shape[0]) // 2, (cells[1] - self._shape[1]) // 2
         return MinusPlate(self._shape, pixel_mm, first, bath_mm, size_mm, field.gap_mm)
 
-    def _filtered(self, values: Floats, factors: Floats) -> Floats:
-        sheet = np.zeros(self._cells)
+    def _filtered(self, values: Floats, factors: Singles) -> Floats:
+        sheet = np.zeros(self._cells, np.float32)
         sheet[self._place] = values
-        result: Floats = self._filter.apply(sheet, factors)[self._place]
+        result: Floats = self._filter.apply(sheet, factors)[self._place].astype(np.float64)
         return result
 
     def _solved(self, wagner_mm: float) -> tuple[Floats, Floats, int]:
@@ -138,7 +138,7 @@ class CurrentSolver:
         open all over, scaled where a pixel is partly open.
         """
         surface_mm = wagner_mm / self._share
-        inverse = 1.0 / (self._arranged + wagner_mm)
+        inverse = (1.0 / (self._arranged + np.float32(wagner_mm))).astype(np.float32)
         own = surface_mm + self._crowding_mm + self._own_mm
         scale = np.sqrt((wagner_mm + self._own_mm) / own)
         current, potential = self._start(surface_mm)
