@@ -44,6 +44,13 @@ class PlateMap:
         return x_mm + (column + 0.5) * self.pixel_mm, y_mm + (row + 0.5) * self.pixel_mm
 
 
+def map_block(plate_mm: tuple[float, float], px_mm: float, field: BathField) -> int:
+    """Return how many pixels of the measuring grid a side of a map pixel has."""
+    width_mm, height_mm = (side + 2 * field.margin_mm for side in plate_mm)
+    least_mm = max(PIXEL_MM, math.sqrt(width_mm * height_mm / _MOST_CELLS))
+    return max(1, math.ceil(least_mm / px_mm - 1e-9))
+
+
 class MapCanvas:
     """Collects bands of the measuring grid.
 
@@ -111,7 +118,5 @@ def map_canvas(sheet: Sheet, bath: BathField | None) -> MapCanvas | None:
     """Return an empty canvas for a sheet, or None when there is no bath to map it for."""
     if bath is None:
         return None
-    width_mm, height_mm = (side + 2 * bath.margin_mm for side in sheet.plate_mm)
-    least_mm = max(PIXEL_MM, math.sqrt(width_mm * height_mm / _MOST_CELLS))
-    block = max(1, math.ceil(least_mm / sheet.px_mm - 1e-9))
+    block = map_block(sheet.plate_mm, sheet.px_mm, bath)
     return MapCanvas(sheet.height_px, sheet.width_px, sheet.px_mm, block)

@@ -15,7 +15,7 @@ from controller.artwork import limits
 from controller.artwork.distances.components import FieldCount
 from controller.artwork.distances.distance import Squares, scale_for
 from controller.artwork.distribution.plate_map import map_canvas
-from controller.artwork.distribution.spread import spread_of
+from controller.artwork.distribution.spread import sheet_spread
 from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
@@ -209,7 +209,7 @@ class _Walk:
         lost, lost_count = self._lines.lost_lines(sheet)
         if preview is not None and self._preview is not None:
             self._preview.save(preview, options.undercut_mm, px_mm, lost_count)
-        spread = spread_of(self._map, sheet, options)
+        spread = sheet_spread(self._map, sheet, options)
         plate_mm2 = sheet.plate_mm[0] * sheet.plate_mm[1]
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
