@@ -15,8 +15,9 @@ from controller.logbook.entries import Progress, ReadingKind, ReadingTaken
 from controller.logbook.reader import RunRecord
 from controller.logbook.stored_readings import body_of, kind_of, reading_of, standing
 from controller.physics.estimate import DepthEstimate
+from controller.physics.learning.stored import learner_from_json
 from controller.physics.readings import FILM_MM, Reading
-from controller.planning.json_form import learner_from_json, request_from_json
+from controller.planning.json_form import request_from_json
 from controller.planning.plan import planned_metal
 from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.planning.request import growth_of
