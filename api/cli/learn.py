@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from api.cli.artwork_options import file_argument
-from api.cli.options import config_option, json_option, refusing
+from api.cli.options import config_option, json_option, refusing, state_directory_option
 from api.cli.printing import help_of, print_json, say, warn
 from controller.texts import text
 
@@ -26,10 +26,14 @@ DOUBTFUL = 0.5
 
 @click.command(help=help_of("command_line.learn"))
 @file_argument
+@click.option("--into", metavar="BATH", help=text("command_line.learn.into"))
 @config_option
+@state_directory_option
 @json_option
 @refusing
-def learn(file: Path, settings: Settings, as_json: bool) -> None:
+def learn(
+    file: Path, into: str | None, settings: Settings, state_directory: Path, as_json: bool
+) -> None:
     """Print what each row was predicted to give, and what all rows teach."""
     from controller.planning.notebook.lessons import lessons_of
     from controller.planning.notebook.table import read_notebook
@@ -42,6 +46,12 @@ def learn(file: Path, settings: Settings, as_json: bool) -> None:
         settings.rig.shunt_tolerance_fraction,
     )
     values = _values(file, notebook, lessons)
+    if into is not None:
+        from api.cli.bench.notebook_import import take_over
+
+        values["into"] = into
+        path = state_directory / settings.logbook.path
+        values["taken_over"] = take_over(notebook.rows, into, path)
     if as_json:
         print_json(values)
     else:
@@ -139,5 +149,8 @@ def _print(values: dict[str, Any]) -> None:
             low_fraction=bath["spread_low"],
             high_fraction=bath["spread_high"],
         )
+    if "into" in values:
+        count = values["taken_over"]
+        say("command_line.learn.line.taken_over", count=count, bath=values["into"])
     if values["ignored_columns"]:
         warn("command_line.learn.line.ignored", columns=", ".join(values["ignored_columns"]))

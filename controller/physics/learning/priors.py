@@ -10,9 +10,9 @@ from controller.physics.learning.learner import Learner
 from controller.physics.learning.strand import Node, Strand
 
 ETCH_FACTORS = 9
-SPREADS = ((0.5, 0.2), (1.0, 0.4), (1.6, 0.28), (2.5, 0.12))
+SPREADS = ((0.5, 0.14), (1.0, 0.34), (1.5, 0.26), (2.1, 0.16), (3.0, 0.1))
 """Run-to-run spread as a multiple of the metal's ``run_sd``, and its weight."""
-DRIFTS = ((0.1, 0.4), (0.35, 0.35), (0.9, 0.25))
+DRIFTS = ((0.1, 0.4), (0.4, 0.4), (0.9, 0.2))
 """Drift per run as a multiple of the metal's ``run_sd``, and its weight. Common practice, no
 source."""
 POOL_SHARE = 0.25

@@ -25,7 +25,9 @@ def main() -> None:
     with ProcessPoolExecutor(chosen.workers) as pool:
         seeds = range(chosen.studios)
         for name, found in zip(
-            names, pool.map(figures, [LAWS[name] for name in names], [seeds] * len(names)), strict=True
+            names,
+            pool.map(figures, [LAWS[name] for name in names], [seeds] * len(names)),
+            strict=True,
         ):
             simple = " | ".join(f"{value:.1f}" for value in found.simple_um.values())
             print(

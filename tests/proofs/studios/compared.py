@@ -52,7 +52,8 @@ def simple_ways(studio: Studio) -> dict[str, Array]:
         for run in studio.runs
     ]
     ratios = [
-        float(np.mean(run.spots_mm)) / depth for run, depth in zip(studio.runs, faraday, strict=True)
+        float(np.mean(run.spots_mm)) / depth
+        for run, depth in zip(studio.runs, faraday, strict=True)
     ]
     last = [np.nan, *(r * d for r, d in zip(ratios, faraday[1:], strict=False))]
     means = [np.nan] + [np.mean(ratios[max(0, k - 5) : k]) * faraday[k] for k in range(1, RUNS)]

@@ -45,8 +45,7 @@ def ln_over_faraday(artwork: int, depth_mm: Array) -> Array:
     e = _E.reshape((-1,) + (1,) * depth_mm.ndim)
     d = np.maximum(depth_mm, 1e-4)
     volume = d * (
-        growth.open_area_mm2
-        + d * (np.pi / 4 * growth.edge_mm / e + d * 2.0 / 3.0 * np.pi / e**2)
+        growth.open_area_mm2 + d * (np.pi / 4 * growth.edge_mm / e + d * 2.0 / 3.0 * np.pi / e**2)
     )
     result: Array = np.log(volume / (SILVER.mm3_per_coulomb * charge))
     return result
@@ -73,7 +72,8 @@ def predictions(law: Law, studios: Sequence[Studio]) -> Array:
             belief = belief.sum(axis=2, keepdims=True) * first / first.sum()
         elif run:
             belief = belief @ moves.T
-        reached = np.cumsum(belief @ scatter.T, axis=2) - 0.5 * (belief @ scatter.T)
+        found_z = belief @ scatter.T
+        reached = np.cumsum(found_z, axis=2) - 0.5 * found_z
         for artwork in range(len(ARTWORKS)):
             chosen = [i for i, s in enumerate(studios) if s.runs[run].artwork == artwork]
             if chosen:
