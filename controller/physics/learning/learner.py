@@ -8,8 +8,8 @@ from statistics import NormalDist
 
 from controller.errors import RefusedError
 from controller.physics.estimate import Belief, Component
-from controller.physics.evenness import evenness_prior
 from controller.physics.faraday import Metal
+from controller.physics.learning.evenness_nodes import evenness_nodes
 from controller.physics.learning.sight import Cell, Shown, Sight, sight_of, values_of
 from controller.physics.learning.strand import FIXED, Node, Strand, dot, quadratic
 from controller.physics.readings import GaugeReading, Reading
@@ -43,7 +43,8 @@ class Learner:
     def belief(self) -> Belief:
         """Return the belief from which the depth table is made.
 
-        One component for each etch factor and evenness; spread and drift are merged into it.
+        One component for each etch factor and evenness; spread and drift are merged into it. The
+        evenness is 0.0 in all of them until a reading has named a place: nothing is learned of it.
         """
         depth = self._direction(1.0, 1.0, -1.0)
         cells: dict[Cell, list[tuple[float, float, float]]] = {}
@@ -55,11 +56,8 @@ class Learner:
         components = []
         for (etch_factor, evenness), parts in cells.items():
             weight, mean, variance = _merged(parts)
-            spread = evenness_prior() if evenness is None else ((evenness, 1.0),)
-            components += [
-                Component(etch_factor, weight * share, mean, math.sqrt(variance), value)
-                for value, share in spread
-            ]
+            component = Component(etch_factor, weight, mean, math.sqrt(variance), evenness or 0.0)
+            components.append(component)
         components.sort(key=lambda c: (c.etch_factor, c.evenness))
         return Belief(tuple(components))
 
@@ -203,7 +201,7 @@ class Learner:
                 strands = tuple(strand.with_offset(OFFSET_SD_MM) for strand in ready.strands)
                 ready = replace(ready, strands=strands, offsets=(*ready.offsets, name))
         if isinstance(reading, GaugeReading) and reading.ratios is not None:
-            prior = evenness_prior()
+            prior = evenness_nodes()
             strands = tuple(strand.with_evenness(prior) for strand in ready.strands)
             ready = replace(ready, strands=strands)
         return ready

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from controller.physics.evenness import evenness_prior
+from controller.physics.learning.evenness_nodes import evenness_nodes
 from controller.physics.learning.learner import Learner
 from controller.physics.learning.sight import Cell
 from controller.physics.learning.strand import Matrix, Node, Strand, Vector
@@ -54,7 +54,7 @@ def for_other_bath(learner: Learner, prior: Learner) -> Learner:
     for strand in prior.strands:
         for node in strand.nodes:
             first[node.etch_factor] = first.get(node.etch_factor, 0.0) + node.weight
-    shares = dict(evenness_prior())
+    shares = dict(evenness_nodes())
     strands = []
     for strand in learner.fresh_acid().strands:
         nodes = [
