@@ -68,18 +68,16 @@ class Belief:
         )
 
     def etch_factor_range(self) -> tuple[float, float]:
-        """Return the etch factor's 10 % and 90 % points.
+        """Return the etch factor's 10 % and 90 % points, between the values of the mixture.
 
         Lost lines are judged at the low one, too deep at the high one.
         """
-        reached, low, high = 0.0, self.components[0].etch_factor, self.components[-1].etch_factor
-        for component in self.components:
-            if reached < 0.1:
-                low = component.etch_factor
-            if reached < 0.9:
-                high = component.etch_factor
+        reached = 0.0
+        points = []
+        for component in by_etch_factor(self).components:
+            points.append((reached + 0.5 * component.weight, math.log(component.etch_factor)))
             reached += component.weight
-        return low, high
+        return math.exp(interpolate(points, 0.1)), math.exp(interpolate(points, 0.9))
 
 
 def by_etch_factor(belief: Belief) -> Belief:
