@@ -16,6 +16,7 @@ COMMANDS = {
     "count": "api.cli.count",
     "demo": "api.cli.rehearsal.demo_command",
     "devices": "api.cli.bench.devices",
+    "learn": "api.cli.learn",
     "measure": "api.cli.measure",
     "messages": "api.cli.messages",
     "off": "api.cli.bench.off",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from controller.logbook.entries import BathSaved, ReadingTaken
+from controller.logbook.entries import BathEvent, BathEventKind, BathSaved, ReadingTaken
 from controller.logbook.reader import LogbookReader, RunRecord
 from controller.logbook.stored_readings import readings_of_bath, readings_of_run
 from controller.logbook.values import rows_of
@@ -24,8 +24,13 @@ FROM runs r JOIN progress p ON p.run = r.number WHERE r.bath = ?
 """
 
 _HISTORY = """
-SELECT r.id AS run_id, plan.body AS plan
+SELECT r.id AS run_id, r.number, plan.body AS plan
 FROM runs r JOIN papers plan ON plan.number = r.plan WHERE r.bath = ? ORDER BY r.number
+"""
+
+_EVENTS = """
+SELECT id AS event_id, bath, kind, at_utc, after_run, body FROM bath_events
+WHERE bath = ? ORDER BY number
 """
 
 _DENSEST = """
@@ -37,9 +42,13 @@ WHERE r.metal = ? AND p.state = 'finished'
 
 @dataclass(frozen=True, slots=True)
 class PastBathRun:
-    """A run of a bath and its plan as JSON values."""
+    """A run of a bath and its plan as JSON values.
+
+    :param number: of the run in the file.
+    """
 
     run_id: str
+    number: int
     plan: Mapping[str, Any]
 
 
@@ -65,7 +74,15 @@ class BathReader:
         """Return the runs of a bath, oldest first."""
         with self._reader.connected() as connection:
             rows = rows_of(connection, _HISTORY, (name,))
-        return tuple(PastBathRun(row["run_id"], json.loads(row["plan"])) for row in rows)
+        return tuple(
+            PastBathRun(row["run_id"], row["number"], json.loads(row["plan"])) for row in rows
+        )
+
+    def events(self, name: str) -> tuple[tuple[BathEvent, int], ...]:
+        """Return the events of a bath, oldest first, each with the newest run at that time."""
+        with self._reader.connected() as connection:
+            rows = rows_of(connection, _EVENTS, (name,))
+        return tuple((_event(row), int(row["after_run"])) for row in rows)
 
     def readings_of_bath(self, name: str) -> tuple[ReadingTaken, ...]:
         """Return all readings of the runs of a bath, oldest first, replaced ones too."""
@@ -87,6 +104,16 @@ class BathReader:
             (row,) = rows_of(connection, _DENSEST, (metal,))
         densest_a_per_dm2 = row["densest_a_per_dm2"]
         return None if densest_a_per_dm2 is None else float(densest_a_per_dm2)
+
+
+def _event(row: dict[str, Any]) -> BathEvent:
+    return BathEvent(
+        event_id=row["event_id"],
+        bath=row["bath"],
+        kind=BathEventKind(row["kind"]),
+        at_utc=datetime.fromisoformat(row["at_utc"]),
+        body=json.loads(row["body"]),
+    )
 
 
 def _bath(row: dict[str, Any]) -> BathSaved:

@@ -173,4 +173,37 @@ class ReadingTaken:
     body: Mapping[str, Any]
 
 
-Entry = RunBegan | StateChanged | Checkpoint | Event | Mean | RawSamples | BathSaved | ReadingTaken
+class BathEventKind(StrEnum):
+    """Kinds of event of a bath."""
+
+    FRESH_ACID = "fresh-acid"
+    NOTEBOOK = "notebook"
+
+
+@dataclass(frozen=True, slots=True)
+class BathEvent:
+    """Something that happened to a bath beside its runs: fresh acid, or a notebook taken over.
+
+    :param event_id: the same id is kept once.
+    :param body: units in the keys; for a notebook its rows.
+    """
+
+    event_id: str
+    bath: str
+    kind: BathEventKind
+    at_utc: datetime
+    body: Mapping[str, Any]
+    run_id: None = None
+
+
+Entry = (
+    RunBegan
+    | StateChanged
+    | Checkpoint
+    | Event
+    | Mean
+    | RawSamples
+    | BathSaved
+    | ReadingTaken
+    | BathEvent
+)

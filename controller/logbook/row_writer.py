@@ -11,6 +11,7 @@ from controller.errors import RefusedError
 from controller.figures import FIGURES_OF_A_SECOND, values_of
 from controller.logbook import statements
 from controller.logbook.entries import (
+    BathEvent,
     BathSaved,
     Checkpoint,
     Entry,
@@ -62,6 +63,8 @@ class RowWriter:
             self._write_bath(entry)
         elif isinstance(entry, ReadingTaken):
             self._write_reading(entry)
+        elif isinstance(entry, BathEvent):
+            self._write_bath_event(entry)
         else:
             self._write_raws(entry)
 
@@ -144,6 +147,10 @@ class RowWriter:
         self._connection.execute(
             statements.INSERT_BATH, (*texts, *rest, utc_text(bath.saved_at_utc))
         )
+
+    def _write_bath_event(self, event: BathEvent) -> None:
+        values = (event.event_id, plain_text(event.bath), str(event.kind), utc_text(event.at_utc))
+        self._connection.execute(statements.INSERT_BATH_EVENT, (*values, json_text(event.body)))
 
     def _write_reading(self, reading: ReadingTaken) -> None:
         values = (

@@ -159,7 +159,22 @@ def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
     return script
 
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
+# What happened to a bath beside its runs: fresh acid, and rows of a notebook. ``after_run`` is the
+# newest run in the file at that moment, 0 before the first.
+_VERSION_4 = """
+CREATE TABLE bath_events (
+    number INTEGER PRIMARY KEY,
+    id TEXT NOT NULL UNIQUE,
+    bath TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    at_utc TEXT NOT NULL,
+    after_run INTEGER NOT NULL,
+    body TEXT NOT NULL
+) STRICT;
+CREATE INDEX bath_events_by_bath ON bath_events (bath, number);
+"""
+
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 """Script n brings a file of version n to n + 1. Scripts that were released are never changed."""
 
 

@@ -58,6 +58,11 @@ INSERT INTO baths (name, metal, acid, volume_l, made_up_on, note, is_retired, sa
 VALUES (?, ?, ?, ?, ?, ?, ?, ?)
 """
 
+INSERT_BATH_EVENT = """
+INSERT INTO bath_events (id, bath, kind, at_utc, after_run, body)
+VALUES (?, ?, ?, ?, (SELECT coalesce(max(number), 0) FROM runs), ?) ON CONFLICT (id) DO NOTHING
+"""
+
 INSERT_READING = """
 INSERT INTO readings (id, run, kind, at_utc, replaces, body)
 VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING

@@ -53,6 +53,8 @@ def body_of(reading: Reading) -> dict[str, Any]:
     body = asdict(reading)
     if isinstance(reading, GaugeReading):
         body["spots_mm"] = list(reading.spots_mm)
+        if reading.ratios is not None:
+            body["ratios"] = list(reading.ratios)
     return body
 
 
@@ -62,7 +64,9 @@ def reading_of(kind: ReadingKind, body: Mapping[str, Any]) -> Reading:
         if kind is ReadingKind.WEIGHING:
             return Weighing(**body)
         spots = tuple(float(spot) for spot in body["spots_mm"])
-        return GaugeReading(**{**body, "spots_mm": spots})
+        ratios = body.get("ratios")
+        known = None if ratios is None else tuple(float(ratio) for ratio in ratios)
+        return GaugeReading(**{**body, "spots_mm": spots, "ratios": known})
     except (TypeError, KeyError, ValueError) as error:
         raise RefusedError(
             "logbook.refused.not_a_reading", field="reading", kind=kind.value, problem=str(error)

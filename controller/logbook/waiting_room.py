@@ -9,6 +9,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from controller.logbook.entries import (
+    BathEvent,
     BathSaved,
     Checkpoint,
     Entry,
@@ -66,7 +67,7 @@ class WaitingRoom:
         self._max_means = max_means
         self._max_raws = max_raws
         self._runs: dict[str, _RunEntries] = {}
-        self._events: deque[Event | BathSaved | ReadingTaken] = deque()
+        self._events: deque[Event | BathSaved | BathEvent | ReadingTaken] = deque()
         self._means: deque[Mean] = deque()
         self._raws: deque[RawSamples] = deque()
         self._raw_count = 0
@@ -75,7 +76,7 @@ class WaitingRoom:
         """Take an entry; return how many rows were refused without room (0 when it was taken)."""
         if isinstance(entry, RunBegan | StateChanged | Checkpoint):
             return self._put_run(entry)
-        if isinstance(entry, Event | BathSaved | ReadingTaken):
+        if isinstance(entry, Event | BathSaved | BathEvent | ReadingTaken):
             if len(self._events) >= self._max_events:
                 return 1
             self._events.append(entry)

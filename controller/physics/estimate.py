@@ -68,18 +68,33 @@ class Belief:
         )
 
     def etch_factor_range(self) -> tuple[float, float]:
-        """Return the etch factor's 10 % and 90 % points.
+        """Return the etch factor's 10 % and 90 % points, between the values of the mixture.
 
         Lost lines are judged at the low one, too deep at the high one.
         """
-        reached, low, high = 0.0, self.components[0].etch_factor, self.components[-1].etch_factor
-        for component in self.components:
-            if reached < 0.1:
-                low = component.etch_factor
-            if reached < 0.9:
-                high = component.etch_factor
+        reached = 0.0
+        points = []
+        for component in by_etch_factor(self).components:
+            points.append((reached + 0.5 * component.weight, math.log(component.etch_factor)))
             reached += component.weight
-        return low, high
+        return math.exp(interpolate(points, 0.1)), math.exp(interpolate(points, 0.9))
+
+
+def by_etch_factor(belief: Belief) -> Belief:
+    """Return a belief in which the evenness is merged: it does not change the mean depth.
+
+    Components of one etch factor become the normal with the same mean and variance.
+    """
+    parts: dict[float, list[Component]] = {}
+    for component in belief.components:
+        parts.setdefault(component.etch_factor, []).append(component)
+    merged = []
+    for factor, alike in parts.items():
+        weight = sum(c.weight for c in alike)
+        mean = sum(c.weight * c.mean_ln for c in alike) / weight
+        variance = sum(c.weight * (c.sd_ln**2 + (c.mean_ln - mean) ** 2) for c in alike) / weight
+        merged.append(Component(factor, weight, mean, math.sqrt(variance)))
+    return Belief(tuple(merged))
 
 
 def prior_belief(metal: Metal, area_sd: float, shunt_sd: float) -> Belief:
@@ -92,12 +107,12 @@ def prior_belief(metal: Metal, area_sd: float, shunt_sd: float) -> Belief:
     sd_ln = math.sqrt(metal.bath_sd**2 + metal.run_sd**2 + area_sd**2 + shunt_sd**2)
     factors = [
         metal.etch_factor * math.exp(metal.etch_factor_sd * step)
-        for step in _standard_steps(_ETCH_FACTORS)
+        for step in standard_steps(_ETCH_FACTORS)
     ]
     return Belief(tuple(Component(factor, 1.0 / _ETCH_FACTORS, 0.0, sd_ln) for factor in factors))
 
 
-def _standard_steps(count: int) -> list[float]:
+def standard_steps(count: int) -> list[float]:
     """Return equally likely values of a standard normal variable, scaled to a variance of 1."""
     steps = [_NORMAL.inv_cdf((i + 0.5) / count) for i in range(count)]
     spread = math.sqrt(sum(step * step for step in steps) / count)
@@ -156,6 +171,7 @@ def depth_table(
 
     :param mm3_per_coulomb: volume removed per coulomb at bite factor 1.
     """
+    belief = by_etch_factor(belief)
     best_relief = relief_table(growth, belief.best_etch_factor, deepest_mm)
     per_coulomb = mm3_per_coulomb * belief.best_bite_factor
     best = tuple((volume / per_coulomb, depth) for depth, volume in best_relief.pairs)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, fields
 from typing import Any
 
 from controller.errors import RefusedError
 from controller.physics.faraday import Metal, Part
-from controller.physics.learning import Learner, Node, triple
+from controller.physics.learning.stored import learner_from_json, learner_to_json
 from controller.physics.places import Place
 from controller.planning.plan import table_for
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
@@ -41,23 +41,6 @@ def request_from_json(values: Mapping[str, Any]) -> PlanRequest:
     )
     known["gauge_stops_mm"] = tuple(known.get("gauge_stops_mm") or ())
     return PlanRequest(**known)
-
-
-def learner_to_json(learner: Learner) -> list[dict[str, Any]]:
-    """Return a belief as JSON values: a run is restored without the history of its bath."""
-    return [asdict(node) for node in learner.nodes]
-
-
-def learner_from_json(values: Sequence[Mapping[str, Any]], metal: Metal) -> Learner:
-    """Return a stored belief. Raises: KeyError, TypeError or ValueError for other values."""
-    nodes = []
-    for value in values:
-        first, second, third = (triple(float(x) for x in row) for row in value["covariance"])
-        mean = triple(float(x) for x in value["mean"])
-        nodes.append(
-            Node(float(value["etch_factor"]), float(value["weight"]), mean, (first, second, third))
-        )
-    return Learner(metal, tuple(nodes))
 
 
 def plan_to_json(plan: RunPlan) -> dict[str, Any]:

@@ -5,11 +5,13 @@ Missing values are filled in from the run.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from controller.errors import RefusedError
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import ASK_BEYOND_SIGMA, Learner
+from controller.physics.places import Place
 from controller.physics.readings import GaugeReading, Reading, Weighing
 from controller.planning.request import PlanRequest, growth_of
 from controller.units import positive
@@ -20,6 +22,7 @@ class GaugeDraft:
     """A gauge reading as given; the fields are those of GaugeReading.
 
     :param charge_coulombs: charge that had flowed, or None for what the run has counted.
+    :param person: who gauged, or None; likewise the gauge.
     """
 
     spots_mm: tuple[float, ...]
@@ -27,8 +30,12 @@ class GaugeDraft:
     from_resist_top: bool = False
     resolution_mm: float = 0.01
     charge_coulombs: float | None = None
+    person: str | None = None
+    gauge: str | None = None
 
-    def complete(self, counted_coulombs: float, film_mm: float) -> GaugeReading:
+    def complete(
+        self, counted_coulombs: float, film_mm: float, places: Sequence[Place] = ()
+    ) -> GaugeReading:
         """Return the reading of a run that counted this charge under a resist of this thickness.
 
         Raises: RefusedError for a reading that nothing can be learned from.
@@ -40,6 +47,9 @@ class GaugeDraft:
             self.from_resist_top,
             self.resolution_mm,
             film_mm,
+            ratios_at(self.place, places),
+            self.person,
+            self.gauge,
         )
         reading.mean_depth()
         return reading
@@ -56,7 +66,9 @@ class WeighingDraft:
     resolution_g: float = 0.01
     charge_coulombs: float | None = None
 
-    def complete(self, counted_coulombs: float, _film_mm: float) -> Weighing:
+    def complete(
+        self, counted_coulombs: float, _film_mm: float, _places: Sequence[Place] = ()
+    ) -> Weighing:
         """Return the weighing of a run that counted this charge.
 
         Raises: RefusedError for a weighing that nothing can be learned from.
@@ -66,6 +78,15 @@ class WeighingDraft:
 
 
 Draft = GaugeDraft | WeighingDraft
+
+_WORDS = {"centre": "widest-floor-middle", "edge": "widest-floor-edge"}
+"""The place of an artwork that a person means by a word."""
+
+
+def ratios_at(place: str, places: Sequence[Place]) -> tuple[float, ...] | None:
+    """Return the depth ratios of a place, or None where the artwork does not have it."""
+    name = _WORDS.get(place, place)
+    return next((known.ratios for known in places if known.name == name), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+import uuid
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
 from controller.config import Settings
 from controller.errors import RefusedError
-from controller.logbook.bath_reader import BathReader, PastBathRun
-from controller.logbook.entries import BathSaved, ReadingTaken
+from controller.logbook.bath_reader import BathReader
+from controller.logbook.entries import BathEvent, BathEventKind, BathSaved, ReadingTaken
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
-from controller.logbook.stored_readings import reading_of, standing
 from controller.physics.faraday import METALS, Metal, removed_mass_g
-from controller.physics.learning import Learner, PastRun, learn_from_bath
-from controller.physics.readings import Reading
-from controller.planning.json_form import request_from_json
 from controller.planning.plan import Knowledge, planned_metal
-from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest, growth_of
+from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest
 from controller.ports import Calculate, Clock, calculate_here
+from controller.recording.bath_past import News, Taught, merged, taught
 from controller.units import SECONDS_PER_HOUR, positive
 
 MAX_NAME = 60
@@ -35,6 +32,8 @@ class BathState:
     :param dissolved_g: metal dissolved in it, by Faraday's law and the learned bite factor.
     :param bite_factor: best estimate for its next run; its logarithm has ``bite_factor_sd``.
     :param etch_factor: best estimate, with its 10 % and 90 % points.
+    :param spread_fraction: run-to-run spread of the bite factor.
+    :param fresh_acid_at_utc: when it last got fresh acid, or None.
     """
 
     bath: BathSaved
@@ -47,6 +46,8 @@ class BathState:
     etch_factor: float
     etch_factor_low: float
     etch_factor_high: float
+    spread_fraction: float
+    fresh_acid_at_utc: datetime | None
 
 
 class BathShelf:
@@ -74,6 +75,7 @@ class BathShelf:
         self._lock = threading.Lock()
         self._new_baths: dict[str, BathSaved] = {}
         self._new_readings: list[ReadingTaken] = []
+        self._new_events: list[BathEvent] = []
 
     # --- baths ----------------------------------------------------------------------------------
 
@@ -133,6 +135,26 @@ class BathShelf:
         fresh = [bath for name, bath in reversed(new.items()) if name not in stored]
         return (*fresh, *(new.get(name, bath) for name, bath in stored.items()))
 
+    def fresh_acid(self, name: str, note: str = "") -> BathEvent:
+        """Note that a bath has got fresh acid: its bite factor starts again, and nothing else.
+
+        Raises: RefusedError for an unknown or a retired bath, LogbookFullError.
+        """
+        bath = self.bath(name)
+        if bath.is_retired:
+            raise RefusedError("run.bath.retired", field="bath", bath=repr(bath.name))
+        event = BathEvent(
+            uuid.uuid4().hex[:12],
+            bath.name,
+            BathEventKind.FRESH_ACID,
+            self._clock.utc_now(),
+            {"note": note},
+        )
+        with self._lock:
+            self._logbook.keep(event)
+            self._new_events.append(event)
+        return event
+
     def bath(self, name: str) -> BathSaved:
         """Return a bath. Raises: RefusedError for an unknown name."""
         for bath in self.baths():
@@ -144,21 +166,25 @@ class BathShelf:
         """Return a bath with its figures. Raises: RefusedError."""
         bath = self.bath(name)
         metal = planned_metal(bath.metal, self._settings)
-        learner, readings = self._learner(bath, metal, TYPED_AREA_UNCERTAINTY_FRACTION)
+        known = self._taught(bath, metal, TYPED_AREA_UNCERTAINTY_FRACTION)
+        learner = known.learner
         runs, charge_coulombs = self._reader.carried(name)
+        charge_coulombs += known.notebook_coulombs
         bite_factor, bite_factor_sd = learner.bite_factor()
         low, high = learner.belief().etch_factor_range()
         return BathState(
             bath=bath,
-            runs=runs,
+            runs=runs + known.notebook_runs,
             charge_ah=charge_coulombs / SECONDS_PER_HOUR,
             dissolved_g=removed_mass_g(charge_coulombs, metal, bite_factor),
-            readings=readings,
+            readings=known.readings,
             bite_factor=bite_factor,
             bite_factor_sd=bite_factor_sd,
             etch_factor=learner.belief().best_etch_factor,
             etch_factor_low=low,
             etch_factor_high=high,
+            spread_fraction=known.spread[0],
+            fresh_acid_at_utc=known.fresh_acid_at_utc,
         )
 
     # --- what is known --------------------------------------------------------------------------
@@ -183,16 +209,18 @@ class BathShelf:
         if bath.is_retired:
             raise RefusedError("run.bath.retired", field="bath", bath=repr(bath.name))
         metal = planned_metal(request.metal, self._settings)
-        learner, _ = self._learner(bath, metal, request.area_uncertainty_fraction)
+        known = self._taught(bath, metal, request.area_uncertainty_fraction)
         runs, _ = self._reader.carried(bath.name)
-        return Knowledge(learner, runs, densest)
+        return Knowledge(known.learner, runs + known.notebook_runs, densest)
 
-    def _learner(self, bath: BathSaved, metal: Metal, area_sd: float) -> tuple[Learner, int]:
-        """Return the belief about the bath's next run, and how many valid readings support it."""
+    def _taught(self, bath: BathSaved, metal: Metal, area_sd: float) -> Taught:
+        """Return what the past of a bath and of its neighbours teaches about its next run."""
         with self._lock:
-            new = tuple(self._new_readings)
+            news = News(tuple(self._new_readings), tuple(self._new_events))
+        others = [b.name for b in self.baths() if b.metal == bath.metal and b.name != bath.name]
+        names = (bath.name, *sorted(others))
         tolerance = self._settings.rig.shunt_tolerance_fraction
-        return self._calculate(_learned, self._reader, bath.name, new, metal, area_sd, tolerance)
+        return self._calculate(taught, self._reader, names, news, metal, area_sd, tolerance)
 
     # --- readings -------------------------------------------------------------------------------
 
@@ -219,35 +247,4 @@ class BathShelf:
     def _merged(self, stored: tuple[ReadingTaken, ...]) -> tuple[ReadingTaken, ...]:
         """Return the stored readings and those of this process that are still waiting."""
         with self._lock:
-            return _merged(stored, self._new_readings)
-
-
-def _merged(
-    stored: tuple[ReadingTaken, ...], new: Sequence[ReadingTaken]
-) -> tuple[ReadingTaken, ...]:
-    known = {reading.reading_id for reading in stored}
-    return (*stored, *(reading for reading in new if reading.reading_id not in known))
-
-
-def _learned(
-    reader: BathReader,
-    name: str,
-    new: tuple[ReadingTaken, ...],
-    metal: Metal,
-    area_sd: float,
-    shunt_tolerance_fraction: float,
-) -> tuple[Learner, int]:
-    """Return what the readings of a bath teach, and how many are valid. Takes long: 1 ms each."""
-    by_run: dict[str, list[Reading]] = {}
-    for taken in standing(_merged(reader.readings_of_bath(name), new)):
-        by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))
-    past = [
-        _past_run(run, by_run[run.run_id]) for run in reader.history(name) if run.run_id in by_run
-    ]
-    learner = learn_from_bath(metal, past, area_sd, shunt_tolerance_fraction)
-    return learner, sum(len(run.readings) for run in past)
-
-
-def _past_run(run: PastBathRun, readings: list[Reading]) -> PastRun:
-    request = request_from_json(run.plan["request"])
-    return PastRun(growth_of(request), request.area_uncertainty_fraction, tuple(readings))
+            return merged(stored, self._new_readings)

@@ -12,7 +12,8 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
 from controller.logbook.stored_readings import readings_that_stand
 from controller.messages import EventKind, RunState, Snapshot
-from controller.planning.json_form import learner_from_json, plan_from_logbook, request_from_json
+from controller.physics.learning.stored import learner_from_json
+from controller.planning.json_form import plan_from_logbook, request_from_json
 from controller.planning.plan import (
     Knowledge,
     drivable_current_a,

@@ -6,12 +6,13 @@ They run on the loop's thread.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.errors import WrongStateError
 from controller.messages import EventKind, RunState
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import Learner
+from controller.physics.learning.lesson import lesson_of
 from controller.physics.readings import Reading
 from controller.planning.plan import learned
 from controller.planning.reading_drafts import Draft, refuse_surprise
@@ -25,12 +26,16 @@ _OFF = frozenset(RunState) - {RunState.CHECKING, RunState.RUNNING, RunState.IDLE
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """The effect of readings: the depth before and after, and the charge at which the run stops."""
+    """The effect of readings: the depth before and after, and the charge at which the run stops.
+
+    :param lesson: what a new reading changed, or None.
+    """
 
     before: DepthEstimate
     after: DepthEstimate
     target_charge_coulombs: float
     max_charge_coulombs: float
+    lesson: Message | None = None
 
     @property
     def is_ceiling_first(self) -> bool:
@@ -89,11 +94,17 @@ class PlateCommands:
         if not self.is_present(run_id):
             return None
         run = self._run_with_relay_off("reading")
-        reading = draft.complete(run.counter.charge_coulombs, run.plan.request.film_mm)
+        request = run.plan.request
+        reading = draft.complete(run.counter.charge_coulombs, request.film_mm, request.places)
+        before = _learner(run, known)
         if not is_confirmed:
             depth = run.depth(self._clock.monotonic_s())
-            refuse_surprise(_learner(run, known), reading, run.plan.request, depth)
-        return self.believe(run_id, [*known, reading], lambda: keep(reading))
+            refuse_surprise(before, reading, request, depth)
+        outcome = self.believe(run_id, [*known, reading], lambda: keep(reading))
+        if outcome is None:
+            return None
+        lesson = lesson_of(before, run.plan.learner, reading, run.plan.growth)
+        return replace(outcome, lesson=lesson)
 
     def believe(
         self, run_id: str, readings: Sequence[Reading], keep: Callable[[], None]

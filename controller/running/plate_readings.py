@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Protocol, TypeVar
@@ -15,14 +15,17 @@ from controller.logbook.entries import Progress, ReadingKind, ReadingTaken
 from controller.logbook.reader import RunRecord
 from controller.logbook.stored_readings import body_of, kind_of, reading_of, standing
 from controller.physics.estimate import DepthEstimate
+from controller.physics.learning.lesson import lesson_of
+from controller.physics.learning.stored import learner_from_json
 from controller.physics.readings import FILM_MM, Reading
-from controller.planning.json_form import learner_from_json, request_from_json
+from controller.planning.json_form import request_from_json
 from controller.planning.plan import planned_metal
 from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.planning.request import growth_of
 from controller.ports import Clock
 from controller.recording.baths import BathShelf
 from controller.running.plate_commands import Learned, PlateCommands
+from controller.texts import Message
 
 Result = TypeVar("Result")
 
@@ -43,10 +46,14 @@ class ReplacedReadingError(RefusedError):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A kept reading, and what the present run learned from it (None for a past run)."""
+    """A kept reading, and what the present run learned from it (None for a past run).
+
+    :param lesson: what the reading changed in the belief about its run, or None.
+    """
 
     taken: ReadingTaken
     learned: Learned | None
+    lesson: Message | None = None
 
 
 class PlateReadings:
@@ -106,9 +113,12 @@ class PlateReadings:
 
             take = partial(self._plate.take_reading, run_id, draft, known, keep)
             learned = self._ask(lambda: take(is_confirmed=is_confirmed))
+            lesson = None if learned is None else learned.lesson
             if learned is None:
-                keep(self._judged(self._shelf.run(run_id), draft, is_confirmed=is_confirmed))
-            return Outcome(kept[0], learned)
+                record = self._shelf.run(run_id)
+                reading, lesson = self._judged(record, draft, known, is_confirmed=is_confirmed)
+                keep(reading)
+            return Outcome(kept[0], learned, lesson)
 
     def withdraw(self, run_id: str, reading_id: str, why: str) -> Outcome:
         """Withdraw a reading; it stays in the history. Raises as ``take``."""
@@ -145,22 +155,31 @@ class PlateReadings:
             )
         return [reading_of(t.kind, t.body) for t in stand if t.reading_id != replaces]
 
-    def _judged(self, record: RunRecord, draft: Draft, *, is_confirmed: bool) -> Reading:
+    def _judged(
+        self, record: RunRecord, draft: Draft, known: Sequence[Reading], *, is_confirmed: bool
+    ) -> tuple[Reading, Message | None]:
         """Return a reading of a past run, judged by what was believed when that run began.
+
+        With it, what it changes beside the other readings of the run.
 
         Raises: RefusedError, SurprisingReadingError.
         """
         plan, progress = record.plan, record.summary.progress
         film_mm = float(plan.get("request", {}).get("film_mm", FILM_MM[0]))
-        reading = draft.complete(progress.charge_coulombs, film_mm)
-        if "believed" in plan and "request" in plan:
-            request = request_from_json(plan["request"])
+        request = request_from_json(plan["request"]) if "request" in plan else None
+        places = () if request is None else request.places
+        reading = draft.complete(progress.charge_coulombs, film_mm, places)
+        if "believed" in plan and request is not None:
             metal = planned_metal(request.metal, self._settings)
             learner = learner_from_json(plan["believed"], metal)
             if not is_confirmed:
                 refuse_surprise(learner, reading, request, _depth_of(progress))
-            learner.learn(reading, growth_of(request))  # refuses an impossible reading
-        return reading
+            growth = growth_of(request)
+            learner.learn(reading, growth)  # refuses an impossible reading
+            for other in known:
+                learner = learner.learn(other, growth)
+            return reading, lesson_of(learner, learner.learn(reading, growth), reading, growth)
+        return reading, None
 
     def _keep(
         self, run_id: str, kind: ReadingKind, body: dict[str, Any], replaces: str | None

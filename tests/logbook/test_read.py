@@ -204,7 +204,7 @@ def test_the_size_counts_the_log(manual: ManualLogbook) -> None:
 
 
 def test_hour_of_samples_is_small(manual: ManualLogbook) -> None:
-    """An hour of means takes about 140 kB. The limit here is 160 kB for the whole file."""
+    """An hour of means takes about 140 kB. The limit here is 165 kB for the whole file."""
     manual.begin()
     generator = random.Random(5)
     for start in range(0, 3600, 10):
@@ -215,7 +215,7 @@ def test_hour_of_samples_is_small(manual: ManualLogbook) -> None:
             ]
         )
     manual.logbook.finish()
-    assert manual.path.stat().st_size < 160_000
+    assert manual.path.stat().st_size < 165_000
 
 
 def test_run_ids_never_repeat(manual: ManualLogbook) -> None:

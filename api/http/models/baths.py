@@ -125,6 +125,14 @@ class BathAnswer(Answer):
     ]
     etch_factor_low: Annotated[float, described("Its 10 % point.", NO_UNIT, 0.81)]
     etch_factor_high: Annotated[float, described("Its 90 % point.", NO_UNIT, 1.79)]
+    spread_fraction: Annotated[
+        float,
+        described("Run-to-run spread of the bite factor, as its readings show it.", NO_UNIT, 0.05),
+    ]
+    fresh_acid_at_utc: Annotated[
+        datetime | None,
+        described("Wall time of the last fresh acid, a label.", NO_UNIT, "2026-03-20T09:00:00Z"),
+    ]
 
     @classmethod
     def of(cls, state: BathState) -> BathAnswer:
@@ -133,6 +141,17 @@ class BathAnswer(Answer):
         bath = values.pop("bath")
         bath.pop("run_id", None)
         return cls.model_validate({**bath, **values})
+
+
+class FreshAcidBody(RequestModel):
+    """Fresh acid for a bath."""
+
+    note: Annotated[
+        str,
+        described(
+            "Anything about it.", NO_UNIT, "half renewed", max_length=500, pattern=PLAIN_TEXT
+        ),
+    ] = ""
 
 
 class BathList(Answer):

@@ -11,9 +11,22 @@ from controller.errors import RefusedError
 from controller.planning.reading_drafts import GaugeDraft, WeighingDraft
 
 MAX_SPOTS = 50
+MAX_NAME = 40
 
 Spot = Annotated[float, number("Depth at a spot, as read.", "mm", 0.121, gt=0.0, le=10.0)]
-Place = Literal["centre", "edge", "small-field"]
+Place = Literal[
+    "centre",
+    "edge",
+    "small-field",
+    "widest-floor-middle",
+    "widest-floor-edge",
+    "lines-under-0.3-mm",
+    "lines-0.3-to-1-mm",
+    "lines-1-to-3-mm",
+    "wider-than-3-mm",
+    "deepest-twentieth",
+]
+"""Three words for any plate, then the places of a measured artwork."""
 
 
 class _ReadingBody(RequestModel):
@@ -80,6 +93,15 @@ class GaugeBody(_ReadingBody):
         float, number("Smallest step of the gauge.", "mm", 0.01, ge=1e-5, le=1.0)
     ] = 0.01
 
+    person: Annotated[
+        str | None,
+        described("Who gauged.", NO_UNIT, "Mara", max_length=MAX_NAME, pattern=PLAIN_TEXT),
+    ] = None
+    gauge: Annotated[
+        str | None,
+        described("Which gauge.", NO_UNIT, "dial gauge", max_length=MAX_NAME, pattern=PLAIN_TEXT),
+    ] = None
+
     def draft(self) -> GaugeDraft:
         """Return what the person read. A value that they left out is None."""
         return GaugeDraft(
@@ -88,6 +110,8 @@ class GaugeBody(_ReadingBody):
             self.from_resist_top,
             self.resolution_mm,
             self.charge_coulombs,
+            self.person or None,
+            self.gauge or None,
         )
 
 

@@ -52,6 +52,8 @@ class KeptReading(Answer):
         float | None,
         described("Thickness of the resist, subtracted when the gauge rested on it.", "mm", 0.045),
     ]
+    person: Annotated[str | None, described("Who gauged.", NO_UNIT, "Mara")]
+    gauge: Annotated[str | None, described("Which gauge.", NO_UNIT, "dial gauge")]
     read_depth_mm: Annotated[
         float | None,
         described("Mean depth from the spots, corrected for film and place.", "mm", 0.121),
@@ -162,9 +164,19 @@ class ReadingResponse(Answer):
         ),
     ]
 
+    lesson: Annotated[
+        str | None,
+        described(
+            "What a new reading changed, in a sentence.",
+            NO_UNIT,
+            "This reading raised the bite factor from 0.98 to 1.03.",
+        ),
+    ]
+
     @classmethod
     def of(cls, outcome: Outcome) -> ReadingResponse:
         """Return what a reading changed. It is the newest, so nothing replaces it yet."""
+        lesson = None if outcome.lesson is None else str(outcome.lesson)
         taken, learned = outcome.taken, outcome.learned
         stands = taken.kind is not ReadingKind.WITHDRAWN
         reading = KeptReading.of(taken, stands=stands, replaced_by=None)
@@ -176,6 +188,7 @@ class ReadingResponse(Answer):
                 target_charge_coulombs=None,
                 max_charge_coulombs=None,
                 ceiling_first=None,
+                lesson=lesson,
             )
         return cls(
             reading=reading,
@@ -184,4 +197,5 @@ class ReadingResponse(Answer):
             target_charge_coulombs=learned.target_charge_coulombs,
             max_charge_coulombs=learned.max_charge_coulombs,
             ceiling_first=learned.is_ceiling_first,
+            lesson=lesson,
         )

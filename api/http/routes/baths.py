@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path
@@ -9,7 +11,7 @@ from fastapi import APIRouter, Depends, Path
 from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
 from api.http.models.base import PLAIN_TEXT
-from api.http.models.baths import BathAnswer, BathBody, BathList
+from api.http.models.baths import BathAnswer, BathBody, BathList, FreshAcidBody
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,
@@ -73,6 +75,24 @@ def bath_routes(context: AppContext) -> APIRouter:
         """The newest description of a name is valid. The metal of a bath cannot change."""
         return BathAnswer.of(await context.reading.run(_save, context, body))
 
+    @router.post(
+        "/api/baths/{name:path}/fresh-acid",
+        operation_id="noteFreshAcid",
+        summary="Note that a bath has got fresh acid",
+        responses=problem_responses(
+            LOGBOOK_UNREADABLE,
+            BAD_VALUE,
+            UNKNOWN_BATH,
+            BROKEN_JSON,
+            TOO_LARGE,
+            TOO_SLOW,
+            NOT_JSON,
+        ),
+    )
+    async def fresh_acid(name: BathName, body: FreshAcidBody) -> BathAnswer:
+        """Its bite factor starts again. Etch factor, spread and evenness stay as learned."""
+        return BathAnswer.of(await context.reading.run(_fresh_acid, context, name, body.note))
+
     return router
 
 
@@ -81,8 +101,21 @@ def _all_states(context: AppContext) -> tuple[BathState, ...]:
 
 
 def _state(context: AppContext, name: str) -> BathState:
-    try:
+    with _known():
         return context.shelf.state(name)
+
+
+def _fresh_acid(context: AppContext, name: str, note: str) -> BathState:
+    with _known():
+        context.shelf.fresh_acid(name, note)
+        return context.shelf.state(name)
+
+
+@contextmanager
+def _known() -> Iterator[None]:
+    """Turn the refusal of an unknown bath into a problem of its kind."""
+    try:
+        yield
     except RefusedError as error:
         if error.field != "bath":
             raise

@@ -7,6 +7,7 @@ import { numberIn } from "../base/numbers.js";
 import { get, post, RefusedError } from "../base/server.js";
 import { closeDialog, openDialog } from "../base/dialog.js";
 import { text } from "../base/text.js";
+import { FreshAcid } from "./fresh_acid.js";
 import { metalOf } from "../base/words.js";
 
 const NEW = "\u0000new";
@@ -18,7 +19,8 @@ export class BathPicker {
     this.metal = null;
     this.select = h("select", { onchange: () => this.choose() });
     this.field = field(text("bath.bath"), this.select, { hint: text("bath.hint") });
-    this.element = this.field.element;
+    this.fresh = new FreshAcid(() => this.fetch().then(() => this.onchange()));
+    this.element = h("div", {}, this.field.element, this.fresh.element);
     this.note = this.field.note;
     this.chosen = "";
     this.onchange = onchange;
@@ -54,6 +56,7 @@ export class BathPicker {
     ];
     this.select.replaceChildren(...options.map(([value, title]) => h("option", { value }, title)));
     this.select.value = this.chosen;
+    this.fresh.offer(isKnown ? this.chosen : "");
   }
 
   read() {
@@ -80,6 +83,7 @@ export class BathPicker {
       this.write(made.name);
     } else {
       this.chosen = this.select.value;
+      this.fresh.offer(this.chosen);
     }
     this.onchange();
   }

@@ -2,7 +2,8 @@
 
 import { attempt } from "../frame/commands.js";
 import { button, h, put, show, single } from "../base/dom.js";
-import { choiceField, numberField } from "../base/field.js";
+import { choiceField, numberField, textField } from "../base/field.js";
+import { keep, kept } from "../base/kept.js";
 import { bounds, fixed, numberIn, printed } from "../base/numbers.js";
 import { path, post } from "../base/server.js";
 import { text } from "../base/text.js";
@@ -10,6 +11,8 @@ import { PLACES } from "../base/words.js";
 
 const FIRST_SPOTS = 3;
 const MOST_SPOTS = 12;
+const PERSON = "biteclock-person";
+const GAUGE = "biteclock-gauge";
 
 const own = (name) => text(`reading.${name}`);
 
@@ -27,6 +30,7 @@ export class ReadingForm {
     this.problem = h("p", { class: "problem", role: "alert" });
     const label = { class: "stack", role: "group", "aria-label": own("surprising") };
     this.confirm = h("div", label);
+    this.lesson = h("p", { role: "status" });
     this.element = h(
       "form",
       { class: "reading-form", novalidate: true, onsubmit: single(() => this.send(false)) },
@@ -36,6 +40,7 @@ export class ReadingForm {
       this.problem,
       this.confirm,
       h("button", { type: "submit", class: "primary wide" }, own("keep")),
+      this.lesson,
     );
     this.clear();
   }
@@ -49,6 +54,9 @@ export class ReadingForm {
     ];
     this.datum = choiceField(own("datum"), data, own("datum_hint"));
     this.step = numberField(own("gauge_step"), "mm", "");
+    this.person = textField(own("person"), own("kept_names_hint"), 40);
+    this.gaugeName = textField(own("gauge"), "", 40);
+    const names = h("div", { class: "two" }, this.person.element, this.gaugeName.element);
     this.gauge = h(
       "div",
       {},
@@ -58,6 +66,7 @@ export class ReadingForm {
       this.place.element,
       this.datum.element,
       this.step.element,
+      names,
     );
     return this.gauge;
   }
@@ -78,6 +87,8 @@ export class ReadingForm {
     this.place.write("centre");
     this.datum.write("metal");
     this.step.input.value = this.scale.input.value = "0.01";
+    this.person.input.value = kept(PERSON) ?? "";
+    this.gaugeName.input.value = kept(GAUGE) ?? "";
     this.before.input.value = this.after.input.value = "";
     put(this.problem, "");
     this.confirm.replaceChildren();
@@ -119,7 +130,11 @@ export class ReadingForm {
     if (spots_mm.length === 0 || spots_mm.includes(null)) return own("depth_missing");
     const from_resist_top = this.datum.read() === "resist";
     const resolution_mm = numberIn(this.step.input.value) ?? 0.01;
-    return { kind: "gauge", spots_mm, place: this.place.read(), from_resist_top, resolution_mm };
+    const [person, gauge] = [this.person, this.gaugeName].map(
+      ({ input }) => input.value.trim() || null,
+    );
+    const where = { place: this.place.read(), from_resist_top, resolution_mm };
+    return { kind: "gauge", spots_mm, ...where, person, gauge };
   }
 
   async send(isConfirmed) {
@@ -132,7 +147,12 @@ export class ReadingForm {
     const refused = (error) => this.refused(error);
     const answer = await attempt(() => post(address, body).catch(refused));
     if (answer === null) return;
+    if (reading.kind === "gauge") {
+      keep(PERSON, reading.person ?? "");
+      keep(GAUGE, reading.gauge ?? "");
+    }
     this.clear();
+    put(this.lesson, answer.lesson ?? "");
     this.onkept(answer);
   }
 

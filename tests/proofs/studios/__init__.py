@@ -1,0 +1,1 @@
+"""Studios that the learning did not design: ``python -m tests.proofs.studios``."""
