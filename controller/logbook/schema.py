@@ -143,6 +143,17 @@ CREATE TABLE checkpoints (
 ) STRICT;
 """
 
+# The strength of a bath's acid, and the rate of attack that a weighed coupon showed.
+_VERSION_4 = """
+ALTER TABLE baths ADD COLUMN water_parts REAL;
+ALTER TABLE baths ADD COLUMN bottle_percent REAL;
+ALTER TABLE baths ADD COLUMN usual_degc REAL;
+ALTER TABLE baths ADD COLUMN attack_um_per_min REAL;
+ALTER TABLE baths ADD COLUMN attack_sd_ln REAL;
+ALTER TABLE baths ADD COLUMN attack_degc REAL;
+ALTER TABLE baths ADD COLUMN attack_weighed_at_utc TEXT;
+"""
+
 
 def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
     """Return the script that adds a figure of ``controller/figures.py`` to the file.
@@ -159,7 +170,7 @@ def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
     return script
 
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 """Script n brings a file of version n to n + 1. Scripts that were released are never changed."""
 
 

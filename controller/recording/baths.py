@@ -6,6 +6,7 @@ import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from statistics import fmean
 
 from controller.config import Settings
 from controller.errors import RefusedError
@@ -14,13 +15,24 @@ from controller.logbook.entries import BathSaved, ReadingTaken
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
 from controller.logbook.stored_readings import reading_of, standing
+from controller.physics.attack import AttackRate
 from controller.physics.faraday import METALS, Metal, removed_mass_g
 from controller.physics.learning import Learner, PastRun, learn_from_bath
 from controller.physics.readings import Reading
 from controller.planning.json_form import request_from_json
+from controller.planning.past_attack import past_with_acid, taught_pace
 from controller.planning.plan import Knowledge, planned_metal
 from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest, growth_of
+from controller.physics.coupon import Coupon
 from controller.ports import Calculate, Clock, calculate_here
+from controller.recording.bath_card import (
+    NO_CARD,
+    AcidCard,
+    attack_in,
+    strength_mol_per_l,
+    with_card,
+    with_coupon,
+)
 from controller.units import SECONDS_PER_HOUR, positive
 
 MAX_NAME = 60
@@ -35,6 +47,8 @@ class BathState:
     :param dissolved_g: metal dissolved in it, by Faraday's law and the learned bite factor.
     :param bite_factor: best estimate for its next run; its logarithm has ``bite_factor_sd``.
     :param etch_factor: best estimate, with its 10 % and 90 % points.
+    :param acid_mol_per_l: strength of its acid, or None when its card does not say.
+    :param attack_rate: rate of the acid's own attack on bare metal.
     """
 
     bath: BathSaved
@@ -47,6 +61,8 @@ class BathState:
     etch_factor: float
     etch_factor_low: float
     etch_factor_high: float
+    acid_mol_per_l: float | None
+    attack_rate: AttackRate
 
 
 class BathShelf:
@@ -87,6 +103,7 @@ class BathShelf:
         note: str,
         *,
         is_retired: bool = False,
+        card: AcidCard = NO_CARD,
     ) -> BathSaved:
         """Describe a bath, new or known. Raises: RefusedError for wrong values or another metal."""
         name = name.strip()
@@ -112,6 +129,7 @@ class BathShelf:
                 raise RefusedError(
                     "run.bath.not_a_date", field="made_up_on", date=repr(made_up_on)
                 ) from error
+        card.refuse_impossible()
         known = next((bath for bath in self.baths() if bath.name == name), None)
         if known is not None and known.metal != metal:
             raise RefusedError(
@@ -120,8 +138,17 @@ class BathShelf:
         bath = BathSaved(
             name, metal, acid, volume_l, made_up_on, note, is_retired, self._clock.utc_now()
         )
+        return self._keep_bath(with_card(bath, card, known))
+
+    def weigh_coupon(self, name: str, coupon: Coupon) -> BathSaved:
+        """Keep the rate of attack that a coupon showed. Raises: RefusedError."""
+        bath = self.bath(name)
+        metal = planned_metal(bath.metal, self._settings)
+        return self._keep_bath(with_coupon(bath, coupon, metal, self._clock.utc_now()))
+
+    def _keep_bath(self, bath: BathSaved) -> BathSaved:
         with self._lock:
-            self._new_baths[name] = bath
+            self._new_baths[bath.name] = bath
         self._logbook.put(bath)
         return bath
 
@@ -144,7 +171,7 @@ class BathShelf:
         """Return a bath with its figures. Raises: RefusedError."""
         bath = self.bath(name)
         metal = planned_metal(bath.metal, self._settings)
-        learner, readings = self._learner(bath, metal, TYPED_AREA_UNCERTAINTY_FRACTION)
+        learner, readings, _ = self._learner(bath, metal, TYPED_AREA_UNCERTAINTY_FRACTION)
         runs, charge_coulombs = self._reader.carried(name)
         bite_factor, bite_factor_sd = learner.bite_factor()
         low, high = learner.belief().etch_factor_range()
@@ -159,6 +186,8 @@ class BathShelf:
             etch_factor=learner.belief().best_etch_factor,
             etch_factor_low=low,
             etch_factor_high=high,
+            acid_mol_per_l=strength_mol_per_l(bath),
+            attack_rate=attack_in(bath, metal),
         )
 
     # --- what is known --------------------------------------------------------------------------
@@ -183,16 +212,24 @@ class BathShelf:
         if bath.is_retired:
             raise RefusedError("run.bath.retired", field="bath", bath=repr(bath.name))
         metal = planned_metal(request.metal, self._settings)
-        learner, _ = self._learner(bath, metal, request.area_uncertainty_fraction)
+        learner, _, pace = self._learner(bath, metal, request.area_uncertainty_fraction)
         runs, _ = self._reader.carried(bath.name)
-        return Knowledge(learner, runs, densest)
+        return Knowledge(learner, runs, densest, attack_in(bath, metal), pace)
 
-    def _learner(self, bath: BathSaved, metal: Metal, area_sd: float) -> tuple[Learner, int]:
-        """Return the belief about the bath's next run, and how many valid readings support it."""
+    def _learner(
+        self, bath: BathSaved, metal: Metal, area_sd: float
+    ) -> tuple[Learner, int, float]:
+        """Return the belief about the bath's next run.
+
+        Beside it, how many valid readings support it, and at what pace: see Knowledge.
+        """
         with self._lock:
             new = tuple(self._new_readings)
         tolerance = self._settings.rig.shunt_tolerance_fraction
-        return self._calculate(_learned, self._reader, bath.name, new, metal, area_sd, tolerance)
+        attack = attack_in(bath, metal)
+        return self._calculate(
+            _learned, self._reader, bath.name, new, metal, area_sd, tolerance, attack
+        )
 
     # --- readings -------------------------------------------------------------------------------
 
@@ -236,18 +273,25 @@ def _learned(
     metal: Metal,
     area_sd: float,
     shunt_tolerance_fraction: float,
-) -> tuple[Learner, int]:
-    """Return what the readings of a bath teach, and how many are valid. Takes long: 1 ms each."""
+    attack: AttackRate,
+) -> tuple[Learner, int, float]:
+    """Return what the readings of a bath teach, how many are valid, and their mean pace.
+
+    Takes long: 1 ms each.
+    """
     by_run: dict[str, list[Reading]] = {}
     for taken in standing(_merged(reader.readings_of_bath(name), new)):
         by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))
-    past = [
-        _past_run(run, by_run[run.run_id]) for run in reader.history(name) if run.run_id in by_run
-    ]
+    history = [run for run in reader.history(name) if run.run_id in by_run]
+    past = [_past_run(run, by_run[run.run_id], attack, metal) for run in history]
     learner = learn_from_bath(metal, past, area_sd, shunt_tolerance_fraction)
-    return learner, sum(len(run.readings) for run in past)
+    paces = [taught_pace(run.plan, attack, metal) for run in history]
+    return learner, sum(len(run.readings) for run in past), fmean(paces) if paces else 0.0
 
 
-def _past_run(run: PastBathRun, readings: list[Reading]) -> PastRun:
+def _past_run(
+    run: PastBathRun, readings: list[Reading], attack: AttackRate, metal: Metal
+) -> PastRun:
     request = request_from_json(run.plan["request"])
-    return PastRun(growth_of(request), request.area_uncertainty_fraction, tuple(readings))
+    seen = tuple(past_with_acid(run.plan, attack, metal, reading) for reading in readings)
+    return PastRun(growth_of(request), request.area_uncertainty_fraction, seen)
