@@ -80,8 +80,7 @@ class MeterCount:
     :param charge_coulombs: counted between samples that are no gap apart.
     :param uncertain_coulombs: up to this much more may have flowed in the gaps, and as much
         backwards in a signed count.
-    :param sampling_coulombs: half the width of the charge's 95 % interval, for what happened between
-        the samples; see sampling.py.
+    :param sampling_coulombs: half the charge's 95 % interval for what its samples missed.
     :param energy_j: counted likewise, or None without a voltage.
     :param max_gap_s: longest time between two samples that was counted.
     """

@@ -13,6 +13,7 @@ from controller.physics.acid_bite import AcidBite, acid_bite
 from controller.physics.attack import AttackRate
 from controller.physics.faraday import Metal
 from controller.physics.readings import Reading
+from controller.planning.attacked import bite_from_json
 from controller.planning.json_form import request_from_json
 from controller.planning.request import growth_of
 
@@ -29,6 +30,12 @@ def past_with_acid(
 ) -> Reading:
     """Return a past reading with the acid's bite added, at the pace of its plan."""
     return past_bite(plan, attack, metal).with_acid(reading, 1.0 / _mean_current_a(plan))
+
+
+def reading_as_planned(plan: Mapping[str, Any], reading: Reading) -> Reading:
+    """Return a past reading with the acid's bite added that its plan expected."""
+    bite = bite_from_json(plan.get("acid_bite"))
+    return bite.with_acid(reading, 1.0 / _mean_current_a(plan)) if bite.equivalent_a else reading
 
 
 def taught_pace(plan: Mapping[str, Any], attack: AttackRate, metal: Metal) -> float:

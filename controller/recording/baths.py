@@ -16,6 +16,7 @@ from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
 from controller.logbook.stored_readings import reading_of, standing
 from controller.physics.attack import AttackRate
+from controller.physics.coupon import Coupon
 from controller.physics.faraday import METALS, Metal, removed_mass_g
 from controller.physics.learning import Learner, PastRun, learn_from_bath
 from controller.physics.readings import Reading
@@ -23,7 +24,6 @@ from controller.planning.json_form import request_from_json
 from controller.planning.past_attack import past_with_acid, taught_pace
 from controller.planning.plan import Knowledge, planned_metal
 from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest, growth_of
-from controller.physics.coupon import Coupon
 from controller.ports import Calculate, Clock, calculate_here
 from controller.recording.bath_card import (
     NO_CARD,
@@ -216,9 +216,7 @@ class BathShelf:
         runs, _ = self._reader.carried(bath.name)
         return Knowledge(learner, runs, densest, attack_in(bath, metal), pace)
 
-    def _learner(
-        self, bath: BathSaved, metal: Metal, area_sd: float
-    ) -> tuple[Learner, int, float]:
+    def _learner(self, bath: BathSaved, metal: Metal, area_sd: float) -> tuple[Learner, int, float]:
         """Return the belief about the bath's next run.
 
         Beside it, how many valid readings support it, and at what pace: see Knowledge.

@@ -17,6 +17,7 @@ from controller.logbook.stored_readings import body_of, kind_of, reading_of, sta
 from controller.physics.estimate import DepthEstimate
 from controller.physics.readings import FILM_MM, Reading
 from controller.planning.json_form import learner_from_json, request_from_json
+from controller.planning.past_attack import reading_as_planned
 from controller.planning.plan import planned_metal
 from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.planning.request import growth_of
@@ -157,9 +158,10 @@ class PlateReadings:
             request = request_from_json(plan["request"])
             metal = planned_metal(request.metal, self._settings)
             learner = learner_from_json(plan["believed"], metal)
+            seen = reading_as_planned(plan, reading)
             if not is_confirmed:
-                refuse_surprise(learner, reading, request, _depth_of(progress))
-            learner.learn(reading, growth_of(request))  # refuses an impossible reading
+                refuse_surprise(learner, seen, request, _depth_of(progress))
+            learner.learn(seen, growth_of(request))  # refuses an impossible reading
         return reading
 
     def _keep(

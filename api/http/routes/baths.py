@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends, Path
 from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
 from api.http.models.base import PLAIN_TEXT
-from api.http.models.baths import BathAnswer, BathBody, BathList
+from api.http.models.baths import BathAnswer, BathBody, BathList, CouponBody
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,
@@ -73,6 +73,24 @@ def bath_routes(context: AppContext) -> APIRouter:
         """The newest description of a name is valid. The metal of a bath cannot change."""
         return BathAnswer.of(await context.reading.run(_save, context, body))
 
+    @router.post(
+        "/api/coupons",
+        operation_id="weighCoupon",
+        summary="Keep what a weighed coupon shows of a bath's attack",
+        responses=problem_responses(
+            LOGBOOK_UNREADABLE,
+            BAD_VALUE,
+            UNKNOWN_BATH,
+            BROKEN_JSON,
+            TOO_LARGE,
+            TOO_SLOW,
+            NOT_JSON,
+        ),
+    )
+    async def weigh_coupon(body: CouponBody) -> BathAnswer:
+        """Bare metal, no current, a known time. It replaces what was assumed for this bath."""
+        return BathAnswer.of(await context.reading.run(_weigh, context, body))
+
     return router
 
 
@@ -89,6 +107,16 @@ def _state(context: AppContext, name: str) -> BathState:
         raise ProblemError.of(UNKNOWN_BATH, error.message) from error
 
 
+def _weigh(context: AppContext, body: CouponBody) -> BathState:
+    try:
+        saved = context.shelf.weigh_coupon(body.bath, body.coupon())
+    except RefusedError as error:
+        if error.field != "bath":
+            raise
+        raise ProblemError.of(UNKNOWN_BATH, error.message) from error
+    return context.shelf.state(saved.name)
+
+
 def _save(context: AppContext, body: BathBody) -> BathState:
     saved = context.shelf.save(
         body.name,
@@ -98,5 +126,6 @@ def _save(context: AppContext, body: BathBody) -> BathState:
         body.made_up_on,
         body.note,
         is_retired=body.is_retired,
+        card=body.card(),
     )
     return context.shelf.state(saved.name)
