@@ -34,7 +34,7 @@ practice, no source."""
 KNOWN_SD_K = 2.0
 """Standard deviation of a bath's temperature around the given one. Source: as above."""
 
-WEAK_MOL_PER_L = 1.35
+WEAK_MOL_PER_L = 1.315
 """1 part of usual acid in 10 of water, see nitric_acid.py."""
 
 HAND_ETCHING_MOL_PER_L = 3.65
@@ -83,13 +83,13 @@ COPPER_LAW = RateLaw(math.sqrt(5.0), HAND_ETCHING_MOL_PER_L, 2.71, 100.0, 0.0, 4
 """Order and activation energy: a rotating copper disc in nitric acid (semi-empirical model with
 C^2.71 and 41.43 kJ/mol, abstract read; its constant cannot be used, as the abstract's units do not
 fit). Anchor: hand etching in 1 part acid to 3 of water takes 1 to 5 um/min (from memory, trade).
-The law then gives 0.15 um/min in a weak bath, where the trade has 0.05 to 0.2 (from memory). Spread
+The law then gives 0.14 um/min in a weak bath, where the trade has 0.05 to 0.2 (from memory). Spread
 within a factor of four: common practice, no source."""
 
 SILVER_LAW = RateLaw(0.05, WEAK_MOL_PER_L, 2.0, 4.0, 1.0, 12.1 * 1000.0 * _CALORIE_J, 1.0)
 """Order two in acid, one above 4 mol/L; 12.1 kcal/mol. Source: Martinez et al., Metallurgical
 Transactions B 24 (1993) 827-837, abstract read. Anchor: 0.05 um/min in a weak bath (common
-practice, no source). Hand-etching strength gives 0.37 um/min, less than the trade's 1 to 5, which
+practice, no source). Hand-etching strength gives 0.39 um/min, less than the trade's 1 to 5, which
 names no metal: hence the wide spread."""
 
 

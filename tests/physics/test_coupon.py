@@ -31,14 +31,14 @@ def test_uncertainty_by_simulation() -> None:
     Each reading is off by up to half a step; the tool allows for one step in each, as for other
     weighings, so it states at least the scatter and at most four times as much.
     """
-    draws, step_g, lost_g = random.Random(3), 0.01, 0.1
-    stated = Coupon(20.0, 60.0, lost_g, None, step_g).rate(COPPER).sd_ln
+    draws, step_g = random.Random(3), 0.01
+    stated = Coupon(20.0, 60.0, 0.1, None, step_g).rate(COPPER).sd_ln
     seen = []
     for _ in range(4000):
-        before_g = 8.0 + draws.random()
+        before_g, lost_g = 8.0 + draws.random(), draws.uniform(0.095, 0.105)
         read_g = [round(weight / step_g) * step_g for weight in (before_g, before_g - lost_g)]
         area = math.exp(draws.gauss(0.0, AREA_SD_FRACTION))
-        seen.append(math.log(max(step_g / 2, read_g[0] - read_g[1]) / area))
+        seen.append(math.log((read_g[0] - read_g[1]) / lost_g / area))
     assert stdev(seen) <= stated <= 4.0 * stdev(seen)
 
 

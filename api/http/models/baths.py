@@ -192,7 +192,7 @@ class BathAnswer(Answer):
         float | None, described("Usual temperature; null when not known.", "degC", 22.0)
     ]
     acid_mol_per_l: Annotated[
-        float | None, described("Strength of the acid; null when not known.", "mol/L", 1.35)
+        float | None, described("Strength of the acid; null when not known.", "mol/L", 1.32)
     ]
     attack_um_per_min: Annotated[
         float, described("What the acid dissolves by itself, best estimate.", "um/min", 0.05)
