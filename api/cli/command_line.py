@@ -14,6 +14,7 @@ COMMANDS = {
     "check": "api.cli.check",
     "config": "api.cli.bench.config_command",
     "count": "api.cli.count",
+    "coupon": "api.cli.coupon",
     "demo": "api.cli.rehearsal.demo_command",
     "devices": "api.cli.bench.devices",
     "learn": "api.cli.learn",

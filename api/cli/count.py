@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from controller.planning.run_plan import RunPlan
 
 _SHOWN_GAPS = 10
-_FUTURE_FIELDS = ("current_a", "bath_volume_l")
+_CHARGES = ("charge_coulombs", "uncertain_coulombs", "sampling_coulombs")
+_FUTURE_FIELDS = ("current_a", "bath", "bath_volume_l")
 """Fields whose warnings concern a run that is still to come."""
 
 
@@ -95,16 +96,23 @@ def _planned(request: PlanRequest, counted: MeterCount, settings: Settings) -> R
 
 
 def _values(file: Path, counted: MeterCount, made: RunPlan | None) -> dict[str, Any]:
-    depth = (
-        None if made is None else made.table.at(counted.charge_coulombs, counted.uncertain_coulombs)
-    )
+    depth = None
+    if made is not None:
+        missing = counted.uncertain_coulombs + counted.sampling_coulombs
+        depth = made.acid_bite.estimate(
+            made.table, counted.charge_coulombs, counted.duration_s, missing
+        )
     return {
         "file": file.name,
         "charge_coulombs": counted.charge_coulombs,
         "charge_low_coulombs": counted.charge_coulombs
-        + sum(gap.low_coulombs for gap in counted.gaps),
-        "charge_high_coulombs": counted.charge_coulombs + counted.uncertain_coulombs,
+        + sum(gap.low_coulombs for gap in counted.gaps)
+        - counted.sampling_coulombs,
+        "charge_high_coulombs": counted.charge_coulombs
+        + counted.uncertain_coulombs
+        + counted.sampling_coulombs,
         "uncertain_coulombs": counted.uncertain_coulombs,
+        "sampling_coulombs": counted.sampling_coulombs,
         "duration_s": counted.duration_s,
         "counted_s": counted.counted_s,
         "samples": counted.samples,
@@ -156,7 +164,7 @@ def _print(values: dict[str, Any]) -> None:
 
 
 def _print_charge(values: dict[str, Any]) -> None:
-    charge = {name: values[name] for name in ("charge_coulombs", "uncertain_coulombs")}
+    charge = {name: values[name] for name in _CHARGES}
     if charge["uncertain_coulombs"]:
         say("command_line.count.line.charge_with_gaps", **charge)
     else:

@@ -14,7 +14,9 @@ from controller.logbook.stored_readings import readings_of_bath, readings_of_run
 from controller.logbook.values import rows_of
 
 _BATHS = """
-SELECT name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc FROM baths b
+SELECT name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc, water_parts,
+    bottle_percent, usual_degc, attack_um_per_min, attack_sd_ln, attack_degc, attack_weighed_at_utc
+FROM baths b
 WHERE number = (SELECT max(number) FROM baths WHERE name = b.name) ORDER BY number DESC
 """
 
@@ -120,4 +122,7 @@ def _bath(row: dict[str, Any]) -> BathSaved:
     values = dict(row)
     values["is_retired"] = bool(row["is_retired"])
     values["saved_at_utc"] = datetime.fromisoformat(row["saved_at_utc"])
+    weighed_at_utc = row["attack_weighed_at_utc"]
+    if weighed_at_utc is not None:
+        values["attack_weighed_at_utc"] = datetime.fromisoformat(weighed_at_utc)
     return BathSaved(**values)

@@ -136,6 +136,11 @@ class BathSaved:
     :param volume_l: volume, or None when it was not given.
     :param made_up_on: date in ISO 8601, or None.
     :param is_retired: it is spent. Its history is kept, and it is no longer offered.
+    :param water_parts: parts of water to 1 part of acid, by volume, or None when not given.
+    :param bottle_percent: share of acid on the bottle's label by mass, %, or None.
+    :param usual_degc: its usual temperature, or None.
+    :param attack_um_per_min: what a weighed coupon showed, with the standard deviation of its
+        logarithm and the bath's temperature; None without a coupon.
     """
 
     name: str
@@ -146,6 +151,13 @@ class BathSaved:
     note: str
     is_retired: bool
     saved_at_utc: datetime
+    water_parts: float | None = None
+    bottle_percent: float | None = None
+    usual_degc: float | None = None
+    attack_um_per_min: float | None = None
+    attack_sd_ln: float | None = None
+    attack_degc: float | None = None
+    attack_weighed_at_utc: datetime | None = None
     run_id: None = None
 
 

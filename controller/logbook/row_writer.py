@@ -144,9 +144,18 @@ class RowWriter:
             plain_text(bath.note),
             int(bath.is_retired),
         )
-        self._connection.execute(
-            statements.INSERT_BATH, (*texts, *rest, utc_text(bath.saved_at_utc))
+        weighed_at_utc = bath.attack_weighed_at_utc
+        attack = (
+            finite_or_none(bath.water_parts),
+            finite_or_none(bath.bottle_percent),
+            finite_or_none(bath.usual_degc),
+            finite_or_none(bath.attack_um_per_min),
+            finite_or_none(bath.attack_sd_ln),
+            finite_or_none(bath.attack_degc),
+            None if weighed_at_utc is None else utc_text(weighed_at_utc),
         )
+        values = (*texts, *rest, utc_text(bath.saved_at_utc), *attack)
+        self._connection.execute(statements.INSERT_BATH, values)
 
     def _write_bath_event(self, event: BathEvent) -> None:
         values = (event.event_id, plain_text(event.bath), str(event.kind), utc_text(event.at_utc))

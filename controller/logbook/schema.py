@@ -143,6 +143,29 @@ CREATE TABLE checkpoints (
 ) STRICT;
 """
 
+# The strength of a bath's acid, the rate of attack that a weighed coupon showed, and what happened
+# to a bath beside its runs: fresh acid, and rows of a notebook. ``after_run`` is the newest run in
+# the file at that moment, 0 before the first.
+_VERSION_4 = """
+ALTER TABLE baths ADD COLUMN water_parts REAL;
+ALTER TABLE baths ADD COLUMN bottle_percent REAL;
+ALTER TABLE baths ADD COLUMN usual_degc REAL;
+ALTER TABLE baths ADD COLUMN attack_um_per_min REAL;
+ALTER TABLE baths ADD COLUMN attack_sd_ln REAL;
+ALTER TABLE baths ADD COLUMN attack_degc REAL;
+ALTER TABLE baths ADD COLUMN attack_weighed_at_utc TEXT;
+CREATE TABLE bath_events (
+    number INTEGER PRIMARY KEY,
+    id TEXT NOT NULL UNIQUE,
+    bath TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    at_utc TEXT NOT NULL,
+    after_run INTEGER NOT NULL,
+    body TEXT NOT NULL
+) STRICT;
+CREATE INDEX bath_events_by_bath ON bath_events (bath, number);
+"""
+
 
 def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
     """Return the script that adds a figure of ``controller/figures.py`` to the file.
@@ -158,21 +181,6 @@ def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
         )
     return script
 
-
-# What happened to a bath beside its runs: fresh acid, and rows of a notebook. ``after_run`` is the
-# newest run in the file at that moment, 0 before the first.
-_VERSION_4 = """
-CREATE TABLE bath_events (
-    number INTEGER PRIMARY KEY,
-    id TEXT NOT NULL UNIQUE,
-    bath TEXT NOT NULL,
-    kind TEXT NOT NULL,
-    at_utc TEXT NOT NULL,
-    after_run INTEGER NOT NULL,
-    body TEXT NOT NULL
-) STRICT;
-CREATE INDEX bath_events_by_bath ON bath_events (bath, number);
-"""
 
 MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 """Script n brings a file of version n to n + 1. Scripts that were released are never changed."""

@@ -54,8 +54,10 @@ INSERT_MEAN = (
 )
 
 INSERT_BATH = """
-INSERT INTO baths (name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+INSERT INTO baths (name, metal, acid, volume_l, made_up_on, note, is_retired, saved_at_utc,
+    water_parts, bottle_percent, usual_degc, attack_um_per_min, attack_sd_ln, attack_degc,
+    attack_weighed_at_utc)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 
 INSERT_BATH_EVENT = """

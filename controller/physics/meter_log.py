@@ -20,6 +20,7 @@ from statistics import median
 from controller.errors import RefusedError
 from controller.messages import Sample
 from controller.physics.charge import ChargeGapError, CoulombCounter
+from controller.physics.sampling import missed_coulombs
 from controller.units import positive
 
 GAP_STEPS = 2.5
@@ -79,12 +80,14 @@ class MeterCount:
     :param charge_coulombs: counted between samples that are no gap apart.
     :param uncertain_coulombs: up to this much more may have flowed in the gaps, and as much
         backwards in a signed count.
+    :param sampling_coulombs: half the charge's 95 % interval for what its samples missed.
     :param energy_j: counted likewise, or None without a voltage.
     :param max_gap_s: longest time between two samples that was counted.
     """
 
     charge_coulombs: float
     uncertain_coulombs: float
+    sampling_coulombs: float
     energy_j: float | None
     duration_s: float
     samples: int
@@ -119,6 +122,7 @@ def count_log(log: MeterLog, max_gap_s: float | None = None, *, signed: bool = F
     counter.anchor(_sample(log, 0))
     gaps = []
     energy_j = 0.0
+    intervals_s, differences_a = array("d"), array("d")
     for k in range(1, len(log.time_s)):
         from_s, to_s = log.time_s[k - 1], log.time_s[k]
         try:
@@ -127,12 +131,15 @@ def count_log(log: MeterLog, max_gap_s: float | None = None, *, signed: bool = F
             most_coulombs = (to_s - from_s) * highest_a
             gaps.append(MeterGap(from_s, to_s, -most_coulombs if signed else 0.0, most_coulombs))
         else:
+            intervals_s.append(to_s - from_s)
+            differences_a.append(log.current_a[k] - log.current_a[k - 1])
             if log.voltage_v:
                 power_w = [log.voltage_v[i] * log.current_a[i] for i in (k - 1, k)]
                 energy_j += 0.5 * sum(power_w) * (to_s - from_s)
     return MeterCount(
         charge_coulombs=counter.charge_coulombs,
         uncertain_coulombs=counter.uncertain_coulombs,
+        sampling_coulombs=missed_coulombs(intervals_s, differences_a),
         energy_j=energy_j if log.voltage_v else None,
         duration_s=log.time_s[-1] - log.time_s[0],
         samples=len(log.time_s),

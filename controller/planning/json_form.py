@@ -10,6 +10,7 @@ from controller.errors import RefusedError
 from controller.physics.faraday import Metal, Part
 from controller.physics.learning.stored import learner_from_json, learner_to_json
 from controller.physics.places import Place
+from controller.planning.attacked import attack_figures, bite_from_json, bite_to_json
 from controller.planning.plan import table_for
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
 from controller.planning.run_plan import PlanWarning, RunPlan
@@ -78,6 +79,7 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "max_charge_coulombs": plan.max_charge_coulombs,
         "max_current_a": plan.max_current_a,
         "max_mean_depth_mm": plan.max_mean_depth_mm,
+        **attack_figures(plan),
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }
@@ -88,7 +90,8 @@ def plan_for_logbook(plan: RunPlan) -> dict[str, Any]:
     values = plan_to_json(plan)
     for warning, it in zip(values["warnings"], plan.warnings, strict=True):
         warning["message"] = it.message.to_json()
-    return {**values, "metal_as_planned": asdict(plan.metal)}
+    acid_bite = bite_to_json(plan.acid_bite)
+    return {**values, "metal_as_planned": asdict(plan.metal), "acid_bite": acid_bite}
 
 
 def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: float) -> RunPlan:
@@ -119,6 +122,7 @@ def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: f
         gauge_stops_mm=tuple(values["gauge_stops_mm"]),
         offered_gauge_stops_mm=tuple(values["offered_gauge_stops_mm"]),
         warnings=tuple(_warning_from_json(warning) for warning in values["warnings"]),
+        acid_bite=bite_from_json(values.get("acid_bite")),
         **{name: values[name] for name in _AS_WRITTEN},
     )
 

@@ -9,10 +9,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from controller.errors import RefusedError
+from controller.physics.attack import AttackRate
 from controller.physics.estimate import Belief, DepthTable, depth_table
 from controller.physics.faraday import Metal, metal_named, removed_mass_g
 from controller.physics.learning import Learner, new_learner
 from controller.physics.relief import Growth
+from controller.planning.attacked import attacked, mean_current_a, stop_at
 from controller.planning.request import (
     PlanRequest,
     current_of,
@@ -63,11 +65,16 @@ class Knowledge:
     :param learner: belief from the bath's earlier readings, or None.
     :param runs_in_bath: runs that the bath has seen.
     :param densest_tried_a_per_dm2: densest finished run with this metal, or None.
+    :param attack: rate of the acid's own attack, or None for the metal's prior.
+    :param taught_s_mm2_per_coulomb: pace of the readings behind ``learner``: time in the acid times
+        open area over charge; 0 without readings.
     """
 
     learner: Learner | None = None
     runs_in_bath: int = 0
     densest_tried_a_per_dm2: float | None = None
+    attack: AttackRate | None = None
+    taught_s_mm2_per_coulomb: float = 0.0
 
 
 def make_plan(
@@ -93,16 +100,16 @@ def make_plan(
     )
     belief = learner.belief()
     table, target_depth_mm = table_for(request, growth, metal, belief)
-    charge_coulombs = stop_charge(request, table, target_depth_mm)
-    estimate = table.at(charge_coulombs)
-    removed_g = removed_mass_g(charge_coulombs, metal, learner.bite_factor()[0])
     end_area_mm2 = growth.area_mm2(target_depth_mm / belief.best_etch_factor)
     constant_voltage = request.supply_mode == "constant-voltage"
     end_current_a = current_a * end_area_mm2 / total_area_mm2 if constant_voltage else current_a
-    mean_current_a = 0.5 * (current_a + end_current_a)
-    duration_s = charge_coulombs / mean_current_a
+    mean_a = 0.5 * (current_a + end_current_a)
+    way = attacked(request, metal, growth, belief, table, target_depth_mm, mean_a, knowledge)
+    target_depth_mm, charge_coulombs, estimate = way.target_mm, way.charge_coulombs, way.estimate
+    duration_s = charge_coulombs / mean_a
+    removed_g = removed_mass_g(way.total_coulombs, metal, learner.bite_factor()[0])
     max_current_a = limits.over_current_fraction * end_current_a
-    power_w = positive(request.expected_voltage_v, "expected_voltage_v", "V") * mean_current_a
+    power_w = positive(request.expected_voltage_v, "expected_voltage_v", "V") * mean_a
     _refuse_out_of_range(request, target_depth_mm, duration_s, max_current_a, sensor_range_a)
     plan = RunPlan(
         request=request,
@@ -138,26 +145,31 @@ def make_plan(
         gauge_stops_mm=gauge_stops_of(request, target_depth_mm),
         offered_gauge_stops_mm=_offered_stops(request, target_depth_mm, knowledge),
         warnings=(),
+        acid_bite=way.bite,
     )
     headroom = Headroom(sensor_range_a, knowledge.densest_tried_a_per_dm2)
     return replace(plan, warnings=plan_warnings(plan, limits, headroom))
 
 
-def learned(plan: RunPlan, learner: Learner) -> RunPlan:
-    """Return the plan after a reading: belief, depth table and stopping charge; ceilings stay."""
+def learned(plan: RunPlan, learner: Learner, acid_s_per_coulomb: float | None = None) -> RunPlan:
+    """Return the plan after a reading: belief, depth table and stopping charge; ceilings stay.
+
+    :param acid_s_per_coulomb: pace of the run's readings, see AcidBite; None without readings.
+    """
     belief = learner.belief()
     request = replace(plan.request, depth_mm=plan.target_depth_mm, charge_coulombs=None)
     table, _ = table_for(request, plan.growth, plan.metal, belief)
-    charge_coulombs = stop_charge(plan.request, table, plan.target_depth_mm)
-    estimate = table.at(charge_coulombs)
+    bite = plan.acid_bite.after_readings(acid_s_per_coulomb)
+    way = stop_at(bite, plan.request, table, plan.target_depth_mm, mean_current_a(plan))
     return replace(
         plan,
         learner=learner,
         belief=belief,
         table=table,
-        charge_coulombs=charge_coulombs,
-        depth_low_mm=estimate.low_mm,
-        depth_high_mm=estimate.high_mm,
+        charge_coulombs=way.charge_coulombs,
+        depth_low_mm=way.estimate.low_mm,
+        depth_high_mm=way.estimate.high_mm,
+        acid_bite=bite,
     )
 
 
@@ -179,13 +191,6 @@ def planned_metal(name: str, settings: Settings) -> Metal:
         own.density_g_per_cm3 if own is not None else None,
         own.etch_factor if own is not None else None,
     )
-
-
-def stop_charge(request: PlanRequest, table: DepthTable, target_depth_mm: float) -> float:
-    """Return the charge, C, at which the run stops, by its stop policy."""
-    if request.stop_policy == "never-deeper":
-        return table.charge_for_upper_bound_coulombs(target_depth_mm)
-    return table.charge_for_depth_coulombs(target_depth_mm)
 
 
 def charge_ceiling(charge_coulombs: float, belief: Belief) -> float:

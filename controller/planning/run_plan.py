@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from controller.physics.acid_bite import NO_BITE, AcidBite
 from controller.physics.estimate import Belief, DepthTable
 from controller.physics.faraday import Metal
 from controller.physics.learning import Learner
@@ -40,6 +41,7 @@ class RunPlan:
         what flows beyond the sensor's range.
     :param range_fraction: share of the sensor's range that the over-current limit uses.
     :param offered_gauge_stops_mm: gauge stops that are advised beyond the requested ones.
+    :param acid_bite: the acid's own attack, which adds to the depth while the current is on.
     """
 
     request: PlanRequest
@@ -73,3 +75,4 @@ class RunPlan:
     gauge_stops_mm: tuple[float, ...]
     offered_gauge_stops_mm: tuple[float, ...]
     warnings: tuple[PlanWarning, ...]
+    acid_bite: AcidBite = NO_BITE

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from controller.planning.attacked import attack_warnings
 from controller.planning.run_plan import PlanWarning, RunPlan
 from controller.texts import Message
 
@@ -51,6 +52,7 @@ def plan_warnings(
         *_metal(plan),
         *_artwork(plan),
         *_sheet(plan, limits),
+        *attack_warnings(plan),
         *_electrical(plan, headroom),
         *_time(plan, limits),
     )

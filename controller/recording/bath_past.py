@@ -6,10 +6,12 @@ import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from statistics import fmean
 
 from controller.logbook.bath_reader import BathReader, PastBathRun
 from controller.logbook.entries import BathEvent, BathEventKind, ReadingTaken
 from controller.logbook.stored_readings import reading_of, standing
+from controller.physics.attack import AttackRate
 from controller.physics.faraday import Metal
 from controller.physics.learning import Learner, PastRun, learn_from_bath
 from controller.physics.learning.merging import compacted
@@ -17,6 +19,7 @@ from controller.physics.readings import Reading
 from controller.planning.json_form import request_from_json
 from controller.planning.notebook.lessons import runs_of
 from controller.planning.notebook.stored import rows_of_notebook
+from controller.planning.past_attack import past_with_acid, taught_pace
 from controller.planning.request import growth_of
 
 _LATER = sys.maxsize
@@ -40,6 +43,7 @@ class Taught:
     :param notebook_runs, notebook_coulombs: rows of its notebook, and their charge.
     :param spread: run-to-run spread of ln(bite factor), and the sd of its logarithm.
     :param fresh_acid_at_utc: when the bath last got fresh acid, or None.
+    :param pace_s_mm2_per_coulomb: mean pace of the runs with readings, see Knowledge; 0 without.
     """
 
     learner: Learner
@@ -48,6 +52,7 @@ class Taught:
     notebook_coulombs: float
     spread: tuple[float, float]
     fresh_acid_at_utc: datetime | None
+    pace_s_mm2_per_coulomb: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +62,7 @@ class _Past:
     notebook_runs: int
     notebook_coulombs: float
     fresh_acid_at_utc: datetime | None
+    paces_s_mm2_per_coulomb: tuple[float, ...]
 
 
 def taught(
@@ -66,12 +72,18 @@ def taught(
     metal: Metal,
     area_sd: float,
     shunt_sd: float,
+    attacks: Sequence[AttackRate],
 ) -> Taught:
     """Return what is known of a bath. Takes about 1 ms for each reading.
 
     :param names: the bath, then the other baths of its metal.
+    :param attacks: rate of the acid's own attack in each of them.
     """
-    own, *others = (_past_of(reader, name, news) for name in names)
+    own, *others = (
+        _past_of(reader, name, news, attack, metal)
+        for name, attack in zip(names, attacks, strict=True)
+    )
+    paces = own.paces_s_mm2_per_coulomb
     learner = learn_from_bath(
         metal,
         own.runs,
@@ -87,6 +99,7 @@ def taught(
         own.notebook_coulombs,
         learner.spread(),
         own.fresh_acid_at_utc,
+        fmean(paces) if paces else 0.0,
     )
 
 
@@ -108,7 +121,7 @@ def merged(
     return (*stored, *(reading for reading in new if reading.reading_id not in known))
 
 
-def _past_of(reader: BathReader, name: str, news: News) -> _Past:
+def _past_of(reader: BathReader, name: str, news: News, attack: AttackRate, metal: Metal) -> _Past:
     """Return the notebook's rows, then the runs, with the fresh acid between them."""
     events = events_of(reader, name, news.events)
     rows = [
@@ -123,11 +136,14 @@ def _past_of(reader: BathReader, name: str, news: News) -> _Past:
     for taken in standing(merged(reader.readings_of_bath(name), news.readings)):
         by_run.setdefault(taken.run_id, []).append(reading_of(taken.kind, taken.body))
     runs = list(runs_of(rows))
+    paces = []
     for run in reader.history(name):
         is_fresh = any(after < run.number for after in waiting)
         waiting = [after for after in waiting if after >= run.number]
         if run.run_id in by_run or is_fresh:
-            past = _past_run(run, by_run)
+            past = _past_run(run, by_run, attack, metal)
+            if past.readings:
+                paces.append(taught_pace(run.plan, attack, metal))
             runs.append(replace(past, is_fresh=is_fresh))
     return _Past(
         tuple(runs),
@@ -135,10 +151,15 @@ def _past_of(reader: BathReader, name: str, news: News) -> _Past:
         len(rows),
         sum(row.charge_coulombs for row in rows),
         fresh[-1][0].at_utc if fresh else None,
+        tuple(paces),
     )
 
 
-def _past_run(run: PastBathRun, by_run: Mapping[str, list[Reading]]) -> PastRun:
+def _past_run(
+    run: PastBathRun, by_run: Mapping[str, list[Reading]], attack: AttackRate, metal: Metal
+) -> PastRun:
     request = request_from_json(run.plan["request"])
-    readings = tuple(by_run.get(run.run_id, ()))
+    readings = tuple(
+        past_with_acid(run.plan, attack, metal, reading) for reading in by_run.get(run.run_id, ())
+    )
     return PastRun(growth_of(request), request.area_uncertainty_fraction, readings)

@@ -13,10 +13,20 @@ from controller.logbook.bath_reader import BathReader
 from controller.logbook.entries import BathEvent, BathEventKind, BathSaved, ReadingTaken
 from controller.logbook.logbook import Logbook
 from controller.logbook.reader import RunRecord
+from controller.physics.attack import AttackRate
+from controller.physics.coupon import Coupon
 from controller.physics.faraday import METALS, Metal, removed_mass_g
 from controller.planning.plan import Knowledge, planned_metal
 from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest
 from controller.ports import Calculate, Clock, calculate_here
+from controller.recording.bath_card import (
+    NO_CARD,
+    AcidCard,
+    attack_in,
+    strength_mol_per_l,
+    with_card,
+    with_coupon,
+)
 from controller.recording.bath_past import News, Taught, merged, taught
 from controller.units import SECONDS_PER_HOUR, positive
 
@@ -34,6 +44,8 @@ class BathState:
     :param etch_factor: best estimate, with its 10 % and 90 % points.
     :param spread_fraction: run-to-run spread of the bite factor.
     :param fresh_acid_at_utc: when it last got fresh acid, or None.
+    :param acid_mol_per_l: strength of its acid, or None when its card does not say.
+    :param attack_rate: rate of the acid's own attack on bare metal.
     """
 
     bath: BathSaved
@@ -48,6 +60,8 @@ class BathState:
     etch_factor_high: float
     spread_fraction: float
     fresh_acid_at_utc: datetime | None
+    acid_mol_per_l: float | None
+    attack_rate: AttackRate
 
 
 class BathShelf:
@@ -89,6 +103,7 @@ class BathShelf:
         note: str,
         *,
         is_retired: bool = False,
+        card: AcidCard = NO_CARD,
     ) -> BathSaved:
         """Describe a bath, new or known. Raises: RefusedError for wrong values or another metal."""
         name = name.strip()
@@ -114,6 +129,7 @@ class BathShelf:
                 raise RefusedError(
                     "run.bath.not_a_date", field="made_up_on", date=repr(made_up_on)
                 ) from error
+        card.refuse_impossible()
         known = next((bath for bath in self.baths() if bath.name == name), None)
         if known is not None and known.metal != metal:
             raise RefusedError(
@@ -122,8 +138,17 @@ class BathShelf:
         bath = BathSaved(
             name, metal, acid, volume_l, made_up_on, note, is_retired, self._clock.utc_now()
         )
+        return self._keep_bath(with_card(bath, card, known))
+
+    def weigh_coupon(self, name: str, coupon: Coupon) -> BathSaved:
+        """Keep the rate of attack that a coupon showed. Raises: RefusedError."""
+        bath = self.bath(name)
+        metal = planned_metal(bath.metal, self._settings)
+        return self._keep_bath(with_coupon(bath, coupon, metal, self._clock.utc_now()))
+
+    def _keep_bath(self, bath: BathSaved) -> BathSaved:
         with self._lock:
-            self._new_baths[name] = bath
+            self._new_baths[bath.name] = bath
         self._logbook.put(bath)
         return bath
 
@@ -185,6 +210,8 @@ class BathShelf:
             etch_factor_high=high,
             spread_fraction=known.spread[0],
             fresh_acid_at_utc=known.fresh_acid_at_utc,
+            acid_mol_per_l=strength_mol_per_l(bath),
+            attack_rate=attack_in(bath, metal),
         )
 
     # --- what is known --------------------------------------------------------------------------
@@ -211,7 +238,14 @@ class BathShelf:
         metal = planned_metal(request.metal, self._settings)
         known = self._taught(bath, metal, request.area_uncertainty_fraction)
         runs, _ = self._reader.carried(bath.name)
-        return Knowledge(known.learner, runs + known.notebook_runs, densest)
+        attack = attack_in(bath, metal)
+        return Knowledge(
+            known.learner,
+            runs + known.notebook_runs,
+            densest,
+            attack,
+            known.pace_s_mm2_per_coulomb,
+        )
 
     def _taught(self, bath: BathSaved, metal: Metal, area_sd: float) -> Taught:
         """Return what the past of a bath and of its neighbours teaches about its next run."""
@@ -220,7 +254,10 @@ class BathShelf:
         others = [b.name for b in self.baths() if b.metal == bath.metal and b.name != bath.name]
         names = (bath.name, *sorted(others))
         tolerance = self._settings.rig.shunt_tolerance_fraction
-        return self._calculate(taught, self._reader, names, news, metal, area_sd, tolerance)
+        attacks = tuple(attack_in(self.bath(each), metal) for each in names)
+        return self._calculate(
+            taught, self._reader, names, news, metal, area_sd, tolerance, attacks
+        )
 
     # --- readings -------------------------------------------------------------------------------
 

@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 from controller.errors import WrongStateError
 from controller.messages import EventKind, RunState
 from controller.physics.estimate import DepthEstimate
-from controller.physics.learning import Learner
 from controller.physics.learning.lesson import lesson_of
 from controller.physics.readings import Reading
 from controller.planning.plan import learned
 from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.ports import Clock
+from controller.safety.acid_time import acid_pace, learner_of, with_acid
 from controller.safety.run import ActiveRun
 from controller.safety.supervisor import Supervisor
 from controller.texts import Message, Value
@@ -96,14 +96,15 @@ class PlateCommands:
         run = self._run_with_relay_off("reading")
         request = run.plan.request
         reading = draft.complete(run.counter.charge_coulombs, request.film_mm, request.places)
-        before = _learner(run, known)
+        before = learner_of(run, known)
+        seen = with_acid(run, reading)
         if not is_confirmed:
             depth = run.depth(self._clock.monotonic_s())
-            refuse_surprise(before, reading, request, depth)
+            refuse_surprise(before, seen, request, depth)
         outcome = self.believe(run_id, [*known, reading], lambda: keep(reading))
         if outcome is None:
             return None
-        lesson = lesson_of(before, run.plan.learner, reading, run.plan.growth)
+        lesson = lesson_of(before, run.plan.learner, seen, run.plan.growth)
         return replace(outcome, lesson=lesson)
 
     def believe(
@@ -117,7 +118,7 @@ class PlateCommands:
         if not self.is_present(run_id):
             return None
         run = self._run_with_relay_off("reading")
-        plan = learned(run.plan, _learner(run, readings))
+        plan = learned(run.plan, learner_of(run, readings), acid_pace(run, readings))
         before = run.depth(self._clock.monotonic_s())
         keep()
         run.plan = plan
@@ -196,14 +197,3 @@ class PlateCommands:
         if run is None or self._supervisor.state not in _OFF:
             raise WrongStateError(f"run.refused.{command}", state=self._supervisor.state.value)
         return run
-
-
-def _learner(run: ActiveRun, readings: Sequence[Reading]) -> Learner:
-    """Return the belief at the start of the run, with these readings learned.
-
-    Raises: RefusedError for readings that are impossible under that belief.
-    """
-    learner = run.first_learner
-    for reading in readings:
-        learner = learner.learn(reading, run.plan.growth)
-    return learner

@@ -19,6 +19,7 @@ from controller.physics.learning.lesson import lesson_of
 from controller.physics.learning.stored import learner_from_json
 from controller.physics.readings import FILM_MM, Reading
 from controller.planning.json_form import request_from_json
+from controller.planning.past_attack import reading_as_planned
 from controller.planning.plan import planned_metal
 from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.planning.request import growth_of
@@ -172,13 +173,14 @@ class PlateReadings:
         if "believed" in plan and request is not None:
             metal = planned_metal(request.metal, self._settings)
             learner = learner_from_json(plan["believed"], metal)
+            seen = reading_as_planned(plan, reading)
             if not is_confirmed:
-                refuse_surprise(learner, reading, request, _depth_of(progress))
+                refuse_surprise(learner, seen, request, _depth_of(progress))
             growth = growth_of(request)
-            learner.learn(reading, growth)  # refuses an impossible reading
+            learner.learn(seen, growth)  # refuses an impossible reading
             for other in known:
-                learner = learner.learn(other, growth)
-            return reading, lesson_of(learner, learner.learn(reading, growth), reading, growth)
+                learner = learner.learn(reading_as_planned(plan, other), growth)
+            return reading, lesson_of(learner, learner.learn(seen, growth), seen, growth)
         return reading, None
 
     def _keep(

@@ -46,7 +46,7 @@ def take_snapshot(
             if plan is None or current_a is None
             else current_density_a_per_dm2(current_a, plan.total_area_mm2)
         ),
-        remaining_s=None if run is None or supervisor.state in _OVER else run.remaining_s(),
+        remaining_s=None if run is None or supervisor.state in _OVER else run.remaining_s(now_s),
         planned_s=None if plan is None else plan.duration_s,
         first_look_due=run is not None and run.is_first_look_due(now_s),
         in_bath_without_current=run is not None and run.soak.since_s is not None,

@@ -11,13 +11,15 @@ from dataclasses import dataclass, field, replace
 from controller.config import LimitSettings
 from controller.figures import Figures
 from controller.messages import Finding, Sample
-from controller.physics.attack import Soak
+from controller.physics.attack import UPPER_SIGMA, Soak
 from controller.physics.charge import CoulombCounter
 from controller.physics.estimate import DepthEstimate, DepthTable
 from controller.physics.learning import Learner
 from controller.physics.readings import Reading
+from controller.planning.attacked import stop_total_coulombs
 from controller.planning.plan import charge_ceiling, learned
 from controller.planning.run_plan import RunPlan
+from controller.safety.acid_time import acid_pace, acid_s, learner_of, total_coulombs
 from controller.safety.checkpoint import RunCheckpoint
 from controller.safety.guards import Streaks, calls_for_look, judge
 from controller.safety.limits import Limits, RunFigures, limits_for, raised
@@ -47,7 +49,7 @@ def run_within(run_id: str, plan: RunPlan, settings: LimitSettings, limits: Limi
     counter = CoulombCounter(
         settings.max_sample_age_s, limits.max_current_a, plan.sure_a, plan.drivable_a
     )
-    soak = Soak(plan.metal.soak_um_per_min)
+    soak = Soak(plan.acid_bite.rate.at_sigma(UPPER_SIGMA))
     return ActiveRun(
         run_id, plan, limits, counter, soak, plan.learner, settings, mean_current_a=plan.current_a
     )
@@ -92,7 +94,7 @@ class ActiveRun:
     _trend: Trend = field(default_factory=lambda: Trend(0.0))
     _bath_warnings: tuple[Message, ...] = ()
     _warned: tuple[Message, ...] = ()
-    _asked: tuple[float, float] | None = None
+    _asked: tuple[float, float, float] | None = None
     _asked_table: DepthTable | None = None
     _answer: DepthEstimate | None = None
 
@@ -101,10 +103,7 @@ class ActiveRun:
 
         The depth and the stopping charge change.
         """
-        learner = self.first_learner
-        for reading in readings:
-            learner = learner.learn(reading, self.plan.growth)
-        self.plan = learned(self.plan, learner)
+        self.plan = learned(self.plan, learner_of(self, readings), acid_pace(self, readings))
 
     def begin_stretch(self, now_s: float, last_off_sample: Sample) -> None:
         """Begin counting at the last sample with the relay off."""
@@ -238,16 +237,17 @@ class ActiveRun:
         self._mean_at_s = sample.taken_at_s
 
     def depth(self, now_s: float) -> DepthEstimate:
-        """Return the depth estimate for the counted charge.
+        """Return the depth estimate for the counted charge and the time in the acid.
 
-        Time in the bath without current raises the upper bound only.
+        Time in the bath without current raises the upper bound only, unless a coupon was weighed.
         """
-        counter, table = self.counter, self.plan.table
-        asked = (counter.charge_coulombs, counter.uncertain_coulombs)
+        counter, table, bite = self.counter, self.plan.table, self.plan.acid_bite
+        asked = (counter.charge_coulombs, acid_s(self, now_s), counter.uncertain_coulombs)
         if self._answer is None or asked != self._asked or table is not self._asked_table:
-            self._asked, self._asked_table, self._answer = asked, table, table.at(*asked)
+            self._asked, self._asked_table = asked, table
+            self._answer = bite.estimate(table, *asked)
         estimate = self._answer
-        soak_mm = self.soak.upper_mm(now_s)
+        soak_mm = 0.0 if bite.counts_off_time else self.soak.upper_mm(now_s)
         return replace(estimate, high_mm=estimate.high_mm + soak_mm) if soak_mm > 0.0 else estimate
 
     def totals(self, now_s: float) -> Figures:
@@ -269,7 +269,7 @@ class ActiveRun:
         """
         if self.plan.request.stop_policy == "never-deeper":
             return self.depth(now_s).high_mm >= self.plan.target_depth_mm
-        return self.counter.charge_coulombs >= self.plan.charge_coulombs
+        return total_coulombs(self, now_s) >= stop_total_coulombs(self.plan)
 
     def reaches_gauge_stop(self, now_s: float) -> bool:
         """Return whether this stretch has reached a gauge stop, and remember which."""
@@ -292,9 +292,9 @@ class ActiveRun:
             and self.total_on_time_s(now_s) >= FIRST_LOOK_S
         )
 
-    def remaining_s(self) -> float | None:
+    def remaining_s(self, now_s: float) -> float | None:
         """Return the relay-on time left at the mean current, s; None when hardly any flows."""
-        missing_coulombs = max(0.0, self.plan.charge_coulombs - self.counter.charge_coulombs)
+        missing_coulombs = max(0.0, stop_total_coulombs(self.plan) - total_coulombs(self, now_s))
         if self.mean_current_a <= self.limits.lost_contact_a:
             return None
-        return missing_coulombs / self.mean_current_a
+        return missing_coulombs / (self.mean_current_a + self.plan.acid_bite.equivalent_a)

@@ -90,13 +90,12 @@ def test_depth_from_artwork(run: Path, tmp_path: Path) -> None:
 
 def test_lines_with_units(run: Path, broken: Path) -> None:
     text = call(run, *PLATE).output
-    assert "charge   1800 C\n" in text
+    assert "charge   1800 C, give or take 0 C between the samples\n" in text
     assert "energy   5.4 kJ" in text
-    assert (
-        "depth    0.2499 mm" in text or "depth    0.2500 mm" in text or "depth    0.2498 mm" in text
-    )
+    depth_mm = float(text.split("depth    ")[1].split(" mm")[0])
+    assert depth_mm == pytest.approx(0.25, rel=3e-3), "and the acid's own bite in ten minutes"
     text = call(broken).output
-    assert "charge   1620 C, and up to 180 C more in the gaps" in text
+    assert "C between the samples, and up to 180 C more in the gaps" in text
     assert "gap      60 s from 100 s to 160 s: 0 to 180 C are not counted" in text
 
 
@@ -156,3 +155,19 @@ def test_incomplete_plan(tmp_path: Path, more: tuple[str, ...], key: str) -> Non
     path = tmp_path / "log.csv"
     path.write_text(LOG, encoding="utf-8")
     assert COMMAND.refused_key(path, *more) == key
+
+
+def test_sampling_is_stated(tmp_path: Path) -> None:
+    """A log every 30 s whose supply is turned up over 45 s: 3 A, 1732.5 C by hand.
+
+    The trapezoid is off, and the stated figure covers it.
+    """
+    path = tmp_path / "coarse.csv"
+    rows = [f"{t},{3.0 * min(1.0, t / 45.0)}" for t in range(0, 601, 30)]
+    path.write_text("\n".join(["time_s,current_a", *rows]))
+    counted = json_of(path)
+    error = abs(counted["charge_coulombs"] - 3.0 * (600.0 - 22.5))
+    assert error > 1.0
+    assert error < counted["sampling_coulombs"] < 60.0
+    assert counted["charge_low_coulombs"] < 1732.5 < counted["charge_high_coulombs"]
+    assert counted["uncertain_coulombs"] == 0.0

@@ -18,6 +18,7 @@ from controller.errors import RefusedError
 from controller.figures import MeanSample
 from controller.logbook import keeper as keeper_module
 from controller.logbook import schema as schema
+from controller.logbook.bath_reader import BathReader
 from controller.logbook.health import advice
 from controller.logbook.keeper import StoreKeeper
 from controller.logbook.store import open_store
@@ -368,7 +369,7 @@ INSERT INTO means VALUES (1, 7, 7970, 3000001, 2500000, 23250, 3000, 25100);
 """
 
 
-@pytest.mark.parametrize("version", [1, 2, 3])
+@pytest.mark.parametrize("version", [1, 2, 3, 4])
 def test_older_files_open(tmp_path: Path, version: int) -> None:
     """A file of each released version keeps its runs, and they can be resumed and written to.
 
@@ -403,3 +404,36 @@ def test_version_3_adds_one_table() -> None:
             connection.executescript(script)
         columns = [row[1] for row in connection.execute("PRAGMA table_info(checkpoints)")]
     assert columns == ["run", "body"]
+
+
+_BATH_OF_AN_OLD_FILE = """
+INSERT INTO baths VALUES (1, 'tank 1', 'copper', 'nitric acid, 1 in 10', 1.5, '2031-03-01', 'old',
+    0, '2031-03-01T08:00:00.000Z');
+"""
+
+
+@pytest.mark.parametrize("version", [2, 3])
+def test_older_baths_have_no_card(tmp_path: Path, version: int) -> None:
+    """A bath of an earlier version is kept; its acid is unknown until a person describes it."""
+    path = tmp_path / "log.sqlite"
+    with closing(schema.connect(path, 0.0)) as connection:
+        schema.migrate(connection, 0, schema.MIGRATIONS[:version])
+        connection.executescript(_BATH_OF_AN_OLD_FILE)
+    again = ManualLogbook(path, VirtualClock(UTC_0))
+    again.logbook.work()
+    (bath,) = BathReader(again.reader).baths()
+    assert (bath.name, bath.volume_l, bath.note) == ("tank 1", 1.5, "old")
+    assert bath.water_parts is bath.usual_degc is bath.attack_um_per_min is None
+    carded = replace(
+        bath,
+        water_parts=10.0,
+        bottle_percent=65.0,
+        usual_degc=22.0,
+        attack_um_per_min=0.15,
+        attack_sd_ln=0.2,
+        attack_degc=21.0,
+        attack_weighed_at_utc=UTC_0,
+    )
+    again.write(carded)
+    assert BathReader(again.reader).baths() == (carded,)
+    again.logbook.finish()

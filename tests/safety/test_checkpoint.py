@@ -75,7 +75,7 @@ KEPT = {
     "CoulombCounter.bound_a": "limits",
     "CoulombCounter.charge_coulombs": "charge_coulombs",
     "CoulombCounter.uncertain_coulombs": "uncertain_charge_coulombs",
-    "Soak.rate_um_per_min": "plan_for_logbook",
+    "Soak.upper_um_per_min": "plan_for_logbook",
     "Soak.total_s": "soak_total_s",
     "Soak.since_s": "soaking_for_s",
     "Soak.is_known": "is_soak_known",

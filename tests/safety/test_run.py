@@ -59,20 +59,27 @@ def test_figures_halfway() -> None:
     assert totals.depth_mm == pytest.approx(
         0.25 * totals.charge_coulombs / PLAN.charge_coulombs, rel=1e-3
     )
-    assert run.remaining_s() == pytest.approx(
-        (PLAN.charge_coulombs - totals.charge_coulombs) / 3.0, rel=1e-6
+    assert run.remaining_s(at_s) == pytest.approx(
+        (PLAN.charge_coulombs - totals.charge_coulombs) / 3.0, rel=1e-5
     )
 
 
 def test_target_at_planned_charge() -> None:
-    """The target is reached at the planned charge and not before."""
+    """The target is reached at the planned charge and time, and not before.
+
+    A run that took longer stops at less charge: the acid has bitten for longer.
+    """
     run = begun()
+    end_s = 1000.0 + PLAN.duration_s
     run.counter.charge_coulombs = PLAN.charge_coulombs - 1e-6
-    assert not run.has_reached_target(0.0)
-    run.counter.charge_coulombs = PLAN.charge_coulombs
-    assert run.has_reached_target(0.0)
-    assert run.depth(0.0).best_mm == pytest.approx(0.25)
-    assert run.remaining_s() == 0.0
+    assert not run.has_reached_target(end_s)
+    run.counter.charge_coulombs = PLAN.charge_coulombs + 1e-6
+    assert run.has_reached_target(end_s)
+    assert run.depth(end_s).best_mm == pytest.approx(0.25)
+    assert run.remaining_s(end_s) == 0.0
+    run.counter.charge_coulombs -= PLAN.acid_bite.coulombs(3600.0)
+    assert not run.has_reached_target(end_s + 3590.0)
+    assert run.has_reached_target(end_s + 3600.0)
 
 
 def test_on_time_leaves_out_pauses() -> None:
@@ -109,24 +116,25 @@ def test_mean_current_time_constant() -> None:
 def test_time_left_without_current() -> None:
     """The time left is unknown while hardly any current flows."""
     run = begun()
-    assert run.remaining_s() == pytest.approx(PLAN.charge_coulombs / 3.0), (
+    assert run.remaining_s(1000.0) == pytest.approx(PLAN.charge_coulombs / 3.0), (
         "before the first sample the planned current is used"
     )
     at_s = feed(run, 60.0, 0.29)
-    assert run.remaining_s() is None, "below the limit of lost contact"
+    assert run.remaining_s(at_s) is None, "below the limit of lost contact"
     at_s = feed(run, 60.0, 0.31, at_s)
-    assert run.remaining_s() == pytest.approx(
-        (PLAN.charge_coulombs - run.counter.charge_coulombs) / 0.31, rel=1e-3
+    missing_coulombs = PLAN.charge_coulombs - run.counter.charge_coulombs
+    assert run.remaining_s(at_s) == pytest.approx(
+        missing_coulombs / (0.31 + PLAN.acid_bite.equivalent_a), rel=3e-3
     )
     run.mean_current_a = run.limits.lost_contact_a
-    assert run.remaining_s() is None, "at the limit"
+    assert run.remaining_s(at_s) is None, "at the limit"
 
 
 def test_time_left_at_turn_on() -> None:
     """A first sample, half on and half off, does not make the time left jump."""
     run = begun()
     run.count(Sample(1000.0 + STEP_S, 0.4, 1.0))
-    assert run.remaining_s() == pytest.approx(PLAN.charge_coulombs / 3.0, rel=0.02)
+    assert run.remaining_s(1000.0 + STEP_S) == pytest.approx(PLAN.charge_coulombs / 3.0, rel=0.02)
 
 
 def test_stretch_starts_fresh() -> None:
@@ -244,7 +252,7 @@ def test_guards_see_whole_run() -> None:
         "r2", plan_for(silver_request(thickness_mm=0.5), SETTINGS, 16.0), SETTINGS.limits
     )
     deep.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
-    deep.counter.charge_coulombs = PLAN.charge_coulombs * 0.5 / 2.6 / 0.25 + 0.5
+    deep.counter.charge_coulombs = PLAN.charge_coulombs * 0.5 / 2.6 / 0.25 + 3.5
     finding = deep.judge(Sample(1000.1, 3.0, 3.0), None)
     assert finding is not None
     assert finding.reason is TripReason.DEPTH_LIMIT

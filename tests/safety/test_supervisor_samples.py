@@ -322,9 +322,10 @@ def test_quick_look_at_range_end(when: str) -> None:
         replace(straddling, taken_at_s=last.taken_at_s + 0.16, current_a=OFFSET_A),
     )
     assert run.counter.uncertain_coulombs == pytest.approx((0.07 + 0.09) * run.plan.drivable_a)
-    assert run.depth(bench.clock.monotonic_s()).high_mm == run.plan.table.at(
-        run.counter.charge_coulombs, run.counter.uncertain_coulombs
-    ).high_mm + run.soak.upper_mm(bench.clock.monotonic_s())
+    now_s = bench.clock.monotonic_s()
+    by_charge = run.plan.table.at(run.counter.charge_coulombs, run.counter.uncertain_coulombs)
+    expected_mm = by_charge.high_mm + run.soak.upper_mm(now_s)
+    assert run.depth(now_s).high_mm == pytest.approx(expected_mm, rel=1e-4), "and the acid's bite"
 
 
 def test_saturated_sample() -> None:
@@ -618,7 +619,7 @@ def test_command_messages() -> None:
     assert isinstance(asked, Noted)
     assert (asked.kind, str(asked.message)) == (
         EventKind.COMMAND,
-        "Start: 0.250 mm, 1801 C at 3.00 A.",
+        "Start: 0.250 mm, 1797 C at 3.00 A.",
     )
     assert (began.at_s, began.run_id, began.plan) == (bench.clock.monotonic_s(), "r1", plan)
     assert isinstance(changed, Changed)

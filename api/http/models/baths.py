@@ -20,6 +20,10 @@ from api.http.models.base import (
     number,
 )
 from controller.errors import RefusedError
+from controller.physics.attack import COLDEST_DEGC, HOTTEST_DEGC, UPPER_SIGMA
+from controller.physics.coupon import Coupon
+from controller.physics.nitric_acid import MOST_WATER_PARTS, WEAKEST_BOTTLE_PERCENT
+from controller.recording.bath_card import AcidCard
 from controller.recording.baths import MAX_NAME, BathState
 
 
@@ -64,6 +68,36 @@ class BathBody(RequestModel):
         str | None,
         described("Day on which it was made up (ISO 8601).", NO_UNIT, "2026-03-01", pattern=DAY),
     ] = None
+    water_parts: Annotated[
+        float | None,
+        number(
+            "Parts of water to 1 part of acid, by volume; null when not known.",
+            NO_UNIT,
+            10.0,
+            gt=0.0,
+            le=MOST_WATER_PARTS,
+        ),
+    ] = None
+    bottle_percent: Annotated[
+        float | None,
+        number(
+            "Share of acid on the bottle's label, by mass; null for a usual bottle of 65 %.",
+            "%",
+            65.0,
+            ge=WEAKEST_BOTTLE_PERCENT,
+            le=100.0,
+        ),
+    ] = None
+    usual_degc: Annotated[
+        float | None,
+        number(
+            "Usual temperature of the bath; null when not known.",
+            "degC",
+            22.0,
+            ge=COLDEST_DEGC,
+            le=HOTTEST_DEGC,
+        ),
+    ] = None
     note: Annotated[
         str,
         described("Anything else.", NO_UNIT, "topped up twice", max_length=500, pattern=PLAIN_TEXT),
@@ -83,6 +117,52 @@ class BathBody(RequestModel):
             raise RefusedError("http.bath.dots", field="name")
         return name
 
+    def card(self) -> AcidCard:
+        """Return what the card says about the acid."""
+        return AcidCard(self.water_parts, self.bottle_percent, self.usual_degc)
+
+
+class CouponBody(RequestModel):
+    """A weighed coupon: bare metal that hung in the bath without current."""
+
+    bath: Annotated[
+        str,
+        described(
+            "Name of the bath.",
+            NO_UNIT,
+            "copper tank",
+            min_length=1,
+            max_length=MAX_NAME,
+            pattern=PLAIN_TEXT,
+        ),
+    ]
+    area_cm2: Annotated[
+        float,
+        number("All of its bare surface: front, back and edges.", "cm2", 20.0, gt=0.0, le=10_000.0),
+    ]
+    minutes: Annotated[float, number("Time in the bath.", "min", 60.0, gt=0.0, le=10_000.0)]
+    lost_g: Annotated[
+        float,
+        number(
+            "Weight before less weight after, rinsed and dry.", "g", 0.16, ge=-1000.0, le=1000.0
+        ),
+    ]
+    temperature_degc: Annotated[
+        float | None,
+        number(
+            "Temperature of the bath; null when not measured.", "degC", 21.0, ge=-50.0, le=150.0
+        ),
+    ] = None
+    resolution_g: Annotated[
+        float, number("Smallest step of the scale.", "g", 0.01, gt=0.0, le=100.0)
+    ] = 0.01
+
+    def coupon(self) -> Coupon:
+        """Return the coupon."""
+        return Coupon(
+            self.area_cm2, self.minutes, self.lost_g, self.temperature_degc, self.resolution_g
+        )
+
 
 class BathAnswer(Answer):
     """A bath, its charge so far, and what its readings show."""
@@ -99,6 +179,37 @@ class BathAnswer(Answer):
     saved_at_utc: Annotated[
         datetime,
         described("Wall time of this description, a label.", NO_UNIT, "2026-03-01T08:00:00Z"),
+    ]
+    water_parts: Annotated[
+        float | None,
+        described("Parts of water to 1 part of acid; null when not known.", NO_UNIT, 10.0),
+    ]
+    bottle_percent: Annotated[
+        float | None,
+        described("Acid on the bottle's label, by mass; null when not known.", "%", 65.0),
+    ]
+    usual_degc: Annotated[
+        float | None, described("Usual temperature; null when not known.", "degC", 22.0)
+    ]
+    acid_mol_per_l: Annotated[
+        float | None, described("Strength of the acid; null when not known.", "mol/L", 1.32)
+    ]
+    attack_um_per_min: Annotated[
+        float, described("What the acid dissolves by itself, best estimate.", "um/min", 0.05)
+    ]
+    attack_low_um_per_min: Annotated[float, described("Its 2.5 % point.", "um/min", 0.007)]
+    attack_high_um_per_min: Annotated[float, described("Its 97.5 % point.", "um/min", 0.355)]
+    attack_source: Annotated[
+        str,
+        described(
+            "Where it comes from: coupon, strength (of the acid), or metal (nothing else known).",
+            NO_UNIT,
+            "strength",
+        ),
+    ]
+    attack_weighed_at_utc: Annotated[
+        datetime | None,
+        described("When a coupon was weighed; null without one.", NO_UNIT, "2026-03-02T09:00:00Z"),
     ]
     runs: Annotated[int, described("Runs in this bath.", NO_UNIT, 4)]
     charge_ah: Annotated[float, described("Charge of these runs.", "Ah", 1.98)]
@@ -139,8 +250,17 @@ class BathAnswer(Answer):
         """Return a bath."""
         values = asdict(state)
         bath = values.pop("bath")
-        bath.pop("run_id", None)
-        return cls.model_validate({**bath, **values})
+        for name in ("run_id", "attack_sd_ln", "attack_degc"):
+            bath.pop(name, None)
+        values.pop("attack_rate")
+        rate = state.attack_rate
+        attack = {
+            "attack_um_per_min": rate.um_per_min,
+            "attack_low_um_per_min": rate.at_sigma(-UPPER_SIGMA),
+            "attack_high_um_per_min": rate.at_sigma(UPPER_SIGMA),
+            "attack_source": rate.source,
+        }
+        return cls.model_validate({**bath, **values, **attack})
 
 
 class FreshAcidBody(RequestModel):

@@ -107,6 +107,17 @@ class PlanAnswer(Answer):
             0.462,
         ),
     ]
+    attack_um_per_min: Annotated[
+        float, described("What the acid dissolves by itself, best estimate.", "um/min", 0.05)
+    ]
+    attack_low_um_per_min: Annotated[float, described("Its 2.5 % point.", "um/min", 0.007)]
+    attack_high_um_per_min: Annotated[float, described("Its 97.5 % point.", "um/min", 0.355)]
+    attack_mm: Annotated[
+        float,
+        described("What the acid has dissolved by itself at the end; counted in.", "mm", 0.0005),
+    ]
+    attack_low_mm: Annotated[float, described("Its 2.5 % point.", "mm", 0.00007)]
+    attack_high_mm: Annotated[float, described("Its 97.5 % point.", "mm", 0.0035)]
     warnings: Annotated[
         tuple[PlanWarningAnswer, ...],
         described(

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Depends, Path
 from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
 from api.http.models.base import PLAIN_TEXT
-from api.http.models.baths import BathAnswer, BathBody, BathList, FreshAcidBody
+from api.http.models.baths import BathAnswer, BathBody, BathList, CouponBody, FreshAcidBody
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,
@@ -93,6 +93,24 @@ def bath_routes(context: AppContext) -> APIRouter:
         """Its bite factor starts again. Etch factor, spread and evenness stay as learned."""
         return BathAnswer.of(await context.reading.run(_fresh_acid, context, name, body.note))
 
+    @router.post(
+        "/api/coupons",
+        operation_id="weighCoupon",
+        summary="Keep what a weighed coupon shows of a bath's attack",
+        responses=problem_responses(
+            LOGBOOK_UNREADABLE,
+            BAD_VALUE,
+            UNKNOWN_BATH,
+            BROKEN_JSON,
+            TOO_LARGE,
+            TOO_SLOW,
+            NOT_JSON,
+        ),
+    )
+    async def weigh_coupon(body: CouponBody) -> BathAnswer:
+        """Bare metal, no current, a known time. It replaces what was assumed for this bath."""
+        return BathAnswer.of(await context.reading.run(_weigh, context, body))
+
     return router
 
 
@@ -122,6 +140,12 @@ def _known() -> Iterator[None]:
         raise ProblemError.of(UNKNOWN_BATH, error.message) from error
 
 
+def _weigh(context: AppContext, body: CouponBody) -> BathState:
+    with _known():
+        saved = context.shelf.weigh_coupon(body.bath, body.coupon())
+        return context.shelf.state(saved.name)
+
+
 def _save(context: AppContext, body: BathBody) -> BathState:
     saved = context.shelf.save(
         body.name,
@@ -131,5 +155,6 @@ def _save(context: AppContext, body: BathBody) -> BathState:
         body.made_up_on,
         body.note,
         is_retired=body.is_retired,
+        card=body.card(),
     )
     return context.shelf.state(saved.name)

@@ -1,0 +1,56 @@
+"""How long the acid has bitten in a run, and how its readings are learned. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from controller.physics.learning import Learner
+from controller.physics.readings import Reading
+from controller.planning.attacked import mean_current_a
+
+if TYPE_CHECKING:
+    from controller.safety.run import ActiveRun
+
+
+def acid_s(run: ActiveRun, now_s: float) -> float:
+    """Return the time in which the acid has added to the depth, s.
+
+    The time without current counts only when a coupon has shown the rate.
+    """
+    off_s = run.soak.seconds(now_s) if run.plan.acid_bite.counts_off_time else 0.0
+    return run.total_on_time_s(now_s) + off_s
+
+
+def total_coulombs(run: ActiveRun, now_s: float) -> float:
+    """Return the counted charge and the acid's equivalent charge together, C."""
+    return run.counter.charge_coulombs + run.plan.acid_bite.coulombs(acid_s(run, now_s))
+
+
+def acid_pace(run: ActiveRun, readings: Sequence[Reading]) -> float | None:
+    """Return the time in the acid per coulomb counted, s/C, with the relay off.
+
+    :param readings: the run's valid readings; without any, the pace is None.
+    """
+    if not readings:
+        return None
+    if run.counter.charge_coulombs <= 0.0:
+        return 1.0 / mean_current_a(run.plan)
+    off_s = run.soak.total_s if run.plan.acid_bite.counts_off_time else 0.0
+    return (run.on_time_s + off_s) / run.counter.charge_coulombs
+
+
+def with_acid(run: ActiveRun, reading: Reading) -> Reading:
+    """Return a reading with the acid's bite until then added to its charge."""
+    return run.plan.acid_bite.with_acid(reading, acid_pace(run, (reading,)) or 0.0)
+
+
+def learner_of(run: ActiveRun, readings: Sequence[Reading]) -> Learner:
+    """Return the belief at the start of the run, with these readings learned.
+
+    Raises: RefusedError for readings that are impossible under that belief.
+    """
+    learner = run.first_learner
+    for reading in readings:
+        learner = learner.learn(with_acid(run, reading), run.plan.growth)
+    return learner
