@@ -142,7 +142,12 @@ class MeanSample:
     )
     depth_mm: float | None = field(
         default=None,
-        metadata=kept("Best estimate of the depth at its last sample; see depth_mm of a run.", 0.0048, "depth_nm", 1e6),
+        metadata=kept(
+            "Best estimate of the depth at its last sample; see depth_mm of a run.",
+            0.0048,
+            "depth_nm",
+            1e6,
+        ),
     )
     bath_degc: float | None = field(
         default=None, metadata=kept("Bath temperature.", 21.4, "bath_mdegc", 1e3)

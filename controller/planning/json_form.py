@@ -98,9 +98,7 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "least_metal_mm": plan.least_metal_mm,
         "metal_left_mm": plan.metal_left_mm(plan.charge_coulombs),
         "target_place": plan.target_place,
-        "places": [
-            asdict(it) for it in place_figures(plan.places, plan.charge_coulombs)
-        ],
+        "places": [asdict(it) for it in place_figures(plan.places, plan.charge_coulombs)],
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }
