@@ -121,13 +121,14 @@ def _metal_left(plan: RunPlan, limits: LimitSettings) -> Iterator[PlanWarning]:
     The guard watches the upper end of the depth, and so does this: it trips for sure.
     """
     left_mm, least_mm = plan.metal_left_mm(plan.charge_coulombs), plan.least_metal_mm
-    if left_mm is None or least_mm is None or left_mm > least_mm:
+    thickness_mm = plan.request.thickness_mm
+    if left_mm is None or least_mm is None or thickness_mm is None or left_mm > least_mm:
         return
     values = {
         "left_mm": max(0.0, left_mm),
         "limit_mm": least_mm,
         "share_fraction": limits.depth_of_thickness_fraction,
-        "thickness_mm": plan.request.thickness_mm,
+        "thickness_mm": thickness_mm,
     }
     yield PlanWarning("depth_mm", Message("plan.warning.metal_left", values))
 
