@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any
 
+from controller.texts import text_or_none
+
 
 @dataclass(frozen=True, slots=True)
 class Shown:
@@ -122,6 +124,16 @@ class PlaceFigures:
     depth_mm: float
     depth_low_mm: float
     depth_high_mm: float
+
+    @property
+    def title(self) -> str:
+        """What it is, in words."""
+        return place_title(self.name)
+
+
+def place_title(name: str | None) -> str:
+    """Return what a place is called; None is the mean depth."""
+    return text_or_none(f"places.name.{name or 'mean'}") or str(name)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import asdict, fields
 from typing import Any
 
 from controller.errors import RefusedError
+from controller.figures import PlaceFigures
 from controller.physics.faraday import Metal, Part
 from controller.physics.learning import Learner, Node, triple
 from controller.physics.places import Place
@@ -98,10 +99,15 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "least_metal_mm": plan.least_metal_mm,
         "metal_left_mm": plan.metal_left_mm(plan.charge_coulombs),
         "target_place": plan.target_place,
-        "places": [asdict(it) for it in place_figures(plan.places, plan.charge_coulombs)],
+        "places": [asdict(place) for place in places_of(plan)],
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }
+
+
+def places_of(plan: RunPlan) -> tuple[PlaceFigures, ...]:
+    """Return the depth at each place when the run stops."""
+    return place_figures(plan.places, plan.charge_coulombs)
 
 
 def plan_for_logbook(plan: RunPlan) -> dict[str, Any]:

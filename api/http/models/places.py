@@ -12,6 +12,7 @@ class PlaceDepthAnswer(Answer):
     """A place on the plate and the depth there, with a 95 % interval."""
 
     name: Annotated[str, described("What it is.", NO_UNIT, "widest-floor-middle")]
+    title: Annotated[str, described("What it is, in words.", NO_UNIT, "middle of the widest floor")]
     x_mm: Annotated[float, described("From the artwork's left edge.", "mm", 12.4)]
     y_mm: Annotated[float, described("From its top edge.", "mm", 7.1)]
     share_of_area: Annotated[
@@ -29,6 +30,7 @@ class PlaceDepthAnswer(Answer):
 
 EXAMPLE = {
     "name": "widest-floor-middle",
+    "title": "middle of the widest floor",
     "x_mm": 12.4,
     "y_mm": 7.1,
     "share_of_area": 0.12,

@@ -7,7 +7,7 @@ from typing import Annotated
 from api.http.models.base import NO_UNIT, Answer, described
 from api.http.models.places import EXAMPLE, PlaceDepthAnswer
 from api.http.models.plan_request import PlanRequestBody
-from controller.planning.json_form import plan_to_json
+from controller.planning.json_form import places_of, plan_to_json
 from controller.planning.run_plan import RunPlan
 
 
@@ -148,4 +148,5 @@ class PlanAnswer(Answer):
     def of(cls, plan: RunPlan) -> PlanAnswer:
         """Return a plan, as the command line and the logbook have it, without the priors."""
         values = plan_to_json(plan)
+        values["places"] = tuple(map(PlaceDepthAnswer.of, places_of(plan)))
         return cls.model_validate({name: values[name] for name in cls.model_fields})

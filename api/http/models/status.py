@@ -290,6 +290,7 @@ class Status(Answer):
             **values_of(snapshot),
             "finding": None if finding is None else FindingAnswer.of(finding),
             "warnings": tuple(str(warning) for warning in snapshot.warnings),
+            "places": tuple(map(PlaceDepthAnswer.of, snapshot.places)),
         }
         return cls(
             **values,
