@@ -23,7 +23,7 @@ from controller.physics.places import EVENNESS_GRID
 PRIOR_MIDDLE = 0.3
 """Median evenness: the edge of a 20 mm floor is 12 % deeper than its middle."""
 
-PRIOR_SPREAD = 1.0
+PRIOR_SPREAD = 1.1
 """Standard deviation of ln(evenness / (1 - evenness)). From 3 to 40 % alone it would be 0.8."""
 
 LEAST_WEIGHT = 0.01

@@ -16,7 +16,7 @@ const FIGURES = [
   ["figure.density", (plan) => withUnit(plan.current_density_a_per_dm2, 1, "A/dm\u00b2")],
   ["figure.bare_metal", (plan) => withUnit(plan.total_area_mm2 / 100, 2, "cm\u00b2")],
   ["figure.depth", (plan) => text("plan.figure.between", bounds(plan))],
-  ["figure.undercut", (plan) => withUnit(plan.target_depth_mm / plan.etch_factor, 3, "mm")],
+  ["figure.undercut", (plan) => withUnit(plan.target_depth_mm / plan.etch_factor, 2, "mm")],
   ["figure.metal_lost", metalLost],
   ["figure.bite", (plan) => fixed(plan.bite_factor, 2)],
   ["figure.etch_factor", (plan) => fixed(plan.etch_factor, 2)],
@@ -40,7 +40,7 @@ function metalLost(plan) {
 
 function deepest(plan) {
   if (plan.max_mean_depth_mm === null) return text("plan.limit.not_guarded");
-  return withUnit(plan.max_mean_depth_mm, 3, "mm");
+  return withUnit(plan.max_mean_depth_mm, 2, "mm");
 }
 
 const valued = (lines, plan) =>

@@ -168,9 +168,9 @@ function fill(view, status, record) {
   const piece = status.piece ?? text("app.unnamed_piece");
   const metal = metalOf(status.metal);
   put(view.piece, metal === null ? piece : text("now.piece_and_metal", { piece, metal }));
-  put(view.depth, fixed(status.depth_mm, 3));
+  put(view.depth, fixed(status.depth_mm, 2));
   put(view.between, text("now.probably", bounds(status)));
-  put(view.wanted, text("now.target", { depth: withUnit(status.target_depth_mm, 3, "mm") }));
+  put(view.wanted, text("now.target", { depth: withUnit(status.target_depth_mm, 2, "mm") }));
   fillTimes(view, status);
   const depth = depthOf(status);
   view.bar.show(depth, status.target_depth_mm, record?.plan.gauge_stops_mm ?? []);
@@ -183,7 +183,7 @@ function fill(view, status, record) {
   set(view, "charge", text("now.charge_of", { charge_coulombs, target }));
   const { bath_degc, next_gauge_stop_mm } = status;
   set(view, "bath", bath_degc === null ? null : withUnit(bath_degc, 1, "\u00b0C"));
-  const stop = next_gauge_stop_mm === null ? null : withUnit(next_gauge_stop_mm, 3, "mm");
+  const stop = next_gauge_stop_mm === null ? null : withUnit(next_gauge_stop_mm, 2, "mm");
   set(view, "next_gauge_stop", stop);
 }
 
