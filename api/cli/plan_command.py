@@ -96,12 +96,33 @@ def _print_effort(made: RunPlan) -> None:
 
 
 def _print_result(made: RunPlan) -> None:
+    from controller.figures import place_title
+    from controller.planning.json_form import places_of
+
     say(
         "command_line.plan.line.depth",
         depth_mm=made.target_depth_mm,
         low_mm=made.depth_low_mm,
         high_mm=made.depth_high_mm,
+        place=place_title(made.target_place),
     )
+    if made.request.finishing_mm > 0.0 and made.request.depth_mm is not None:
+        say(
+            "command_line.plan.line.finished",
+            depth_mm=made.request.depth_mm,
+            finishing_mm=made.request.finishing_mm,
+        )
+    for place in places_of(made):
+        say(
+            "command_line.plan.line.place",
+            place=place.title,
+            depth_mm=place.depth_mm,
+            low_mm=place.depth_low_mm,
+            high_mm=place.depth_high_mm,
+        )
+    left_mm = made.metal_left_mm(made.charge_coulombs, made.acid_s_at_stop)
+    if left_mm is not None:
+        say("command_line.plan.line.metal_left", left_mm=max(0.0, left_mm))
     say("command_line.plan.line.over_current", limit_a=made.max_current_a)
     if made.gauge_stops_mm:
         stops = [

@@ -143,8 +143,24 @@ CREATE TABLE checkpoints (
 ) STRICT;
 """
 
+
+def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
+    """Return the script that adds a figure of ``controller/figures.py`` to the file.
+
+    :param of_a_second: for a figure of a second, its name behind those that earlier scripts added.
+    """
+    script = f"ALTER TABLE progress ADD COLUMN {name} REAL;\n"
+    if of_a_second:
+        columns = ", ".join((_SAMPLES, *of_a_second))
+        script += (
+            f"ALTER TABLE means ADD COLUMN {name} REAL;\n"  # noqa: S608
+            f"DROP VIEW samples;\nCREATE VIEW samples AS SELECT {columns} FROM means;\n"
+        )
+    return script
+
+
 # The strength of a bath's acid, the rate of attack that a weighed coupon showed, and what happened
-# to a bath beside its runs: fresh acid, and rows of a notebook. ``after_run`` is the newest run in
+# to a bath beside its runs: fresh acid, and rows of a notebook. The metal left of a run. ``after_run`` is the newest run in
 # the file at that moment, 0 before the first.
 _VERSION_4 = """
 ALTER TABLE baths ADD COLUMN water_parts REAL;
@@ -164,23 +180,7 @@ CREATE TABLE bath_events (
     body TEXT NOT NULL
 ) STRICT;
 CREATE INDEX bath_events_by_bath ON bath_events (bath, number);
-"""
-
-
-def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
-    """Return the script that adds a figure of ``controller/figures.py`` to the file.
-
-    :param of_a_second: for a figure of a second, its name behind those that earlier scripts added.
-    """
-    script = f"ALTER TABLE progress ADD COLUMN {name} REAL;\n"
-    if of_a_second:
-        columns = ", ".join((_SAMPLES, *of_a_second))
-        script += (
-            f"ALTER TABLE means ADD COLUMN {name} REAL;\n"  # noqa: S608
-            f"DROP VIEW samples;\nCREATE VIEW samples AS SELECT {columns} FROM means;\n"
-        )
-    return script
-
+""" + add_figure("metal_left_mm")
 
 MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 """Script n brings a file of version n to n + 1. Scripts that were released are never changed."""

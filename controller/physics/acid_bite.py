@@ -55,6 +55,10 @@ class AcidBite:
         """Return the charge that would have removed as much as the acid in this time, C."""
         return self.equivalent_a * acid_s
 
+    def most_coulombs(self, acid_s: float) -> float:
+        """Return the same at the upper end of the rate, C."""
+        return self.coulombs(acid_s) * self._share(UPPER_SIGMA)
+
     def estimate(
         self,
         table: DepthTable,

@@ -1,8 +1,9 @@
 """What is believed about the evenness before any reading, and how a belief carries it. Pure.
 
 Shops see the edge of a floor 3 to 40 % deeper than its middle (shop figures, no published source).
-On a floor of 20 mm in a bath with a gap of 60 mm, 1 mm from its edge, the secondary current
-distribution gives 3 % at an evenness of 0.11 and 40 % at 0.70. These are the 5 % and 95 % points
+On a floor of 20 mm in a bath with a gap of 60 mm, with the gauge's tip just clear of the resist,
+the secondary current distribution gives 3 % at an evenness of 0.1 and 40 % at 0.62. These are the
+5 % and 95 % points
 of a normal distribution of ln(evenness / (1 - evenness)). A wider floor gives the same figures at
 a smaller evenness and a narrower one at a larger, so the spread is a little wider than that. The
 uniform and the ohmic plate are possible too, each with the smallest weight. The study of worlds
@@ -19,11 +20,11 @@ from statistics import NormalDist
 from controller.physics.estimate import Belief
 from controller.physics.places import EVENNESS_GRID
 
-PRIOR_MIDDLE = 0.35
-"""Median evenness: the edge of a 20 mm floor is 11 % deeper than its middle."""
+PRIOR_MIDDLE = 0.3
+"""Median evenness: the edge of a 20 mm floor is 12 % deeper than its middle."""
 
-PRIOR_SPREAD = 1.0
-"""Standard deviation of ln(evenness / (1 - evenness)). From 3 to 40 % alone it would be 0.9."""
+PRIOR_SPREAD = 1.1
+"""Standard deviation of ln(evenness / (1 - evenness)). From 3 to 40 % alone it would be 0.8."""
 
 LEAST_WEIGHT = 0.01
 """Weight that the uniform and the ohmic plate have at least, so that readings can find them."""

@@ -120,7 +120,7 @@ def attack_figures(plan: RunPlan) -> dict[str, float]:
 def attack_warnings(plan: RunPlan) -> Iterator[PlanWarning]:
     """Say what the acid takes by itself where that is worth knowing."""
     figures = attack_figures(plan)
-    plain = plan.table.at(stop_total_coulombs(plan))
+    plain = plan.target_table.at(stop_total_coulombs(plan))
     widening = (plan.depth_high_mm - plan.depth_low_mm) / (plain.high_mm - plain.low_mm)
     is_small = figures["attack_mm"] < WORTH_A_WARNING * plan.target_depth_mm
     if is_small and widening < WIDE_FACTOR:

@@ -7,13 +7,14 @@ from dataclasses import asdict, fields
 from typing import Any
 
 from controller.errors import RefusedError
+from controller.figures import PlaceFigures
 from controller.physics.faraday import Metal, Part
 from controller.physics.learning.stored import learner_from_json, learner_to_json
 from controller.physics.places import Place
 from controller.planning.attacked import attack_figures, bite_from_json, bite_to_json
-from controller.planning.plan import table_for
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
-from controller.planning.run_plan import PlanWarning, RunPlan
+from controller.planning.run_plan import PlanWarning, RunPlan, place_figures
+from controller.planning.targets import tables_for
 from controller.texts import Message
 
 _REQUEST_FIELDS = frozenset(field.name for field in fields(PlanRequest))
@@ -80,9 +81,18 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "max_current_a": plan.max_current_a,
         "max_mean_depth_mm": plan.max_mean_depth_mm,
         **attack_figures(plan),
+        "least_metal_mm": plan.least_metal_mm,
+        "metal_left_mm": plan.metal_left_mm(plan.charge_coulombs, plan.acid_s_at_stop),
+        "target_place": plan.target_place,
+        "places": [asdict(place) for place in places_of(plan)],
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }
+
+
+def places_of(plan: RunPlan) -> tuple[PlaceFigures, ...]:
+    """Return the depth at each place when the run stops."""
+    return place_figures(plan, plan.charge_coulombs, plan.acid_s_at_stop)
 
 
 def plan_for_logbook(plan: RunPlan) -> dict[str, Any]:
@@ -108,14 +118,19 @@ def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: f
     metal = _metal_from_json(values["metal_as_planned"])
     learner = learner_from_json(values["believed"], metal)
     growth, belief = growth_of(request), learner.belief()
-    table, _ = table_for(request, growth, metal, belief)
+    tables = tables_for(request, growth, metal, belief)
     return RunPlan(
         request=request,
         metal=metal,
         growth=growth,
         learner=learner,
         belief=belief,
-        table=table,
+        table=tables.mean,
+        target_table=tables.target,
+        places=tables.places,
+        deepest=tables.deepest,
+        target_place=tables.target_place,
+        least_metal_mm=values.get("least_metal_mm"),
         density_a_per_dm2=values["current_density_a_per_dm2"],
         sure_a=sure_a,
         drivable_a=drivable_a,

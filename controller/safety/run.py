@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from controller.config import LimitSettings
-from controller.figures import Figures
+from controller.figures import Figures, PlaceFigures
 from controller.messages import Finding, Sample
 from controller.physics.attack import UPPER_SIGMA, Soak
 from controller.physics.charge import CoulombCounter
@@ -18,7 +18,7 @@ from controller.physics.learning import Learner
 from controller.physics.readings import Reading
 from controller.planning.attacked import stop_total_coulombs
 from controller.planning.plan import charge_ceiling, learned
-from controller.planning.run_plan import RunPlan
+from controller.planning.run_plan import RunPlan, place_figures
 from controller.safety.acid_time import acid_pace, acid_s, learner_of, total_coulombs
 from controller.safety.checkpoint import RunCheckpoint
 from controller.safety.guards import Streaks, calls_for_look, judge
@@ -188,6 +188,7 @@ class ActiveRun:
             stretch_s=0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s,
             charge_coulombs=self.counter.charge_coulombs,
             depth_mm=self.depth(now_s).best_mm,
+            metal_left_mm=self.metal_left_mm(now_s),
             bath_degc=bath_degc,
             bath_silent_s=silent_s,
         )
@@ -223,9 +224,13 @@ class ActiveRun:
             self._begun_at_degc = bath_degc
         begun_degc = self._begun_at_degc
         warming_k = None if bath_degc is None or begun_degc is None else bath_degc - begun_degc
-        growth, factor = self.plan.growth, self.plan.belief.best_etch_factor
+        plan, factor = self.plan, self.plan.belief.best_etch_factor
+        now_mm2, begun_mm2 = (
+            plan.growth.area_mm2(plan.mean_depth_mm(it) / factor)
+            for it in (depth_mm, self._begun_at_mm)
+        )
         return Expected(
-            growth.area_mm2(depth_mm / factor) / growth.area_mm2(self._begun_at_mm / factor),
+            now_mm2 / begun_mm2,
             warming_k,
         )
 
@@ -237,17 +242,17 @@ class ActiveRun:
         self._mean_at_s = sample.taken_at_s
 
     def depth(self, now_s: float) -> DepthEstimate:
-        """Return the depth estimate for the counted charge and the time in the acid.
+        """Return the depth at the target place for the counted charge and the time in the acid.
 
         Time in the bath without current raises the upper bound only, unless a coupon was weighed.
         """
-        counter, table, bite = self.counter, self.plan.table, self.plan.acid_bite
+        counter, table, bite = self.counter, self.plan.target_table, self.plan.acid_bite
         asked = (counter.charge_coulombs, acid_s(self, now_s), counter.uncertain_coulombs)
         if self._answer is None or asked != self._asked or table is not self._asked_table:
             self._asked, self._asked_table = asked, table
             self._answer = bite.estimate(table, *asked)
         estimate = self._answer
-        soak_mm = 0.0 if bite.counts_off_time else self.soak.upper_mm(now_s)
+        soak_mm = self._soak_mm(now_s)
         return replace(estimate, high_mm=estimate.high_mm + soak_mm) if soak_mm > 0.0 else estimate
 
     def totals(self, now_s: float) -> Figures:
@@ -260,7 +265,34 @@ class ActiveRun:
             depth_mm=depth.best_mm,
             depth_low_mm=depth.low_mm,
             depth_high_mm=depth.high_mm,
+            metal_left_mm=self.metal_left_mm(now_s),
         )
+
+    def expected_at(self, place: str | None, now_s: float) -> DepthEstimate | None:
+        """Return the depth expected at a named place now, or None where it is unknown.
+
+        :param place: None for the mean over the open floor.
+        """
+        counter, soak_mm = self.counter, self._soak_mm(now_s)
+        charge, uncertain = counter.charge_coulombs, counter.uncertain_coulombs
+        found = self.plan.expected_at(place, charge, acid_s(self, now_s), uncertain)
+        return None if found is None else replace(found, high_mm=found.high_mm + soak_mm)
+
+    def metal_left_mm(self, now_s: float) -> float | None:
+        """Return the metal left under the deepest place, mm, or None where it is unknown."""
+        counter = self.counter
+        most_coulombs = counter.charge_coulombs + counter.uncertain_coulombs
+        return self.plan.metal_left_mm(most_coulombs, acid_s(self, now_s), self._soak_mm(now_s))
+
+    def places(self, now_s: float) -> tuple[PlaceFigures, ...]:
+        """Return the depth at each place now."""
+        counter, soak_mm = self.counter, self._soak_mm(now_s)
+        charge, uncertain = counter.charge_coulombs, counter.uncertain_coulombs
+        return place_figures(self.plan, charge, acid_s(self, now_s), uncertain, soak_mm)
+
+    def _soak_mm(self, now_s: float) -> float:
+        """Return what the time without current may have added, where it is not counted, mm."""
+        return 0.0 if self.plan.acid_bite.counts_off_time else self.soak.upper_mm(now_s)
 
     def has_reached_target(self, now_s: float) -> bool:
         """Return whether the stop policy ends the run now.

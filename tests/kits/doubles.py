@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from controller.config import Settings, parse_settings
 from controller.messages import RunState, Sample
+from controller.physics.places import Place
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
 from controller.planning.run_plan import RunPlan
@@ -133,6 +134,34 @@ def silver_request(**changes: object) -> PlanRequest:
         "thickness_mm": 1.2,
     }
     return PlanRequest(**{**known, **changes})  # type: ignore[arg-type]
+
+
+PLACES = (
+    Place(
+        "widest-floor-middle",
+        12.0,
+        9.0,
+        0.4,
+        (1.0, 0.99, 0.98, 0.97, 0.94, 0.9, 0.85, 0.79, 0.7, 0.62, 0.5),
+        12.0,
+    ),
+    Place(
+        "lines-0.3-to-1-mm",
+        31.0,
+        9.0,
+        0.2,
+        (1.0, 1.01, 1.02, 1.04, 1.08, 1.15, 1.25, 1.4, 1.65, 1.95, 2.6),
+        0.5,
+    ),
+    Place(
+        "deepest-twentieth",
+        30.0,
+        2.0,
+        0.05,
+        (1.0, 1.01, 1.02, 1.05, 1.11, 1.2, 1.35, 1.55, 1.85, 2.3, 3.2),
+    ),
+)
+"""A plate with a wide floor and fine lines, from an independent solution of its current."""
 
 
 def make_bench(

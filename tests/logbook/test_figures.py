@@ -31,7 +31,7 @@ from controller.logbook.values import rows_of
 from controller.messages import Sample, Snapshot
 from controller.recording.recorder import RunRecorder
 from controller.running.snapshot import take_snapshot
-from tests.kits.doubles import make_bench, silver_request
+from tests.kits.doubles import PLACES, make_bench, silver_request
 from tests.kits.logbook_kit import UTC_0, ManualLogbook, began, note, raws
 
 DISTINCT = {name: 10.5 + index for index, name in enumerate(PROGRESS)}
@@ -146,7 +146,7 @@ def test_rows_without_positions(manual: ManualLogbook, monkeypatch: pytest.Monke
 def test_snapshot_has_all_figures() -> None:
     """Each figure of a run under way is in its snapshot, with the value that the run gives."""
     bench = make_bench()
-    bench.running(silver_request(), for_s=20.0)
+    bench.running(silver_request(places=PLACES), for_s=20.0)
     run = bench.supervisor.run
     assert run is not None
     shown = take_snapshot(bench.supervisor, bench.gate, bench.clock, 0, None)

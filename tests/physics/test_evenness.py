@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -23,16 +25,16 @@ def test_prior_weights() -> None:
 
 
 def test_prior_covers_shop_figures() -> None:
-    """Nine of ten plates with a 20 mm floor lie in the range, and the rest on both sides."""
-    excess = np.array([edge_excess(evenness) for evenness in EVENNESS_GRID])
-    weights = np.array([weight for _, weight in evenness_prior()])
-    inside = weights[(excess >= 0.8 * SHOP_LOW) & (excess <= SHOP_HIGH)].sum()
-    below = weights[excess < 0.8 * SHOP_LOW].sum()
-    assert 0.85 < inside < 0.95
-    assert 0.02 < below < 0.08
-    assert 0.02 < 1.0 - inside - below < 0.10
-    middle = float(np.exp((weights * np.log(np.maximum(excess, 1e-3)))[1:].sum()))
-    assert 0.07 < middle < 0.16, "the middle of the range by ratio is 11 %"
+    """About nine of ten plates with a 20 mm floor lie in the range, the others on both sides."""
+    grid = np.linspace(0.02, 0.98, 25)
+    excess = np.array([edge_excess(float(evenness)) for evenness in grid])
+    low, middle, high = np.interp((SHOP_LOW, 0.12, SHOP_HIGH), excess, grid)
+    ends = [0.5 * (a + b) for a, b in pairwise(EVENNESS_GRID)]
+    reached = np.cumsum([weight for _, weight in evenness_prior()])[:-1]
+    below, median, within = np.interp((low, middle, high), ends, reached)
+    assert 0.03 < below < 0.10
+    assert 0.02 < 1.0 - within < 0.12
+    assert 0.4 < median < 0.6, "the middle of the range by ratio is 11 %"
 
 
 def test_belief_gets_evenness() -> None:

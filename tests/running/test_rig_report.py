@@ -36,6 +36,7 @@ def idle(**known: Any) -> Snapshot:
         "first_look_due": False,
         "in_bath_without_current": False,
         "warnings": (),
+        "places": (),
         "sequence": 1,
     } | known
     return snap(values.pop("state", RunState.IDLE), 0.0, **values)

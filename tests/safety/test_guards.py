@@ -22,7 +22,7 @@ from controller.safety.guards import (
     judge,
 )
 from controller.safety.limits import RULES, Confirm, Limits, RunFigures, limits_for
-from tests.kits.doubles import plan_for, silver_request
+from tests.kits.doubles import PLACES, plan_for, silver_request
 
 R = TripReason
 LIMITS = Limits(
@@ -40,6 +40,7 @@ LIMITS = Limits(
     max_on_time_s=900.0,
     max_charge_coulombs=2250.0,
     max_mean_depth_mm=0.46,
+    least_metal_mm=None,
     bath_off_degc=45.0,
     bath_silent_pause_s=60.0,
 )
@@ -504,6 +505,7 @@ def test_each_rule_once() -> None:
         ("over_time", "what", Confirm.AT_ONCE),
         ("over_charge", "what", Confirm.AT_ONCE),
         ("depth_limit", "what", Confirm.AT_ONCE),
+        ("depth_limit", "metal_left", Confirm.AT_ONCE),
         ("bath_hot", "what", Confirm.AT_ONCE),
         ("thermometer_silent", "what", Confirm.AT_ONCE),
     ]
@@ -541,6 +543,7 @@ def test_limits_from_plan_and_settings() -> None:
         max_on_time_s=plan.max_on_time_s,
         max_charge_coulombs=plan.max_charge_coulombs,
         max_mean_depth_mm=plan.max_mean_depth_mm,
+        least_metal_mm=None,
         bath_off_degc=45.0,
         bath_silent_pause_s=60.0,
     )
@@ -553,10 +556,23 @@ def test_limits_from_plan_and_settings() -> None:
 
 
 def test_all_limits_are_numbers() -> None:
-    """Only the depth limit may be None."""
-    plan = plan_for(silver_request(), Settings(), 16.0)
-    limits = limits_for(plan, Settings().limits)
-    assert all(isinstance(getattr(limits, field.name), float) for field in fields(limits))
+    """Only the depth limit may be None: places or the mean, the other of the two is not there."""
+    for places, absent in (((), "least_metal_mm"), (PLACES, "max_mean_depth_mm")):
+        plan = plan_for(silver_request(places=places), Settings(), 16.0)
+        limits = limits_for(plan, Settings().limits)
+        numbers = {f.name for f in fields(limits) if isinstance(getattr(limits, f.name), float)}
+        assert {f.name for f in fields(limits)} - numbers == {absent}
+
+
+def test_metal_left_trips() -> None:
+    """The run trips when the metal under the deepest place has come down to the limit."""
+    limits = replace(LIMITS, least_metal_mm=0.6)
+    after = math.nextafter(0.6, 1.0)
+    assert judge(limits, Streaks(), sample(), figures(metal_left_mm=after))[1] is None
+    finding = judge(limits, Streaks(), sample(), figures(metal_left_mm=0.6))[1]
+    assert finding is not None
+    assert (finding.reason, finding.case, finding.value) == (R.DEPTH_LIMIT, "metal_left", 0.6)
+    assert "0.60 mm of metal may be left" in str(finding.what)
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from controller.physics.charge import ChargeGapError
 from controller.safety.run import SMOOTHING_S, ActiveRun, new_run
 from controller.safety.trends import SAMPLES_PER_BLOCK
 from controller.texts import Message
-from tests.kits.doubles import plan_for, silver_request
+from tests.kits.doubles import PLACES, plan_for, silver_request
 
 SETTINGS = Settings()
 PLAN = plan_for(silver_request(), SETTINGS, 16.0)
@@ -318,3 +318,83 @@ def test_warning_is_given_once() -> None:
     assert run.take_new_warnings() == ()
     assert run.judge(Sample(1000.3, 3.0, 3.0), warm) is None
     assert run.take_new_warnings() == (bath,)
+
+
+# --- places ---------------------------------------------------------------------------------------
+
+
+def placed_run(**changes: object) -> ActiveRun:
+    plan = plan_for(silver_request(places=PLACES, **changes), SETTINGS, 16.0)
+    run = new_run("r1", plan, SETTINGS.limits)
+    run.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
+    return run
+
+
+def test_depth_is_at_the_target_place() -> None:
+    run = placed_run()
+    at_s = feed(run, 300.0)
+    charge = run.counter.charge_coulombs
+    assert run.depth(at_s) == run.plan.target_table.at(charge)
+    assert run.depth(at_s) == run.expected_at("widest-floor-middle", at_s)
+    mean = run.expected_at(None, at_s)
+    assert mean == run.plan.table.at(charge)
+    assert mean is not None
+    assert run.depth(at_s).best_mm < mean.best_mm
+    assert run.expected_at("nowhere", at_s) is None
+    assert [place.name for place in run.places(at_s)] == [place.name for place in PLACES]
+    assert run.places(at_s)[0].depth_mm == run.depth(at_s).best_mm
+
+
+def test_gauge_stop_at_the_target_place() -> None:
+    run = placed_run(gauge_stops_mm=(0.1,))
+    at_s = 1000.0
+    while not run.reaches_gauge_stop(at_s):
+        at_s = feed(run, 5.0, from_s=at_s)
+    assert run.plan.target_table.at(run.counter.charge_coulombs).best_mm == pytest.approx(
+        0.1, abs=0.003
+    )
+
+
+def test_metal_left_in_the_figures() -> None:
+    """Missing charge and time in the acid without current take metal away, once for each side."""
+    one, both = placed_run(), placed_run(sides=2)
+    for run, sides in ((one, 1), (both, 2)):
+        at_s = feed(run, 300.0)
+        deepest_mm = run.places(at_s)[-1].depth_high_mm
+        left_mm = run.totals(at_s).metal_left_mm
+        assert left_mm == pytest.approx(1.2 - sides * deepest_mm, abs=3e-3 * sides)
+        run.end_stretch(at_s)
+        soaked_mm = run.soak.upper_mm(at_s + 600.0)
+        assert soaked_mm > 0.0
+        assert run.metal_left_mm(at_s + 600.0) == pytest.approx(left_mm - sides * soaked_mm)
+        assert run.places(at_s + 600.0)[0].depth_high_mm == pytest.approx(
+            run.depth(at_s + 600.0).high_mm
+        )
+        run.counter.uncertain_coulombs = 50.0
+        assert run.metal_left_mm(at_s + 600.0) < left_mm - sides * soaked_mm - 0.005
+
+
+def test_thin_sheet_trips() -> None:
+    run = placed_run(thickness_mm=0.4)
+    at_s, finding = 1000.0, None
+    while finding is None:
+        at_s = feed(run, 1.0, from_s=at_s)
+        finding = run.judge(Sample(at_s, 3.0, 3.0), None)
+        assert at_s < 1600.0
+    assert (finding.reason, finding.case) == (TripReason.DEPTH_LIMIT, "metal_left")
+    assert finding.limit == pytest.approx(0.2)
+    assert run.places(at_s)[-1].depth_high_mm == pytest.approx(0.2, abs=3e-3)
+
+
+def test_growth_follows_the_mean() -> None:
+    """The open area grows with the mean depth, not with that of the shallow middle."""
+    plan = plan_for(silver_request(places=PLACES, edge_mm=1500.0), SETTINGS, 16.0)
+    run = new_run("r1", plan, SETTINGS.limits)
+    run.begin_stretch(1000.0, Sample(1000.0, 0.0, 0.2))
+    at_s = feed(run, 300.0)
+    factor = plan.belief.best_etch_factor
+    mean_mm = plan.table.at(run.counter.charge_coulombs).best_mm
+    expected = run._expected(run.depth(at_s).best_mm, None)
+    assert expected.growth_fraction == pytest.approx(
+        plan.growth.area_mm2(mean_mm / factor) / plan.growth.area_mm2(0.0), rel=1e-4
+    )

@@ -10,6 +10,7 @@ from api.cli.exit_status import EXIT_STATUS
 from api.main import Rehearsal, machine_board, rehearsal_rig, rig_range_a
 from controller.assembly import assemble
 from controller.config import Settings
+from controller.figures import PlaceFigures
 from controller.messages import RunState, Snapshot
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
@@ -39,6 +40,8 @@ class RehearsalResult:
 
     :param true_depth_mm: mean depth of the etched floor.
     :param true_deepest_mm: depth of its deepest place.
+    :param depth_mm: at the place that the target is meant for; without places, the mean.
+    :param places: the depth expected at each place of the artwork.
     :param gauge_stops: every gauge stop that was reached.
     :param elapsed_s: relay-on time.
     :param off_after_fault_s: time from the fault to the open contact, or None.
@@ -62,6 +65,7 @@ class RehearsalResult:
     relay_on: bool
     bath_degc: float
     gauge_stops: list[GaugeStop]
+    places: tuple[PlaceFigures, ...]
     warnings: list[str]
     notes: list[str]
 
@@ -149,6 +153,7 @@ def rehearse(
         relay_on=truth.relay_on,
         bath_degc=truth.bath_degc,
         gauge_stops=gauge_stops,
+        places=run.places(now_s),
         warnings=[str(warning.message) for warning in plan.warnings],
         notes=end.notes,
     )

@@ -35,8 +35,8 @@ export function announce(store) {
     tenth = now;
     say(
       text("announcement.depth", {
-        depth_mm: fixed(status.depth_mm, 3),
-        target_mm: fixed(status.target_depth_mm, 3),
+        depth_mm: fixed(status.depth_mm, 2),
+        target_mm: fixed(status.target_depth_mm, 2),
         time: spoken(status.remaining_s),
       }),
     );

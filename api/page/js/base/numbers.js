@@ -23,8 +23,8 @@ export function withUnit(value, digits, unit) {
 
 /** Return the bounds of a depth for a text, in mm. */
 export const bounds = ({ depth_low_mm, depth_high_mm }) => ({
-  low_mm: fixed(depth_low_mm, 3),
-  high_mm: fixed(depth_high_mm, 3),
+  low_mm: fixed(depth_low_mm, 2),
+  high_mm: fixed(depth_high_mm, 2),
 });
 
 /** Return seconds as m:ss, from an hour on as h:mm:ss. */

@@ -43,7 +43,7 @@ export function keepFrame(store) {
 /** Return depth and time left, for the line above every screen. */
 function brief(status) {
   if (status.depth_mm === null) return "";
-  const depth_mm = fixed(status.depth_mm, 3);
+  const depth_mm = fixed(status.depth_mm, 2);
   if (status.state !== "running") return text("frame.depth", { depth_mm });
   return text("frame.depth_and_time", { depth_mm, time: clockwork(status.remaining_s) });
 }

@@ -97,11 +97,11 @@ function interrupted(status) {
 export function standsAt(status) {
   if (status.state === "finished" || status.state === "stopped") {
     if (status.depth_mm === null) return text(`question.${status.state}`);
-    return text(`question.${status.state}_at`, { depth_mm: fixed(status.depth_mm, 3) });
+    return text(`question.${status.state}_at`, { depth_mm: fixed(status.depth_mm, 2) });
   }
   return status.gauge_stop_mm === null
     ? text("question.paused")
-    : text("question.gauge_stop_at", { depth_mm: fixed(status.gauge_stop_mm, 3) });
+    : text("question.gauge_stop_at", { depth_mm: fixed(status.gauge_stop_mm, 2) });
 }
 
 function lift(bench) {

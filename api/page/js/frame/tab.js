@@ -39,7 +39,7 @@ function plainTitle({ status, isFresh, silentMs }) {
   const known = STATES.includes(status.state);
   const state = known ? text(`state.${status.state}.in_title`) : status.state;
   if (status.depth_mm === null) return text("tab.no_depth", { state });
-  return text("tab.running", { depth_mm: fixed(status.depth_mm, 3), state });
+  return text("tab.running", { depth_mm: fixed(status.depth_mm, 2), state });
 }
 
 function shareOf(status) {

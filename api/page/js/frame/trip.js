@@ -83,7 +83,7 @@ function fill(view, status) {
 function keptText(status) {
   const key = status.relay_on ? "trip.relay_on" : "trip.relay_off";
   if (status.depth_mm === null) return text(key);
-  const values = { depth_mm: fixed(status.depth_mm, 3), time: clockwork(status.on_time_s) };
+  const values = { depth_mm: fixed(status.depth_mm, 2), time: clockwork(status.on_time_s) };
   return text(`${key}_at`, values);
 }
 

@@ -132,8 +132,8 @@ export class Section {
     const [floorY, targetY] = parted(at(depth.best), at(plate.targetMm), 24);
     this.set("to-floor", { x1: right, y1: at(depth.best), x2: room + 10, y2: floorY });
     this.set("to-target", { x1: right, y1: at(plate.targetMm), x2: room + 10, y2: targetY });
-    const floor = text(`section.${this.floor}`, { depth_mm: fixed(depth.best, 3) });
-    const target = text("section.wanted", { depth_mm: fixed(plate.targetMm, 3) });
+    const floor = text(`section.${this.floor}`, { depth_mm: fixed(depth.best, 2) });
+    const target = text("section.wanted", { depth_mm: fixed(plate.targetMm, 2) });
     this.write("floor-text", floor, room + 14, floorY + 5);
     this.write("target-text", target, room + 14, targetY + 5);
   }
@@ -147,7 +147,7 @@ export class Section {
       plate.openingMm === null
         ? text("section.opening_unknown")
         : text("section.opening", { width_mm: fixed(plate.openingMm, 2) });
-    const undercut_mm = fixed(depth.best / plate.etchFactor, 3);
+    const undercut_mm = fixed(depth.best / plate.etchFactor, 2);
     put(this.caption, text("section.caption", { sheet, opening, undercut_mm }));
   }
 

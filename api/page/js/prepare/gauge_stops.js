@@ -46,7 +46,7 @@ export class GaugeStops {
   write(stops) {
     this.stops = [...stops].sort((a, b) => a - b);
     const row = (mm) => {
-      const depth_mm = fixed(mm, 3);
+      const depth_mm = fixed(mm, 2);
       const label = text("prepare.stops.remove", { depth_mm });
       const words = text("prepare.stops.stop", { depth_mm });
       return h(
@@ -64,7 +64,7 @@ export class GaugeStops {
     this.offeredMm = offered[0] ?? null;
     show(this.offered, this.offeredMm !== null);
     if (this.offeredMm === null) return;
-    put(this.offered, text("prepare.stops.add_offered", { depth_mm: fixed(this.offeredMm, 3) }));
+    put(this.offered, text("prepare.stops.add_offered", { depth_mm: fixed(this.offeredMm, 2) }));
   }
 
   addTyped() {

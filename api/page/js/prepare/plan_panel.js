@@ -3,6 +3,7 @@
 import { h, mark, put } from "../base/dom.js";
 import { sentence } from "../base/field.js";
 import { bounds, clockwork, fixed, NONE, printed, withUnit } from "../base/numbers.js";
+import { metalLeft, PlaceList } from "../pictures/place_list.js";
 import { Section } from "../pictures/section.js";
 import { plateOf } from "../pictures/section_geometry.js";
 import { shape } from "../base/shapes.js";
@@ -16,7 +17,7 @@ const FIGURES = [
   ["figure.density", (plan) => withUnit(plan.current_density_a_per_dm2, 1, "A/dm\u00b2")],
   ["figure.bare_metal", (plan) => withUnit(plan.total_area_mm2 / 100, 2, "cm\u00b2")],
   ["figure.depth", (plan) => text("plan.figure.between", bounds(plan))],
-  ["figure.undercut", (plan) => withUnit(plan.target_depth_mm / plan.etch_factor, 3, "mm")],
+  ["figure.undercut", (plan) => withUnit(plan.target_depth_mm / plan.etch_factor, 2, "mm")],
   ["figure.metal_lost", metalLost],
   ["figure.bite", (plan) => fixed(plan.bite_factor, 2)],
   ["figure.etch_factor", (plan) => fixed(plan.etch_factor, 2)],
@@ -28,6 +29,7 @@ const LIMITS = [
   ["limit.time", (plan) => clockwork(plan.max_on_time_s)],
   ["limit.current", (plan) => withUnit(plan.max_current_a, 2, "A")],
   ["limit.mean_depth", deepest],
+  ["limit.metal_left", (plan) => metalLeft(plan.least_metal_mm)],
   ["limit.sensor_range", (plan) => `${fixed(100 * plan.range_fraction, 0)} %`],
 ];
 
@@ -39,8 +41,9 @@ function metalLost(plan) {
 }
 
 function deepest(plan) {
+  if ((plan.least_metal_mm ?? null) !== null) return null;
   if (plan.max_mean_depth_mm === null) return text("plan.limit.not_guarded");
-  return withUnit(plan.max_mean_depth_mm, 3, "mm");
+  return withUnit(plan.max_mean_depth_mm, 2, "mm");
 }
 
 const valued = (lines, plan) =>
@@ -63,6 +66,7 @@ export function planWarnings(plan) {
 export class PlanPanel {
   constructor() {
     this.section = new Section({ floor: "planned" });
+    this.places = new PlaceList();
     this.lines = [...FIGURES, ...LIMITS].map(([name, valueOf]) => ({
       name: text(`plan.${name}`),
       valueOf,
@@ -85,6 +89,7 @@ export class PlanPanel {
       h("h2", { id: "plan-title" }, text("plan.title")),
       this.why,
       this.section.element,
+      this.places.element,
       this.figures,
     );
     this.line = h("p", { class: "plan-line", "aria-live": "off" }, text("plan.none"));
@@ -100,6 +105,7 @@ export class PlanPanel {
     const depth = { best: plan.target_depth_mm, low: plan.depth_low_mm, high: plan.depth_high_mm };
     this.section.show(plateOf(plan), depth);
     for (const { valueOf, value } of this.lines) put(value, valueOf(plan) ?? NONE);
+    this.places.show(plan.places ?? [], plan.metal_left_mm ?? null);
     const title = h("h3", {}, text("plan.may_go_wrong"));
     this.warnings.replaceChildren(...(count ? [title, ...planWarnings(plan)] : []));
     mark(this.element, "data-planned", "yes");
@@ -111,6 +117,7 @@ export class PlanPanel {
     put(this.why, why);
     for (const { value } of this.lines) put(value, NONE);
     this.warnings.replaceChildren();
+    this.places.show([], null);
     mark(this.element, "data-planned", "no");
   }
 }

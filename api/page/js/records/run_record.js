@@ -45,7 +45,7 @@ export function reachedDepth(run) {
 export function runRequest({ plan }) {
   const { request } = plan;
   const thickness = withUnit(request.thickness_mm, 2, "mm");
-  const stops = (request.gauge_stops_mm ?? []).map((mm) => withUnit(mm, 3, "mm")).join(", ");
+  const stops = (request.gauge_stops_mm ?? []).map((mm) => withUnit(mm, 2, "mm")).join(", ");
   const current = text("run.fact.current_and_density", {
     current: withUnit(plan.current_a, 2, "A"),
     density: withUnit(plan.current_density_a_per_dm2, 1, "A/dm\u00b2"),
@@ -59,7 +59,7 @@ export function runRequest({ plan }) {
     fact("copies", fixed(request.pieces, 0)),
     fact("sides", fixed(request.sides, 0)),
     fact("other_bare", withUnit(request.other_bare_mm2 / 100, 2, "cm\u00b2")),
-    fact("depth", withUnit(plan.target_depth_mm, 3, "mm")),
+    fact("depth", withUnit(plan.target_depth_mm, 2, "mm")),
     fact("current", current),
     fact("supply", supplyOf(request.supply_mode)),
     fact("stop", policyOf(request.stop_policy)),

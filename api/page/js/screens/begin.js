@@ -83,12 +83,12 @@ export function beginScreen(store, shared) {
 
 /** Return the run that Start will begin, as [term, value] pairs. */
 function summaryOf(plan) {
-  const stops = plan.gauge_stops_mm.map((mm) => withUnit(mm, 3, "mm")).join(", ");
+  const stops = plan.gauge_stops_mm.map((mm) => withUnit(mm, 2, "mm")).join(", ");
   return [
     [text("begin.piece"), plan.request.piece || text("app.unnamed")],
     [text("begin.metal"), metalOf(plan.metal)],
     [text("begin.bath"), plan.request.bath ?? text("begin.no_bath")],
-    [text("begin.depth"), withUnit(plan.target_depth_mm, 3, "mm")],
+    [text("begin.depth"), withUnit(plan.target_depth_mm, 2, "mm")],
     [text("begin.between"), text("plan.figure.between", bounds(plan))],
     [text("begin.current"), withUnit(plan.current_a, 2, "A")],
     [text("begin.time"), clockwork(plan.duration_s)],

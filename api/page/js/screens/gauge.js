@@ -33,8 +33,8 @@ export function gaugeScreen(store) {
       return away(view, status);
     }
     put(view.position, standsAt(status));
-    const depth = withUnit(status.depth_mm, 3, "mm");
-    const target = withUnit(status.target_depth_mm, 3, "mm");
+    const depth = withUnit(status.depth_mm, 2, "mm");
+    const target = withUnit(status.target_depth_mm, 2, "mm");
     put(view.estimate, text("gauge.estimate", { depth, target, ...bounds(status) }));
     ceiling(view, status);
     const key = [status.run_id, status.state, store.plateIs(), store.asksForPlate()].join();
@@ -111,7 +111,7 @@ function changed(view, store, answer) {
       "tr",
       {},
       h("th", { scope: "row" }, text(`gauge.${name}`)),
-      h("td", {}, withUnit(depth.depth_mm, 3, "mm")),
+      h("td", {}, withUnit(depth.depth_mm, 2, "mm")),
       h("td", {}, text("gauge.between", bounds(depth))),
     );
   const head = h("tr", {}, h("td", {}), column("estimate"), column("between"));
@@ -124,7 +124,7 @@ function changed(view, store, answer) {
   );
   show(view.change, true);
   view.change.querySelector("h2").focus();
-  const [before_mm, after_mm] = [before, after].map(({ depth_mm }) => fixed(depth_mm, 3));
+  const [before_mm, after_mm] = [before, after].map(({ depth_mm }) => fixed(depth_mm, 2));
   say(text("gauge.announcement", { before_mm, after_mm }));
 }
 

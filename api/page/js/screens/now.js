@@ -6,6 +6,7 @@ import { Curves } from "../pictures/curves.js";
 import { DepthBar } from "../pictures/depth_bar.js";
 import { EventList } from "../records/event_list.js";
 import { bounds, clockwork, fixed, NONE, timeOfDay, withUnit } from "../base/numbers.js";
+import { PlaceList } from "../pictures/place_list.js";
 import { Section } from "../pictures/section.js";
 import { plateOf } from "../pictures/section_geometry.js";
 import { get, path, query } from "../base/server.js";
@@ -96,6 +97,7 @@ function build() {
     endsName: h("span", { class: "time-name" }),
     bar: new DepthBar(),
     section: new Section(),
+    places: new PlaceList({ isFolded: true }),
     curveBox: h("div", {}),
     eventBox: h("div", {}),
     newest: h("p", { class: "newest" }),
@@ -141,6 +143,7 @@ function build() {
           { class: "readings live" },
           ["current", "voltage", "density", "charge", "bath", "next_gauge_stop"].map(reading),
         ),
+        view.places.element,
       ),
     ),
     h(
@@ -168,9 +171,10 @@ function fill(view, status, record) {
   const piece = status.piece ?? text("app.unnamed_piece");
   const metal = metalOf(status.metal);
   put(view.piece, metal === null ? piece : text("now.piece_and_metal", { piece, metal }));
-  put(view.depth, fixed(status.depth_mm, 3));
+  put(view.depth, fixed(status.depth_mm, 2));
   put(view.between, text("now.probably", bounds(status)));
-  put(view.wanted, text("now.target", { depth: withUnit(status.target_depth_mm, 3, "mm") }));
+  put(view.wanted, wantedOf(status));
+  view.places.show(status.places ?? [], status.metal_left_mm ?? null, status.target_place);
   fillTimes(view, status);
   const depth = depthOf(status);
   view.bar.show(depth, status.target_depth_mm, record?.plan.gauge_stops_mm ?? []);
@@ -183,8 +187,16 @@ function fill(view, status, record) {
   set(view, "charge", text("now.charge_of", { charge_coulombs, target }));
   const { bath_degc, next_gauge_stop_mm } = status;
   set(view, "bath", bath_degc === null ? null : withUnit(bath_degc, 1, "\u00b0C"));
-  const stop = next_gauge_stop_mm === null ? null : withUnit(next_gauge_stop_mm, 3, "mm");
+  const stop = next_gauge_stop_mm === null ? null : withUnit(next_gauge_stop_mm, 2, "mm");
   set(view, "next_gauge_stop", stop);
+}
+
+/** Return the target, and where it is meant if its place is known. */
+function wantedOf({ target_depth_mm, target_place, places }) {
+  const depth = withUnit(target_depth_mm, 2, "mm");
+  const place = (places ?? []).find(({ name }) => name === target_place)?.title;
+  if (place === undefined) return text("now.target", { depth });
+  return text("now.target_at", { depth, place });
 }
 
 function fillTimes(view, status) {

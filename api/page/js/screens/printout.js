@@ -54,7 +54,7 @@ function printout(record, events, readings) {
   };
   const section = new Section({ floor: "reached", width: SECTION_PX });
   section.show(plateOf(plan), reachedDepth(run));
-  const wanted = text("printout.wanted", { depth: withUnit(run.target_depth_mm, 3, "mm") });
+  const wanted = text("printout.wanted", { depth: withUnit(run.target_depth_mm, 2, "mm") });
   return [
     headOf(run),
     h("p", { class: "printout-result" }, resultOf(run), h("span", {}, wanted)),
@@ -89,7 +89,7 @@ function planFacts(run, plan) {
   const undercutMm = (run.depth_mm ?? 0) / plan.etch_factor;
   return [
     [text("printout.metal_planned"), withUnit(plan.metal_removed_g, 2, "g")],
-    [text("printout.undercut"), withUnit(undercutMm, 3, "mm")],
+    [text("printout.undercut"), withUnit(undercutMm, 2, "mm")],
     [text("printout.bite"), fixed(plan.bite_factor, 2)],
   ];
 }

@@ -128,8 +128,8 @@ function row(run, chosen, choose) {
 
 function depthOf(run) {
   if (run.depth_mm === null) return text("runs.no_depth");
-  const target = withUnit(run.target_depth_mm, 3, "mm");
-  return text("runs.depth", { depth_mm: fixed(run.depth_mm, 3), target });
+  const target = withUnit(run.target_depth_mm, 2, "mm");
+  return text("runs.depth", { depth_mm: fixed(run.depth_mm, 2), target });
 }
 
 function originOf(run, time) {
@@ -141,5 +141,5 @@ function originOf(run, time) {
 /** Return the result of a run in words. */
 export function resultOf(run) {
   if (run.depth_mm === null) return text("runs.no_result");
-  return text("runs.result", { depth: withUnit(run.depth_mm, 3, "mm"), ...bounds(run) });
+  return text("runs.result", { depth: withUnit(run.depth_mm, 2, "mm"), ...bounds(run) });
 }

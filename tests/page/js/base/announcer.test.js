@@ -40,7 +40,7 @@ test("the first status is no change", () => {
 
 test("a page that comes late says how deep", () => {
   take({ depth_mm: 0.03 });
-  assert.equal(polite(), "Depth 0.030 of 0.250 millimetres, 10 minutes left.");
+  assert.equal(polite(), "Depth 0.03 of 0.25 millimetres, 10 minutes left.");
 });
 
 test("a change of state", () => {
@@ -84,11 +84,11 @@ test("each tenth of the depth once", () => {
   take({ depth_mm: 0.0249 });
   assert.equal(polite(), "");
   take({ depth_mm: 0.0251, remaining_s: 540 });
-  assert.equal(polite(), "Depth 0.025 of 0.250 millimetres, 9 minutes left.");
+  assert.equal(polite(), "Depth 0.03 of 0.25 millimetres, 9 minutes left.");
   take({ depth_mm: 0.0499, remaining_s: 480 });
-  assert.match(polite(), /^Depth 0\.025/);
+  assert.match(polite(), /^Depth 0\.03 of/);
   take({ depth_mm: 0.0501, remaining_s: 75 });
-  assert.equal(polite(), "Depth 0.050 of 0.250 millimetres, 75 seconds left.");
+  assert.equal(polite(), "Depth 0.05 of 0.25 millimetres, 75 seconds left.");
 });
 
 test("no tenth twice", () => {

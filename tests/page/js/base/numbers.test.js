@@ -19,9 +19,9 @@ test("unknown is a dash", () => {
   assert.equal(withUnit(null, 2, "A"), NONE);
   assert.equal(withUnit(2.8, 2, "A"), "2.80\u00a0A");
   const half = { depth_low_mm: 0.199, depth_high_mm: null };
-  assert.deepEqual(bounds(half), { low_mm: "0.199", high_mm: NONE });
+  assert.deepEqual(bounds(half), { low_mm: "0.20", high_mm: NONE });
   const whole = { depth_low_mm: 0.199, depth_high_mm: 0.314 };
-  assert.deepEqual(bounds(whole), { low_mm: "0.199", high_mm: "0.314" });
+  assert.deepEqual(bounds(whole), { low_mm: "0.20", high_mm: "0.31" });
 });
 
 test("thousands from five digits", () => {

@@ -60,7 +60,7 @@ test("a trip tells what, how much, what to do", () => {
   assert.deepEqual(rows(), ["Measured3.412\u00a0A", "Limit3.000\u00a0A"]);
   assert.equal(part(".trip-todo").textContent, "Look at 3 cm\u00b2 of bare metal.");
   assert.equal(part(".quiet").textContent,
-    `${READS_OFF} Depth so far 0.123 mm after 9:57.`);
+    `${READS_OFF} Depth so far 0.12 mm after 9:57.`);
   assert.equal(part(".plug").hidden, true);
   assert.notEqual(part(".shape-tripped"), null);
   assert.equal(trip().getAttribute("data-welded"), null);
@@ -127,9 +127,9 @@ test("uncovered, the screens live again", () => {
 test("the same trip takes the focus once", () => {
   bench.take(TRIPPED);
   document.getElementById("main").focus();
-  bench.take({ ...TRIPPED, depth_mm: 0.124 });
+  bench.take({ ...TRIPPED, depth_mm: 0.134 });
   assert.equal(document.activeElement.id, "main");
-  assert.match(part(".quiet").textContent, /0\.124/);
+  assert.match(part(".quiet").textContent, /0\.13/);
 });
 
 test("acknowledge is a command", async () => {

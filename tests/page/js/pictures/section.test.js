@@ -97,8 +97,8 @@ test("the scale bar is as long as it says", () => {
 
 test("numbers beside their lines", () => {
   const { part, number, scale } = drawn();
-  assert.equal(part("floor-text").textContent, "0.100 now");
-  assert.equal(part("target-text").textContent, "0.250 wanted");
+  assert.equal(part("floor-text").textContent, "0.10 now");
+  assert.equal(part("target-text").textContent, "0.25 wanted");
   const [floor, target] = [0.1, 0.25].map((mm) => scale.surface + mm * scale.pxPerMm);
   const middle = (floor + target) / 2;
   assert.ok(target - floor < 24, "they are near each other");
@@ -122,15 +122,15 @@ test("leaders go from the line to its number", () => {
 
 test("the floor has its name", () => {
   const { part } = drawn(PLATE, DEPTH, WIDTH, { floor: "reached" });
-  assert.equal(part("floor-text").textContent, "0.100 reached");
+  assert.equal(part("floor-text").textContent, "0.10 reached");
 });
 
 test("the caption gives the measures", () => {
   assert.equal(drawn().section.caption.textContent,
-    "To scale: sheet 1.20 mm, mean opening 2.20 mm, undercut 0.080 mm a side.");
+    "To scale: sheet 1.20 mm, mean opening 2.20 mm, undercut 0.08 mm a side.");
   const unknown = drawn({ ...PLATE, thicknessMm: null, openingMm: null });
   assert.equal(unknown.section.caption.textContent,
-    "To scale: sheet thickness unknown, opening width unknown, undercut 0.080 mm a side.");
+    "To scale: sheet thickness unknown, opening width unknown, undercut 0.08 mm a side.");
 });
 
 const points = (d) =>
@@ -198,7 +198,7 @@ test("a width that is found", () => {
 test("a plate without depth is whole", () => {
   const { section, number, scale } = drawn(PLATE, null);
   near(number("floor", "y1"), scale.surface);
-  assert.match(section.caption.textContent, /undercut 0\.000 mm/);
+  assert.match(section.caption.textContent, /undercut 0\.00 mm/);
 });
 
 test("drawn again when something moves", () => {

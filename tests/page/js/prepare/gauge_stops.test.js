@@ -39,7 +39,7 @@ test("typed stops are sorted", async () => {
   await type("0.1");
   await type("0.15");
   assert.deepEqual(stops.read(), [0.1, 0.15, 0.2]);
-  assert.deepEqual(rows(), ["0.100 mm \u00d7", "0.150 mm \u00d7", "0.200 mm \u00d7"]);
+  assert.deepEqual(rows(), ["0.10 mm \u00d7", "0.15 mm \u00d7", "0.20 mm \u00d7"]);
   assert.equal(changes, 3);
   assert.equal(stops.input.value, "");
 });
@@ -72,11 +72,11 @@ test("ten stops and no more", async () => {
 test("a tap removes a stop", async () => {
   stops.write([0.2, 0.1]);
   assert.equal(changes, 0, "writing is no change by a person");
-  assert.equal(button("0.100").getAttribute("aria-label"), "Remove the gauge stop at 0.100 mm");
-  await tap("0.100");
+  assert.equal(button("0.10").getAttribute("aria-label"), "Remove the gauge stop at 0.10 mm");
+  await tap("0.10");
   assert.deepEqual([stops.read(), changes], [[0.2], 1]);
   assert.equal(document.activeElement, stops.input);
-  await tap("0.200");
+  await tap("0.20");
   assert.deepEqual(rows(), ["None"]);
 });
 
@@ -89,7 +89,7 @@ test("what is written stays as it was", () => {
 test("the suggested stop", async () => {
   stops.offer([0.0625, 0.2]);
   assert.equal(stops.offered.hidden, false);
-  assert.equal(stops.offered.textContent, "Add the suggested stop at 0.063 mm");
+  assert.equal(stops.offered.textContent, "Add the suggested stop at 0.06 mm");
   await tap("Add the suggested");
   assert.deepEqual([stops.read(), changes], [[0.0625], 1]);
   stops.offer([]);

@@ -1,0 +1,1 @@
+"""Does the interval of each place cover the truth where the plate follows another law?"""
