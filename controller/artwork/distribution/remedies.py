@@ -42,11 +42,11 @@ class Remedy:
     """A way to even a plate out.
 
     :param name: a key of the catalogue under ``places.remedy``.
-    :param spread: deepest twentieth over the middle of the widest floor, with the remedy.
+    :param depth_ratio: deepest twentieth over the middle of the widest floor, with the remedy.
     """
 
     name: str
-    spread: float
+    depth_ratio: float
 
 
 def remedies(plate: PlateMap, bath: BathField, evenness: float) -> tuple[Remedy, ...]:
