@@ -245,6 +245,7 @@ class _Walk:
             warnings=tuple(warnings),
             places=spread.places,
             bath_resistance_ohm=spread.bath_resistance_ohm,
+            remedies=spread.remedies,
         )
 
     def _soft_warning(self, soft_px2: float) -> list[Message]:
