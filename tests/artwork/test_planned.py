@@ -105,10 +105,9 @@ def test_short_curve_refused() -> None:
 
 def test_bath_is_part_of_the_key(tmp_path: Path) -> None:
     """A plan asks for the places in its rig's bath, and another bath is measured again."""
-    near, far = (
-        planning_options(MeasureOptions(), bath=BathField(gap_mm=gap)) for gap in (40.0, 80.0)
-    )
-    assert near.bath == BathField(gap_mm=40.0)
+    baths = (BathField(gap_mm=40.0), BathField(gap_mm=80.0))
+    near, far = (planning_options(MeasureOptions(), bath=bath) for bath in baths)
+    assert near.bath == baths[0]
     assert planning_options(MeasureOptions()).bath is None
     file = tmp_path / "a.png"
     file.write_bytes(b"any")
