@@ -57,6 +57,16 @@ class DepthPlaceAnswer(Answer):
     ]
 
 
+class RemedyAnswer(Answer):
+    """A way to even the plate out."""
+
+    name: Annotated[str, described("What to do.", NO_UNIT, "thief-strip")]
+    depth_ratio: Annotated[
+        float,
+        described("Deepest twentieth over the middle of the widest floor, then.", NO_UNIT, 1.4),
+    ]
+
+
 _LINE = {"x_mm": 12.4, "y_mm": 7.1, "width_mm": 0.31, "length_mm": 4.2}
 _CURVE = [[0.0, 712.4], [0.005, 715.6], [1.0, 1224.9]]
 
@@ -156,6 +166,14 @@ class MeasureAnswer(Answer):
             "Resistance of the bath between plate and minus plate, for each evenness as in places.",
             "ohm",
             [0.49, 0.49, 0.48, 0.48, 0.47, 0.46, 0.45, 0.43, 0.41, 0.4, 0.38],
+        ),
+    ]
+    remedies: Annotated[
+        tuple[RemedyAnswer, ...],
+        described(
+            "What would even the plate out, first the plate as it is; empty when nobody asked.",
+            NO_UNIT,
+            [example_of(RemedyAnswer)],
         ),
     ]
 

@@ -12,7 +12,7 @@ halves what a plate that hangs askew or lopsided stirring does.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from controller.artwork.distribution.solver import CurrentSolver
 from controller.artwork.distribution.widths import rim_distance
 from controller.artwork.outline.chain import Floats
 from controller.physics.bath_field import BathField, evenness_of, wagner_length_mm
+from controller.physics.remedies import Remedy
 
 STRIP_MM = 5.0
 """Width of the bare border and of the thief strip."""
@@ -35,18 +36,6 @@ THIEF_GAP_MM = 5.0
 
 _MOST_CELLS = 200_000
 """Cells of the bath here: the figures are compared with each other, so coarser ones do."""
-
-
-@dataclass(frozen=True, slots=True)
-class Remedy:
-    """A way to even a plate out.
-
-    :param name: a key of the catalogue under ``places.remedy``.
-    :param spread: deepest twentieth over the middle of the widest floor, with the remedy.
-    """
-
-    name: str
-    spread: float
 
 
 def remedies(plate: PlateMap, bath: BathField, evenness: float) -> tuple[Remedy, ...]:

@@ -262,6 +262,7 @@ class _Walk:
             warnings=tuple(warnings),
             places=spread.places,
             bath_resistance_ohm=spread.bath_resistance_ohm,
+            remedies=spread.remedies,
         )
 
 

@@ -172,6 +172,18 @@ def test_large_sheets_are_joined() -> None:
     assert found[100, 101] > found[500, 400] > 0.5
 
 
+def test_plates_change_places() -> None:
+    """Reciprocity: a bath has the same resistance when plate and minus plate change places."""
+    small = np.zeros((60, 60))
+    small[15:45, 20:40] = 1.0
+    bath = BathField(gap_mm=40.0, margin_mm=0.0)
+    one = CurrentSolver(small, 1.0, bath).solve(1.0).bath_mm / small.sum()
+    bath = BathField(gap_mm=40.0, margin_mm=0.0, minus_plate_mm=(20.0, 30.0))
+    other = CurrentSolver(np.ones((60, 60)), 1.0, bath).solve(1.0).bath_mm / 3600.0
+    assert other == pytest.approx(one, rel=0.01)
+    assert one > 1.2 * 40.0 / 3600.0
+
+
 def test_nothing_open_is_refused() -> None:
     """A plate without open metal has no distribution."""
     with pytest.raises(RefusedError):

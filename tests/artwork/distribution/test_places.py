@@ -172,7 +172,7 @@ def test_remedies_even_out() -> None:
     share = np.zeros((80, 80))
     share[20:60, 20:60] = 1.0
     found = {
-        remedy.name: remedy.spread
+        remedy.name: remedy.depth_ratio
         for remedy in remedies(PlateMap(share, share * 0, 0.5, (0.0, 0.0)), BATH, 0.7)
     }
     before = found.pop("as-planned")
