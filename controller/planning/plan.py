@@ -12,6 +12,7 @@ from controller.errors import RefusedError
 from controller.physics.estimate import Belief, DepthTable, depth_table
 from controller.physics.faraday import Metal, metal_named, removed_mass_g
 from controller.physics.learning import Learner, new_learner
+from controller.physics.learning.merging import compacted
 from controller.physics.relief import Growth
 from controller.planning.request import (
     PlanRequest,
@@ -88,8 +89,10 @@ def make_plan(
     growth = growth_of(request)
     total_area_mm2 = growth.area_mm2(0.0)
     current_a = current_of(request, total_area_mm2)
-    learner = knowledge.learner or new_learner(
-        metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction
+    learner = knowledge.learner or compacted(
+        new_learner(
+            metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction
+        )
     )
     belief = learner.belief()
     table, target_depth_mm = table_for(request, growth, metal, belief)
