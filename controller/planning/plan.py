@@ -90,9 +90,7 @@ def make_plan(
     total_area_mm2 = growth.area_mm2(0.0)
     current_a = current_of(request, total_area_mm2)
     learner = knowledge.learner or compacted(
-        new_learner(
-            metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction
-        )
+        new_learner(metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction)
     )
     belief = learner.belief()
     table, target_depth_mm = table_for(request, growth, metal, belief)

@@ -93,9 +93,7 @@ def test_fresh_acid_between_runs() -> None:
 
 def test_two_people_differ() -> None:
     """B gauges 12 um deeper than A in a bath that does not change: B's readings count as deeper."""
-    runs = [
-        run(DEPTH_MM + (0.012 if k % 2 else 0.0), person="AB"[k % 2]) for k in range(40)
-    ]
+    runs = [run(DEPTH_MM + (0.012 if k % 2 else 0.0), person="AB"[k % 2]) for k in range(40)]
     learner = after(*runs)
     offsets = dict(
         zip(
@@ -168,7 +166,7 @@ def test_old_belief_is_readable() -> None:
     assert learner.bite_factor()[1] == pytest.approx(math.sqrt(0.0126))
     assert learner.belief().best_etch_factor == pytest.approx(1.2)
     assert learner.learn(read(0.24), FINE).bite_factor()[1] < math.sqrt(0.0126)
-    with pytest.raises(ValueError):
+    with pytest.raises(ValueError, match="needs nodes"):
         learner_from_json([], SILVER)
 
 
