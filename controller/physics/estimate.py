@@ -75,9 +75,12 @@ class Belief:
         reached = 0.0
         points = []
         for component in by_etch_factor(self).components:
-            points.append((reached + 0.5 * component.weight, math.log(component.etch_factor)))
+            level = min(max(reached + 0.5 * component.weight, 1e-9), 1.0 - 1e-9)
+            points.append((_NORMAL.inv_cdf(level), math.log(component.etch_factor)))
             reached += component.weight
-        return math.exp(interpolate(points, 0.1)), math.exp(interpolate(points, 0.9))
+        ends = (interpolate(points, _NORMAL.inv_cdf(share)) for share in (0.1, 0.9))
+        low, high = (math.exp(end) for end in ends)
+        return low, high
 
 
 def by_etch_factor(belief: Belief) -> Belief:

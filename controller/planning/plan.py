@@ -13,6 +13,7 @@ from controller.physics.attack import AttackRate
 from controller.physics.estimate import Belief
 from controller.physics.faraday import Metal, metal_named, removed_mass_g
 from controller.physics.learning import Learner, new_learner
+from controller.physics.learning.merging import compacted
 from controller.planning.attacked import attacked, mean_current_a, stop_at
 from controller.planning.request import (
     PlanRequest,
@@ -89,8 +90,8 @@ def make_plan(
     growth = growth_of(request)
     total_area_mm2 = growth.area_mm2(0.0)
     current_a = current_of(request, total_area_mm2)
-    learner = knowledge.learner or new_learner(
-        metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction
+    learner = knowledge.learner or compacted(
+        new_learner(metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction)
     )
     belief = learner.belief()
     tables = tables_for(request, growth, metal, belief)

@@ -13,7 +13,7 @@ import pytest
 
 from controller.errors import RefusedError
 from controller.physics.faraday import removed_mass_g
-from controller.physics.learning import PastRun, learn_from_bath
+from controller.physics.learning import Learner, PastRun, learn_from_bath
 from controller.physics.readings import GaugeReading, Reading, Weighing
 from controller.physics.relief import Growth, SteinerGrowth, removed_volume_mm3
 from tests.proofs.learning_coverage import (
@@ -28,6 +28,7 @@ from tests.proofs.learning_coverage import (
 )
 
 WIDE = SteinerGrowth(767.0)
+RUN_VARIANCE = 0.05**2 * (0.14 * 0.5**2 + 0.34 + 0.26 * 1.5**2 + 0.16 * 2.1**2 + 0.1 * 3.0**2)
 CHARGE = 1800.0
 
 
@@ -38,12 +39,20 @@ def gauge(
     return GaugeReading(charge, spots, resolution_mm=0.001, **changes)  # type: ignore[arg-type]
 
 
+def etch_weights(learner: Learner) -> list[float]:
+    weights: dict[float, float] = {}
+    for component in learner.belief().components:
+        factor = component.etch_factor
+        weights[factor] = weights.get(factor, 0.0) + component.weight
+    return [weights[factor] for factor in sorted(weights)]
+
+
 def test_unread_belief_is_the_prior() -> None:
     learner = fresh()
     assert learner.bite_factor()[0] == 1.0
-    # Bath 0.10 and run 0.05 (common practice, no source), shunt 0.01.
+    # Bath 0.10 and run 0.05 times 0.5 to 3 (common practice, no source), shunt 0.01.
     # The area does not enter the bite factor.
-    assert learner.bite_factor()[1] == pytest.approx(math.sqrt(0.10**2 + 0.05**2 + 0.01**2))
+    assert learner.bite_factor()[1] == pytest.approx(math.sqrt(0.10**2 + RUN_VARIANCE + 0.01**2))
     assert learner.belief().best_etch_factor == pytest.approx(1.2)
 
 
@@ -56,7 +65,7 @@ def test_reading_against_brute_force(growth: Growth) -> None:
     reading = gauge(0.22)
     mean_mm, error_mm = reading.mean_depth()
     posterior = fresh().learn(reading, growth)
-    z_sd = math.sqrt(0.10**2 + 0.05**2 + AREA_SD**2 + SHUNT_SD**2)
+    z_sd = math.sqrt(0.10**2 + RUN_VARIANCE + AREA_SD**2 + SHUNT_SD**2)
     z = np.linspace(-6 * z_sd, 6 * z_sd, 1201)
     steps = np.linspace(-4.0, 4.0, 161)
     weight_sum, best_sum, square_sum, factor_sum = 0.0, 0.0, 0.0, 0.0
@@ -77,9 +86,9 @@ def test_reading_against_brute_force(growth: Growth) -> None:
     components = posterior.belief().components
     mean = sum(c.weight * c.mean_ln for c in components)
     sd = math.sqrt(sum(c.weight * (c.sd_ln**2 + (c.mean_ln - mean) ** 2) for c in components))
-    # 15 etch factors and a linearised volume against the grid.
-    assert mean == pytest.approx(expected_mean, abs=0.006)
-    assert sd == pytest.approx(expected_sd, rel=0.06)
+    # 9 etch factors, 15 pairs of spread and drift and a linearised volume against the grid.
+    assert mean == pytest.approx(expected_mean, abs=0.008)
+    assert sd == pytest.approx(expected_sd, rel=0.12)
     assert math.log(posterior.belief().best_etch_factor) == pytest.approx(
         factor_sum / weight_sum, abs=0.02
     )
@@ -92,10 +101,8 @@ def test_weighing_teaches_bite_factor() -> None:
     bite_factor, sd = learned.bite_factor()
     # 2 g on a 0.01 g scale: 0.7 % for the difference. The prior of 11 % hardly matters.
     assert bite_factor == pytest.approx(0.93, rel=0.002)
-    assert sd < 0.01
-    assert [node.weight for node in learned.nodes] == pytest.approx(
-        [node.weight for node in fresh().nodes]
-    )
+    assert sd < 0.012
+    assert etch_weights(learned) == pytest.approx(etch_weights(fresh()), rel=1e-6)
 
 
 def test_depth_over_mass_teaches_undercut() -> None:
@@ -118,19 +125,20 @@ def test_order_of_readings() -> None:
     first, second = gauge(0.20), Weighing(CHARGE, 1.9)
     one = fresh().learn(first, FINE).learn(second, FINE)
     other = fresh().learn(second, FINE).learn(first, FINE)
-    for a, b in zip(one.nodes, other.nodes, strict=True):
-        assert a.weight == pytest.approx(b.weight, rel=1e-9)
-        assert a.mean == pytest.approx(b.mean, abs=1e-12)
-        assert np.allclose(a.covariance, b.covariance, atol=1e-15)
+    # A doubt is weighed with what is known at that moment, so the order matters a little.
+    assert one.bite_factor()[0] == pytest.approx(other.bite_factor()[0], rel=0.005)
+    assert 0.5 < one.bite_factor()[1] / other.bite_factor()[1] < 2.0
+    assert one.etch_factor()[0] == pytest.approx(other.etch_factor()[0], rel=0.03)
 
 
 def test_next_run_keeps_the_bath() -> None:
     """The next run keeps what was learned of the bath and forgets the run and the area."""
     learned = fresh().learn(Weighing(CHARGE, 0.9 * removed_mass_g(CHARGE, SILVER)), FINE)
     carried = learned.next_run(AREA_SD)
-    # The bath's share of the deviation is its share of the variance: 0.0101 of 0.0126.
+    # With the spread of 0.05 the bath's share of the deviation is 0.0101 of 0.0126. A larger spread
+    # leaves less, a smaller one more.
     assert math.log(carried.bite_factor()[0]) == pytest.approx(
-        math.log(0.9) * 0.0101 / 0.0126, rel=0.01
+        math.log(0.9) * 0.0101 / 0.0126, rel=0.15
     )
     assert carried.bite_factor()[1] > 0.05
 
@@ -163,10 +171,12 @@ def test_impossible_readings_refused(reading: Reading, key: str) -> None:
 
 @pytest.mark.parametrize("factor", [0.5, 0.75, 1.0, 1.3, 2.0])
 def test_surprise_in_standard_deviations(factor: float) -> None:
+    """A mixture of spreads has heavier tails than the normal with its variance."""
     learner = fresh()
+    z_sd = math.sqrt(0.10**2 + RUN_VARIANCE + SHUNT_SD**2)
     sigma = learner.surprise_sigma(Weighing(CHARGE, factor * removed_mass_g(CHARGE, SILVER)), WIDE)
     assert sigma == pytest.approx(
-        math.log(factor) / 0.1125, abs=0.1 + 0.02 * abs(math.log(factor) / 0.1125)
+        math.log(factor) / z_sd, abs=0.1 + 0.2 * abs(math.log(factor) / z_sd)
     )
 
 
@@ -181,8 +191,8 @@ def test_withdrawn_reading_leaves_no_trace() -> None:
     )
     assert with_bad.bite_factor()[0] < withdrawn.bite_factor()[0]
     assert (
-        learn_from_bath(SILVER, (good, emptied), AREA_SD, SHUNT_SD).nodes
-        == learn_from_bath(SILVER, (good,), AREA_SD, SHUNT_SD).next_run(AREA_SD).nodes
+        learn_from_bath(SILVER, (good, emptied), AREA_SD, SHUNT_SD).strands
+        == learn_from_bath(SILVER, (good,), AREA_SD, SHUNT_SD).next_run(AREA_SD).strands
     )
 
 
@@ -198,12 +208,12 @@ def test_the_interval_covers_the_truth() -> None:
     """
     assert 0.93 <= covered_unread(2000) <= 0.97
     assert 0.93 <= covered_once(1000) <= 0.97
-    assert 0.93 <= covered_later(112) <= 0.97
+    assert 0.93 <= covered_later(112) <= 0.995, "no run drifts here and nobody errs: too careful"
 
 
 def test_wrong_priors_cost_coverage() -> None:
     """The figures of DEVELOPERS.md, within their scatter. 60 baths give 540 runs."""
-    assert 0.70 <= covered_later(60, run_sd=0.10) <= 0.86, "the stated spread is too small"
+    assert covered_later(60, run_sd=0.10) >= 0.87, "the spread is learned, in ten runs not quite"
     assert covered_unread(300, heavy=True) >= 0.92
     assert covered_once(300, heavy=True) >= 0.92
     assert covered_later(40, heavy=True) >= 0.92
@@ -242,20 +252,20 @@ def test_weights_of_etch_factors() -> None:
     learner = fresh()
     reading = GaugeReading(charge, (0.398, 0.400, 0.402), resolution_mm=0.001)
     mean_mm, error_mm = reading.mean_depth()
-    z_sd = math.sqrt(0.10**2 + 0.05**2 + AREA_SD**2 + SHUNT_SD**2)
+    z_sd = math.sqrt(0.10**2 + RUN_VARIANCE + AREA_SD**2 + SHUNT_SD**2)
     z = np.linspace(-6 * z_sd, 6 * z_sd, 2001)
     table = np.linspace(1e-4, 1.5, 800)
     expected = []
-    for node in learner.nodes:
-        volumes = removed_volume_mm3(table, narrow, node.etch_factor)
+    for component in learner.belief().components:
+        volumes = removed_volume_mm3(table, narrow, component.etch_factor)
         depths = np.interp(np.exp(z) * SILVER.mm3_per_coulomb * charge, volumes, table)
         density = np.exp(-0.5 * (z / z_sd) ** 2 - 0.5 * ((mean_mm - depths) / error_mm) ** 2)
-        expected.append(node.weight * density.sum())
+        expected.append(component.weight * density.sum())
     total = sum(expected)
-    weights = [node.weight for node in learner.learn(reading, narrow).nodes]
+    weights = etch_weights(learner.learn(reading, narrow))
     for found, weight in zip(weights, expected, strict=True):
         if weight > 0.01 * total:
-            assert found == pytest.approx(weight / total, rel=0.04)
+            assert found == pytest.approx(weight / total, rel=0.12)
 
 
 def test_a_gauge_reads_in_steps() -> None:

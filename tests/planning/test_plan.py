@@ -77,9 +77,10 @@ def test_common_practice() -> None:
 def test_ceilings_are_independent() -> None:
     """The ceilings of charge and time do not depend on each other."""
     made = plan()
-    # The charge is that of the bite factor's lower bound, about 1.25 times for silver.
-    # The time is 1.5 times the planned time.
-    sd_ln = math.sqrt(0.10**2 + 0.05**2 + 0.03**2 + 0.01**2)
+    # The charge is that of the bite factor's lower bound, about 1.3 times for silver. The spread
+    # from run to run is 0.5, 1, 1.5, 2.1 or 3 times 0.05. The time is 1.5 times the planned time.
+    run = 0.05**2 * (0.14 * 0.5**2 + 0.34 + 0.26 * 1.5**2 + 0.16 * 2.1**2 + 0.1 * 3.0**2)
+    sd_ln = math.sqrt(0.10**2 + run + 0.03**2 + 0.01**2)
     assert made.max_charge_coulombs / total(made) == pytest.approx(
         math.exp(1.959964 * sd_ln), rel=1e-4
     )
@@ -343,8 +344,8 @@ def test_careful_plan_warns_nothing() -> None:
         (
             "depth_limit_possible",
             "depth_mm",
-            {"thickness_mm": 0.3142 * 2.6},
-            {"thickness_mm": 0.3139 * 2.6},
+            {"thickness_mm": 0.3239 * 2.6},
+            {"thickness_mm": 0.3237 * 2.6},
         ),
         (
             "depth_limit_sure",

@@ -337,7 +337,7 @@ def test_entry_numbers_name_units() -> None:
         for kind in vars(entries_module).values()
         if is_dataclass(kind) and kind.__module__ == entries_module.__name__
     ]
-    assert len(kinds) == 10
+    assert len(kinds) == 11
     for kind in kinds:
         for field in fields(kind):
             if "float" in str(field.type):

@@ -111,16 +111,18 @@ def test_never_deeper_stops_early() -> None:
 
 
 def test_person_raises_the_ceiling() -> None:
-    """When a reading moves the target charge past the ceiling, a person may raise the ceiling."""
+    """When readings move the target charge past the ceiling, a person may raise the ceiling.
+
+    One weighing so far off could be a blunder; a second one settles it.
+    """
     bench = make_bench()
     bench.running(for_s=300.0)
     bench.supervisor.pause()
     bench.run_for(1.0)
     run, plate = the_run(bench), plate_of(bench)
     lost_g = 0.72 * 300.0 * 3.0 * 1.118e-3
-    plate.believe(
-        "r1", [Weighing(run.counter.charge_coulombs, lost_g, resolution_g=0.001)], nothing
-    )
+    weighed = Weighing(run.counter.charge_coulombs, lost_g, resolution_g=0.001)
+    plate.believe("r1", [weighed, weighed], nothing)
     assert run.plan.charge_coulombs > run.limits.max_charge_coulombs
     assert any("Raise the ceiling if the reading is right" in text for text in notes(bench))
     plate.raise_ceilings()

@@ -18,13 +18,15 @@ from controller.physics.relief import Growth
 ASK_BEYOND_SIGMA = 3.0
 """A reading farther off than this needs a person's confirmation."""
 
+IMPOSSIBLE_LN = 3.0
+"""A reading that shows twenty times more or less metal gone than expected is about another run."""
+
 OFFSET_SD_MM = 0.005
 """Standard deviation of a person's or a gauge's offset, mm. Common practice, no source."""
 MAX_OFFSETS = 8
 """People and gauges with an offset; later ones have none."""
 
 _PRUNE_BELOW = 1e-5
-_IMPOSSIBLE = 1e-60
 _NORMAL = NormalDist()
 
 
@@ -93,11 +95,12 @@ class Learner:
         """
         before = self._ready_for(reading)
         sight, values = before.look(reading, growth)
+        nodes = before.strands[0].nodes
+        offs = (values[n.etch_factor, n.evenness][0] - dot(sight.direction, n.mean) for n in nodes)
+        if min(map(abs, offs)) > IMPOSSIBLE_LN:
+            raise RefusedError("physics.gauge.impossible")
         strands = [strand.learn(sight, values) for strand in before.strands]
         total = sum(strand.weight for strand in strands)
-        slope = max(slope for _, slope in values.values())
-        if not total > _IMPOSSIBLE * slope:
-            raise RefusedError("physics.gauge.impossible")
         return replace(before, strands=_scaled(strands, total))
 
     def surprise_sigma(self, reading: Reading, growth: Growth) -> float:

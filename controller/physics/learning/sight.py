@@ -32,6 +32,10 @@ practice, no source."""
 DATUM_SHARE = 0.025
 """Share of readings with the film left in, and the same again with the film subtracted twice.
 Common practice, no source."""
+GROSS_SHARE = 0.01
+GROSS_LN = 0.7
+"""One reading in a hundred is of another piece or in another unit: wrong by about a factor of two,
+as the standard deviation of a logarithm. Common practice, no source."""
 BLUNDER_LN = 0.2
 """Standard deviation of ln(mass lost) in a blunder of weighing. Common practice, no source."""
 
@@ -100,9 +104,10 @@ def sight_of(
     direction[0] = direction[1] = 1.0
     if not isinstance(reading, GaugeReading):
         noise = (reading.standard_error_g() / positive(reading.lost_g, "lost_g", "g")) ** 2
-        good = Shape(1.0 - BLUNDER_SHARE, 0.0, noise)
+        good = Shape(1.0 - BLUNDER_SHARE - GROSS_SHARE, 0.0, noise)
         wrong = Shape(BLUNDER_SHARE, 0.0, noise + BLUNDER_LN**2)
-        return Sight(tuple(direction), (good, wrong))
+        gross = Shape(GROSS_SHARE, 0.0, noise + GROSS_LN**2)
+        return Sight(tuple(direction), (good, wrong, gross))
     depth_mm, error_mm = reading.mean_depth(cell[1])
     curve = volume_curve(growth)
     ln_volume, slope = curve.at(depth_mm, cell[0])
@@ -111,8 +116,9 @@ def sight_of(
         direction[offset] = slope
     noise = (error_mm * slope) ** 2
     shapes = (
-        Shape(1.0 - BLUNDER_SHARE - 2.0 * DATUM_SHARE, 0.0, noise),
+        Shape(1.0 - BLUNDER_SHARE - GROSS_SHARE - 2.0 * DATUM_SHARE, 0.0, noise),
         Shape(BLUNDER_SHARE, 0.0, noise + (BLUNDER_MM * slope) ** 2),
+        Shape(GROSS_SHARE, 0.0, noise + GROSS_LN**2),
         *_wrong_datums(reading.film_mm, depth_mm, cell[0], curve, ln_volume, noise),
     )
     return Sight(tuple(direction), shapes)

@@ -57,8 +57,6 @@ def read_notebook(lines: Iterable[str]) -> Notebook:
             header = _header_of(_split(plain, separator), number)
             continue
         cells = _split(line.rstrip("\r\n"), separator)
-        while len(cells) > len(header) and not cells[-1].strip():
-            cells.pop()
         if len(cells) != len(header):
             key = "width_comma" if separator == "," and len(cells) > len(header) else "width"
             raise RefusedError(
@@ -76,7 +74,7 @@ def read_notebook(lines: Iterable[str]) -> Notebook:
     if not rows:
         raise RefusedError("notebook.table.empty", field="file")
     _refuse_two_metals(rows)
-    return Notebook(tuple(rows), tuple(name for name in header if name not in COLUMNS))
+    return Notebook(tuple(rows), tuple(name for name in header if name and name not in COLUMNS))
 
 
 def _split(line: str, separator: str) -> list[str]:
@@ -86,8 +84,6 @@ def _split(line: str, separator: str) -> list[str]:
 def _header_of(cells: list[str], line: int) -> list[str]:
     """Return the names of the columns, in lower case. Raises: RefusedError."""
     header = [cell.strip().lower() for cell in cells]
-    while header and not header[-1]:
-        header.pop()
     for name in COLUMNS:
         if header.count(name) > 1:
             raise RefusedError("notebook.table.column_twice", field="file", line=line, column=name)
