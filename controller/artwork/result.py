@@ -13,6 +13,7 @@ from typing import Any, get_type_hints
 from controller.artwork.loading.readable import ReadableFile
 from controller.errors import BiteclockError, RefusedError
 from controller.physics.places import Place
+from controller.physics.remedies import Remedy
 from controller.texts import Message
 
 Pair = tuple[float, float]
@@ -66,6 +67,10 @@ class ArtworkMeasure:
     :param sha256: of the file's bytes.
     :param warnings: what may be wrong with the file.
     :param places: how deep each place gets against the mean depth; empty when nobody asked.
+    :param bath_resistance_ohm: of the bath between all copies and the minus plate, without the
+        surface of the metal, for each value of EVENNESS_GRID; empty when nobody asked.
+    :param remedies: what would even the plate out; the first is the plate as it is. Empty when
+        nobody asked.
     """
 
     area_mm2: float
@@ -98,6 +103,8 @@ class ArtworkMeasure:
     version: str
     warnings: tuple[Message, ...] = ()
     places: tuple[Place, ...] = ()
+    bath_resistance_ohm: tuple[float, ...] = ()
+    remedies: tuple[Remedy, ...] = ()
 
     def grown_mm2(self, s_mm: float) -> float:
         """Return A(s_mm) by linear interpolation. Raises: RefusedError outside the curve."""
@@ -229,6 +236,10 @@ _READ: Mapping[str, Callable[[Any], Any]] = {
     "lost_lines": lambda value: tuple(map(_line, value)),
     "sha256": _sha256,
     "places": lambda value: tuple(map(_depth_place, value)),
+    "remedies": lambda value: tuple(
+        Remedy(str(it["name"]), _number(it["depth_ratio"])) for it in value
+    ),
+    "bath_resistance_ohm": lambda value: tuple(map(_number, value)),
     "scale_source": Message.from_json,
     "warnings": lambda value: tuple(map(Message.from_json, value)),
 }

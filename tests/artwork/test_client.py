@@ -20,6 +20,8 @@ from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import MeasureFailedError
 from controller.errors import RefusedError
+from controller.physics.bath_field import BathField
+from controller.physics.places import EVENNESS_GRID
 from controller.texts import Message
 from tests.kits.artwork.files import svg
 from tests.kits.artwork.shapes import disc, file_bytes, save
@@ -196,3 +198,13 @@ def test_worker_starts_a_session(artwork: Path, monkeypatch: pytest.MonkeyPatch)
     assert seen["start_new_session"] is True
     assert seen.get("close_fds", True) is True, "the relay's descriptor stays here"
     assert "preexec_fn" not in seen, "exec only: no Python runs between fork and exec"
+
+
+def test_map_is_made_confined(artwork: Path) -> None:
+    """The confined process makes the map too: it has imported all that the map needs."""
+    bath = BathField(minus_plate_mm=(40.0, 40.0))
+    found = measure(artwork, MeasureOptions(bath=bath, even_out_at=0.5))
+    assert "widest-floor-middle" in [place.name for place in found.places]
+    assert len(found.bath_resistance_ohm) == len(EVENNESS_GRID)
+    assert found.remedies[0].name == "as-planned"
+    assert found == measure_file(artwork, MeasureOptions(bath=bath, even_out_at=0.5))

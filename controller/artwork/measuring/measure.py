@@ -13,6 +13,8 @@ import numpy as np
 
 from controller.artwork import limits
 from controller.artwork.distances.distance import Squares, scale_for
+from controller.artwork.distribution.plate_map import map_canvas
+from controller.artwork.distribution.spread import sheet_spread
 from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
@@ -101,6 +103,7 @@ class _Walk:
         self._doubts = Doubts(sheet.px_mm, looks_for_dust=not is_drawing)
         self._lines = LineBook(self._undercut_px)
         self._preview = PreviewCanvas(sheet.height_px, sheet.width_px) if with_preview else None
+        self._map = map_canvas(sheet, options.bath)
         self._open_px2 = 0.0
         self._partial_px = 0
         self._noise_range_px = levels.noise_range_px(sheet.reduction)
@@ -124,6 +127,8 @@ class _Walk:
                 self._doubts.add(is_open_band[row : min(row + _FIELD_ROWS, halo + bottom - top)])
             is_last = bottom == sheet.height_px
             self._doubts.add_rim(core, sheet.full, is_first=top == 0, is_last=is_last)
+            if self._map is not None:
+                self._map.add(band, is_open_band, sheet.full, top, halo)
             self._partial_px += int(np.count_nonzero((core >= least) & (core <= most)))
             for piece in pieces(is_open_band, halo, tile, block):
                 self._piece(band, top, piece, halo)
@@ -221,6 +226,7 @@ class _Walk:
         lost, lost_count = self._lines.lost_lines(sheet)
         if preview is not None and self._preview is not None:
             self._preview.save(preview, options.undercut_mm, px_mm, lost_count)
+        spread = sheet_spread(self._map, sheet, options)
         plate_mm2 = sheet.plate_mm[0] * sheet.plate_mm[1]
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
@@ -254,6 +260,9 @@ class _Walk:
             sha256=digest,
             version=limits.MEASURE_VERSION,
             warnings=tuple(warnings),
+            places=spread.places,
+            bath_resistance_ohm=spread.bath_resistance_ohm,
+            remedies=spread.remedies,
         )
 
 
