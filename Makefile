@@ -27,8 +27,9 @@ unexport PYTHONDONTWRITEBYTECODE
 demo: $(VENV)/.installed
 	@exec $(BIN)/biteclock demo --speed $(SPEED) --port $(PORT) $(if $(ONCE),--once)
 
+# Three workers on two cores: some wait for a browser or a daemon while others compute.
 test: need-test-tools lint
-	$(BIN)/python -m pytest --numprocesses 2 --dist loadgroup
+	$(BIN)/python -m pytest --numprocesses 3 --dist loadgroup
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check controller hardware api systemd tests

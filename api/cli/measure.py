@@ -94,7 +94,8 @@ def measure(
     _print_file(file, found)
     _print_areas(found)
     _print_lost_lines(found)
-    _print_remedies(found)
+    if even_out is not None:
+        _print_spread(found, even_out)
     say("command_line.measure.line.sha256", sha256=found.sha256)
     for warning in found.warnings:
         warn("command_line.measure.line.warning", warning=warning)
@@ -191,10 +192,19 @@ def _print_lost_lines(found: ArtworkMeasure) -> None:
         say("command_line.measure.line.more_lost_lines", number=more)
 
 
-def _print_remedies(found: ArtworkMeasure) -> None:
-    """Print what would even the plate out, when somebody asked."""
-    if found.remedies:
-        say("command_line.measure.line.remedies")
+def _print_spread(found: ArtworkMeasure, evenness: float) -> None:
+    """Print where the plate etches deeper, and what would even it out."""
+    say("command_line.measure.line.depth_places")
+    for place in found.places:
+        say(
+            "command_line.measure.line.depth_place",
+            ratio=place.ratio(evenness),
+            place=text(f"places.name.{place.name}"),
+            share_fraction=place.share_of_area,
+            x_mm=place.x_mm,
+            y_mm=place.y_mm,
+        )
+    say("command_line.measure.line.remedies")
     for remedy in found.remedies:
         what = text(f"artwork.remedy.{remedy.name}")
         say("command_line.measure.line.remedy", depth_ratio=remedy.depth_ratio, remedy=what)

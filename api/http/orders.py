@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import Future
 from typing import Annotated
 
 from fastapi import Query
@@ -10,6 +13,7 @@ from starlette.requests import Request
 from api.access.auth import Caller, caller_of
 from api.access.shares import peer_of
 from api.http.arrival import arrival_of
+from api.http.guards.control import refuse_if_revoked
 from controller.messages import Source, SourceKind
 from controller.running.orders import Order
 
@@ -21,6 +25,9 @@ LONGEST_AGE_S = 1e9
 
 RUN_TEXT = "Run that the command is meant for. Without it, the present one. No unit."
 AGE_TEXT = "Time from the tap to the sending, on the client's monotonic clock. Unit: s."
+
+ASK_S = 2.0
+"""Longest wait for the server's word on whether somebody still waits for an answer, s."""
 
 STOP_PARAMETERS = [
     {
@@ -66,3 +73,33 @@ def source_of(request: Request, caller: Caller | None) -> Source:
     if caller.pairing is None:
         return Source(SourceKind.PROGRAM, address)
     return Source(SourceKind.PAIRED, address, caller.pairing.name)
+
+
+def wanted_by(request: Request) -> Callable[[], bool]:
+    """Return what a lane's thread calls to learn whether the client still waits, and may.
+
+    It raises ProblemError for a device that was revoked meanwhile. The page stops waiting after
+    8 s and then says that the command failed. A server that ends answers nobody any more.
+    """
+    loop = asyncio.get_running_loop()
+
+    async def ask(answer: Future[bool]) -> None:
+        try:
+            await refuse_if_revoked(request)
+            answer.set_result(not await request.is_disconnected())
+        except asyncio.CancelledError:
+            answer.set_result(False)
+            raise
+        except Exception as error:
+            answer.set_exception(error)
+
+    def is_wanted() -> bool:
+        answer: Future[bool] = Future()
+        try:
+            loop.call_soon_threadsafe(lambda: asking.add(loop.create_task(ask(answer))))
+            return answer.result(ASK_S)
+        except (RuntimeError, TimeoutError):  # the server ends
+            return False
+
+    asking: set[asyncio.Task[None]] = set()
+    return is_wanted

@@ -67,6 +67,19 @@ def test_few_or_large_specks_are_drawn(tmp_path: Path, specks: int, size_mm: flo
     assert "artwork.specks" not in keys(measured(tmp_path, scan(specks, size_mm)))
 
 
+def test_dust_is_placed_on_the_artwork(tmp_path: Path) -> None:
+    """The topmost speck, from the artwork's corner also where the plate's outline cuts it."""
+    image = Image.new("L", (709, 709), 255)
+    draw = ImageDraw.Draw(image)
+    for k in range(6):
+        draw.rectangle((300 + 20 * k, 400 + 10 * k, 303 + 20 * k, 403 + 10 * k), fill=0)
+    found = measured(tmp_path, image, plate_width_mm=20.0, plate_height_mm=16.0)
+    (asked,) = found.warnings
+    assert asked.values["x_mm"] == pytest.approx(300 / PX_PER_MM, abs=0.05)
+    assert asked.values["y_mm"] == pytest.approx(400 / PX_PER_MM, abs=0.05)
+    assert "e+" not in str(asked), "these specks are all of the edge: 100 %, not 1e+02 %"
+
+
 def test_drawn_dots_are_no_dust(tmp_path: Path) -> None:
     dots = "".join(f'<circle cx="{2 + i % 40}" cy="{2 + i // 40}" r="0.1"/>' for i in range(300))
     assert keys(measured(tmp_path, svg(dots))) == []
@@ -94,6 +107,48 @@ def test_plain_colours_are_ink(tmp_path: Path, colour: str) -> None:
     for found, area_mm2 in ((drawing, 100.0), (page, 100.0), (picture, (236 / PX_PER_MM) ** 2)):
         assert found.area_mm2 == pytest.approx(area_mm2, rel=1e-3)
         assert keys(found) == []
+
+
+@pytest.mark.parametrize("shift_px", [0.33, 1.0])
+def test_fringes_are_no_colour(tmp_path: Path, shift_px: float) -> None:
+    """A colour scan whose channels lie beside each other measures as a grey one does.
+
+    The stated uncertainty holds within three deviations, as on other scans (uncertainty.py). Shifts
+    of up to a pixel between the channels of a scanner: common practice, no source.
+    """
+    fine, bars = 16, 20
+    x = np.arange(800 * fine) / fine
+    channels = []
+    for shift in (shift_px, 0.0, -shift_px):
+        starts = 60.0 + 32.0 * np.arange(bars)[:, None] + shift
+        inside = ((x >= starts) & (x < starts + 11.8)).any(0)
+        level = np.full((300, 800), 245.0)
+        level[40:260] -= 235.0 * inside.reshape(800, fine).mean(1)
+        channels.append(level + np.random.default_rng(1).normal(0.0, 2.0, level.shape))
+    image = Image.fromarray(np.clip(np.dstack(channels), 0, 255).astype(np.uint8))
+    found = measured(tmp_path, image)
+    true_mm2 = bars * 11.8 * 220 / PX_PER_MM**2
+    assert found.area_mm2 == pytest.approx(true_mm2, abs=3.0 * found.area_uncertainty_mm2)
+
+
+@pytest.mark.parametrize("colour", ["red", "yellow"])
+def test_coloured_disc_in_a_picture(tmp_path: Path, colour: str) -> None:
+    """The shaded rim of a coloured disc counts as it does in black, across bands of rows."""
+    side, radius, fine = 900, 380.3, 4
+    large = Image.new("L", (side * fine, side * fine), 0)
+    middle, reach = side * fine / 2 - 0.5, radius * fine
+    box = (middle - reach, middle - reach, middle + reach, middle + reach)
+    ImageDraw.Draw(large).ellipse(box, fill=255)
+    mask = large.reduce(fine)
+    areas = {}
+    for paint in ("black", colour):
+        image = Image.new("RGB", (side, side), "white")
+        image.paste(paint, (0, 0), mask)
+        areas[paint] = measured(tmp_path, image)
+    found = areas[colour]
+    assert keys(found) == []
+    assert found.area_mm2 == pytest.approx(areas["black"].area_mm2, rel=1e-4)
+    assert found.edge_mm == pytest.approx(areas["black"].edge_mm, rel=1e-3)
 
 
 def test_plain_doctype_is_drawn(tmp_path: Path) -> None:

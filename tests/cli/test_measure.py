@@ -250,4 +250,7 @@ def test_what_evens_out(tmp_path: Path) -> None:
     flatter = json_of(path, "--even-out", "0.1")["remedies"][0]["depth_ratio"]
     assert 1.0 < flatter < ratio["as-planned"]
     assert json_of(path)["remedies"] == json_of(path)["places"] == []
-    assert "a bare strip of 5 mm" in call(path, "--even-out", "0.8").output
+    output = call(path, "--even-out", "0.8").output
+    assert "a bare strip of 5 mm" in output
+    assert "middle of the widest floor" in output
+    assert "over the mean depth" not in call(path).output

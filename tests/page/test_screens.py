@@ -159,7 +159,7 @@ def test_every_screen(
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_restore_moves_nothing(browser: Browser, bench: PageBench, size: tuple[int, int]) -> None:
     """The answer to a restored backup comes late, into room that is kept for it."""
-    answer = {"message": text("backup.restarting", made_at_utc="2026-03-14T09:20:01Z")}
+    answer = {"message": text("backup.restarting", made_at="2026-03-14 09:20 UTC")}
     with visit(browser, bench, size) as visited:
         visited.context.route("**/api/restore", lambda route: route.fulfill(json=answer))
         page = visited.go("rig")

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import re
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from fastapi import FastAPI
+from starlette.requests import Request
 
+from api.http import orders
+from api.http.orders import wanted_by
 from api.http.server import WebServer
 from controller.errors import LateCommandError
 from controller.messages import RunState, SourceKind
@@ -302,3 +307,69 @@ def test_page_has_same_limit() -> None:
     found = re.search(r"LATE_MS = (\d+);", words)
     assert found is not None
     assert float(found[1]) == LATE_S * 1000.0
+
+
+class TrustsAll:
+    """Every device may control."""
+
+    def may_still_control(self, _caller: object) -> bool:
+        return True
+
+
+def post() -> Request:
+    """Return a request of somebody who is still connected."""
+
+    async def receive() -> dict[str, Any]:
+        await asyncio.Event().wait()
+        raise AssertionError
+
+    app = FastAPI()
+    app.state.access = TrustsAll()
+    return Request({"type": "http", "method": "POST", "app": app}, receive)
+
+
+async def question() -> Callable[[], bool]:
+    return wanted_by(post())
+
+
+def test_server_says_who_waits() -> None:
+    async def asked() -> bool:
+        return await asyncio.to_thread(await question())
+
+    assert asyncio.run(asked()) is True
+
+
+def test_ended_server_wants_nothing() -> None:
+    assert asyncio.run(question())() is False
+
+
+def test_halted_server_wants_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The question came when the server's loop had made its last round."""
+    monkeypatch.setattr(orders, "ASK_S", 0.01)
+    loop = asyncio.new_event_loop()
+    try:
+        assert loop.run_until_complete(question())() is False
+    finally:
+        loop.close()
+
+
+def test_cancelled_question_wants_nothing() -> None:
+    """The server cancels its tasks when it ends."""
+
+    async def asked() -> bool:
+        entered = asyncio.Event()
+
+        async def receive() -> dict[str, Any]:
+            entered.set()
+            await asyncio.Event().wait()
+            raise AssertionError
+
+        request = post()
+        request.is_disconnected = receive  # type: ignore[method-assign, assignment]
+        answer = asyncio.create_task(asyncio.to_thread(wanted_by(request)))
+        await entered.wait()
+        for task in asyncio.all_tasks() - {answer, asyncio.current_task()}:
+            task.cancel()
+        return await answer
+
+    assert asyncio.run(asked()) is False

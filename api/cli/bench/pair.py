@@ -12,6 +12,9 @@ from api.cli.printing import help_of, print_json, say
 from controller.texts import text
 from controller.units import SECONDS_PER_HOUR
 
+_FEW_HOURS = 2.0
+"""From here on a person thinks in hours."""
+
 
 @click.command(help=help_of("command_line.pair"))
 @click.option("--new", is_flag=True, help=text("command_line.pair.new"))
@@ -29,4 +32,8 @@ def pair(new: bool, state_directory: Path | None, as_json: bool) -> None:
 
     invitation = PairingCode(code["pin"], tuple(code["addresses"]), code["name"])
     click.echo(invitation.terminal())
-    say("command_line.pair.valid", left_h=code["valid_s"] / SECONDS_PER_HOUR)
+    left_h = code["valid_s"] / SECONDS_PER_HOUR
+    if left_h >= _FEW_HOURS:
+        say("command_line.pair.valid_hours", left_h=left_h)
+    else:
+        say("command_line.pair.valid", minutes=max(1, code["valid_s"] // 60))

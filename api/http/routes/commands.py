@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from typing import Annotated
 
@@ -15,7 +14,7 @@ from api.http.guards.origin import media_type, not_json
 from api.http.models.commands import CeilingsBody, CommandAnswer, FirstLookBody, StartAnswer
 from api.http.models.plan import PlanAnswer
 from api.http.models.plan_request import PlanRequestBody
-from api.http.orders import given_with
+from api.http.orders import given_with, wanted_by
 from api.http.plan_requests import request_of
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
@@ -86,9 +85,9 @@ def _add_planning(router: APIRouter, context: AppContext) -> None:
         body: PlanRequestBody, request: Request, response: Response, given: _Given
     ) -> StartAnswer:
         """The response comes when the check has begun. The status shows how it goes on."""
-        is_waited_for = _is_waited_for(request)
+        is_wanted = wanted_by(request)
         run_id = await context.starting.run(
-            lambda: context.service.start(request_of(body, context.artworks), given, is_waited_for)
+            lambda: context.service.start(request_of(body, context.artworks), given, is_wanted)
         )
         response.headers["Location"] = f"/api/runs/{run_id}"
         return StartAnswer(run_id=run_id)
@@ -113,9 +112,9 @@ def _add_run_commands(router: APIRouter, context: AppContext) -> None:
     )
     async def resume(request: Request, given: _Given) -> CommandAnswer:
         """The rig is checked first."""
-        is_waited_for = _is_waited_for(request)
+        is_wanted = wanted_by(request)
         return await _command(
-            context, given, lambda order: context.service.resume(order, is_waited_for)
+            context, given, lambda order: context.service.resume(order, is_wanted)
         )
 
     @router.post(
@@ -177,24 +176,6 @@ def _add_ceilings(router: APIRouter, context: AppContext) -> None:
     async def raise_ceilings(_body: CeilingsBody, given: _Given) -> CommandAnswer:
         """Needs a run with the relay off and a person's confirmation. The logbook records both."""
         return await _command(context, given, context.service.raise_ceilings)
-
-
-def _is_waited_for(request: Request) -> Callable[[], bool]:
-    """Return what a lane's thread calls to learn whether the client still waits, and may.
-
-    It raises ProblemError for a device that was revoked meanwhile. The page stops waiting after
-    8 s and then says that the command failed.
-    """
-    loop = asyncio.get_running_loop()
-
-    async def asked() -> bool:
-        await refuse_if_revoked(request)
-        return not await request.is_disconnected()
-
-    def is_waited_for() -> bool:
-        return asyncio.run_coroutine_threadsafe(asked(), loop).result()
-
-    return is_waited_for
 
 
 async def _command(

@@ -14,13 +14,13 @@ from controller.artwork.distribution.plate_map import FINE_MM, PlateMap
 from controller.artwork.distribution.solver import CurrentSolver
 from controller.artwork.distribution.widths import (
     middle_of,
-    neighbours,
     pixels_of,
     rim_distance,
     wide_parts,
     width_at,
 )
 from controller.artwork.outline.chain import Bools, Floats, Ints
+from controller.artwork.outline.masks import neighbours
 from controller.physics.places import EVENNESS_GRID, Place
 
 TIP_MM = 1.0

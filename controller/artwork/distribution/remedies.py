@@ -4,9 +4,9 @@ The spread is the depth of the deepest twentieth of the artwork over that of its
 middle. Every figure is solved for, none is a rule of thumb.
 
 Resist around the artwork changes nothing here: what evens out is bare metal that takes current at
-the rim, be it a waste border that is cut off later or a strip beside the plate. A plate that is
-turned end for end changes nothing either, since this bath is alike on all sides: in a real one it
-halves what a plate that hangs askew or lopsided stirring does.
+the rim, be it a waste border that is cut off later or a strip beside the plate. Turning the plate
+end for end at half depth is left out: this bath is alike on all sides, so it has nothing to say
+about a plate that hangs askew or about lopsided stirring.
 """
 
 from __future__ import annotations
@@ -49,14 +49,12 @@ def remedies(plate: PlateMap, bath: BathField, evenness: float) -> tuple[Remedy,
     share, pixel_mm = joined(plate.open_share, step), plate.pixel_mm * step
     half_current = evenness_of(2.0 * wagner_length_mm(evenness))
     wider = replace(bath, gap_mm=2.0 * bath.gap_mm)
-    as_planned = _spread(share, share, pixel_mm, bath, evenness)
     return (
-        Remedy("as-planned", as_planned),
+        Remedy("as-planned", _spread(share, share, pixel_mm, bath, evenness)),
         Remedy("bare-waste-border", _framed(share, pixel_mm, bath, evenness, inside=True)),
         Remedy("thief-strip", _framed(share, pixel_mm, bath, evenness, inside=False)),
         Remedy("twice-the-gap", _spread(share, share, pixel_mm, wider, evenness)),
         Remedy("half-the-current", _spread(share, share, pixel_mm, bath, half_current)),
-        Remedy("turned-at-half-depth", as_planned),
     )
 
 

@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from controller.artwork.outline.chain import Bools, Floats, Ints
+from controller.artwork.outline.masks import neighbours
 
 _BEYOND_DISC = 0.21
 """(sqrt(2) - 1) / 2: how far the tip of a right angle lies beyond a disc in it, in diameters."""
@@ -42,17 +43,6 @@ def wide_parts(is_open: Bools, diameter_px: float) -> Bools:
     for _ in range(math.ceil(_BEYOND_DISC * diameter_px)):
         wide = neighbours(wide) & is_open
     return wide
-
-
-def neighbours(mask: Bools) -> Bools:
-    """Return the pixels and their eight neighbours."""
-    spread = mask.copy()
-    spread[1:] |= mask[:-1]
-    spread[:-1] |= mask[1:]
-    tall = spread.copy()
-    spread[:, 1:] |= tall[:, :-1]
-    spread[:, :-1] |= tall[:, 1:]
-    return spread
 
 
 def width_at(is_open: Bools, row: int, column: int, most_px: int) -> int:

@@ -62,7 +62,7 @@ def load_pdf(path: ReadableFile, options: MeasureOptions) -> Picture:
         bitmap.fill_rect((255, 255, 255, 255), 0, 0, width_px, last - first)
         raw.FPDF_RenderPageBitmap(bitmap, page, 0, -first, width_px, height_px, 0, flags)
         drawn = bitmap.to_numpy().reshape(last - first, width_px, -1)
-        # Plain colours count as ink: the darkest channel, as in picture.darkest.
+        # Plain colours count as ink: the darkest channel, as in colour.darkest.
         grey: Grey = drawn.min(axis=2) if has_colour else drawn[:, :, 0].copy()
         bitmap.close()
         return looked_up(grey, table)
@@ -147,9 +147,7 @@ def _prepared(page: pdfium.PdfPage, px_per_point: float) -> tuple[list[Message],
 
 
 def _has_colour(item: pdfium.PdfObject) -> bool:
-    """Return whether an object may be drawn in a colour: by its paint, or as an image."""
-    if item.type == raw.FPDF_PAGEOBJ_IMAGE:
-        return True
+    """Return whether an object is painted in a colour. An image is read by its luminance."""
     for paint in (raw.FPDFPageObj_GetFillColor, raw.FPDFPageObj_GetStrokeColor):
         red, green, blue, clear = (raw.c_uint() for _ in range(4))
         if paint(item, red, green, blue, clear) and not red.value == green.value == blue.value:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageChops
+from PIL import Image
 
 from controller.texts import Message
 
@@ -61,15 +61,6 @@ def looked_up(grey: Grey, table: Grey) -> Grey:
     return grey if np.array_equal(table, _RISING) else table[grey]
 
 
-def darkest(image: Image.Image) -> Image.Image:
-    """Return the darkest of the three channels of a coloured image, as 8-bit grey.
-
-    So plain colours count as ink, as black does: yellow has nearly the luminance of white.
-    """
-    channels = image.convert("RGB").split()
-    return ImageChops.darker(channels[0], ImageChops.darker(channels[1], channels[2]))
-
-
 def averaged(
     image: Image.Image, step: int, table: Grey, part: tuple[int, int, int, int] | None = None
 ) -> Grey:
@@ -77,9 +68,7 @@ def averaged(
 
     :param part: left, top, right and bottom of the wanted part, or None for the whole image.
     """
-    if image.mode not in ("L", "1"):
-        image = darkest(image)
-    elif image.mode == "1":
+    if image.mode != "L":
         image = image.convert("L")
     if np.array_equal(table, _RISING[::-1]):  # averaging first gives the same and costs less
         return looked_up(np.asarray(image.reduce(step, part)), table)

@@ -11,6 +11,7 @@ import numpy as np
 from PIL import Image
 
 from controller.artwork import limits
+from controller.artwork.loading.colour import HALO_PX, aligned, ink
 from controller.artwork.loading.library_error import library_error
 from controller.artwork.loading.one_bit import PackedPixels, packed_png
 from controller.artwork.loading.picture import Grey, Picture, averaged, page_warning
@@ -240,10 +241,14 @@ def _reader(image: Image.Image) -> Reader:
     width = image.width
     is_clear = image.mode in ("LA", "PA", "RGBA") or "transparency" in image.info
 
+    has_colour = image.mode not in ("1", "L", "LA") and not image.mode.startswith("I;16")
+
     def read(first: int, last: int, step: int, table: Grey) -> Grey:
         if image.mode == "L" and not is_clear:
             return averaged(image, step, table, (0, first, width, last))
-        band = image.crop((0, first, width, last))
+        top = max(0, aligned(first) - HALO_PX) if has_colour else first
+        bottom = min(image.height, last + HALO_PX) if has_colour else last
+        band = image.crop((0, top, width, bottom))
         if band.mode.startswith("I;16"):
             # 257 steps of 16 bits are one step of 8 bits.
             word = np.minimum(np.asarray(band), 65535 - 128) + 128
@@ -254,6 +259,8 @@ def _reader(image: Image.Image) -> Reader:
             clear = band.convert("RGBA")
             band = Image.new("RGBA", clear.size, "white")
             band.alpha_composite(clear)
+        if has_colour:
+            band = ink(band).crop((0, first - top, width, last - top))
         return averaged(band, step, table)
 
     return read

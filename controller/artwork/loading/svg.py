@@ -9,8 +9,9 @@ import numpy as np
 import resvg_py
 from PIL import Image
 
+from controller.artwork.loading.colour import darkest
 from controller.artwork.loading.drawing import drawing_px
-from controller.artwork.loading.picture import Grey, Picture, darkest, looked_up
+from controller.artwork.loading.picture import Grey, Picture, looked_up
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.scale_source import DRAWING_SIZE, WIDTH_GIVEN
 from controller.artwork.loading.svg_check import SvgFile, check_svg

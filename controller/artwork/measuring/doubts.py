@@ -53,9 +53,10 @@ def soft_warning(soft_px2: float, open_px2: float, px_mm: float) -> list[Message
 
 @dataclass(frozen=True)
 class Dust:
-    """Specks that may be dust. All figures are of one copy, in px and px2.
+    """Specks that may be dust, of one copy.
 
     :param area_px2, edge_px: of all of them, the edge as if they were discs.
+    :param first_mm: x and y of the topmost, from the artwork's top left corner.
     """
 
     count: int
@@ -64,15 +65,36 @@ class Dust:
     first_mm: tuple[float, float]
 
 
+def dust_warning(dust: Dust, open_px2: float, edge_px: float) -> Message:
+    """Return the question about the specks.
+
+    :param open_px2, edge_px: of the whole sheet.
+    """
+    return Message(
+        "artwork.specks",
+        {
+            "count": dust.count,
+            "size_mm": MAX_SPECK_MM,
+            "area_percent": 100.0 * dust.area_px2 / open_px2,
+            "edge_percent": 100.0 * min(1.0, dust.edge_px / edge_px),
+            "x_mm": dust.first_mm[0],
+            "y_mm": dust.first_mm[1],
+        },
+    )
+
+
 class Doubts:
     """Looks at the sheet while it passes.
 
     :param px_mm: side of a grid pixel.
+    :param origin_mm: first corner of the grid, from the artwork's top left corner: x, y.
     :param looks_for_dust: whether the file is a picture. A drawing carries no dust.
     """
 
-    def __init__(self, px_mm: float, *, looks_for_dust: bool) -> None:
-        self._px_mm = px_mm
+    def __init__(
+        self, px_mm: float, origin_mm: tuple[float, float], *, looks_for_dust: bool
+    ) -> None:
+        self._px_mm, self._origin_mm = px_mm, origin_mm
         self._looks = looks_for_dust
         speck_px2 = math.pi / 4.0 * (MAX_SPECK_MM / px_mm) ** 2
         self.fields = FieldCount(speck_px2)
@@ -115,21 +137,8 @@ class Doubts:
         place = min(
             (int(y), int(x)) for part in parts for x, y in zip(part.x_px, part.y_px, strict=True)
         )
-        return place[1] * self._px_mm, place[0] * self._px_mm
-
-    def dust_warning(self, dust: Dust, open_px2: float, edge_px: float) -> Message:
-        """Return the question about the specks."""
-        return Message(
-            "artwork.specks",
-            {
-                "count": dust.count,
-                "size_mm": MAX_SPECK_MM,
-                "area_percent": 100.0 * dust.area_px2 / open_px2,
-                "edge_percent": 100.0 * min(1.0, dust.edge_px / max(edge_px, 1e-9)),
-                "x_mm": dust.first_mm[0],
-                "y_mm": dust.first_mm[1],
-            },
-        )
+        x_mm, y_mm = self._origin_mm
+        return x_mm + place[1] * self._px_mm, y_mm + place[0] * self._px_mm
 
     def rim_warning(self) -> list[Message]:
         """Return the question about the polarity, if there is one."""

@@ -19,7 +19,7 @@ from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.sniff import sniff
-from controller.artwork.measuring.doubts import Doubts, soft_warning
+from controller.artwork.measuring.doubts import Doubts, dust_warning, soft_warning
 from controller.artwork.measuring.growth import grown_area_px2
 from controller.artwork.measuring.lines import LineBook
 from controller.artwork.measuring.pieces import Piece, pieces
@@ -100,7 +100,7 @@ class _Walk:
         undercut_mm = options.undercut_mm
         self._undercut_px = None if undercut_mm is None else undercut_mm / sheet.px_mm
         self._tally = Tally(self._reach_px)
-        self._doubts = Doubts(sheet.px_mm, looks_for_dust=not is_drawing)
+        self._doubts = Doubts(sheet.px_mm, sheet.origin_mm, looks_for_dust=not is_drawing)
         self._lines = LineBook(self._undercut_px)
         self._preview = PreviewCanvas(sheet.height_px, sheet.width_px) if with_preview else None
         self._map = map_canvas(sheet, options.bath)
@@ -212,7 +212,7 @@ class _Walk:
             *self._doubts.rim_warning(),
         ]
         if dust is not None:
-            warnings.append(self._doubts.dust_warning(dust, self._open_px2, tally.edge_px))
+            warnings.append(dust_warning(dust, self._open_px2, tally.edge_px))
         off = deviations(
             tally,
             self._levels.step_px(sheet.reduction),

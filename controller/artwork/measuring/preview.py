@@ -16,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 from controller.artwork import limits
 from controller.artwork.distances.gaps import Gaps
 from controller.artwork.outline.chain import Bools, Cover
+from controller.artwork.outline.masks import neighbours
 from controller.texts import text
 
 _RESIST, _ETCHED, _UNDERCUT = (247, 247, 242), (0, 73, 116), (140, 205, 240)
@@ -79,9 +80,9 @@ class PreviewCanvas:
         picture = _mixed(share)
         if undercut_mm is not None:
             picture[grown & (share < 0.5)] = _UNDERCUT
-            picture[grown & _widened(~grown)] = _LINE
-        near = _widened(self._lost) if self._lost.any() else self._lost
-        ring = _widened(near) & ~near
+            picture[grown & neighbours(~grown)] = _LINE
+        near = neighbours(self._lost) if self._lost.any() else self._lost
+        ring = neighbours(near) & ~near
         row, col = np.indices(share.shape)
         stripe = (row + col) // 3 % 2 == 0
         picture[near & stripe], picture[near & ~stripe] = _LOST, _LOST_STRIPE
@@ -105,17 +106,6 @@ def _block_sums(values: Cover | Bools, block: int) -> npt.NDArray[np.uint32]:
 def _mixed(share: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
     resist, etched = np.array(_RESIST, np.float32), np.array(_ETCHED, np.float32)
     return np.rint(resist + (etched - resist) * share[:, :, None]).astype(np.uint8)
-
-
-def _widened(mask: Bools) -> Bools:
-    """Return the mask and its eight neighbours."""
-    wide = mask.copy()
-    wide[1:] |= mask[:-1]
-    wide[:-1] |= mask[1:]
-    tall = wide.copy()
-    wide[:, 1:] |= tall[:, :-1]
-    wide[:, :-1] |= tall[:, 1:]
-    return wide
 
 
 def _with_legend(

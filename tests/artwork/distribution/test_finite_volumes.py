@@ -26,7 +26,12 @@ def pattern() -> np.ndarray:
 
 @pytest.mark.parametrize(
     ("evenness", "minus_plate_mm", "within"),
-    [(0.9, None, 0.03), (0.5, (12.0, 9.0), 0.03), (1.0, (12.0, 9.0), 0.06)],
+    [
+        (0.9, None, 0.03),
+        (0.5, (12.0, 9.0), 0.03),
+        (0.9, (12.0, 9.0), 0.03),
+        (1.0, (12.0, 9.0), 0.06),
+    ],
 )
 def test_finite_volumes_agree(
     evenness: float, minus_plate_mm: tuple[float, float] | None, within: float
