@@ -12,6 +12,7 @@ from api.cli.options import json_option
 from api.cli.printing import help_of, print_json, say
 from controller.errors import RefusedError
 from controller.texts import text
+from controller.units import cm2_to_mm2
 
 if TYPE_CHECKING:
     from controller.physics.attack import AttackRate
@@ -100,8 +101,8 @@ def _kept(
             )
     request = {
         "bath": bath,
-        "area_cm2": weighed.area_cm2,
-        "minutes": weighed.minutes,
+        "area_mm2": cm2_to_mm2(weighed.area_cm2),
+        "time_s": 60.0 * weighed.minutes,
         "lost_g": weighed.lost_g,
         "temperature_degc": weighed.degc,
         "resolution_g": weighed.resolution_g,

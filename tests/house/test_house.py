@@ -40,6 +40,8 @@ SUFFIXES = (
     "hz", "g_per_cm3", "fraction", "g_per_mol", "coulombs_per_mol", "w", "wh", "ah", "j", "bytes",
     "dpi", "px", "utc", "l", "k", "um_per_min",
     "s_per_m", "px2",
+    "s_per_m",
+    "mol_per_l", "j_per_mol", "s_per_coulomb", "s_mm2_per_coulomb", "percent", "minutes",
 )  # fmt: skip
 
 RATIOS = {
@@ -54,6 +56,9 @@ RATIOS = {
     "even_out_at": "an evenness",
     "share_of_area": "area over area",
     "weight": "a probability",
+    "_order": "order of a reaction",
+    "order": "the same",
+    "water_parts": "parts of water to one part of acid",
     "_sd": "standard deviation of a logarithm",
     "_ln": "a logarithm",
     "ln_conductance": "a logarithm",

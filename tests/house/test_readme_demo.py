@@ -90,7 +90,8 @@ def test_looks_agree_with_the_plan(shown: list[str], printed: list[str], plan: R
     assert sum(PROGRESS.fullmatch(line) is not None for line in shown) == 3
     assert len(looks) > 3, "\n".join(printed)
     for look in looks:
-        depth = plan.table.at(float(look[4]))
+        charge_coulombs = float(look[4])
+        depth = plan.acid_bite.estimate(plan.table, charge_coulombs, charge_coulombs / 2.8)
         expected = (depth.best_mm, depth.low_mm, depth.high_mm)
         assert [float(text) for text in look.groups()[:3]] == pytest.approx(expected, abs=0.00051)
         if look[0] in shown:  # in the first seconds the time left follows the settling current

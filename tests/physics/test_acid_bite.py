@@ -154,7 +154,9 @@ def test_reading_teaches_both_together() -> None:
     slow = bite.estimate(learned, stop, 3.0 * stop / current_a)
     assert slow.high_mm - slow.best_mm > 0.05, "at another pace the attack is uncertain again"
     fast = bite.estimate(learned, stop, 0.5 * stop / current_a)
-    assert fast.best_mm - fast.low_mm > shown.best_mm - shown.low_mm
+    less_mm, more_mm = fast.best_mm - fast.low_mm, fast.high_mm - fast.best_mm
+    assert less_mm > shown.best_mm - shown.low_mm
+    assert less_mm > more_mm, "with less time, a fast attack means less depth"
     assert bite.after_readings(None) == before
 
 

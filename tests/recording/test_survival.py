@@ -157,7 +157,7 @@ UNMOVED = {
     "ActiveRun._settings": "as first_learner",
     "CoulombCounter.max_gap_s": "as first_learner",
     "CoulombCounter.bound_a": "as first_learner",
-    "Soak.rate_um_per_min": "as first_learner; the configuration does not change it",
+    "Soak.upper_um_per_min": "as first_learner; the configuration does not change it",
     "Soak.is_known": "see test_unknown_time_is_asked",
 }
 

@@ -89,9 +89,13 @@ def test_unknown_bite_factor() -> None:
     "metal", ["sterling-silver", "britannia-silver", "copper", "copper-1", "brass-70-30"]
 )
 def test_every_metal_reaches_depth(metal: str) -> None:
-    """Every metal of the nitric acid bath runs to its depth."""
+    """Every metal of the nitric acid bath runs to its depth.
+
+    The plan counts in what the acid takes by itself, up to 2.5 % here; this rehearsal's acid takes
+    nothing.
+    """
     result = finish(silver_request(metal=metal, depth_mm=0.1), Rehearsal())
-    assert result.true_depth_mm == pytest.approx(0.1, rel=0.01)
+    assert 0.097 < result.true_depth_mm < 0.101
 
 
 def test_weak_supply_takes_longer() -> None:

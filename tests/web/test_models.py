@@ -125,7 +125,9 @@ def test_artwork_model_is_complete() -> None:
 
 def test_bath_model_is_complete() -> None:
     known = names(BathSaved) | names(BathState)
-    assert set(baths_models.BathAnswer.model_fields) == known - {"bath", "run_id"}
+    inside = {"bath", "run_id", "attack_rate", "attack_sd_ln", "attack_degc"}
+    rate = {"attack_low_um_per_min", "attack_high_um_per_min", "attack_source"}
+    assert set(baths_models.BathAnswer.model_fields) == (known - inside) | rate
 
 
 def test_reading_model_is_complete() -> None:
@@ -178,6 +180,8 @@ def test_number_names_have_units() -> None:
         "ratios",
         "share_of_area",
         "threshold_level",
+        "water_parts",
+        "bottle_percent",
     }
     ratios |= {
         "area_uncertainty_fraction", "evenness_fraction", "mass_fraction", "metal_removed_fraction",

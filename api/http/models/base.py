@@ -14,6 +14,7 @@ _UNIT_OF_SUFFIX = (
     ("_g_per_mol", "g/mol"),
     ("_a_per_dm2", "A/dm2"),
     ("_um_per_min", "um/min"),
+    ("_mol_per_l", "mol/L"),
     ("mm3_per_coulomb", "mm3/C"),
     ("_coulombs", "C"),
     ("_mm3", "mm3"),

@@ -25,6 +25,7 @@ from controller.physics.coupon import Coupon
 from controller.physics.nitric_acid import MOST_WATER_PARTS, WEAKEST_BOTTLE_PERCENT
 from controller.recording.bath_card import AcidCard
 from controller.recording.baths import MAX_NAME, BathState
+from controller.units import mm2_to_cm2
 
 
 class BathBody(RequestModel):
@@ -81,8 +82,8 @@ class BathBody(RequestModel):
     bottle_percent: Annotated[
         float | None,
         number(
-            "Share of acid on the bottle's label, by mass; null for a usual bottle of 65 %.",
-            "%",
+            "Percentage of acid on the bottle's label, by mass; null for a usual one of 65 %.",
+            NO_UNIT,
             65.0,
             ge=WEAKEST_BOTTLE_PERCENT,
             le=100.0,
@@ -136,11 +137,11 @@ class CouponBody(RequestModel):
             pattern=PLAIN_TEXT,
         ),
     ]
-    area_cm2: Annotated[
+    area_mm2: Annotated[
         float,
-        number("All of its bare surface: front, back and edges.", "cm2", 20.0, gt=0.0, le=10_000.0),
+        number("All of its bare surface: front, back and edges.", "mm2", 2000.0, gt=0.0, le=1e6),
     ]
-    minutes: Annotated[float, number("Time in the bath.", "min", 60.0, gt=0.0, le=10_000.0)]
+    time_s: Annotated[float, number("Time in the bath.", "s", 3600.0, gt=0.0, le=1e6)]
     lost_g: Annotated[
         float,
         number(
@@ -160,7 +161,11 @@ class CouponBody(RequestModel):
     def coupon(self) -> Coupon:
         """Return the coupon."""
         return Coupon(
-            self.area_cm2, self.minutes, self.lost_g, self.temperature_degc, self.resolution_g
+            mm2_to_cm2(self.area_mm2),
+            self.time_s / 60.0,
+            self.lost_g,
+            self.temperature_degc,
+            self.resolution_g,
         )
 
 
@@ -186,7 +191,7 @@ class BathAnswer(Answer):
     ]
     bottle_percent: Annotated[
         float | None,
-        described("Acid on the bottle's label, by mass; null when not known.", "%", 65.0),
+        described("Percentage of acid on the bottle's label; null when not known.", NO_UNIT, 65.0),
     ]
     usual_degc: Annotated[
         float | None, described("Usual temperature; null when not known.", "degC", 22.0)

@@ -10,6 +10,12 @@ import { metalOf } from "../base/words.js";
 import { attempt } from "../frame/commands.js";
 import { couponPart } from "./coupon.js";
 
+const ATTACK = {
+  metal: "bath.attack_metal",
+  strength: "bath.attack_strength",
+  coupon: "bath.attack_coupon",
+};
+
 /** Ask for a bath, a new one or changes to a known one. Resolves to it, or to null. */
 export function askForBath(metal, known = null) {
   return new Promise((resolve) => {
@@ -17,7 +23,7 @@ export function askForBath(metal, known = null) {
     const acid = textField(text("bath.acid"), text("bath.acid_hint"), 80);
     const volume = numberField(text("bath.volume"), "L", text("bath.volume_hint"));
     const madeUp = field(text("bath.made_up_on"), h("input", { type: "date" }));
-    const water = numberField(text("bath.water"), text("bath.parts"), text("bath.water_hint"));
+    const water = numberField(text("bath.water"), "", text("bath.water_hint"));
     const bottle = numberField(text("bath.bottle"), "%", text("bath.bottle_hint"));
     const usual = numberField(text("bath.usual"), "\u00b0C", text("bath.usual_hint"));
     const problem = h("p", { class: "problem", role: "alert" });
@@ -63,7 +69,8 @@ export function askForBath(metal, known = null) {
       known === null
         ? null
         : couponPart(async (weighed, couponProblem) => {
-            const bath = await kept("/api/coupons", { ...weighed, bath: known.name }, couponProblem);
+            const request = { ...weighed, bath: known.name };
+            const bath = await kept("/api/coupons", request, couponProblem);
             if (bath === null) return false;
             latest = bath;
             put(attack, attackOf(bath));
@@ -110,7 +117,7 @@ async function kept(path, request, problem) {
 
 /** Return what is known of the acid's own bite. */
 function attackOf(bath) {
-  return text(`bath.attack_${bath.attack_source}`, {
+  return text(ATTACK[bath.attack_source], {
     um_per_min: fixed(bath.attack_um_per_min, 2),
     low_um_per_min: fixed(bath.attack_low_um_per_min, 2),
     high_um_per_min: fixed(bath.attack_high_um_per_min, 2),

@@ -5,7 +5,7 @@ import { numberField } from "../base/field.js";
 import { numberIn } from "../base/numbers.js";
 import { text } from "../base/text.js";
 
-/** Return the steps. keep({area_cm2, ...}, problem): whether the daemon kept the coupon. */
+/** Return the steps. keep({area_mm2, ...}, problem): whether the daemon kept the coupon. */
 export function couponPart(keep) {
   const area = numberField(text("coupon.area"), "cm\u00b2", text("coupon.area_hint"));
   const before = numberField(text("coupon.before"), "g", text("coupon.before_hint"));
@@ -23,8 +23,8 @@ export function couponPart(keep) {
       return;
     }
     const request = {
-      area_cm2: numberIn(area.input.value),
-      minutes: numberIn(minutes.input.value),
+      area_mm2: 100 * (numberIn(area.input.value) ?? 0),
+      time_s: 60 * (numberIn(minutes.input.value) ?? 0),
       lost_g: Number((weighed - again).toFixed(6)),
       temperature_degc: numberIn(degc.input.value),
       resolution_g: numberIn(step.input.value) ?? 0.01,
