@@ -366,7 +366,7 @@ def test_clock_rule_can_fail() -> None:
 LONGEST_LINES = 300
 LONG_FOR_A_REASON = {
     "controller/safety/supervisor.py": "the state machine is read in one sitting: off comes first",
-    "controller/safety/run.py": "the books of one run, each figure beside those that it follows from",
+    "controller/safety/run.py": "the books of one run, each figure beside those it follows from",
 }
 
 
