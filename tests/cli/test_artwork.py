@@ -154,7 +154,7 @@ def test_crowding_deepens_edges(files: dict[str, Path]) -> None:
         .call(*RUN, "--artwork", files["star"], "--true-etch-factor", "1.2", "--crowding", "0.3")
         .output
     )
-    assert f"deepest {crowded['true_deepest_mm']:.4f} mm true" in text
+    assert f"deepest {crowded['true_deepest_mm']:.2f} mm true" in text
 
 
 def test_gauge_stops_in_order(files: dict[str, Path]) -> None:

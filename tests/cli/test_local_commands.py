@@ -64,7 +64,7 @@ def test_runs_through_socket(daemon: Daemon, tmp_path: Path) -> None:
         assert {name: told[name] for name in stored if name not in only_in_file} == {
             name: it for name, it in stored.items() if name not in only_in_file
         }
-    assert "0.250 mm" in RUNS.call("list").output
+    assert "0.25 mm" in RUNS.call("list").output
     assert [run["run_id"] for run in RUNS.json_of("list", "--limit", "1")] == ["r2"]
 
 

@@ -39,7 +39,7 @@ def test_list_of_runs(directory: Path) -> None:
     assert [run["run_id"] for run in runs] == ["r2", "r1"]
     assert runs[1]["state"] == "finished"
     assert runs[1]["charge_coulombs"] == 1800.0
-    assert "0.250 mm" in RUNS.call("list", "--state-directory", directory).output
+    assert "0.25 mm" in RUNS.call("list", "--state-directory", directory).output
 
 
 def test_search_in_runs(directory: Path) -> None:

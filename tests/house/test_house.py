@@ -84,6 +84,8 @@ WITHOUT_UNIT = {
     "DepthTable.best": "(charge_coulombs, depth_mm): see its docstring",
     "DepthTable.low": "(charge_coulombs, depth_mm): see its docstring",
     "DepthTable.high": "(charge_coulombs, depth_mm): see its docstring",
+    "PlanTables.deepest": "(charge_coulombs, depth_mm): see its docstring",
+    "RunPlan.deepest": "(charge_coulombs, depth_mm): see its docstring",
     "Node.mean": "logarithms",
     "Node.covariance": "of logarithms",
     "TileFrame.plate": "pixels of the array: see its docstring",
@@ -371,6 +373,7 @@ def test_clock_rule_can_fail() -> None:
 LONGEST_LINES = 300
 LONG_FOR_A_REASON = {
     "controller/safety/supervisor.py": "the state machine is read in one sitting: off comes first",
+    "controller/safety/run.py": "the books of one run, each figure beside those it follows from",
 }
 
 

@@ -73,7 +73,7 @@ def book(tmp_path: Path) -> Iterator[Book]:
 def test_start_is_a_command(book: Book) -> None:
     book.bench.start()
     assert book.lines() == [
-        ("command", "Start: 0.250 mm, 1797 C at 3.00 A."),
+        ("command", "Start: 0.25 mm, 1797 C at 3.00 A."),
         ("state", "idle -> checking. The rig is checked with the relay off."),
     ]
 

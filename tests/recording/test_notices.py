@@ -34,7 +34,7 @@ def test_one_line_for_each_change(caplog: pytest.LogCaptureFixture) -> None:
     bench.running(for_s=5.0)
     ((level, line),) = journal.lines(bench)
     assert level == "INFO"
-    assert line.startswith("Run r1 is running at 0.000 mm. The relay is on.")
+    assert line.startswith("Run r1 is running at 0.00 mm. The relay is on.")
     bench.run_for(60.0)
     assert journal.lines(bench) == [], "nothing while nothing changes"
     bench.supervisor.pause()

@@ -38,3 +38,14 @@ EXAMPLE = {
     "depth_low_mm": 0.2,
     "depth_high_mm": 0.31,
 }
+
+TargetPlaceField = Annotated[
+    str | None,
+    described(
+        "Where depth and target are meant; null: the mean depth.", NO_UNIT, "widest-floor-middle"
+    ),
+]
+PlacesField = Annotated[
+    tuple[PlaceDepthAnswer, ...],
+    described("The depth at each place of the artwork.", NO_UNIT, [EXAMPLE]),
+]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from api.http.models.base import NO_UNIT, Answer, described
-from api.http.models.places import EXAMPLE, PlaceDepthAnswer
+from api.http.models.places import PlaceDepthAnswer, PlacesField, TargetPlaceField
 from api.http.models.plan_request import PlanRequestBody
 from controller.planning.json_form import places_of, plan_to_json
 from controller.planning.run_plan import RunPlan
@@ -136,16 +136,8 @@ class PlanAnswer(Answer):
             0.78,
         ),
     ] = None
-    target_place: Annotated[
-        str | None,
-        described(
-            "Where the target depth is meant; null: the mean depth.", NO_UNIT, "widest-floor-middle"
-        ),
-    ] = None
-    places: Annotated[
-        tuple[PlaceDepthAnswer, ...],
-        described("The depth at each place of the artwork when the run stops.", NO_UNIT, [EXAMPLE]),
-    ] = ()
+    target_place: TargetPlaceField = None
+    places: PlacesField = ()
     warnings: Annotated[
         tuple[PlanWarningAnswer, ...],
         described(
