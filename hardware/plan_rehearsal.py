@@ -30,6 +30,9 @@ class Rehearsal:
     :param artwork: the file whose pixels are on the plate. None: what the plan knows of it.
     :param crowding: how much faster metal dissolves at the edge of the resist than on a wide
         floor; with ``artwork`` only.
+    :param evenness: how far the local depth follows the current distribution of the bath, 0 uniform
+        to 1 ohmic; with ``artwork`` only. None: DEFAULT_EVENNESS with an artwork.
+    :param attack_um_per_min: chemical attack on all open metal, current or not, um/min.
     :param speed: virtual seconds per real second, or None for as fast as the machine can.
     :param real_transfers: see RehearsalSpec.
     """
@@ -43,6 +46,8 @@ class Rehearsal:
     ripple_hz: float = 100.0
     artwork: ArtworkFile | None = None
     crowding: float = 0.0
+    evenness: float | None = None
+    attack_um_per_min: float = 0.0
     speed: float | None = None
     real_transfers: bool = False
 
