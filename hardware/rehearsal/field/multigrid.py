@@ -6,21 +6,16 @@ import numpy as np
 
 from hardware.rehearsal.field.levels import Floats, Level, between, paired
 
-_COARSEST = 4
-"""Cells along the shorter side of the coarsest grid, at most."""
-
-_COARSEST_SWEEPS = 12
-
 
 class Multigrid:
-    """The grids, each with half the columns per side of the one before.
+    """The grids, each with half the columns per side of the one before, down to one.
 
     :param z_mm, y_mm, x_mm: widths of the finest grid's cells, mm.
     """
 
     def __init__(self, z_mm: Floats, y_mm: Floats, x_mm: Floats) -> None:
         self._levels = [Level(z_mm, y_mm, x_mm)]
-        while min(len(y_mm), len(x_mm)) > _COARSEST:
+        while max(len(y_mm), len(x_mm)) > 1:
             y_mm, x_mm = paired(y_mm, 0), paired(x_mm, 0)
             self._levels.append(Level(z_mm, y_mm, x_mm))
         self._ways = [
@@ -49,8 +44,7 @@ class Multigrid:
     def _cycle(self, depth: int, source: Floats) -> None:
         level = self._levels[depth]
         if depth == len(self._levels) - 1:
-            for _ in range(_COARSEST_SWEEPS):
-                level.relax(source)
+            level.relax(source)  # one column: exact
             return
         level.relax(source)
         coarse = self._levels[depth + 1]

@@ -93,6 +93,8 @@ def _settled(grids: Multigrid, share: Floats, half_mm: float, kinetics: Kinetics
         density = (driving + above - start - grids.finest.potential[0]) / resistance
         density = np.where(is_open, np.maximum(density, 0.0), 0.0)
         mean = float((density * weight).sum())
+        if mean <= 0.0:  # a first guess of the potential far too high
+            continue
         driving /= mean
         grids.finest.potential[:] /= mean
         before, current = current, density / mean

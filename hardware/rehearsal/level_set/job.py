@@ -11,6 +11,7 @@ from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.units import not_negative, positive
 from hardware.rehearsal.front_table import FrontRow, FrontTable, Spot
+from hardware.rehearsal.spec import GAP_MM
 
 MAX_CROWDING = 1.0
 """At twice the speed of a wide floor, the edges would etch by another process."""
@@ -38,7 +39,7 @@ class FrontJob:
     deepest_mm: float
     crowding: float = 0.0
     evenness: float = 0.0
-    gap_mm: float = 40.0
+    gap_mm: float = GAP_MM
     spots: tuple[Spot, ...] = ()
 
     def __post_init__(self) -> None:
@@ -114,5 +115,8 @@ class FrontSolution:
             for name, x_mm, y_mm, ratio in table["spots"]
         )
         return cls(
-            FrontTable(rows, spots), float(table["cell_mm"]), int(table["cells"]), int(table["steps"])
+            FrontTable(rows, spots),
+            float(table["cell_mm"]),
+            int(table["cells"]),
+            int(table["steps"]),
         )

@@ -71,7 +71,10 @@ def blocks(values: npt.NDArray[Any], step: int) -> Floats:
     """Return the means of blocks of ``step`` cells each way. Beyond the end there is nothing."""
     height, width = values.shape
     wide = np.pad(values, ((0, -height % step), (0, -width % step)))
-    return wide.reshape(wide.shape[0] // step, step, -1, step).mean((1, 3), dtype=np.float64)
+    means: Floats = wide.reshape(wide.shape[0] // step, step, -1, step).mean(
+        (1, 3), dtype=np.float64
+    )
+    return means
 
 
 def _distance(is_goal: Bools, reach: int, *, beyond: bool) -> npt.NDArray[np.float32]:

@@ -23,6 +23,9 @@ MOST_CELLS = 60_000
 than a cell etches at the mean over its cell's open metal."""
 
 
+_HALF = 0.5
+
+
 class PaceMap:
     """Local etching speed over the mean speed, over the sheet and under its resist.
 
@@ -40,7 +43,7 @@ class PaceMap:
         step = max(1, math.ceil(wanted_mm / overview.cell_mm - 1e-9))
         share = blocks(overview.share, step)
         self.cell_mm = step * overview.cell_mm
-        ratios = true_ratios(share, self.cell_mm, bath, kinetics)
+        ratios = _without_slivers(true_ratios(share, self.cell_mm, bath, kinetics), share)
         self._values = _spread(ratios, share > 0.0, math.ceil(reach_mm / self.cell_mm) + 2)
         self._px_per_cell = self.cell_mm / px_mm
         self.fastest = float(self._values.max())
@@ -53,7 +56,7 @@ class PaceMap:
         rows = self._across(top, bottom, self._values.shape[0])
         columns = self._across(left, right, self._values.shape[1])
         band = _between(self._values, *rows)
-        return _between(band.T, *columns).T
+        return np.ascontiguousarray(_between(band.T, *columns).T)
 
     def _across(self, first: int, last: int, count: int) -> tuple[Floats, int]:
         places = (np.arange(first, last) + 0.5) / self._px_per_cell - 0.5
@@ -63,7 +66,10 @@ class PaceMap:
 def _between(values: Floats, places: Floats, count: int) -> Floats:
     before = np.minimum(places.astype(np.intp), max(count - 2, 0))
     share = (places - before)[:, None]
-    return values[before] * (1.0 - share) + values[np.minimum(before + 1, count - 1)] * share
+    result: Floats = (
+        values[before] * (1.0 - share) + values[np.minimum(before + 1, count - 1)] * share
+    )
+    return result
 
 
 def _spread(ratios: Floats, is_known: np.typing.NDArray[np.bool_], rings: int) -> Floats:
@@ -80,6 +86,16 @@ def _spread(ratios: Floats, is_known: np.typing.NDArray[np.bool_], rings: int) -
         values = np.where(fresh, around / np.maximum(number, 1.0), values)
         known = np.where(fresh, 1.0, known)
     return np.where(known > 0.0, values, 1.0)
+
+
+def _without_slivers(ratios: Floats, share: Floats) -> Floats:
+    """Return the ratios, those of cells less than half open at the mean of their surroundings.
+
+    A sliver at a slanted edge belongs to the opening beside it. Alone it would draw the current of
+    its whole cell.
+    """
+    around = _eight(ratios * share) / np.maximum(_eight(share), 1e-9)
+    return np.where((share > 0.0) & (share < _HALF), around, ratios)
 
 
 def _eight(values: Floats) -> Floats:

@@ -31,7 +31,9 @@ class TrueDepths:
     :param most: no depth is greater. The unit of depths is free.
     """
 
-    def __init__(self, sheet: Sheet, overview: Overview, spots: Sequence[Spot], most: float) -> None:
+    def __init__(
+        self, sheet: Sheet, overview: Overview, spots: Sequence[Spot], most: float
+    ) -> None:
         self._spots, self._px_mm, self._origin_mm = spots, sheet.px_mm, sheet.origin_mm
         self._overview = overview
         self._per_bin = most / _BINS
@@ -51,7 +53,9 @@ class TrueDepths:
             for first, count in zip((top_px, left_px), depth.shape, strict=True)
         )
         step = self._overview.step
-        kinds = self._overview.kinds[np.ix_((rows / step).astype(int), (columns / step).astype(int))]
+        kinds = self._overview.kinds[
+            np.ix_((rows / step).astype(int), (columns / step).astype(int))
+        ]
         bins = np.minimum((depth / self._per_bin).astype(np.intp), _BINS)
         for total, values in enumerate((weight, weight * depth)):
             self._of_kinds[total] += np.bincount(kinds.ravel(), values.ravel(), len(KINDS))

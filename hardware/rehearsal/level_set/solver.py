@@ -148,9 +148,8 @@ class _Walk:
                 lack = max(0, halo - left), max(0, right + halo - sheet.width_px)
                 cover = np.pad(cover, ((0, 0), lack), mode="edge")
                 weight = np.outer(sheet.weight_y[top:bottom], sheet.weight_x[left:right])
-                pace = self._pace and self._pace.over(
-                    top - halo, bottom + halo, left - halo, right + halo
-                )
+                around = top - halo, bottom + halo, left - halo, right + halo
+                pace = None if self._pace is None else self._pace.over(*around)
                 yield Tile(cover, weight, halo, self._finer, pace, (top, left))
 
 

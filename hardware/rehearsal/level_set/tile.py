@@ -29,12 +29,15 @@ _HALF = 0.5
 class CrowdingLaw:
     """Local speed over the mean speed.
 
-    It is p m (1 + x (1 - r/w)^2) within w of an edge, where r is the distance to the edge on the open
-    side, and p m beyond. p is the pace of the bath's current distribution, 1 without one. Under the resist it is that of the edge. m keeps the mean over the open area
-    at the start at 1. The shape and the width of half a millimetre are an assumption, of the order
-    of the relief and of the bath's boundary layer (no source).
+    It is p m (1 + x (1 - r/w)^2) within w of an edge, where r is the distance to the edge on the
+    open side, and p m beyond. p is the pace of the bath's current distribution, 1 without one.
+    Under the resist the speed is that of the edge. m keeps the mean over the open area at the start
+    at 1. The shape and the width of half a millimetre are an assumption, of the order of the relief
+    and of the bath's boundary layer (no source).
 
     :param excess: x, the excess speed at the edge as a share of that of a wide floor.
+    :param plain: m.
+    :param most_pace: largest p.
     """
 
     excess: float
@@ -209,9 +212,7 @@ class Tile:
             speed *= 1.0 + law.excess * self._nearness(law, cell_mm)
         return speed
 
-    def _arrival(
-        self, etch_factor: float, law: CrowdingLaw, speed: Floats, last: float
-    ) -> Floats:
+    def _arrival(self, etch_factor: float, law: CrowdingLaw, speed: Floats, last: float) -> Floats:
         """Return when the front under the resist reaches each cell, up to a little beyond the last
         time.
 
