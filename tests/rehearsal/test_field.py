@@ -1,10 +1,10 @@
 """The true current distribution against exact cases of Laplace's equation.
 
-Sources: primary current on a disc, 0.5 / sqrt(1 - (r/a)^2) of the mean, and the mean potential of a
-disc with uniform current, 8 a / (3 pi) times j / kappa: Newman, J. Electrochem. Soc. 113 (1966) 501
-and 1235. Primary current on a strip, (2/pi) / sqrt(1 - (x/a)^2): conformal map of the half plane, as
-for a charged strip (textbooks, from memory). Potential of a uniformly charged disc: a at the
-centre, 2 a / pi at the edge (textbooks, from memory).
+Sources: primary current on a disc, 0.5 / sqrt(1 - (r/a)^2) of the mean, and the mean potential of
+a disc with uniform current, 8 a / (3 pi) times j / kappa: Newman, J. Electrochem. Soc. 113 (1966)
+501 and 1235. Primary current on a strip, (2/pi) / sqrt(1 - (x/a)^2): conformal map of the half
+plane, as for a charged strip (textbooks, from memory). Potential of a uniformly charged disc, with
+the elliptic integral: textbooks, from memory.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ MOST_CELLS = 60_000
 than a cell etches at the mean over its cell's open metal."""
 
 
-_HALF = 0.5
+_WHOLE = 1.0 - 1e-6
 
 
 class PaceMap:
@@ -89,13 +89,13 @@ def _spread(ratios: Floats, is_known: np.typing.NDArray[np.bool_], rings: int) -
 
 
 def _without_slivers(ratios: Floats, share: Floats) -> Floats:
-    """Return the ratios, those of cells less than half open at the mean of their surroundings.
+    """Return the ratios, those of partly open cells at the mean of their surroundings.
 
-    A sliver at a slanted edge belongs to the opening beside it. Alone it would draw the current of
-    its whole cell.
+    A sliver at an edge belongs to the opening beside it. Alone it would draw the current of its
+    whole cell.
     """
     around = _eight(ratios * share) / np.maximum(_eight(share), 1e-9)
-    return np.where((share > 0.0) & (share < _HALF), around, ratios)
+    return np.where((share > 0.0) & (share < _WHOLE), around, ratios)
 
 
 def _eight(values: Floats) -> Floats:
