@@ -31,6 +31,20 @@ _TARGET_OPTIONS = (
     *reading_options("artwork-"),
     click.option("--edge-mm", type=float, help=text("command_line.plan.edge_mm")),
     click.option("--depth-mm", type=float, help=text("command_line.plan.depth_mm")),
+    click.option(
+        "--target-place",
+        type=click.Choice(["widest-floor-middle", "mean"]),
+        default="widest-floor-middle",
+        show_default=True,
+        help=text("command_line.plan.target_place"),
+    ),
+    click.option(
+        "--finishing-mm",
+        type=float,
+        default=0.0,
+        show_default=True,
+        help=text("command_line.plan.finishing_mm"),
+    ),
     click.option("--charge-coulombs", type=float, help=text("command_line.plan.charge_coulombs")),
     click.option("--current-a", type=float, help=text("command_line.plan.current_a")),
     click.option(
@@ -113,6 +127,8 @@ _UNCHANGED_NAMES = (
     "expected_voltage_v",
     "bath_volume_l",
     "stop_policy",
+    "target_place",
+    "finishing_mm",
     "gauge_stops_mm",
     "piece",
 )

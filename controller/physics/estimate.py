@@ -124,9 +124,9 @@ class DepthTable:
     def at(self, charge_coulombs: float, uncertain_coulombs: float = 0.0) -> DepthEstimate:
         """Return the depth after a counted charge. Missing charge widens the upper bound only."""
         return DepthEstimate(
-            _depth_mm(self.best, charge_coulombs),
-            _depth_mm(self.low, charge_coulombs),
-            _depth_mm(self.high, charge_coulombs + uncertain_coulombs),
+            depth_at_mm(self.best, charge_coulombs),
+            depth_at_mm(self.low, charge_coulombs),
+            depth_at_mm(self.high, charge_coulombs + uncertain_coulombs),
         )
 
     def charge_for_depth_coulombs(self, depth_mm: float) -> float:
@@ -138,7 +138,7 @@ class DepthTable:
         return interpolate([(depth, charge) for charge, depth in self.high], depth_mm)
 
 
-def _depth_mm(row: tuple[tuple[float, float], ...], charge_coulombs: float) -> float:
+def depth_at_mm(row: tuple[tuple[float, float], ...], charge_coulombs: float) -> float:
     """Return the depth at a charge.
 
     Beyond the row, its last step is extended in a straight line, which errs to the deep side.

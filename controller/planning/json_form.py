@@ -10,9 +10,9 @@ from controller.errors import RefusedError
 from controller.physics.faraday import Metal, Part
 from controller.physics.learning import Learner, Node, triple
 from controller.physics.places import Place
-from controller.planning.plan import table_for
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
-from controller.planning.run_plan import PlanWarning, RunPlan
+from controller.planning.run_plan import PlanWarning, RunPlan, place_rows
+from controller.planning.targets import tables_for
 from controller.texts import Message
 
 _REQUEST_FIELDS = frozenset(field.name for field in fields(PlanRequest))
@@ -95,6 +95,10 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "max_charge_coulombs": plan.max_charge_coulombs,
         "max_current_a": plan.max_current_a,
         "max_mean_depth_mm": plan.max_mean_depth_mm,
+        "least_metal_mm": plan.least_metal_mm,
+        "metal_left_mm": plan.metal_left_mm(plan.charge_coulombs),
+        "target_place": plan.target_place,
+        "places": place_rows(plan.places, plan.charge_coulombs),
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }
@@ -122,14 +126,19 @@ def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: f
     metal = _metal_from_json(values["metal_as_planned"])
     learner = learner_from_json(values["believed"], metal)
     growth, belief = growth_of(request), learner.belief()
-    table, _ = table_for(request, growth, metal, belief)
+    tables = tables_for(request, growth, metal, belief)
     return RunPlan(
         request=request,
         metal=metal,
         growth=growth,
         learner=learner,
         belief=belief,
-        table=table,
+        table=tables.mean,
+        target_table=tables.target,
+        places=tables.places,
+        deepest=tables.deepest,
+        target_place=tables.target_place,
+        least_metal_mm=values.get("least_metal_mm"),
         density_a_per_dm2=values["current_density_a_per_dm2"],
         sure_a=sure_a,
         drivable_a=drivable_a,

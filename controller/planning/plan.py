@@ -9,19 +9,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from controller.errors import RefusedError
-from controller.physics.estimate import Belief, DepthTable, depth_table
+from controller.physics.estimate import Belief, DepthTable
 from controller.physics.faraday import Metal, metal_named, removed_mass_g
 from controller.physics.learning import Learner, new_learner
-from controller.physics.relief import Growth
 from controller.planning.request import (
     PlanRequest,
     current_of,
-    depth_bound_mm,
     gauge_stops_of,
     growth_of,
-    refuse_short_curve,
 )
 from controller.planning.run_plan import RunPlan
+from controller.planning.targets import PlanTables, least_metal_mm, tables_for
 from controller.planning.warnings import Headroom, plan_warnings
 from controller.units import JOULE_PER_L_K, MM3_PER_CM3, current_density_a_per_dm2, positive
 
@@ -45,10 +43,6 @@ each."""
 SHORTEST_RUN_S = 1.0
 """A shorter run has too few conversions of the sensor to stop on. The plan warns below
 limits.min_run_s."""
-
-TABLE_DEPTH_FACTOR = 1.6
-"""The depth table reaches at least this far beyond the target, and always past the charge ceiling,
-which stops the run first."""
 
 OFFERED_GAUGE_STOP_FRACTION = 0.75
 FIRST_RUNS = 3
@@ -92,11 +86,12 @@ def make_plan(
         metal, request.area_uncertainty_fraction, settings.rig.shunt_tolerance_fraction
     )
     belief = learner.belief()
-    table, target_depth_mm = table_for(request, growth, metal, belief)
+    tables = tables_for(request, growth, metal, belief)
+    table, target_depth_mm = tables.target, tables.target_depth_mm
     charge_coulombs = stop_charge(request, table, target_depth_mm)
     estimate = table.at(charge_coulombs)
     removed_g = removed_mass_g(charge_coulombs, metal, learner.bite_factor()[0])
-    end_area_mm2 = growth.area_mm2(target_depth_mm / belief.best_etch_factor)
+    end_area_mm2 = growth.area_mm2(_end_mean_mm(tables) / belief.best_etch_factor)
     constant_voltage = request.supply_mode == "constant-voltage"
     end_current_a = current_a * end_area_mm2 / total_area_mm2 if constant_voltage else current_a
     mean_current_a = 0.5 * (current_a + end_current_a)
@@ -110,7 +105,11 @@ def make_plan(
         growth=growth,
         learner=learner,
         belief=belief,
-        table=table,
+        table=tables.mean,
+        target_table=table,
+        places=tables.places,
+        deepest=tables.deepest,
+        target_place=tables.target_place,
         target_depth_mm=target_depth_mm,
         total_area_mm2=total_area_mm2,
         current_a=current_a,
@@ -135,6 +134,7 @@ def make_plan(
         ),
         max_current_a=max_current_a,
         max_mean_depth_mm=_max_mean_depth(request, limits),
+        least_metal_mm=least_metal_mm(request, limits),
         gauge_stops_mm=gauge_stops_of(request, target_depth_mm),
         offered_gauge_stops_mm=_offered_stops(request, target_depth_mm, knowledge),
         warnings=(),
@@ -146,15 +146,18 @@ def make_plan(
 def learned(plan: RunPlan, learner: Learner) -> RunPlan:
     """Return the plan after a reading: belief, depth table and stopping charge; ceilings stay."""
     belief = learner.belief()
-    request = replace(plan.request, depth_mm=plan.target_depth_mm, charge_coulombs=None)
-    table, _ = table_for(request, plan.growth, plan.metal, belief)
-    charge_coulombs = stop_charge(plan.request, table, plan.target_depth_mm)
-    estimate = table.at(charge_coulombs)
+    target_mm = plan.target_depth_mm
+    tables = tables_for(plan.request, plan.growth, plan.metal, belief, target_mm)
+    charge_coulombs = stop_charge(plan.request, tables.target, target_mm)
+    estimate = tables.target.at(charge_coulombs)
     return replace(
         plan,
         learner=learner,
         belief=belief,
-        table=table,
+        table=tables.mean,
+        target_table=tables.target,
+        places=tables.places,
+        deepest=tables.deepest,
         charge_coulombs=charge_coulombs,
         depth_low_mm=estimate.low_mm,
         depth_high_mm=estimate.high_mm,
@@ -193,20 +196,12 @@ def charge_ceiling(charge_coulombs: float, belief: Belief) -> float:
     return charge_coulombs * belief.best_bite_factor / belief.low_bite_factor()
 
 
-def table_for(
-    request: PlanRequest, growth: Growth, metal: Metal, belief: Belief
-) -> tuple[DepthTable, float]:
-    """Return the depth table, past the charge ceiling, and the target depth in mm."""
-    per_coulomb = metal.mm3_per_coulomb * belief.best_bite_factor
-    bound_mm = depth_bound_mm(request, growth, per_coulomb)
-    refuse_short_curve(request.growth_mm2, bound_mm, belief.etch_factor_range()[0])
-    # Volume grows faster than depth, so this depth takes more charge than the ceiling.
-    ceiling_share = belief.best_bite_factor / belief.low_bite_factor()
-    deepest_mm = bound_mm * max(TABLE_DEPTH_FACTOR, 1.02 * ceiling_share)
-    table = depth_table(belief, growth, metal.mm3_per_coulomb, deepest_mm)
-    if request.depth_mm is not None:
-        return table, request.depth_mm
-    return table, table.at(request.charge_coulombs or 0.0).best_mm
+def _end_mean_mm(tables: PlanTables) -> float:
+    """Return the mean depth, mm, when the target place has its depth."""
+    if tables.target_place is None:
+        return tables.target_depth_mm
+    charge_coulombs = tables.target.charge_for_depth_coulombs(tables.target_depth_mm)
+    return tables.mean.at(charge_coulombs).best_mm
 
 
 def _share(removed_g: float, request: PlanRequest, metal: Metal) -> float | None:
@@ -228,8 +223,11 @@ def _warming_k(heat_j: float, volume_l: float | None) -> float | None:
 
 
 def _max_mean_depth(request: PlanRequest, limits: LimitSettings) -> float | None:
-    """Return the mean depth at which the deepest place has the allowed share of the sheet."""
-    if request.thickness_mm is None:
+    """Return the mean depth at which the deepest place has the allowed share of the sheet.
+
+    It is None where the places are known: then the metal left is guarded.
+    """
+    if request.thickness_mm is None or request.places:
         return None
     return (
         limits.depth_of_thickness_fraction

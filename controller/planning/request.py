@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from controller.errors import RefusedError
 from controller.physics.places import Place
@@ -20,6 +20,16 @@ MAX_AREA_UNCERTAINTY_FRACTION = 0.5
 
 TYPED_AREA_UNCERTAINTY_FRACTION = 0.03
 """Relative standard deviation of an area typed by a person (common practice, no source)."""
+
+
+WIDEST_FLOOR_MIDDLE: Final = "widest-floor-middle"
+MEAN: Final = "mean"
+TargetPlace = Literal["widest-floor-middle", "mean"]
+"""What a target depth means: in the middle of the widest floor, as metalsmiths say it, or the mean
+over the open floor."""
+
+MAX_FINISHING_MM = 0.5
+"""More than this is no finishing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +48,10 @@ class PlanRequest:
     :param metal: name as in faraday.METALS.
     :param area_mm2: open area of one artwork at the start; with ``growth_mm2`` its first value.
     :param edge_mm: length of the edges between metal and resist of one artwork, 0 when unknown.
-    :param depth_mm: target: mean depth of an open floor. Either this or ``charge_coulombs``.
+    :param depth_mm: target, at ``target_place``. Either this or ``charge_coulombs``.
+    :param target_place: where the target is meant. Without known places it is the mean.
+    :param finishing_mm: what emery and polish will take off the raised ground. The depth given is
+        the finished one then, and the bath etches so much deeper. Common practice: 0.02 to 0.05 mm.
     :param current_a: current that the supply will give. Either this or ``density_a_per_dm2``.
     :param thickness_mm: sheet thickness, or None when not given: then nothing guards the depth.
     :param sheet_mm2: bare size of the sheet, for the share of metal lost, or None.
@@ -88,6 +101,8 @@ class PlanRequest:
     stop_policy: Literal["best-estimate", "never-deeper"] = "best-estimate"
     gauge_stops_mm: tuple[float, ...] = ()
     piece: str = ""
+    target_place: TargetPlace = WIDEST_FLOOR_MIDDLE
+    finishing_mm: float = 0.0
 
 
 def growth_of(request: PlanRequest) -> Growth:
@@ -133,18 +148,49 @@ def current_of(request: PlanRequest, total_area_mm2: float) -> float:
     return density * total_area_mm2 / MM2_PER_DM2
 
 
-def depth_bound_mm(request: PlanRequest, growth: Growth, mm3_per_coulomb: float) -> float:
-    """Return an upper bound of the target depth, mm.
+def target_place_of(request: PlanRequest) -> Place | None:
+    """Return the place that the target depth is meant for, or None for the mean.
 
-    For a target charge it is the depth without any undercut.
+    Raises: RefusedError for another name.
+    """
+    if request.target_place not in (WIDEST_FLOOR_MIDDLE, MEAN):
+        raise RefusedError(
+            "plan.request.target_place", field="target_place", name=request.target_place
+        )
+    return next((place for place in request.places if place.name == request.target_place), None)
+
+
+def etched_depth_mm(request: PlanRequest) -> float | None:
+    """Return the depth to etch, mm, or None for a target charge. Raises: RefusedError.
+
+    Finishing takes metal off the raised ground, so the relief gets shallower: etch deeper.
+    """
+    allowance_mm = not_negative(request.finishing_mm, "finishing_mm", "mm")
+    if allowance_mm > MAX_FINISHING_MM:
+        raise RefusedError(
+            "plan.request.finishing",
+            field="finishing_mm",
+            finishing_mm=allowance_mm,
+            limit_mm=MAX_FINISHING_MM,
+        )
+    if request.depth_mm is None:
+        return None
+    return positive(request.depth_mm, "depth_mm", "mm") + allowance_mm
+
+
+def depth_bound_mm(request: PlanRequest, growth: Growth, mm3_per_coulomb: float) -> float:
+    """Return an upper bound of the depth to etch, mm.
+
+    For a target charge it is the mean depth without any undercut.
 
     :param mm3_per_coulomb: volume removed per coulomb, bite factor included.
     Raises: RefusedError when neither or both are given.
     """
-    if request.depth_mm is not None:
+    etched_mm = etched_depth_mm(request)
+    if etched_mm is not None:
         if request.charge_coulombs is not None:
             raise RefusedError("plan.request.two_targets", field="depth_mm")
-        return positive(request.depth_mm, "depth_mm", "mm")
+        return etched_mm
     if request.charge_coulombs is None:
         raise RefusedError("plan.request.no_target", field="depth_mm")
     charge_coulombs = positive(request.charge_coulombs, "charge_coulombs", "C")

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from controller.physics.estimate import Belief, DepthTable
+from controller.physics.estimate import Belief, DepthEstimate, DepthTable, depth_at_mm
 from controller.physics.faraday import Metal
 from controller.physics.learning import Learner
+from controller.physics.place_depth import PlaceDepth, Row
 from controller.physics.relief import Growth
 from controller.planning.request import PlanRequest
 from controller.texts import Message
@@ -24,7 +27,15 @@ class PlanWarning:
 class RunPlan:
     """Everything that is fixed when a run starts.
 
-    :param target_depth_mm: wanted mean depth of an open floor.
+    :param table: charge -> mean depth over the open floor.
+    :param target_table: charge -> depth at the target place; without one, ``table``.
+    :param target_place: name of the target place, or None when the target is the mean.
+    :param target_depth_mm: depth at the target place at which the run stops, before finishing.
+    :param depth_low_mm, depth_high_mm: interval there when the run stops.
+    :param places: every known place with its table.
+    :param deepest: charge -> upper end of the depth at the deepest place, or None without places.
+    :param least_metal_mm: metal under the deepest place at which the run trips, or None when the
+        thickness or the places are not known.
     :param charge_coulombs: charge at which the run is expected to stop, by its stop policy.
     :param duration_s: relay-on time at the planned current.
     :param max_on_time_s: ceiling on relay-on time, independent of the ceiling on charge.
@@ -32,7 +43,7 @@ class RunPlan:
     :param end_current_a: current expected at the end. In constant voltage it is larger than
         ``current_a``, as the area grows.
     :param max_mean_depth_mm: best estimate that trips the depth limit, or None without a
-        thickness.
+        thickness, or where ``least_metal_mm`` guards the depth.
     :param metal_removed_fraction: of the sheet, or None when its size or thickness was not given.
     :param warming_k: expected warming of the bath, or None when its volume was not given.
     :param sure_a: above this reading, peaks of the current may be beyond the sensor's range.
@@ -48,6 +59,10 @@ class RunPlan:
     learner: Learner
     belief: Belief
     table: DepthTable
+    target_table: DepthTable
+    places: tuple[PlaceDepth, ...]
+    deepest: Row | None
+    target_place: str | None
     target_depth_mm: float
     total_area_mm2: float
     current_a: float
@@ -70,6 +85,67 @@ class RunPlan:
     max_charge_coulombs: float
     max_current_a: float
     max_mean_depth_mm: float | None
+    least_metal_mm: float | None
     gauge_stops_mm: tuple[float, ...]
     offered_gauge_stops_mm: tuple[float, ...]
     warnings: tuple[PlanWarning, ...]
+
+    def mean_depth_mm(self, depth_mm: float) -> float:
+        """Return the mean depth when the target place has this depth, both best estimates."""
+        if self.target_place is None:
+            return depth_mm
+        charge_coulombs = self.target_table.charge_for_depth_coulombs(depth_mm)
+        return self.table.at(charge_coulombs).best_mm
+
+    def expected_at(
+        self, place: str | None, charge_coulombs: float, uncertain_coulombs: float = 0.0
+    ) -> DepthEstimate | None:
+        """Return the depth expected at a named place after a charge, or None if it is unknown.
+
+        :param place: None for the mean.
+        """
+        if place is None:
+            return self.table.at(charge_coulombs, uncertain_coulombs)
+        found = next((it for it in self.places if it.place.name == place), None)
+        return None if found is None else found.at(charge_coulombs, uncertain_coulombs)
+
+    def metal_left_mm(self, charge_coulombs: float, more_mm: float = 0.0) -> float | None:
+        """Return the metal left under the deepest place, mm, its depth taken at the upper end.
+
+        It is below 0 when the sheet may be etched through. None without a thickness or places.
+
+        :param charge_coulombs: counted, with all that may have been missed.
+        :param more_mm: depth of one side that the charge does not show.
+        """
+        thickness_mm = self.request.thickness_mm
+        if thickness_mm is None or self.deepest is None:
+            return None
+        deepest_mm = depth_at_mm(self.deepest, charge_coulombs) + more_mm
+        return thickness_mm - self.request.sides * deepest_mm
+
+
+def place_rows(
+    places: Sequence[PlaceDepth],
+    charge_coulombs: float,
+    uncertain_coulombs: float = 0.0,
+    more_mm: float = 0.0,
+) -> list[dict[str, Any]]:
+    """Return each place with its depth after a charge, as JSON values.
+
+    :param more_mm: depth that the charge does not show; it raises the upper end only.
+    """
+    rows = []
+    for it in places:
+        depth = it.at(charge_coulombs, uncertain_coulombs)
+        rows.append(
+            {
+                "name": it.place.name,
+                "x_mm": it.place.x_mm,
+                "y_mm": it.place.y_mm,
+                "share_of_area": it.place.share_of_area,
+                "depth_mm": depth.best_mm,
+                "depth_low_mm": depth.low_mm,
+                "depth_high_mm": depth.high_mm + more_mm,
+            }
+        )
+    return rows

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from controller.config import LimitSettings
 from controller.figures import Figures
@@ -17,7 +18,7 @@ from controller.physics.estimate import DepthEstimate, DepthTable
 from controller.physics.learning import Learner
 from controller.physics.readings import Reading
 from controller.planning.plan import charge_ceiling, learned
-from controller.planning.run_plan import RunPlan
+from controller.planning.run_plan import RunPlan, place_rows
 from controller.safety.checkpoint import RunCheckpoint
 from controller.safety.guards import Streaks, calls_for_look, judge
 from controller.safety.limits import Limits, RunFigures, limits_for, raised
@@ -224,9 +225,13 @@ class ActiveRun:
             self._begun_at_degc = bath_degc
         begun_degc = self._begun_at_degc
         warming_k = None if bath_degc is None or begun_degc is None else bath_degc - begun_degc
-        growth, factor = self.plan.growth, self.plan.belief.best_etch_factor
+        plan, factor = self.plan, self.plan.belief.best_etch_factor
+        now_mm2, begun_mm2 = (
+            plan.growth.area_mm2(plan.mean_depth_mm(it) / factor)
+            for it in (depth_mm, self._begun_at_mm)
+        )
         return Expected(
-            growth.area_mm2(depth_mm / factor) / growth.area_mm2(self._begun_at_mm / factor),
+            now_mm2 / begun_mm2,
             warming_k,
         )
 
@@ -238,11 +243,11 @@ class ActiveRun:
         self._mean_at_s = sample.taken_at_s
 
     def depth(self, now_s: float) -> DepthEstimate:
-        """Return the depth estimate for the counted charge.
+        """Return the depth estimate at the target place for the counted charge.
 
         Time in the bath without current raises the upper bound only.
         """
-        counter, table = self.counter, self.plan.table
+        counter, table = self.counter, self.plan.target_table
         asked = (counter.charge_coulombs, counter.uncertain_coulombs)
         if self._answer is None or asked != self._asked or table is not self._asked_table:
             self._asked, self._asked_table, self._answer = asked, table, table.at(*asked)
@@ -261,6 +266,28 @@ class ActiveRun:
             depth_low_mm=depth.low_mm,
             depth_high_mm=depth.high_mm,
         )
+
+    def expected_at(self, place: str | None, now_s: float) -> DepthEstimate | None:
+        """Return the depth expected at a named place now, or None where it is unknown.
+
+        :param place: None for the mean over the open floor.
+        """
+        counter, soak_mm = self.counter, self.soak.upper_mm(now_s)
+        charge, uncertain = counter.charge_coulombs, counter.uncertain_coulombs
+        found = self.plan.expected_at(place, charge, uncertain)
+        return None if found is None else replace(found, high_mm=found.high_mm + soak_mm)
+
+    def metal_left_mm(self, now_s: float) -> float | None:
+        """Return the metal left under the deepest place, mm, or None where it is unknown."""
+        counter = self.counter
+        most_coulombs = counter.charge_coulombs + counter.uncertain_coulombs
+        return self.plan.metal_left_mm(most_coulombs, self.soak.upper_mm(now_s))
+
+    def places(self, now_s: float) -> list[dict[str, Any]]:
+        """Return each place with its depth now, as in the plan's JSON values."""
+        counter, soak_mm = self.counter, self.soak.upper_mm(now_s)
+        charge, uncertain = counter.charge_coulombs, counter.uncertain_coulombs
+        return place_rows(self.plan.places, charge, uncertain, soak_mm)
 
     def has_reached_target(self, now_s: float) -> bool:
         """Return whether the stop policy ends the run now.

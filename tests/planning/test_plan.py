@@ -406,7 +406,7 @@ def test_bad_numbers_refused_early(
     def reached(*_args: object) -> None:
         raise AssertionError("the depth table is made of it")
 
-    monkeypatch.setattr("controller.planning.plan.depth_table", reached)
+    monkeypatch.setattr("controller.planning.targets.depth_table", reached)
     assert named_fields(**{field: value}) == [field]
 
 

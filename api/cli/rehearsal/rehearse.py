@@ -39,6 +39,8 @@ class RehearsalResult:
 
     :param true_depth_mm: mean depth of the etched floor.
     :param true_deepest_mm: depth of its deepest place.
+    :param depth_mm: at the place that the target is meant for; without places, the mean.
+    :param places: the depth expected at each place of the artwork.
     :param gauge_stops: every gauge stop that was reached.
     :param elapsed_s: relay-on time.
     :param off_after_fault_s: time from the fault to the open contact, or None.
@@ -62,6 +64,7 @@ class RehearsalResult:
     relay_on: bool
     bath_degc: float
     gauge_stops: list[GaugeStop]
+    places: list[dict[str, Any]]
     warnings: list[str]
     notes: list[str]
 
@@ -149,6 +152,7 @@ def rehearse(
         relay_on=truth.relay_on,
         bath_degc=truth.bath_degc,
         gauge_stops=gauge_stops,
+        places=run.places(now_s),
         warnings=[str(warning.message) for warning in plan.warnings],
         notes=end.notes,
     )
