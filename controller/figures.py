@@ -82,7 +82,9 @@ class Figures:
     depth_mm: float | None = field(
         default=None,
         metadata=shown(
-            "Best estimate of the mean depth of an open floor.", listed=0.25, live=0.121
+            "Best estimate of the depth at the target place; without places, the mean depth.",
+            listed=0.25,
+            live=0.121,
         ),
     )
     depth_low_mm: float | None = field(
@@ -93,6 +95,33 @@ class Figures:
         default=None,
         metadata=shown("Upper end of the depth's 95 % interval.", listed=0.312, live=0.15),
     )
+    metal_left_mm: float | None = field(
+        default=None,
+        metadata=shown(
+            "Metal left under the deepest place, at the upper end of its depth; null where places "
+            "or thickness are not known.",
+            listed=0.78,
+            live=1.01,
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceFigures:
+    """The depth at one place of the plate.
+
+    :param name: key of the catalogue under ``places.name``.
+    :param x_mm, y_mm: from the artwork's top left corner.
+    :param share_of_area: share of the open area that is of this kind, 0 to 1.
+    """
+
+    name: str
+    x_mm: float
+    y_mm: float
+    share_of_area: float
+    depth_mm: float
+    depth_low_mm: float
+    depth_high_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +142,7 @@ class MeanSample:
     )
     depth_mm: float | None = field(
         default=None,
-        metadata=kept("Best estimate of the depth at its last sample.", 0.0048, "depth_nm", 1e6),
+        metadata=kept("Best estimate of the depth at its last sample; see depth_mm of a run.", 0.0048, "depth_nm", 1e6),
     )
     bath_degc: float | None = field(
         default=None, metadata=kept("Bath temperature.", 21.4, "bath_mdegc", 1e3)

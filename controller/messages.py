@@ -7,7 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from controller.figures import Figures
+from controller.figures import Figures, PlaceFigures
 from controller.texts import Message, Value
 
 
@@ -236,6 +236,8 @@ class Snapshot(Figures):
 
     None means unknown. ``finding`` is why the run tripped or paused, until acknowledged.
 
+    :param target_place: where target and depth are meant, or None for the mean depth.
+    :param places: the depth at each known place.
     :param thermometer_silent: a thermometer is fitted, and it has no fresh reading.
     :param clock_set: the wall clock has been set from outside since the boot.
     :param weld_latched: the relay was found welded, and no check has disproved it yet. A second
@@ -276,3 +278,5 @@ class Snapshot(Figures):
     sample_shows_off: bool | None = None
     warnings: tuple[Message, ...] = ()
     finding: Finding | None = None
+    target_place: str | None = None
+    places: tuple[PlaceFigures, ...] = ()

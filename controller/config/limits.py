@@ -127,7 +127,8 @@ class LimitSettings(Section):
         ge=1.0,
         le=3.0,
         description=(
-            "Deepest place over the mean depth, until gauged: edges and small fields run deeper."
+            "Deepest place over the mean depth, where only an area is typed: edges and small "
+            "fields run deeper."
         ),
     )
     trend_blind_s: float = Field(

@@ -159,7 +159,9 @@ def add_figure(name: str, of_a_second: Sequence[str] = ()) -> str:
     return script
 
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
+_VERSION_4 = add_figure("metal_left_mm")
+
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 """Script n brings a file of version n to n + 1. Scripts that were released are never changed."""
 
 

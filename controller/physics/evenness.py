@@ -40,6 +40,11 @@ def evenness_prior() -> tuple[tuple[float, float], ...]:
     return tuple((e, w / total) for e, w in zip(EVENNESS_GRID, weights, strict=True))
 
 
+def likely_evenness() -> float:
+    """Return the mean of the prior."""
+    return sum(evenness * weight for evenness, weight in evenness_prior())
+
+
 def with_evenness(belief: Belief) -> Belief:
     """Return the belief with an evenness in each component.
 

@@ -11,7 +11,7 @@ from controller.physics.faraday import Metal, Part
 from controller.physics.learning import Learner, Node, triple
 from controller.physics.places import Place
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
-from controller.planning.run_plan import PlanWarning, RunPlan, place_rows
+from controller.planning.run_plan import PlanWarning, RunPlan, place_figures
 from controller.planning.targets import tables_for
 from controller.texts import Message
 
@@ -98,7 +98,9 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "least_metal_mm": plan.least_metal_mm,
         "metal_left_mm": plan.metal_left_mm(plan.charge_coulombs),
         "target_place": plan.target_place,
-        "places": place_rows(plan.places, plan.charge_coulombs),
+        "places": [
+            asdict(it) for it in place_figures(plan.places, plan.charge_coulombs)
+        ],
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from controller.figures import PlaceFigures
 from controller.physics.estimate import Belief, DepthEstimate, DepthTable, depth_at_mm
 from controller.physics.faraday import Metal
 from controller.physics.learning import Learner
@@ -124,28 +124,28 @@ class RunPlan:
         return thickness_mm - self.request.sides * deepest_mm
 
 
-def place_rows(
+def place_figures(
     places: Sequence[PlaceDepth],
     charge_coulombs: float,
     uncertain_coulombs: float = 0.0,
     more_mm: float = 0.0,
-) -> list[dict[str, Any]]:
-    """Return each place with its depth after a charge, as JSON values.
+) -> tuple[PlaceFigures, ...]:
+    """Return the depth at each place after a charge.
 
     :param more_mm: depth that the charge does not show; it raises the upper end only.
     """
-    rows = []
+    found = []
     for it in places:
-        depth = it.at(charge_coulombs, uncertain_coulombs)
-        rows.append(
-            {
-                "name": it.place.name,
-                "x_mm": it.place.x_mm,
-                "y_mm": it.place.y_mm,
-                "share_of_area": it.place.share_of_area,
-                "depth_mm": depth.best_mm,
-                "depth_low_mm": depth.low_mm,
-                "depth_high_mm": depth.high_mm + more_mm,
-            }
+        place, depth = it.place, it.at(charge_coulombs, uncertain_coulombs)
+        found.append(
+            PlaceFigures(
+                name=place.name,
+                x_mm=place.x_mm,
+                y_mm=place.y_mm,
+                share_of_area=place.share_of_area,
+                depth_mm=depth.best_mm,
+                depth_low_mm=depth.low_mm,
+                depth_high_mm=depth.high_mm + more_mm,
+            )
         )
-    return rows
+    return tuple(found)

@@ -93,6 +93,9 @@ def _artwork(plan: RunPlan) -> Iterator[PlanWarning]:
 
 def _sheet(plan: RunPlan, limits: LimitSettings) -> Iterator[PlanWarning]:
     thickness_mm, limit_mm = plan.request.thickness_mm, plan.max_mean_depth_mm
+    if plan.least_metal_mm is not None:
+        yield from _metal_left(plan, limits)
+        return
     if thickness_mm is None or limit_mm is None:
         yield PlanWarning("thickness_mm", Message("plan.warning.no_thickness"))
         return
@@ -110,6 +113,23 @@ def _sheet(plan: RunPlan, limits: LimitSettings) -> Iterator[PlanWarning]:
     else:
         values = {**values, "high_mm": plan.depth_high_mm}
         yield PlanWarning("depth_mm", Message("plan.warning.depth_limit_possible", values))
+
+
+def _metal_left(plan: RunPlan, limits: LimitSettings) -> Iterator[PlanWarning]:
+    """Warn when the guard of the metal left will end the run early.
+
+    The guard watches the upper end of the depth, and so does this: it trips for sure.
+    """
+    left_mm, least_mm = plan.metal_left_mm(plan.charge_coulombs), plan.least_metal_mm
+    if left_mm is None or least_mm is None or left_mm > least_mm:
+        return
+    values = {
+        "left_mm": max(0.0, left_mm),
+        "limit_mm": least_mm,
+        "share_fraction": limits.depth_of_thickness_fraction,
+        "thickness_mm": plan.request.thickness_mm,
+    }
+    yield PlanWarning("depth_mm", Message("plan.warning.metal_left", values))
 
 
 def _electrical(plan: RunPlan, headroom: Headroom) -> Iterator[PlanWarning]:

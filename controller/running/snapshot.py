@@ -67,6 +67,8 @@ def take_snapshot(
         sample_shows_off=supervisor.shows_off(),
         warnings=(*_warnings(supervisor), *(() if is_clock_set else (CLOCK_NOT_SET,))),
         finding=supervisor.finding,
+        target_place=None if plan is None else plan.target_place,
+        places=() if run is None else run.places(now_s),
     )
 
 

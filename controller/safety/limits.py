@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum, auto
-from operator import ge, gt, lt
+from operator import ge, gt, le, lt
 from typing import TYPE_CHECKING
 
 from controller.messages import Sample, TripReason
@@ -37,6 +37,7 @@ class Limits:
     max_on_time_s: float
     max_charge_coulombs: float
     max_mean_depth_mm: float | None
+    least_metal_mm: float | None
     bath_off_degc: float
     bath_silent_pause_s: float
 
@@ -58,6 +59,7 @@ def limits_for(plan: RunPlan, settings: LimitSettings) -> Limits:
         max_on_time_s=plan.max_on_time_s,
         max_charge_coulombs=plan.max_charge_coulombs,
         max_mean_depth_mm=plan.max_mean_depth_mm,
+        least_metal_mm=plan.least_metal_mm,
         bath_off_degc=settings.bath_off_degc,
         bath_silent_pause_s=settings.bath_silent_pause_s,
     )
@@ -78,6 +80,8 @@ def raised(limits: Limits, charge_coulombs: float, max_run_s: float) -> Limits:
 class RunFigures:
     """How far the run has come before this sample is counted.
 
+    :param metal_left_mm: under the deepest place, at the upper end of its depth; None where it is
+        not known.
     :param stretch_s: time since the relay last turned on.
     :param bath_degc: bath temperature, or None without a thermometer.
     :param bath_silent_s: time without a reading of the thermometer, or None without one.
@@ -87,6 +91,7 @@ class RunFigures:
     stretch_s: float
     charge_coulombs: float
     depth_mm: float
+    metal_left_mm: float | None = None
     bath_degc: float | None = None
     bath_silent_s: float | None = None
 
@@ -243,6 +248,17 @@ RULES = (
         limit=lambda limits: limits.max_mean_depth_mm,
         is_broken=ge,
         confirm=Confirm.AT_ONCE,
+        is_optional=True,
+    ),
+    Rule(
+        TripReason.DEPTH_LIMIT,
+        setting="depth_of_thickness_fraction",
+        unit="mm",
+        value=lambda _sample, run: run.metal_left_mm,
+        limit=lambda limits: limits.least_metal_mm,
+        is_broken=le,
+        confirm=Confirm.AT_ONCE,
+        case="metal_left",
         is_optional=True,
     ),
     Rule(

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from controller.config import LimitSettings
-from controller.figures import Figures
+from controller.figures import Figures, PlaceFigures
 from controller.messages import Finding, Sample
 from controller.physics.attack import Soak
 from controller.physics.charge import CoulombCounter
@@ -18,7 +17,7 @@ from controller.physics.estimate import DepthEstimate, DepthTable
 from controller.physics.learning import Learner
 from controller.physics.readings import Reading
 from controller.planning.plan import charge_ceiling, learned
-from controller.planning.run_plan import RunPlan, place_rows
+from controller.planning.run_plan import RunPlan, place_figures
 from controller.safety.checkpoint import RunCheckpoint
 from controller.safety.guards import Streaks, calls_for_look, judge
 from controller.safety.limits import Limits, RunFigures, limits_for, raised
@@ -190,6 +189,7 @@ class ActiveRun:
             stretch_s=0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s,
             charge_coulombs=self.counter.charge_coulombs,
             depth_mm=self.depth(now_s).best_mm,
+            metal_left_mm=self.metal_left_mm(now_s),
             bath_degc=bath_degc,
             bath_silent_s=silent_s,
         )
@@ -265,6 +265,7 @@ class ActiveRun:
             depth_mm=depth.best_mm,
             depth_low_mm=depth.low_mm,
             depth_high_mm=depth.high_mm,
+            metal_left_mm=self.metal_left_mm(now_s),
         )
 
     def expected_at(self, place: str | None, now_s: float) -> DepthEstimate | None:
@@ -283,11 +284,11 @@ class ActiveRun:
         most_coulombs = counter.charge_coulombs + counter.uncertain_coulombs
         return self.plan.metal_left_mm(most_coulombs, self.soak.upper_mm(now_s))
 
-    def places(self, now_s: float) -> list[dict[str, Any]]:
-        """Return each place with its depth now, as in the plan's JSON values."""
+    def places(self, now_s: float) -> tuple[PlaceFigures, ...]:
+        """Return the depth at each place now."""
         counter, soak_mm = self.counter, self.soak.upper_mm(now_s)
         charge, uncertain = counter.charge_coulombs, counter.uncertain_coulombs
-        return place_rows(self.plan.places, charge, uncertain, soak_mm)
+        return place_figures(self.plan.places, charge, uncertain, soak_mm)
 
     def has_reached_target(self, now_s: float) -> bool:
         """Return whether the stop policy ends the run now.

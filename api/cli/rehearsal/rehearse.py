@@ -10,6 +10,7 @@ from api.cli.exit_status import EXIT_STATUS
 from api.main import Rehearsal, machine_board, rehearsal_rig, rig_range_a
 from controller.assembly import assemble
 from controller.config import Settings
+from controller.figures import PlaceFigures
 from controller.messages import RunState, Snapshot
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
@@ -64,7 +65,7 @@ class RehearsalResult:
     relay_on: bool
     bath_degc: float
     gauge_stops: list[GaugeStop]
-    places: list[dict[str, Any]]
+    places: tuple[PlaceFigures, ...]
     warnings: list[str]
     notes: list[str]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from api.http.models.base import NO_UNIT, Answer, described
+from api.http.models.places import EXAMPLE, PlaceDepthAnswer
 from api.http.models.plan_request import PlanRequestBody
 from controller.planning.json_form import plan_to_json
 from controller.planning.run_plan import RunPlan
@@ -63,10 +64,10 @@ class PlanAnswer(Answer):
     ]
     volume_removed_mm3: Annotated[float, described("Volume of it.", "mm3", 191.8)]
     depth_low_mm: Annotated[
-        float, described("Lower end of the depth's 95 % interval at the end.", "mm", 0.199)
+        float, described("Lower end of the target place's 95 % interval.", "mm", 0.199)
     ]
     depth_high_mm: Annotated[
-        float, described("Upper end of the depth's 95 % interval at the end.", "mm", 0.312)
+        float, described("Upper end of the target place's 95 % interval.", "mm", 0.312)
     ]
     power_w: Annotated[float, described("Electrical power at the expected voltage.", "W", 9.0)]
     heat_j: Annotated[float, described("Heat of the whole run.", "J", 5403.6)]
@@ -107,6 +108,33 @@ class PlanAnswer(Answer):
             0.462,
         ),
     ]
+    least_metal_mm: Annotated[
+        float | None,
+        described(
+            "Metal under the deepest place at which the run trips with depth_limit; null where "
+            "places or thickness are not known.",
+            "mm",
+            0.6,
+        ),
+    ] = None
+    metal_left_mm: Annotated[
+        float | None,
+        described(
+            "Metal left under the deepest place when the run stops, at the upper end of its depth.",
+            "mm",
+            0.78,
+        ),
+    ] = None
+    target_place: Annotated[
+        str | None,
+        described(
+            "Where the target depth is meant; null: the mean depth.", NO_UNIT, "widest-floor-middle"
+        ),
+    ] = None
+    places: Annotated[
+        tuple[PlaceDepthAnswer, ...],
+        described("The depth at each place of the artwork when the run stops.", NO_UNIT, [EXAMPLE]),
+    ] = ()
     warnings: Annotated[
         tuple[PlanWarningAnswer, ...],
         described(

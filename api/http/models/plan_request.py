@@ -8,7 +8,12 @@ from pydantic import ConfigDict
 
 from api.http.models.base import HASH, NAME, NO_UNIT, PLAIN_TEXT, RequestModel, described, number
 from controller.artwork.limits import MAX_LISTED_LINES
-from controller.planning.request import MAX_GAUGE_STOPS
+from controller.planning.request import (
+    MAX_FINISHING_MM,
+    MAX_GAUGE_STOPS,
+    WIDEST_FLOOR_MIDDLE,
+    TargetPlace,
+)
 from controller.recording.baths import MAX_NAME
 
 MAX_GROWTH_PAIRS = 1000
@@ -35,7 +40,7 @@ class PlanRequestBody(RequestModel):
 
     Give either the depth or the charge, and either the current or the current density. A measured
     ``artwork`` fills what the request leaves out: area_mm2, edge_mm, growth_mm2,
-    area_uncertainty_fraction, narrow_lines and narrowest_open_mm. The lower bounds are far below
+    area_uncertainty_fraction, narrow_lines, narrowest_open_mm and places. The lower bounds are far below
     anything that can be etched. They keep the arithmetic finite.
     """
 
@@ -76,7 +81,7 @@ class PlanRequestBody(RequestModel):
     depth_mm: Annotated[
         float | None,
         number(
-            "Target: mean depth of an open floor. Give this or charge_coulombs.",
+            "Target depth at target_place. Give this or charge_coulombs.",
             "mm",
             0.25,
             ge=1e-4,
@@ -216,3 +221,21 @@ class PlanRequestBody(RequestModel):
         str,
         described("Name of the piece.", NO_UNIT, "fern brooch", max_length=80, pattern=PLAIN_TEXT),
     ] = ""
+    target_place: Annotated[
+        TargetPlace,
+        described(
+            "Where the target depth is meant. Without known places it is the mean depth.",
+            NO_UNIT,
+            "widest-floor-middle",
+        ),
+    ] = WIDEST_FLOOR_MIDDLE
+    finishing_mm: Annotated[
+        float,
+        number(
+            "What emery and polish will take off the raised ground: etched so much deeper.",
+            "mm",
+            0.03,
+            ge=0.0,
+            le=MAX_FINISHING_MM,
+        ),
+    ] = 0.0

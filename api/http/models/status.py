@@ -9,6 +9,7 @@ from pydantic import BeforeValidator
 
 from api.http.models.base import NO_UNIT, Answer, described
 from api.http.models.figures import with_figures
+from api.http.models.places import EXAMPLE, PlaceDepthAnswer
 from controller.figures import FIGURES, values_of
 from controller.logbook.health import LogbookHealth
 from controller.messages import Finding, RunState, Snapshot, TripReason
@@ -131,6 +132,18 @@ class Status(Answer):
     depth_low_mm: float | None
     depth_high_mm: float | None
     target_depth_mm: Annotated[float | None, described("Depth that the run stops at.", "mm", 0.25)]
+    target_place: Annotated[
+        str | None,
+        described(
+            "Where depth and target are meant; null: the mean depth.",
+            NO_UNIT,
+            "widest-floor-middle",
+        ),
+    ]
+    places: Annotated[
+        tuple[PlaceDepthAnswer, ...],
+        described("The depth at each place of the artwork now.", NO_UNIT, [EXAMPLE]),
+    ]
     charge_coulombs: float | None
     target_charge_coulombs: Annotated[
         float | None, described("Charge at which the run stops.", "C", 1801.2)
