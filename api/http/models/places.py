@@ -7,6 +7,7 @@ from typing import Annotated
 from api.http.models.base import NO_UNIT, Answer, described
 from controller.figures import PlaceFigures
 
+
 class PlaceDepthAnswer(Answer):
     """A place on the plate and the depth there, with a 95 % interval."""
 
