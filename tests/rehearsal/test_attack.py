@@ -8,15 +8,14 @@ from __future__ import annotations
 import pytest
 
 from hardware.rehearsal.cell import Cell
-from hardware.rehearsal.front_table import FrontRow, FrontTable, Spot, TabulatedFront
+from hardware.rehearsal.front_table import FrontTable, Spot, TabulatedFront, growth_table
 from hardware.rehearsal.spec import RehearsalSpec
 from tests.kits.rehearsal_rig import Rig
 
 SILVER_MM3_PER_COULOMB = 107.8682 / (96485.33212 * 10.49e-3)
 LINE, MIDDLE = Spot("line", 1.0, 1.0), Spot("middle", 5.0, 5.0)
 TABLE = FrontTable(
-    (FrontRow(0.0, 0.0, 0.0), FrontRow(0.2, 44.0, 0.26), FrontRow(0.4, 96.0, 0.52)),
-    ((LINE, 1.3), (MIDDLE, 0.9)),
+    growth_table([(0.0, 200.0), (1.0, 400.0)], 1.0, 0.4).rows, ((LINE, 1.3), (MIDDLE, 0.9))
 )
 
 
@@ -40,7 +39,7 @@ def test_attack_needs_no_current(current_a: float) -> None:
 def test_metal_balance_with_distribution() -> None:
     """Removed volume = bite factor x Q x EW / (F rho), and the attack's depth over the metal open.
 
-    The surface of the table is 220 mm2 at first and 260 mm2 later.
+    The open area is 200 mm2 at first and grows with the undercut.
     """
     bath = cell(1.0, front_table=TABLE, bite_factor=0.9)
     attacked_mm3 = 0.0
