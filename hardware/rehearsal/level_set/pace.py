@@ -31,15 +31,23 @@ class PaceMap:
 
     :param overview: the sheet.
     :param px_mm: side of the sheet's pixels.
+    :param finest_mm: finest cells of the field, mm.
     :param reach_mm: how far the openings' speeds go on under the resist.
     Raises: UnsettledError.
     """
 
     def __init__(
-        self, overview: Overview, px_mm: float, reach_mm: float, bath: Bath, kinetics: Kinetics
+        self,
+        overview: Overview,
+        px_mm: float,
+        reach_mm: float,
+        bath: Bath,
+        kinetics: Kinetics,
+        *,
+        finest_mm: float = FINEST_MM,
     ) -> None:
         area_mm2 = overview.share.size * overview.cell_mm**2
-        wanted_mm = max(FINEST_MM, math.sqrt(area_mm2 / MOST_CELLS))
+        wanted_mm = max(finest_mm, math.sqrt(area_mm2 / MOST_CELLS))
         step = max(1, math.ceil(wanted_mm / overview.cell_mm - 1e-9))
         share = blocks(overview.share, step)
         self.cell_mm = step * overview.cell_mm
