@@ -77,6 +77,7 @@ class Cell:
     :param equivalent_g_per_mol: equivalent weight of the metal, g per mol of electrons.
     :param cathode_area_mm2: wetted area of the minus plate.
     :param lead_ohm: leads and clips behind the sensor.
+    :param attack_um_per_min: depth that the acid alone takes from all open metal, current or not.
     :param rest_v: voltage without current.
     :param limiting_a_per_dm2: limiting current density at the plate. Stirring raises it.
     :param heat_loss_w_per_k: heat that the bath loses to the room per K.
@@ -103,10 +104,12 @@ class Cell:
         bath_degc: float,
         room_degc: float,
         heat_loss_w_per_k: float,
+        attack_um_per_min: float = 0.0,
     ) -> None:
         self.front = front
         self.bath_degc = bath_degc
         self.volume_mm3 = 0.0
+        self.attacked_mm = 0.0
         self.charge_coulombs = 0.0
         self.heat_j = 0.0
         self.lead_ohm = lead_ohm
@@ -121,6 +124,7 @@ class Cell:
             / (FARADAY_COULOMBS_PER_MOL * density_g_per_cm3)
             * MM3_PER_CM3
         )
+        self._attack_mm_per_s = attack_um_per_min / 60_000.0
         self._kappa_s_per_cm = nitric_acid_s_per_cm(acid_fraction, 25.0)
         self._gap_mm = gap_mm
         self._cathode_area_mm2 = cathode_area_mm2
@@ -138,6 +142,13 @@ class Cell:
     def open_voltage_v(self) -> float:
         """Voltage without current: rest voltage and remaining polarisation, V."""
         return self._rest_v + self._polarisation_v
+
+    def depth_mm(self, ratio: float) -> float:
+        """Return the depth of a place, mm.
+
+        :param ratio: what the current etches there over its mean. The attack is the same anywhere.
+        """
+        return self.attacked_mm + ratio * (self.front.depth_mm - self.attacked_mm)
 
     def voltage_v(self, current_a: float) -> float:
         """Return the voltage behind the sensor while a current in A flows, V."""
@@ -183,6 +194,8 @@ class Cell:
             self.front.remove(
                 volume_mm3 / (self.active_fraction * (1.0 + self.leak_mm2 / active_mm2))
             )
+        if self._attack_mm_per_s > 0.0:
+            self._attack(self._attack_mm_per_s * seconds)
         self.heat_j += heat_j
         gained_j = (
             heat_j
@@ -196,6 +209,13 @@ class Cell:
         else:
             self._polarisation_v *= exp(-seconds / DEPOLARISE_S)
         self._settle()
+
+    def _attack(self, depth_mm: float) -> None:
+        """Let the acid take a depth from all open metal, also where no current flows."""
+        open_mm2 = self.front.exposed_area_mm2
+        self.front.remove(depth_mm * open_mm2)
+        self.volume_mm3 += depth_mm * (open_mm2 + self.leak_mm2)
+        self.attacked_mm += depth_mm
 
     def _overvoltage_v(self, current_a: float) -> float:
         """Return the polarisation of both electrodes and of the diffusion layer, V.

@@ -27,13 +27,29 @@ class FrontRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Spot:
+    """A place on the artwork whose true depth is wanted, or all places of one kind.
+
+    :param name: what it is, as the plan calls it.
+    :param x_mm, y_mm: from the artwork's top left corner.
+    """
+
+    name: str
+    x_mm: float
+    y_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class FrontTable:
     """A whole etching in rows. All three figures rise from 0.
+
+    :param spots: true depth of each spot over the mean depth.
 
     Raises: RefusedError for rows that do not rise.
     """
 
     rows: tuple[FrontRow, ...]
+    spots: tuple[tuple[Spot, float], ...] = ()
 
     def __post_init__(self) -> None:
         if len(self.rows) < 2 or self.rows[0] != FrontRow(0.0, 0.0, 0.0):
@@ -57,16 +73,15 @@ class FrontTable:
         """
         positive(copies, "copies", "")
         not_negative(other_bare_mm2, "other_bare_mm2", "mm2")
-        return FrontTable(
-            tuple(
-                FrontRow(
-                    row.depth_mm,
-                    copies * row.volume_mm3 + other_bare_mm2 * row.depth_mm,
-                    row.deepest_mm,
-                )
-                for row in self.rows
+        rows = tuple(
+            FrontRow(
+                row.depth_mm,
+                copies * row.volume_mm3 + other_bare_mm2 * row.depth_mm,
+                row.deepest_mm,
             )
+            for row in self.rows
         )
+        return FrontTable(rows, self.spots)
 
 
 def growth_table(

@@ -8,7 +8,7 @@ from functools import lru_cache
 from controller.artwork.cache import content_key
 from controller.artwork.planned import ArtworkFile
 from controller.planning.run_plan import RunPlan
-from hardware.rehearsal.front_table import FrontTable, growth_table
+from hardware.rehearsal.front_table import FrontTable, Spot, growth_table
 from hardware.rehearsal.level_set.client import solve_in_process
 from hardware.rehearsal.level_set.job import FrontJob
 
@@ -20,7 +20,13 @@ _one_at_a_time = threading.Lock()
 
 
 def artwork_table(
-    plan: RunPlan, artwork: ArtworkFile, *, etch_factor: float, bite_factor: float, crowding: float
+    plan: RunPlan,
+    artwork: ArtworkFile,
+    *,
+    etch_factor: float,
+    bite_factor: float,
+    crowding: float,
+    evenness: float,
 ) -> FrontTable:
     """Return the etching of the plate from a front on the artwork's pixels.
 
@@ -34,6 +40,8 @@ def artwork_table(
         etch_factor,
         _deepest_mm(plan, bite_factor),
         crowding,
+        evenness,
+        spots=tuple(Spot(place.name, place.x_mm, place.y_mm) for place in plan.request.places),
     )
     with _one_at_a_time:
         table = _solved(content_key(job.path, job.options), job)

@@ -16,6 +16,7 @@ from hardware.clock import VirtualClock, wait_unlocked
 from hardware.rehearsal.circuit import Circuit, RelayContact
 from hardware.rehearsal.faults.by_name import FAULTS
 from hardware.rehearsal.faults.kinds import Fault, Parts
+from hardware.rehearsal.front_table import Spot
 from hardware.rehearsal.spec import RehearsalSpec, RehearsalTruth
 from hardware.rehearsal.thermometer import BathThermometer
 from hardware.rehearsal.waveform import Waveform
@@ -169,6 +170,20 @@ class RehearsalRig:
                 fault_at_s=self._fault_at_s,
                 off_after_fault_s=self._off_after_fault_s,
             )
+
+    def depth_of_place_mm(self, name: str, x_mm: float, y_mm: float) -> float | None:
+        """Return the true depth of a place of the plan now, mm, or None where the model has none.
+
+        :param name: of the place, as in the plan.
+        :param x_mm, y_mm: from the artwork's top left corner.
+        """
+        table = self.spec.front_table
+        for spot, ratio in () if table is None else table.spots:
+            if spot == Spot(name, x_mm, y_mm):
+                with self._lock:
+                    self._advance_to(self._clock.monotonic_s())
+                    return self._cell.depth_mm(ratio)
+        return None
 
     def _pin_changes(self, high: bool) -> None:
         """Step to the clock's time with the relay's old level, then take the new one."""

@@ -18,6 +18,10 @@ MAX_CLOCK_ERROR_FRACTION = 0.05
 time is 10 % over the typical one."""
 
 
+GAP_MM = 40.0
+"""Between plate and minus plate, mm. Common practice, no source."""
+
+
 @dataclass(frozen=True, slots=True)
 class RehearsalSpec:
     """The properties of a rehearsal rig and its plate.
@@ -35,6 +39,7 @@ class RehearsalSpec:
     :param ramp_s: time over which the supply is turned up after each closing of the contact.
     :param contact_ohm: relay contact and wires in front of the sensor.
     :param lead_ohm: wires behind it.
+    :param attack_um_per_min: chemical attack on all open metal, current or not, um/min.
     :param acid_fraction: mass fraction of nitric acid.
     :param limiting_a_per_dm2: limiting current density of the stirred bath.
     :param heat_loss_w_per_k: from the bath to the room; 0.5 gives 1 L a time constant of 2.3 h.
@@ -65,8 +70,9 @@ class RehearsalSpec:
     contact_ohm: float = 0.01
     contact_delay_s: float = 0.008
     lead_ohm: float = 0.03
+    attack_um_per_min: float = 0.0
     acid_fraction: float = 0.05
-    gap_mm: float = 40.0
+    gap_mm: float = GAP_MM
     cathode_area_mm2: float = 6000.0
     rest_v: float = 0.25
     limiting_a_per_dm2: float = 100.0
@@ -124,6 +130,7 @@ class RehearsalSpec:
             bath_degc=self.bath_degc,
             room_degc=self.room_degc,
             heat_loss_w_per_k=self.heat_loss_w_per_k,
+            attack_um_per_min=self.attack_um_per_min,
         )
 
     def _make_front(self) -> Front:

@@ -22,7 +22,12 @@ from tests.kits.cli_kit import Command
 
 STAR = star(5, 4.0, 2.0, 5.0, 5.0, 0.3)
 LINES = rows_of_bars(0.2, 0.5, 9, 5.0, 5.0, 0.2)
+EVEN = ("--true-evenness", "0")
+"""The plate etches alike everywhere, for what is exact without a current distribution."""
+
 RUN = (
+    "--target-place",
+    "mean",
     "--metal",
     "fine-silver",
     "--depth-mm",
@@ -115,6 +120,7 @@ def test_interval_covers_front(
     """
     done = json_of(
         "rehearse",
+        *EVEN,
         *RUN,
         "--artwork",
         files[name],
@@ -134,9 +140,13 @@ def test_interval_covers_front(
 
 
 def test_crowding_deepens_edges(files: dict[str, Path]) -> None:
-    plain = json_of("rehearse", *RUN, "--artwork", files["star"], "--true-etch-factor", "1.2")
+    edges = ("--true-etch-factor", "1.2", "--crowding", "0.3")
+    plain = json_of(
+        "rehearse", *EVEN, *RUN, "--artwork", files["star"], "--true-etch-factor", "1.2"
+    )
     crowded = json_of(
         "rehearse",
+        *EVEN,
         *RUN,
         "--artwork",
         files["star"],
@@ -149,24 +159,41 @@ def test_crowding_deepens_edges(files: dict[str, Path]) -> None:
     assert crowded["true_deepest_mm"] > 1.15 * crowded["true_depth_mm"]
     assert crowded["true_depth_mm"] < plain["true_depth_mm"], "edges take charge from the floor"
     assert crowded["depth_low_mm"] < crowded["true_depth_mm"] < crowded["depth_high_mm"]
-    text = (
-        Command("rehearse")
-        .call(*RUN, "--artwork", files["star"], "--true-etch-factor", "1.2", "--crowding", "0.3")
-        .output
-    )
+    text = Command("rehearse").call(*EVEN, *RUN, "--artwork", files["star"], *edges).output
     assert f"deepest {crowded['true_deepest_mm']:.2f} mm true" in text
+
+
+def test_places_have_true_depths(files: dict[str, Path]) -> None:
+    """Without --true-evenness a plausible one; with it, that one. Attack deepens every place."""
+    run = ("rehearse", *RUN[2:], "--artwork", files["signet"], "--true-etch-factor", "1.2")
+    plain, even, attacked = (
+        json_of(*run, *more)
+        for more in ((), EVEN, ("--true-attack-um-per-min", "2", "--true-evenness", "0.3"))
+    )
+    places = {place["name"]: place for place in plain["places"]}
+    middle = places["widest-floor-middle"]["true_depth_mm"]
+    assert plain["true_depth_mm"] == middle
+    assert places["deepest-twentieth"]["true_depth_mm"] > 1.03 * middle
+    assert plain["true_mean_depth_mm"] > 1.005 * middle
+    alike = [place["true_depth_mm"] for place in even["places"]]
+    assert alike == pytest.approx([even["true_mean_depth_mm"]] * len(alike), rel=2e-3)
+    minutes = plain["elapsed_s"] / 60.0
+    for place in attacked["places"]:
+        more_mm = place["true_depth_mm"] - places[place["name"]]["true_depth_mm"]
+        # A little less: the wider openings get less of the current.
+        assert 0.8 * 2e-3 * minutes < more_mm < 1.01 * 2e-3 * minutes
 
 
 def test_gauge_stops_in_order(files: dict[str, Path]) -> None:
     stops = ("--gauge-stop-mm", "0.2", "--gauge-stop-mm", "0.1")
-    done = json_of("rehearse", *RUN, "--artwork", files["star"], *stops)
+    done = json_of("rehearse", *EVEN, *RUN, "--artwork", files["star"], *stops)
     assert [stop["stop_mm"] for stop in done["gauge_stops"]] == [0.1, 0.2]
     for stop in done["gauge_stops"]:
         assert stop["depth_mm"] == pytest.approx(stop["stop_mm"], rel=5e-3)
         assert stop["true_depth_mm"] == pytest.approx(stop["stop_mm"], rel=0.02)
     assert done["outcome"] == "finished"
     held = json_of(
-        "rehearse", *RUN, "--artwork", files["star"], *stops, "--stop-at-gauge", status=3
+        "rehearse", *EVEN, *RUN, "--artwork", files["star"], *stops, "--stop-at-gauge", status=3
     )
     assert (held["outcome"], len(held["gauge_stops"])) == ("paused", 1)
     assert held["true_depth_mm"] == pytest.approx(0.1, rel=0.02)
@@ -177,6 +204,7 @@ def test_pieces_sides_bare_metal(files: dict[str, Path]) -> None:
     thick = ("--thickness-mm", "2.5")
     two = json_of(
         "rehearse",
+        *EVEN,
         *RUN[:-2],
         "--artwork",
         files["star"],
@@ -188,7 +216,7 @@ def test_pieces_sides_bare_metal(files: dict[str, Path]) -> None:
         "1",
         *thick,
     )
-    eight = json_of("rehearse", *RUN, "--artwork", files["star"], *thick)
+    eight = json_of("rehearse", *EVEN, *RUN, "--artwork", files["star"], *thick)
     assert two["true_depth_mm"] == pytest.approx(eight["true_depth_mm"], rel=3e-3)
     bare_coulombs = 100.0 * 0.25 * 10.49e-3 / 1.118e-3
     assert two["charge_coulombs"] - eight["charge_coulombs"] == pytest.approx(
@@ -204,9 +232,10 @@ def test_reading_options(tmp_path: Path) -> None:
     )
     options = ("--artwork", path, "--artwork-invert", "--artwork-width-mm", "100")
     run = ("--metal", "copper", "--depth-mm", "0.2", "--current-a", "1", "--thickness-mm", "1.5")
+    run = (*run, "--target-place", "mean")
     made = json_of("plan", *run, *options)
     assert made["total_area_mm2"] == pytest.approx(math.pi * 25.0, rel=2e-3)
-    done = json_of("rehearse", *run, *options)
+    done = json_of("rehearse", *run, *options, *EVEN)
     assert done["true_depth_mm"] == pytest.approx(0.2, rel=0.01)
 
 
@@ -231,6 +260,7 @@ def test_contradictory_options(
     ("command", "more", "field"),
     [
         ("rehearse", ("--area-cm2", "1", "--crowding", "0.2"), "crowding"),
+        ("rehearse", ("--area-cm2", "1", "--true-evenness", "0.2"), "evenness"),
         ("plan", ("--area-cm2", "1", "--artwork-dpi", "600"), "artwork"),
         ("plan", (), "area_cm2"),
     ],
@@ -249,6 +279,8 @@ def test_impossible_front(files: dict[str, Path]) -> None:
     rehearse = Command("rehearse")
     assert rehearse.refused_field(*run, "--crowding", "1.5") == "crowding"
     assert rehearse.refused_field(*run, "--true-etch-factor", "0.1") == "depth_mm"
+    assert rehearse.refused_field(*run, "--true-evenness", "1.5") == "evenness"
+    assert rehearse.refused_field(*run, "--true-attack-um-per-min", "-1") == "attack_um_per_min"
 
 
 def test_other_plan_options(files: dict[str, Path]) -> None:
@@ -257,7 +289,7 @@ def test_other_plan_options(files: dict[str, Path]) -> None:
         *("--bath-volume-l", "0.003", "--supply-mode", "constant-voltage"),
         *("--stop-policy", "never-deeper", "--expected-voltage-v", "2.5"),
     )
-    run = (*RUN[:4], "--density-a-per-dm2", "10", "--artwork", files["lines"])
+    run = (*RUN[:6], "--density-a-per-dm2", "10", "--artwork", files["lines"])
     made = json_of("plan", *run, *options)
     best = json_of("plan", *run)
     assert made["charge_coulombs"] < 0.9 * best["charge_coulombs"], (

@@ -12,10 +12,11 @@ import pytest
 from controller.artwork.options import MeasureOptions
 from controller.artwork.planned import ArtworkFile
 from controller.config import Settings
+from controller.physics.places import EVENNESS_GRID, Place
 from controller.planning.plan import make_plan
 from controller.planning.run_plan import RunPlan
 from hardware.rehearsal import plate
-from hardware.rehearsal.front_table import FrontRow, FrontTable
+from hardware.rehearsal.front_table import FrontRow, FrontTable, Spot
 from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
 from tests.kits.doubles import silver_request
 
@@ -45,7 +46,7 @@ def table(
 ) -> FrontTable:
     artwork = ArtworkFile(path, MeasureOptions(dpi=600.0))
     return plate.artwork_table(
-        made, artwork, etch_factor=etch_factor, bite_factor=bite_factor, crowding=0.2
+        made, artwork, etch_factor=etch_factor, bite_factor=bite_factor, crowding=0.2, evenness=0.4
     )
 
 
@@ -55,11 +56,22 @@ def test_front_solved_beyond_target(tmp_path: Path, solved: list[FrontJob]) -> N
     path.write_bytes(b"one")
     table(plan(depth_mm=0.25), path, bite_factor=1.2)
     (job,) = solved
-    assert job == FrontJob(path.resolve(), MeasureOptions(dpi=600.0), 1.2, 1.3 * 1.2 * 0.25, 0.2)
+    assert job == FrontJob(
+        path.resolve(), MeasureOptions(dpi=600.0), 1.2, 1.3 * 1.2 * 0.25, 0.2, evenness=0.4
+    )
     table(plan(depth_mm=0.25), path, bite_factor=0.8)
     assert solved[-1].deepest_mm == pytest.approx(1.3 * 0.25), (
         "a weak bath reaches the target later, not less"
     )
+
+
+def test_places_become_spots(tmp_path: Path, solved: list[FrontJob]) -> None:
+    """The places of the plan are asked for by name and position, without the plan's ratios."""
+    path = tmp_path / "a.png"
+    path.write_bytes(b"one")
+    ratios = (1.0,) + (0.9,) * (len(EVENNESS_GRID) - 1)
+    table(plan(places=(Place("widest-floor-middle", 1.5, 2.5, 0.1, ratios),)), path)
+    assert solved[-1].spots == (Spot("widest-floor-middle", 1.5, 2.5),)
 
 
 def test_copies_sides_and_metal_included(tmp_path: Path, solved: list[FrontJob]) -> None:

@@ -7,10 +7,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from api.cli.exit_status import EXIT_STATUS
+from api.cli.rehearsal.true_places import RehearsedPlace, rehearsed_places, true_target_mm
 from api.main import Rehearsal, machine_board, rehearsal_rig, rig_range_a
 from controller.assembly import assemble
 from controller.config import Settings
-from controller.figures import PlaceFigures
 from controller.messages import RunState, Snapshot
 from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
@@ -38,10 +38,11 @@ class GaugeStop:
 class RehearsalResult:
     """How a rehearsal ended: what the controller estimates, and what is true in the model.
 
-    :param true_depth_mm: mean depth of the etched floor.
-    :param true_deepest_mm: depth of its deepest place.
     :param depth_mm: at the place that the target is meant for; without places, the mean.
-    :param places: the depth expected at each place of the artwork.
+    :param true_depth_mm: the same, in truth.
+    :param true_mean_depth_mm: mean depth of the etched floor.
+    :param true_deepest_mm: depth of its deepest place.
+    :param places: the depth expected at each place of the artwork, and the true one.
     :param gauge_stops: every gauge stop that was reached.
     :param elapsed_s: relay-on time.
     :param off_after_fault_s: time from the fault to the open contact, or None.
@@ -57,6 +58,7 @@ class RehearsalResult:
     depth_high_mm: float
     target_depth_mm: float
     true_depth_mm: float
+    true_mean_depth_mm: float
     true_deepest_mm: float
     charge_coulombs: float
     uncertain_charge_coulombs: float
@@ -65,7 +67,7 @@ class RehearsalResult:
     relay_on: bool
     bath_degc: float
     gauge_stops: list[GaugeStop]
-    places: tuple[PlaceFigures, ...]
+    places: list[RehearsedPlace]
     warnings: list[str]
     notes: list[str]
 
@@ -128,7 +130,7 @@ def rehearse(
         if supervisor.state is not RunState.PAUSED or run.gauge_stop_mm is None:
             break
         depth_mm = run.depth(clock.monotonic_s()).best_mm
-        gauge_stops.append(GaugeStop(run.gauge_stop_mm, depth_mm, model.truth().depth_mm))
+        gauge_stops.append(GaugeStop(run.gauge_stop_mm, depth_mm, true_target_mm(model, plan)))
         if stop_at_gauge:
             break
         end.left_at_s = None
@@ -144,7 +146,8 @@ def rehearse(
         depth_low_mm=depth.low_mm,
         depth_high_mm=depth.high_mm,
         target_depth_mm=plan.target_depth_mm,
-        true_depth_mm=truth.depth_mm,
+        true_depth_mm=true_target_mm(model, plan),
+        true_mean_depth_mm=truth.depth_mm,
         true_deepest_mm=truth.deepest_mm,
         charge_coulombs=run.counter.charge_coulombs,
         uncertain_charge_coulombs=run.counter.uncertain_coulombs,
@@ -153,7 +156,7 @@ def rehearse(
         relay_on=truth.relay_on,
         bath_degc=truth.bath_degc,
         gauge_stops=gauge_stops,
-        places=run.places(now_s),
+        places=rehearsed_places(model, run.places(now_s)),
         warnings=[str(warning.message) for warning in plan.warnings],
         notes=end.notes,
     )

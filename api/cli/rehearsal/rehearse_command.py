@@ -50,6 +50,14 @@ _TRUTH_OPTIONS = (
         show_default=True,
         help=text("command_line.rehearse.crowding"),
     ),
+    click.option("--true-evenness", type=float, help=text("command_line.rehearse.true_evenness")),
+    click.option(
+        "--true-attack-um-per-min",
+        type=float,
+        default=0.0,
+        show_default=True,
+        help=text("command_line.rehearse.true_attack_um_per_min"),
+    ),
     click.option("--stop-at-gauge", is_flag=True, help=text("command_line.rehearse.stop_at_gauge")),
     click.option(
         "--ripple-fraction",
@@ -88,6 +96,8 @@ def rehearse(
     bite_factor: float,
     true_etch_factor: float | None,
     crowding: float,
+    true_evenness: float | None,
+    true_attack_um_per_min: float,
     stop_at_gauge: bool,
     ripple_fraction: float,
     ripple_hz: float,
@@ -108,6 +118,8 @@ def rehearse(
         ripple_hz=ripple_hz,
         artwork=artwork,
         crowding=crowding,
+        evenness=true_evenness,
+        attack_um_per_min=true_attack_um_per_min,
     )
     result = rehearse_run(request, rehearsal, settings, stop_at_gauge=stop_at_gauge)
     if as_json:

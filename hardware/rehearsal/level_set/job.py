@@ -10,7 +10,8 @@ from controller.artwork import limits
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.units import not_negative, positive
-from hardware.rehearsal.front_table import FrontRow, FrontTable
+from hardware.rehearsal.front_table import FrontRow, FrontTable, Spot
+from hardware.rehearsal.spec import GAP_MM
 
 MAX_CROWDING = 1.0
 """At twice the speed of a wide floor, the edges would etch by another process."""
@@ -23,6 +24,10 @@ class FrontJob:
     :param options: how to read the artwork. All its copies count.
     :param etch_factor: depth over undercut per side.
     :param deepest_mm: final depth of a wide floor.
+    :param evenness: how far the speed follows the current distribution of the bath, 0 uniform to 1
+        ohmic (field/kinetics.py).
+    :param gap_mm: between plate and minus plate.
+    :param spots: places whose true depth is wanted.
     :param crowding: excess speed of the etching at the edge of the resist, as a share of that of a
         wide floor; 0 for none.
     Raises: RefusedError for a value beyond its limit.
@@ -33,6 +38,9 @@ class FrontJob:
     etch_factor: float
     deepest_mm: float
     crowding: float = 0.0
+    evenness: float = 0.0
+    gap_mm: float = GAP_MM
+    spots: tuple[Spot, ...] = ()
 
     def __post_init__(self) -> None:
         positive(self.deepest_mm, "depth_mm", "mm")
@@ -71,6 +79,7 @@ class FrontJob:
                 **table,
                 "path": Path(table["path"]),
                 "options": MeasureOptions.from_dict(table["options"]),
+                "spots": tuple(Spot(**spot) for spot in table["spots"]),
             }
         )
 
@@ -87,7 +96,9 @@ class FrontSolution:
     def to_dict(self) -> dict[str, Any]:
         """Return the solution as JSON values."""
         rows = [(row.depth_mm, row.volume_mm3, row.deepest_mm) for row in self.table.rows]
-        return {"rows": rows, "cell_mm": self.cell_mm, "cells": self.cells, "steps": self.steps}
+        spots = [(spot.name, spot.x_mm, spot.y_mm, ratio) for spot, ratio in self.table.spots]
+        table = {"rows": rows, "spots": spots}
+        return {**table, "cell_mm": self.cell_mm, "cells": self.cells, "steps": self.steps}
 
     @classmethod
     def from_dict(cls, table: dict[str, Any]) -> FrontSolution:
@@ -99,6 +110,13 @@ class FrontSolution:
             FrontRow(float(depth), float(volume), float(deepest))
             for depth, volume, deepest in table["rows"]
         )
+        spots = tuple(
+            (Spot(str(name), float(x_mm), float(y_mm)), float(ratio))
+            for name, x_mm, y_mm, ratio in table["spots"]
+        )
         return cls(
-            FrontTable(rows), float(table["cell_mm"]), int(table["cells"]), int(table["steps"])
+            FrontTable(rows, spots),
+            float(table["cell_mm"]),
+            int(table["cells"]),
+            int(table["steps"]),
         )

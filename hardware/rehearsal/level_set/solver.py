@@ -1,6 +1,6 @@
 """Solves the etching of an artwork as a moving front on its pixels, tile by tile.
 
-Runs in a separate process (worker.py). It uses coverage, etch factor and speed alone, no growth
+Runs in a separate process (worker.py). It uses coverage, etch factor and speeds alone, no growth
 curve and no volume formula.
 """
 
@@ -17,9 +17,14 @@ from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.measuring.measure import load_picture
 from controller.artwork.measuring.sheet import Sheet
 from controller.errors import RefusedError
+from hardware.rehearsal.field.kinetics import Kinetics
+from hardware.rehearsal.field.solver import Bath
 from hardware.rehearsal.front_table import FrontRow, FrontTable
 from hardware.rehearsal.level_set.edges import Floats
 from hardware.rehearsal.level_set.job import FrontJob, FrontSolution
+from hardware.rehearsal.level_set.overview import Overview
+from hardware.rehearsal.level_set.pace import PaceMap
+from hardware.rehearsal.level_set.places import TrueDepths
 from hardware.rehearsal.level_set.tile import HALO_CELLS, CrowdingLaw, Tile
 
 AIM_CELLS = 16
@@ -51,15 +56,21 @@ def solve_front(job: FrontJob, file: ReadableFile | None = None) -> FrontSolutio
     Raises: RefusedError when the file or the options cannot be used or the job is too large.
     """
     reach_mm = job.undercut_mm
-    law = CrowdingLaw(job.crowding)
     options = replace(job.options, depth_mm=None, etch_factor=None, max_undercut_mm=reach_mm)
     picture = load_picture(file or job.path, options)
     sheet = Sheet(picture, find_levels(picture, options.invert), options)
+    overview = Overview(sheet) if job.evenness > 0.0 or job.spots else None
+    pace = None
+    if job.evenness > 0.0 and overview is not None:
+        bath, kinetics = Bath(job.gap_mm), Kinetics(job.evenness)
+        pace = PaceMap(overview, sheet.px_mm, reach_mm, bath, kinetics)
+    law = CrowdingLaw(job.crowding, most_pace=1.0 if pace is None else pace.fastest)
     finer, steps = _resolution(sheet, job, law)
     cell_mm = sheet.px_mm / finer
-    walk = _Walk(sheet, finer, math.ceil((reach_mm + law.width_mm) / sheet.px_mm) + HALO_CELLS)
-    if job.crowding > 0.0:
-        law = law.with_mean(_weighted(tile.open_share_at_edges(law, cell_mm) for tile in walk))
+    front_mm = reach_mm * law.most_pace + law.width_mm
+    walk = _Walk(sheet, finer, math.ceil(front_mm / sheet.px_mm) + HALO_CELLS, pace)
+    if job.crowding > 0.0 or pace is not None:
+        law = law.with_mean(_weighted(tile.mean_speed(law, cell_mm) for tile in walk))
     # The last step ends at the deepest floor. The first starts half a step in, before any front
     # moves.
     per_row = math.ceil(steps / _ROWS)
@@ -68,20 +79,26 @@ def solve_front(job: FrontJob, file: ReadableFile | None = None) -> FrontSolutio
     times = step * (per_row * np.arange(rows, dtype=np.float64) + 0.5)
     volume, floor, deepest = np.zeros(rows), np.zeros(rows), np.zeros(rows)
     open_cells = 0.0
+    truth = None
+    if overview is not None and job.spots:
+        truth = TrueDepths(sheet, overview, job.spots, law.fastest * float(times[-1]))
     for tile in walk:
         part = tile.etched(times, per_row, job.etch_factor, law, cell_mm)
         volume += part.volume
         floor += part.floor
         np.maximum(deepest, part.deepest, out=deepest)
         open_cells += part.open_cells
+        if truth is not None:
+            truth.add(*tile.corner_px, part.depth, part.open_weight, part.finer)
     if open_cells <= 0.0:
         raise RefusedError("hardware.front.nothing_open", field="invert")
     mm3 = cell_mm**3 * options.copies
     figures = zip(floor / open_cells * cell_mm, volume * mm3, deepest * cell_mm, strict=True)
     # The first row is left out: with a quarter of a cell of undercut, the grid still shows.
-    table = FrontTable(
-        (FrontRow(0.0, 0.0, 0.0), *[FrontRow(*map(float, row)) for row in figures][1:])
-    )
+    rows_of_table = (FrontRow(0.0, 0.0, 0.0), *[FrontRow(*map(float, row)) for row in figures][1:])
+    ratios = () if truth is None else truth.over(float(floor[-1]) / open_cells)
+    found = zip(job.spots, ratios, strict=False)
+    table = FrontTable(rows_of_table, tuple((spot, r) for spot, r in found if r is not None))
     return FrontSolution(table, cell_mm, sheet.width_px * sheet.height_px * finer**2, steps)
 
 
@@ -116,8 +133,8 @@ class _Walk:
     Beyond the sheet the nearest pixel repeats.
     """
 
-    def __init__(self, sheet: Sheet, finer: int, halo_px: int) -> None:
-        self._sheet, self._finer, self._halo_px = sheet, finer, halo_px
+    def __init__(self, sheet: Sheet, finer: int, halo_px: int, pace: PaceMap | None) -> None:
+        self._sheet, self._finer, self._halo_px, self._pace = sheet, finer, halo_px, pace
 
     def __iter__(self) -> Iterator[Tile]:
         sheet, halo = self._sheet, self._halo_px
@@ -131,7 +148,9 @@ class _Walk:
                 lack = max(0, halo - left), max(0, right + halo - sheet.width_px)
                 cover = np.pad(cover, ((0, 0), lack), mode="edge")
                 weight = np.outer(sheet.weight_y[top:bottom], sheet.weight_x[left:right])
-                yield Tile(cover, weight, halo, self._finer)
+                around = top - halo, bottom + halo, left - halo, right + halo
+                pace = None if self._pace is None else self._pace.over(*around)
+                yield Tile(cover, weight, halo, self._finer, pace, (top, left))
 
 
 def _weighted(parts: Iterator[tuple[float, float]]) -> float:

@@ -29,16 +29,20 @@ _HALF = 0.5
 class CrowdingLaw:
     """Local speed over the mean speed.
 
-    It is m (1 + x (1 - r/w)^2) within w of an edge, where r is the distance to the edge on the open
-    side, and m beyond. Under the resist it is that of the edge. m keeps the mean over the open area
-    at the start at 1. The shape and the width of half a millimetre are an assumption, of the order
-    of the relief and of the bath's boundary layer (no source).
+    It is p m (1 + x (1 - r/w)^2) within w of an edge, where r is the distance to the edge on the
+    open side, and p m beyond. p is the pace of the bath's current distribution, 1 without one.
+    Under the resist the speed is that of the edge. m keeps the mean over the open area at the start
+    at 1. The shape and the width of half a millimetre are an assumption, of the order of the relief
+    and of the bath's boundary layer (no source).
 
     :param excess: x, the excess speed at the edge as a share of that of a wide floor.
+    :param plain: m.
+    :param most_pace: largest p.
     """
 
     excess: float
     plain: float = 1.0
+    most_pace: float = 1.0
 
     @property
     def width_mm(self) -> float:
@@ -48,23 +52,30 @@ class CrowdingLaw:
     @property
     def fastest(self) -> float:
         """Largest speed that can occur."""
-        return self.plain * (1.0 + self.excess)
+        return self.plain * (1.0 + self.excess) * self.most_pace
 
-    def with_mean(self, mean_share: float) -> CrowdingLaw:
-        """Return the law for an artwork whose open area has this mean of (1 - r/w)^2."""
-        return replace(self, plain=1.0 / (1.0 + self.excess * mean_share))
+    def with_mean(self, mean_speed: float) -> CrowdingLaw:
+        """Return the law for an artwork whose open area has this mean speed with m = 1."""
+        return replace(self, plain=1.0 / mean_speed)
 
 
 @dataclass(frozen=True, slots=True)
 class Etched:
     """What a tile adds at each time: removed volume, sum of the depths of its open cells, deepest
     place, and number of open cells.
+
+    :param depth: depth of each cell at the last time.
+    :param open_weight: open metal of each cell.
+    :param finer: cells per pixel, each way.
     """
 
     volume: Floats
     floor: Floats
     deepest: Floats
     open_cells: float
+    depth: Floats
+    open_weight: Floats
+    finer: int
 
 
 class Tile:
@@ -73,16 +84,29 @@ class Tile:
     :param cover: open share of each pixel, of the tile and ``halo_px`` around it.
     :param weight: share of each pixel of the tile that lies on the plate.
     :param finer: cells per pixel, each way.
+    :param pace: speed at each pixel by the bath's current distribution, over the mean; as large as
+        ``cover``. None: 1.
+    :param corner_px: row and column of the tile's first pixel on the sheet.
     """
 
     def __init__(
-        self, cover: npt.NDArray[np.floating[Any]], weight: Floats, halo_px: int, finer: int
+        self,
+        cover: npt.NDArray[np.floating[Any]],
+        weight: Floats,
+        halo_px: int,
+        finer: int,
+        pace: Floats | None = None,
+        corner_px: tuple[int, int] = (0, 0),
     ) -> None:
         self._finer = finer
         self._halo = halo_px * finer
         self._is_plain = bool(cover.min() >= _HALF or cover.max() < _HALF)
-        core = cover[halo_px : cover.shape[0] - halo_px, halo_px : cover.shape[1] - halo_px]
-        self._covered = float((core * weight).sum()) * finer**2
+        inside = np.s_[halo_px : cover.shape[0] - halo_px, halo_px : cover.shape[1] - halo_px]
+        self._open_px = cover[inside] * weight
+        self._covered = float(self._open_px.sum()) * finer**2
+        self._pace = pace
+        self._pace_px = np.ones(weight.shape) if pace is None else pace[inside]
+        self.corner_px = corner_px
         self._cover = cover
         self._weight = weight
 
@@ -122,11 +146,10 @@ class Tile:
         From one to the next it takes ``steps_per_row`` steps.
         """
         if self._is_plain:
-            floor = self._covered * law.plain * times
-            return Etched(floor, floor, (self._covered > 0.0) * law.plain * times, self._covered)
+            return self._etched_plain(times, law)
         speed = self._speed(law, cell_mm)
         wall = Wall(
-            self._arrival(etch_factor / law.fastest, float(times[-1])),
+            self._arrival(etch_factor, law, speed, float(times[-1])),
             speed,
             etch_factor,
             float(times[0]),
@@ -148,16 +171,25 @@ class Tile:
                 floor[k] / open_cells if open_cells > 0.0 else law.fastest * time
             )
             deepest[k] = (depth * (weight > 0.0)).max(initial=0.0)
-        return Etched(volume, floor, deepest, open_cells)
+        last = np.asarray(depth, np.float64)
+        return Etched(volume, floor, deepest, open_cells, last, open_weight, self._finer)
 
-    def open_share_at_edges(self, law: CrowdingLaw, cell_mm: float) -> tuple[float, float]:
-        """Return the sum of (1 - r/w)^2 over the open cells, and their number."""
+    def _etched_plain(self, times: Floats, law: CrowdingLaw) -> Etched:
+        """Return the same for a tile without an edge: every place at the speed it has."""
+        speed = law.plain * self._pace_px
+        open_cells = self._open_px * self._finer**2
+        floor = float((open_cells * speed).sum()) * times
+        deepest = float(speed.max(initial=0.0, where=self._open_px > 0.0)) * times
+        depth = speed * times[-1]
+        return Etched(floor, floor, deepest, self._covered, depth, open_cells, 1)
+
+    def mean_speed(self, law: CrowdingLaw, cell_mm: float) -> tuple[float, float]:
+        """Return the sum of the speeds of the open cells, and their number."""
         if self._is_plain:
-            return 0.0, self._covered
+            return float((self._open_px * self._pace_px).sum()) * self._finer**2, self._covered
         open_weight = np.where(self._core(self._is_open), self._cell_weight, 0.0)
-        return float((self._core(self._nearness(law, cell_mm)) * open_weight).sum()), float(
-            open_weight.sum()
-        )
+        speed = self._core(self._speed(law, cell_mm))
+        return float((speed * open_weight).sum()), float(open_weight.sum())
 
     def _nearness(self, law: CrowdingLaw, cell_mm: float) -> Floats:
         """Return (1 - r/w)^2 of each cell, 1 under the resist."""
@@ -173,19 +205,26 @@ class Tile:
         return near
 
     def _speed(self, law: CrowdingLaw, cell_mm: float) -> Floats:
-        if law.excess == 0.0:
-            return np.ones(self._cells.shape)
-        return law.plain * (1.0 + law.excess * self._nearness(law, cell_mm))
+        speed = np.full(self._cells.shape, law.plain)
+        if self._pace is not None:
+            speed *= _enlarged(_enlarged(self._pace, self._finer).T, self._finer).T
+        if law.excess > 0.0:
+            speed *= 1.0 + law.excess * self._nearness(law, cell_mm)
+        return speed
 
-    def _arrival(self, slowness: float, last: float) -> Floats:
+    def _arrival(self, etch_factor: float, law: CrowdingLaw, speed: Floats, last: float) -> Floats:
         """Return when the front under the resist reaches each cell, up to a little beyond the last
         time.
 
-        It is 0 in open metal.
+        It is 0 in open metal. The front goes at the speed that each cell has over the etch factor:
+        that of the nearest edge.
         """
+        slowness = etch_factor / law.fastest
         is_start = self._is_open | (self._distance <= _NEAR_CELLS)
         start = np.where(np.isfinite(self._distance), self._distance, 0.0) * slowness
         arrival = travel(np.where(is_start, start, 0.0), is_start, slowness, last + 3.0 * slowness)
+        if self._pace is not None:
+            arrival *= law.fastest / speed
         return np.where(self._is_open, 0.0, arrival)
 
 
