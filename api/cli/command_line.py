@@ -16,6 +16,7 @@ COMMANDS = {
     "count": "api.cli.count",
     "demo": "api.cli.rehearsal.demo_command",
     "devices": "api.cli.bench.devices",
+    "film": "api.cli.film",
     "measure": "api.cli.measure",
     "messages": "api.cli.messages",
     "off": "api.cli.bench.off",

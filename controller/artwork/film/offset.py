@@ -174,6 +174,8 @@ def _is_ridge(depth_px: Heights) -> Bools:
         result |= (
             (shifted(2 * down, 2 * right) <= below)
             & (shifted(-2 * down, -2 * right) <= below)
+            & (shifted(down, right) <= depth_px)
+            & (shifted(-down, -right) <= depth_px)
             & (slope <= np.float32(_RIDGE_SLOPE * length))
         )
     return result & (depth_px > 0.0)

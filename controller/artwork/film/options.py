@@ -79,6 +79,8 @@ class FilmOptions:
         _one_of(self.file_format, "file_format", FORMATS)
         if self.tab_edge is not None:
             _one_of(self.tab_edge, "tab_edge", EDGES)
+            if not self.with_marks:
+                raise RefusedError("artwork.film.tab_alone", field="tab_edge")
         for name in ("mirrored", "negative", "with_marks"):
             if not isinstance(getattr(self, name), bool):
                 _refuse_kind(name, getattr(self, name))
