@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from controller.artwork.film.result import FilmLine, FilmResult
 
 _SHOWN_LINES = 12
-_USUAL_ETCH_FACTOR = METALS["silver"].etch_factor
+_USUAL_ETCH_FACTOR = METALS["fine-silver"].etch_factor
 
 
 def _length(name: str, key: str, default: float | None) -> Any:

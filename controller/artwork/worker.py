@@ -2,7 +2,8 @@
 
 ``controller/artwork/exchange.py`` describes both. Request: ``name`` of the file, ``options``,
 ``film`` for a film in place of a measurement, ``with_picture``, ``accept_unconfined``,
-``memory_limit_mb``, ``cpu_limit_s``. Replies, each with its exit status: ``{"result", "unconfined"}`` 0, the latter null or a message;
+``memory_limit_mb``, ``cpu_limit_s``. Replies, each with its exit status:
+``{"result", "unconfined"}`` 0, the latter null or a message;
 ``{"failed": "crash", "error": ...}`` 1; ``{"refused": {"key", "values", "field"}}`` 2, the key and
 the values of a message; ``{"failed": "memory"}`` 3; ``{"failed": "unconfined", "reason"}`` 4.
 """
