@@ -75,7 +75,6 @@ def film_options(function: Function) -> Function:
         _length("--scale-bar-mm", "scale_bar_mm", 100.0),
         click.option(
             "--film-dpi",
-            "dpi",
             type=int,
             default=1200,
             show_default=True,
@@ -97,6 +96,7 @@ def film(
     bath: str | None,
     evenness: float | None,
     gap_mm: float | None,
+    film_dpi: int,
     as_json: bool,
     **values: Any,
 ) -> None:
@@ -113,6 +113,7 @@ def film(
         file_format=_format(out),
         field=field,
         evenness=evenness or 0.0,
+        dpi=film_dpi,
         **values,
     )
     _refuse_bad_place(out)
