@@ -40,24 +40,12 @@ class SheetFilm:
 
     def __init__(self, sheet: Sheet, levels: Levels, undercut: Undercut, least_mm: float) -> None:
         self._sheet, self._undercut = sheet, undercut
-        self._least_px = least_mm / sheet.px_mm
+        self._least_px = least_mm / sheet.px_mm if undercut.most_px > 0.0 else 0.0
         self._noise_px = levels.noise_range_px(sheet.reduction)
         self.picture: FilmPicture = np.zeros((sheet.height_px, sheet.width_px), np.uint8)
         self.thin, self.kept = LineSamples(_LEAST_CROSSING_SAMPLES), LineSamples(1)
         self.has_open = self.has_room = False
-        if undercut.most_px > 0.0:
-            self._move()
-        else:
-            self._copy()
-
-    def _copy(self) -> None:
-        """Take the artwork as it is."""
-        sheet = self._sheet
-        for top in range(0, sheet.height_px, _TILE_PX):
-            bottom = min(top + _TILE_PX, sheet.height_px)
-            share = sheet.rows(top, bottom).astype(np.float32) / np.float32(sheet.full)
-            self.picture[top:bottom] = np.rint(share * np.float32(255.0))
-        self.has_open = self.has_room = bool((self.picture > EDGE_LEVEL).any())
+        self._move()
 
     def _move(self) -> None:
         sheet = self._sheet
