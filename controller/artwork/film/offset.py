@@ -74,7 +74,7 @@ class Moved:
     :param kept: samples of openings that keep the least width.
     :param thin: samples of resist lines that the undercut would eat without compensation.
     :param left_px: width of each of these lines after etching through the film; not above 0 where
-        it is lost.
+        nothing is left.
     :param has_room: whether some opening is wide enough to be narrowed by the undercut.
     """
 
@@ -142,35 +142,37 @@ def _closed_spots(heights: Heights, depth_px: Heights, rule: Rule) -> Gaps:
     :param depth_px: distance of each open pixel to its edge; 0 in resist.
     """
     size = max(2, int(np.ceil(float(rule.undercut_px.max()))))
+    is_top = (depth_px >= _largest_around(depth_px, size)) & (_largest_around(heights, 1) < 0.0)
+    is_ridge, off_x, off_y = _ridge(depth_px)
     is_middle = (
         (depth_px >= _LEAST_KEPT_PX)
         & (depth_px < rule.undercut_px + rule.least_px / 2.0)
-        & (
-            ((depth_px >= _largest_around(depth_px, size)) & (_largest_around(heights, 1) < 0.0))
-            | (_is_ridge(depth_px) & (heights < -_LEAST_GAP_PX))
-        )
+        & (is_top | (is_ridge & (heights < -_LEAST_GAP_PX)))
     )
     row, column = np.nonzero(is_middle)
     count = len(row)
+    right, down = off_x[row, column].astype(np.float64), off_y[row, column].astype(np.float64)
+    width_px = 2.0 * (depth_px[row, column] + np.hypot(right, down))
     return Gaps(
-        x_px=column.astype(np.float64),
-        y_px=row.astype(np.float64),
-        width_px=2.0 * depth_px[row, column].astype(np.float64),
+        x_px=column + right,
+        y_px=row + down,
+        width_px=width_px,
         length_px=np.ones(count),
         resist=np.zeros(count, np.bool_),
         along_y=np.zeros(count, np.bool_),
-        reach_px=2.0 * depth_px[row, column].astype(np.float64),
+        reach_px=width_px,
         lean_rad=np.zeros(count),
     )
 
 
-def _is_ridge(depth_px: Heights) -> Bools:
-    """Return which pixels lie along the middle of a line of even width.
+def _ridge(depth_px: Heights) -> tuple[Bools, Heights, Heights]:
+    """Return which pixels lie along the middle of a line of even width, and how far beside it.
 
     The depth falls to both sides across the line, and hardly changes along it. Towards the tip of
     a corner it does change.
     """
     result = np.zeros(depth_px.shape, np.bool_)
+    off_x, off_y = np.zeros_like(depth_px), np.zeros_like(depth_px)
     wide = np.pad(depth_px, _ALONG_PX)
 
     def shifted(down: int, right: int) -> Heights:
@@ -180,16 +182,24 @@ def _is_ridge(depth_px: Heights) -> Bools:
     below = np.maximum(depth_px - np.float32(_FALL_PX), 0.0)
     for down, right in ((0, 1), (1, 0), (1, 1), (1, -1)):
         far = _ALONG_PX if down * right == 0 else _ALONG_PX - 1
-        length = 2.0 * far * np.hypot(down, right)
+        step = float(np.hypot(down, right))
         slope = np.abs(shifted(far * right, -far * down) - shifted(-far * right, far * down))
-        result |= (
-            (shifted(2 * down, 2 * right) <= below)
+        ahead, behind = shifted(down, right), shifted(-down, -right)
+        found = (
+            ~result
+            & (shifted(2 * down, 2 * right) <= below)
             & (shifted(-2 * down, -2 * right) <= below)
-            & (shifted(down, right) <= depth_px)
-            & (shifted(-down, -right) <= depth_px)
-            & (slope <= np.float32(_RIDGE_SLOPE * length))
+            & (ahead <= depth_px)
+            & (behind <= depth_px)
+            & (slope <= np.float32(_RIDGE_SLOPE * 2.0 * far * step))
+            & (depth_px > 0.0)
         )
-    return result & (depth_px > 0.0)
+        # Beside a ridge the depth is a tent, so its two sides tell how far the ridge is.
+        beside = np.clip((ahead - behind) / 2.0, -step / 2.0, step / 2.0)
+        off_x[found] = (beside * np.float32(right / step))[found]
+        off_y[found] = (beside * np.float32(down / step))[found]
+        result |= found
+    return result, off_x, off_y
 
 
 def _largest_around(values: Heights, size: int) -> Heights:
@@ -199,7 +209,7 @@ def _largest_around(values: Heights, size: int) -> Heights:
         wide = np.pad(
             result, [(size, size) if axis == k else (0, 0) for k in (0, 1)], constant_values=-1e9
         )
-        result = values.copy() * 0 - np.float32(1e9)
+        result = np.full_like(values, -1e9)
         for shift in range(2 * size + 1):
             part = wide[shift : shift + values.shape[0]] if axis == 0 else (
                 wide[:, shift : shift + values.shape[1]]

@@ -17,8 +17,8 @@ class FilmLine:
 
     :param x_mm, y_mm: middle of the line, from the top left corner of the artwork as drawn.
     :param width_mm: as drawn.
-    :param etched_width_mm: that is left after etching through the film. Of a resist line that is
-        lost: 0. Of an opening: its width at the top of the metal.
+    :param etched_width_mm: that is left after etching through the film; 0 when nothing is. Of an
+        opening: its width at the top of the metal.
     :param length_mm: of the part that the film cannot put right.
     """
 
@@ -36,7 +36,8 @@ class FilmResult:
     :param undercut_mm: undercut at the target depth; 0 for depth 0.
     :param least_undercut_mm, most_undercut_mm: over the artwork, where the depth is uneven.
     :param lines_saved: resist lines narrower than twice the undercut that stay, thanks to the film.
-    :param lines_lost: those that it cannot save, because the openings beside them are too narrow.
+    :param lines_lost: those that lose more than half of their width all the same, because the
+        openings beside them are too narrow.
     :param lost_lines: of the latter, the first in order of width left.
     :param openings_limited: openings that are narrowed less than the undercut asks for, to keep
         the least width; they come out wider than drawn.

@@ -18,12 +18,17 @@ MOST_SAMPLES = 2_000_000
 at 600 dpi has 1.5 million of them, random noise more."""
 
 
+LEAST_LEFT = 0.5
+"""A resist line counts as saved when at least this share of its width is left everywhere. A
+thinner rest moves, breaks or washes off (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Line:
     """A joined line at its worst place, px.
 
     :param left_px: width after etching; of the sample with the least.
-    :param bad_px: length of the part with nothing left.
+    :param bad_px: length of the part with less than ``LEAST_LEFT`` of its width left.
     """
 
     x_px: float
@@ -66,11 +71,12 @@ class LineSamples:
         line: Ints = np.unique(
             component_roots(len(cells), *neighbours(cells, cells))[cell], return_inverse=True
         )[1]
+        is_bad = left < LEAST_LEFT * gaps.width_px
         order = np.lexsort((left, line))
         first = np.flatnonzero(np.diff(line[order], prepend=-1))
         worst = order[first]
         length = np.add.reduceat(gaps.length_px[order], first)
-        bad = np.add.reduceat(np.where(left[order] <= 0.0, gaps.length_px[order], 0.0), first)
+        bad = np.add.reduceat(np.where(is_bad, gaps.length_px, 0.0)[order], first)
         samples = np.diff(np.append(first, len(order)))
         joined = _Joined(
             gaps.x_px[worst], gaps.y_px[worst], gaps.width_px[worst], left[worst], length, bad
@@ -98,8 +104,8 @@ class _Joined:
 
     @property
     def lost(self) -> _Joined:
-        """The lines with nothing left at some place."""
-        return self.only(self.left_px <= 0.0)
+        """The lines with too little left at some place."""
+        return self.only(self.bad_px > 0.0)
 
     def listed(self) -> tuple[Line, ...]:
         """Return the first lines in order of what is left, as many as are listed."""
