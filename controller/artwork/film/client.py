@@ -7,7 +7,7 @@ from pathlib import Path
 
 from controller.artwork.client import sha256_of, time_limit_of_s
 from controller.artwork.exchange import Expected
-from controller.artwork.film.options import FilmOptions
+from controller.artwork.film.options import MOST_FILM_BYTES, FilmOptions
 from controller.artwork.film.result import FilmResult
 from controller.artwork.options import MeasureOptions
 from controller.artwork.process import nonsense, worker_result
@@ -20,10 +20,6 @@ MEMORY_LIMIT_MB = 500
 
 TIME_FACTOR = 2.0
 """A film may take this many times as long as a measurement."""
-
-MOST_FILM_BYTES = 48_000_000
-"""Largest film. Source: 1.5 million corners take 26 MB as SVG, 160 million pixels of noise 21 MB
-as PNG."""
 
 _STARTS = {"pdf": b"%PDF-", "png": b"\x89PNG\r\n\x1a\n", "svg": b"<svg "}
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from controller.artwork.film import bitmap, drawing
 from controller.artwork.film.layout import layout
-from controller.artwork.film.options import FilmOptions
+from controller.artwork.film.options import MOST_FILM_BYTES, FilmOptions
 from controller.artwork.film.page import Page
 from controller.artwork.film.result import FilmLine, FilmResult
 from controller.artwork.film.sheet_walk import SheetFilm
@@ -52,6 +52,14 @@ def film_file(
     page = _page(sheet, picture.width_px, picture.height_px, made, film)
     if out is not None:
         _write(page, film, out)
+        if out.tell() > MOST_FILM_BYTES:
+            raise RefusedError(
+                "artwork.film.too_large",
+                field="file_format",
+                name=path.name,
+                size_mb=out.tell() / 1e6,
+                limit_mb=MOST_FILM_BYTES / 1e6,
+            )
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     return _result(made, undercut, sheet, page, film, digest, picture.warnings).to_dict()

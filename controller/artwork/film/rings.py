@@ -160,8 +160,7 @@ def _thinned(
 ) -> npt.NDArray[np.intp]:
     """Return the followers without vertices on straight lines, which ``keep`` then leaves out."""
     index = np.arange(len(follower))
-    odd = 0
-    for _ in range(_THINNINGS):
+    for turn in range(_THINNINGS):
         before = np.empty_like(follower)
         live = index[keep]
         before[follower[live]] = live
@@ -173,7 +172,7 @@ def _thinned(
         can_go = np.zeros(len(follower), np.bool_)
         can_go[live] = (bend < tolerance_px) & ahead
         # Of two neighbours only one may go. Keys alternate little, so a turn of order decides.
-        rank = (index * 2654435761 + odd * 97) % 1_000_003
+        rank = (index * 2654435761 + turn * 97) % 1_000_003
         first = can_go[live] & ~(
             (can_go[before[live]] & (rank[before[live]] > rank[live]))
             | (can_go[follower[live]] & (rank[follower[live]] > rank[live]))
@@ -183,7 +182,6 @@ def _thinned(
             break
         follower[before[gone]] = follower[gone]
         keep[gone] = False
-        odd += 1
     return follower
 
 
