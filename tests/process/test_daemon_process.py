@@ -199,7 +199,7 @@ def children(pid: int) -> list[int]:
 def test_plans_are_made_elsewhere(tmp_path: Path) -> None:
     """Nothing that takes long runs in the daemon's threads, and no process outlives it."""
     with serving(tmp_path, speed=4.0) as process:
-        process.until(lambda status: status["state"] == "idle")
+        process.until(lambda status: status["state"] == "idle" and status["logbook_ready"])
         assert children(process.pid) == [], "none before the first plan"
         process.client.post("/api/plan", PLATE)
         (calculator,) = children(process.pid)
