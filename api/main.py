@@ -117,9 +117,7 @@ class Daemon:
         finish_at_start(self._places)
         self.logbook = Logbook(state_directory / settings.logbook.path, self.rig.clock)
         self._logbook_thread = LogbookThread(self.logbook)
-        self._book = LogbookReader(
-            self.logbook.path, is_opening=lambda: not self.logbook.is_ready()
-        )
+        self._book = LogbookReader(self.logbook.path)
         self._calculator = Calculator()
         self._table_maker = Calculator()
         self._message_line = MessageLine(settings.messages.socket)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
@@ -109,18 +109,8 @@ class LogbookReader:
     that is not in the file.
     """
 
-    def __init__(
-        self,
-        path: Path,
-        busy_timeout_s: float = 2.0,
-        is_opening: Callable[[], bool] = lambda: False,
-    ) -> None:
-        """Read the file at ``path``.
-
-        :param is_opening: whether this process is still checking and converting it.
-        """
+    def __init__(self, path: Path, busy_timeout_s: float = 2.0) -> None:
         self._path = path
-        self._is_opening = is_opening
         self._busy_timeout_s = busy_timeout_s
 
     def list_runs(self, limit: int = 50, before: str | None = None, search: str = "") -> RunPage:
@@ -235,13 +225,9 @@ class LogbookReader:
                 )
             ) as connection:
                 if identify(connection, self._path) < len(MIGRATIONS):
-                    if self._is_opening():
-                        raise LogbookUnreadableError("logbook.file.opening", file=self._path)
                     raise LogbookUnreadableError("logbook.file.not_migrated", file=self._path)
                 yield connection
         except sqlite3.Error as error:
-            if self._is_opening():
-                raise LogbookUnreadableError("logbook.file.opening", file=self._path) from error
             raise LogbookUnreadableError(
                 "logbook.file.unreadable", file=self._path, problem=str(error)
             ) from error

@@ -233,20 +233,8 @@ def test_run_ids_never_repeat(manual: ManualLogbook) -> None:
     assert unopened.new_run_id() == f"20310304-100000-{clock.boot_id()[:6]}-1"
 
 
-def test_file_still_being_opened(manual: ManualLogbook) -> None:
-    """Until the check at start is over, a reader asks for patience, not for another daemon."""
-    logbook = manual.logbook
-    reader = LogbookReader(logbook.path, is_opening=lambda: not logbook.is_ready())
-    with pytest.raises(LogbookUnreadableError, match="still being checked"):
-        reader.list_runs()
-    sqlite3.connect(logbook.path).close()
-    with pytest.raises(LogbookUnreadableError, match="still being checked"):
-        reader.list_runs()
-    logbook.work()
-    assert reader.list_runs().runs == ()
-
-
-def test_file_without_a_daemon(tmp_path: Path) -> None:
+def test_file_not_ready_yet(tmp_path: Path) -> None:
+    """A new file, or one of an older version, until the daemon has prepared it."""
     sqlite3.connect(tmp_path / "log.sqlite").close()
-    with pytest.raises(LogbookUnreadableError, match="Start the daemon"):
+    with pytest.raises(LogbookUnreadableError, match="again in a few seconds"):
         LogbookReader(tmp_path / "log.sqlite").list_runs()
