@@ -7,7 +7,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator
 
-from api.http.models.base import NO_UNIT, PLAIN_TEXT, RequestModel, described, number, without_unseen
+from api.http.models.base import (
+    NO_UNIT,
+    PLAIN_TEXT,
+    RequestModel,
+    described,
+    number,
+    without_unseen,
+)
 from controller.artwork import limits
 from controller.artwork.film.options import (
     ALONG_BAR_MM,
@@ -171,9 +178,7 @@ class FilmRequest(RequestModel):
     ] = 100.0
     dpi: Annotated[
         int,
-        described(
-            "Resolution of a PNG.", "dpi", LEAST_DPI, ge=LEAST_DPI, le=MOST_DPI, strict=True
-        ),
+        described("Resolution of a PNG.", "dpi", LEAST_DPI, ge=LEAST_DPI, le=MOST_DPI, strict=True),
     ] = LEAST_DPI
 
     def options(self) -> FilmOptions:

@@ -78,8 +78,7 @@ def layout(artwork_mm: tuple[float, float], options: FilmOptions) -> Layout:
     foot = plate.top_mm + plate_h + sides["bottom"]
     bar = Box((width - options.scale_bar_mm) / 2.0, foot, options.scale_bar_mm, _BAR_MM)
     words = tuple(
-        Words(_MARGIN_MM, foot + _BAR_MM + 1.5 + k * _LINE_MM, line)
-        for k, line in enumerate(lines)
+        Words(_MARGIN_MM, foot + _BAR_MM + 1.5 + k * _LINE_MM, line) for k, line in enumerate(lines)
     )
     height = foot + _BAR_MM + 1.5 + len(lines) * _LINE_MM + 2.0
     black = (bar, *_crosses(width, foot), *_ticks(plate, tab))

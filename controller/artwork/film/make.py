@@ -15,7 +15,7 @@ from controller.artwork.film.page import Page
 from controller.artwork.film.result import FilmLine, FilmResult
 from controller.artwork.film.sheet_walk import SheetFilm
 from controller.artwork.film.spots import Line
-from controller.artwork.film.undercut import Undercut
+from controller.artwork.film.undercut import Undercut, undercut_of
 from controller.artwork.loading.levels import find_levels
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.measuring.measure import load_picture
@@ -63,11 +63,6 @@ def film_file(
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     return _result(made, undercut, sheet, page, film, digest, picture.warnings).to_dict()
-
-
-def undercut_of(sheet: Sheet, film: FilmOptions) -> Undercut:
-    """Return the undercut at each place of the sheet."""
-    return Undercut(film.undercut_mm / sheet.px_mm)
 
 
 def _page(sheet: Sheet, width_px: int, height_px: int, made: SheetFilm, film: FilmOptions) -> Page:

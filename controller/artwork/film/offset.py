@@ -111,9 +111,7 @@ def moved_edges(cover: Cover, full: int, noise_px: tuple[float, float], rule: Ru
     kept = gaps.only(_is_kept(gaps, undercut_px, rule.least_px))
     _draw(heights, kept.x_px, kept.y_px, np.minimum(kept.width_px, rule.least_px) / 2.0)
     spots = _closed_spots(heights, np.where(inside, away, 0.0), rule)
-    _draw(
-        heights, spots.x_px, spots.y_px, np.minimum(spots.width_px, rule.least_px) / 2.0
-    )
+    _draw(heights, spots.x_px, spots.y_px, np.minimum(spots.width_px, rule.least_px) / 2.0)
     thin = gaps.only(
         gaps.resist & gaps.is_strip & gaps.is_line & (gaps.width_px < 2.0 * undercut_px)
     )
@@ -211,8 +209,10 @@ def _largest_around(values: Heights, size: int) -> Heights:
         )
         result = np.full_like(values, -1e9)
         for shift in range(2 * size + 1):
-            part = wide[shift : shift + values.shape[0]] if axis == 0 else (
-                wide[:, shift : shift + values.shape[1]]
+            part = (
+                wide[shift : shift + values.shape[0]]
+                if axis == 0
+                else (wide[:, shift : shift + values.shape[1]])
             )
             np.maximum(result, part, out=result)
     return result
@@ -235,10 +235,7 @@ def _draw(heights: Heights, x_px: Floats, y_px: Floats, radius_px: Floats) -> No
         )
         columns, rows = np.broadcast_arrays(columns, rows)
         inside = (
-            (columns >= 0)
-            & (columns < heights.shape[1])
-            & (rows >= 0)
-            & (rows < heights.shape[0])
+            (columns >= 0) & (columns < heights.shape[1]) & (rows >= 0) & (rows < heights.shape[0])
         )
         place = rows[inside] * heights.shape[1] + columns[inside]
         np.maximum.at(heights.reshape(-1), place, height[inside].astype(np.float32))

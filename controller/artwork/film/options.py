@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from controller.artwork import limits
+from controller.artwork.options import bath_from_dict
 from controller.errors import RefusedError
 from controller.physics.bath_field import BathField
 
@@ -116,7 +117,7 @@ class FilmOptions:
         if unknown:
             raise RefusedError("artwork.film.unknown", field=unknown[0], option=ascii(unknown[0]))
         field = table.get("field")
-        return cls(**{**table, "field": None if field is None else BathField(**field)})
+        return cls(**{**table, "field": None if field is None else bath_from_dict(field)})
 
 
 def _within(value: Any, name: str, low: float, high: float, unit: str) -> None:

@@ -71,9 +71,7 @@ class SheetFilm:
             return
         low, high = piece.left - halo, piece.right + halo
         cover = rows[:, max(low, 0) : min(high, sheet.width_px)]
-        cover = np.pad(
-            cover, ((0, 0), (max(0, -low), max(0, high - sheet.width_px))), mode="edge"
-        )
+        cover = np.pad(cover, ((0, 0), (max(0, -low), max(0, high - sheet.width_px))), mode="edge")
         y0, x0 = top - halo, low
         undercut_px = self._undercut.over(y0, x0, cover.shape[0], cover.shape[1])
         rule = Rule(undercut_px, self._least_px)

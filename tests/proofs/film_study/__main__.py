@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
+from tests.proofs.film_study.artworks import ARTWORKS
 from tests.proofs.film_study.study import (
     DEPTH_MM,
     ETCH_FACTOR,
@@ -12,7 +13,6 @@ from tests.proofs.film_study.study import (
     StudyRow,
     studied,
 )
-from tests.proofs.film_study.artworks import ARTWORKS
 
 
 def main() -> None:
