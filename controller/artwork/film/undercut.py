@@ -15,8 +15,8 @@ from controller.artwork.outline.chain import Floats
 from controller.errors import RefusedError
 
 _CARRIED_CELLS = 8
-_LEAST_SHARE = 0.05
-"""Nine cells with less open metal in all say nothing of a depth."""
+_LEAST_SHARE = 1.0
+"""Open cells among nine, below which a rim of shaded pixels would pass for a depth."""
 
 
 class Undercut:
