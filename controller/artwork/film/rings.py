@@ -16,8 +16,8 @@ from controller.artwork.film.sheet_walk import EDGE_LEVEL, FilmPicture
 from controller.artwork.outline.chain import Floats
 from controller.errors import RefusedError
 
-MOST_VERTICES = 1_500_000
-"""Most vertices of a film's outlines. Source: a comb of 0.1 mm lines all over A4 has 1.4 million;
+MOST_VERTICES = 1_000_000
+"""Most vertices of a film's outlines. Source: a comb of 0.1 mm lines all over A4 has PENDING;
 more is noise, which no film should print."""
 
 _BAND_ROWS = 256
@@ -89,7 +89,7 @@ def _segments(picture: FilmPicture) -> tuple[Keys, Keys, Keys, Floats]:
         total += len(keys)
         if total > MOST_VERTICES:
             raise RefusedError(
-                "artwork.film.too_many_edges", field="file", count=total, limit=MOST_VERTICES
+                "artwork.film.too_many_edges", field="file", count=total, limit_count=MOST_VERTICES
             )
         start, end = _links(band, top, width)
         starts.append(start)

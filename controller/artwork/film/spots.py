@@ -55,7 +55,7 @@ class LineSamples:
         self._count += len(left_px)
         if self._count > MOST_SAMPLES:
             raise RefusedError(
-                "artwork.film.too_fine", field="file", count=self._count, limit=MOST_SAMPLES
+                "artwork.film.too_fine", field="file", count=self._count, limit_count=MOST_SAMPLES
             )
         if len(left_px):
             self._parts.append((gaps, left_px))
