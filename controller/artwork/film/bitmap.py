@@ -50,12 +50,12 @@ def png(page: Page, dpi: int, out: BinaryIO) -> None:
     _chunk(out, b"pHYs", struct.pack(">IIB", per_m, per_m, 1))
     squeeze = zlib.compressobj(6)
     words = [(line, lettered(line.words)) for line in plan.words]
-    x_mm = (np.arange(width) + 0.5) * px_mm
+    x_mm = (np.arange(width, dtype=np.float64) + 0.5) * px_mm
     if page.mirrored:
         x_mm = plan.width_mm - x_mm
     for top in range(0, height, _BAND_ROWS):
-        y_mm = (np.arange(top, min(top + _BAND_ROWS, height)) + 0.5) * px_mm
-        black = np.zeros((len(y_mm), width), np.bool_)
+        y_mm = (np.arange(top, min(top + _BAND_ROWS, height), dtype=np.float64) + 0.5) * px_mm
+        black: Bits = np.zeros((len(y_mm), width), np.bool_)
         art = page.layout.artwork
         _print(black, page.picture, _places(page, x_mm, y_mm), _part(art, x_mm, y_mm))
         for box in (*plan.black, *(page.ground if page.negative else ())):

@@ -150,7 +150,7 @@ def _closed_spots(heights: Heights, depth_px: Heights, rule: Rule) -> Gaps:
     row, column = np.nonzero(is_middle)
     count = len(row)
     right, down = off_x[row, column].astype(np.float64), off_y[row, column].astype(np.float64)
-    width_px = 2.0 * (depth_px[row, column] + np.hypot(right, down))
+    width_px: Floats = 2.0 * (depth_px[row, column].astype(np.float64) + np.hypot(right, down))
     return Gaps(
         x_px=column + right,
         y_px=row + down,

@@ -87,12 +87,10 @@ class FilmResult:
         other = sorted(set(table) ^ {field.name for field in fields(cls)})
         if other:
             raise RefusedError("artwork.result.keys", keys=ascii(other[0]))
-        lines = {
-            name: tuple(_line(value) for value in table[name])
-            for name in ("lost_lines", "limited_openings")
-        }
-        plain = {key: _plain(key, value) for key, value in table.items() if key not in _NESTED}
-        return cls(**plain, **lines, warnings=tuple(map(Message.from_json, table["warnings"])))
+        values = {key: _plain(key, value) for key, value in table.items() if key not in _NESTED}
+        for name in ("lost_lines", "limited_openings"):
+            values[name] = tuple(map(_line, table[name]))
+        return cls(**values, warnings=tuple(map(Message.from_json, table["warnings"])))
 
 
 _NESTED = ("lost_lines", "limited_openings", "warnings")

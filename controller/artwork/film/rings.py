@@ -122,12 +122,13 @@ def _links(band: npt.NDArray[np.float32], top: int, width: int) -> tuple[Keys, K
     row, column = np.nonzero((code > 0) & (code < 15))
     found = code[row, column]
     is_joined = sum(corner[row, column] for corner in corners) > 0.0
-    starts, ends = [], []
+    starts: list[Keys] = []
+    ends: list[Keys] = []
     for kind, pairs in _SIDES.items():
         _link(starts, ends, found == kind, pairs, row + top, column, width)
-    for (kind, joined), pairs in _SADDLES.items():
+    for (kind, joined), both in _SADDLES.items():
         some = (found == kind) & (is_joined == joined)
-        _link(starts, ends, some, pairs, row + top, column, width)
+        _link(starts, ends, some, both, row + top, column, width)
     return np.concatenate(starts), np.concatenate(ends)
 
 
