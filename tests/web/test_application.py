@@ -30,7 +30,7 @@ ROUTES = {
     ("post", "/api/runs/{run_id}/readings/{reading_id}/withdraw"),
     ("get", "/api/baths"), ("get", "/api/baths/{name}"), ("post", "/api/baths"),
     ("get", "/api/artworks"), ("post", "/api/artworks"), ("get", "/api/artworks/{artwork}"),
-    ("get", "/api/artworks/{artwork}/preview.png"),
+    ("get", "/api/artworks/{artwork}/preview.png"), ("post", "/api/artworks/{artwork}/film"),
     ("get", "/api/access"), ("post", "/api/pair"), ("post", "/api/unpair"),
     ("get", "/api/pairings"),
     ("post", "/api/pairings/{pairing_id}/revoke"), ("get", "/api/pairing"),
