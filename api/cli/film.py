@@ -30,7 +30,7 @@ def _length(name: str, key: str, default: float | None) -> Any:
         type=float,
         default=default,
         show_default=default is not None,
-        help=text(f"command_line.film.{key}"),
+        help=text(key),
     )
 
 
@@ -49,8 +49,8 @@ def film_options(function: Function) -> Function:
         click.option("--etch-factor", type=float, help=text("command_line.film.etch_factor")),
         click.option("--bath", metavar="NAME", help=text("command_line.film.bath")),
         click.option("--evenness", type=float, help=text("command_line.film.evenness")),
-        _length("--gap-mm", "gap_mm", None),
-        _length("--least-open-mm", "least_open_mm", 0.1),
+        _length("--gap-mm", "command_line.film.gap_mm", None),
+        _length("--least-open-mm", "command_line.film.least_open_mm", 0.1),
         click.option(
             "--mirror/--no-mirror",
             "mirrored",
@@ -59,12 +59,12 @@ def film_options(function: Function) -> Function:
             help=text("command_line.film.mirror"),
         ),
         click.option("--negative", is_flag=True, help=text("command_line.film.negative")),
-        _length("--border-mm", "border_mm", 5.0),
+        _length("--border-mm", "command_line.film.border_mm", 5.0),
         click.option(
             "--tab", "tab_edge", type=click.Choice(EDGES), help=text("command_line.film.tab")
         ),
-        _length("--tab-width-mm", "tab_width_mm", 10.0),
-        _length("--tab-length-mm", "tab_length_mm", 15.0),
+        _length("--tab-width-mm", "command_line.film.tab_width_mm", 10.0),
+        _length("--tab-length-mm", "command_line.film.tab_length_mm", 15.0),
         click.option(
             "--marks/--no-marks",
             "with_marks",
@@ -72,7 +72,7 @@ def film_options(function: Function) -> Function:
             show_default=True,
             help=text("command_line.film.marks"),
         ),
-        _length("--scale-bar-mm", "scale_bar_mm", 100.0),
+        _length("--scale-bar-mm", "command_line.film.scale_bar_mm", 100.0),
         click.option(
             "--film-dpi",
             type=int,
@@ -194,14 +194,19 @@ def _print(found: FilmResult, out: Path) -> None:
             low_mm=found.least_undercut_mm,
             high_mm=found.most_undercut_mm,
         )
-    kind = "negative" if found.negative else "positive"
-    say(f"command_line.film.line.{kind}")
-    say(f"command_line.film.line.{'mirrored' if found.mirrored else 'not_mirrored'}")
+    if found.negative:
+        say("command_line.film.line.negative")
+    else:
+        say("command_line.film.line.positive")
+    if found.mirrored:
+        say("command_line.film.line.mirrored")
+    else:
+        say("command_line.film.line.not_mirrored")
     say("command_line.film.line.saved", number=found.lines_saved)
     say("command_line.film.line.lost", number=found.lines_lost)
-    _print_lines(found.lost_lines, "lost_line")
+    _print_lines(found.lost_lines, "command_line.film.line.lost_line")
     say("command_line.film.line.limited", number=found.openings_limited)
-    _print_lines(found.limited_openings, "limited_opening")
+    _print_lines(found.limited_openings, "command_line.film.line.limited_opening")
     if found.scale_bar_mm is not None:
         say("command_line.film.line.scale_bar", length_mm=found.scale_bar_mm)
     for warning in found.warnings:
@@ -211,7 +216,7 @@ def _print(found: FilmResult, out: Path) -> None:
 def _print_lines(lines: tuple[FilmLine, ...], key: str) -> None:
     for line in lines[:_SHOWN_LINES]:
         say(
-            f"command_line.film.line.{key}",
+            key,
             width_mm=line.width_mm,
             etched_width_mm=line.etched_width_mm,
             x_mm=line.x_mm,

@@ -64,6 +64,7 @@ STATUSES = {
     "listArtworks": {"200", "422"},
     "uploadArtwork": {"200", "201", "408", "413", "415", "422", "507"},
     "getArtwork": {"200", "404", "422"}, "previewArtwork": {"200", "404", "422"},
+    "makeFilm": {"200", "404", *BODY},
     "rigCheck": {"200"}, "metals": {"200"}, "rehearsal": {"200", "404"},
     "access": {"200"}, "pair": {"201", "409", "429", *BODY}, "unpair": {"200", "404"},
     "listPairings": {"200"},

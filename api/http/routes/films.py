@@ -13,7 +13,16 @@ from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
 from api.http.models.artwork_request import FilmRequest
 from api.http.problem_documents import problem_responses
-from api.http.problem_kinds import BAD_VALUE, MEASURING, NOT_MEASURABLE, UNKNOWN_ARTWORK
+from api.http.problem_kinds import (
+    BAD_VALUE,
+    BROKEN_JSON,
+    MEASURING,
+    NOT_JSON,
+    NOT_MEASURABLE,
+    TOO_LARGE,
+    TOO_SLOW,
+    UNKNOWN_ARTWORK,
+)
 from api.http.problems import ProblemError
 from api.http.routes.artworks import ArtworkId
 from controller.artwork.film.options import MEDIA_TYPES
@@ -50,7 +59,10 @@ def film_routes(context: AppContext) -> APIRouter:
         response_class=Response,
         responses={
             **_FILM,
-            **problem_responses(BAD_VALUE, UNKNOWN_ARTWORK, NOT_MEASURABLE, MEASURING),
+            **problem_responses(
+                *(BAD_VALUE, BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON),
+                *(UNKNOWN_ARTWORK, NOT_MEASURABLE, MEASURING),
+            ),
         },
     )
     async def film(artwork: ArtworkId, wanted: FilmRequest) -> Response:

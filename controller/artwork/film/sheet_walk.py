@@ -49,7 +49,9 @@ class SheetFilm:
 
     def _move(self) -> None:
         sheet = self._sheet
-        reach_px = Rule(np.full((1, 1), self._undercut.most_px, np.float32), self._least_px).reach_px
+        reach_px = Rule(
+            np.full((1, 1), self._undercut.most_px, np.float32), self._least_px
+        ).reach_px
         halo = int(np.ceil(2.0 * reach_px)) + HALO_PX
         for top in range(0, sheet.height_px, _TILE_PX):
             bottom = min(top + _TILE_PX, sheet.height_px)

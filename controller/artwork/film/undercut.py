@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
 from controller.artwork import limits
 from controller.artwork.distribution.currents import current_ratios
-from controller.artwork.distribution.plate_map import map_block
 from controller.artwork.distribution.widths import middle_of, rim_distance
 from controller.artwork.film.options import FilmOptions
 from controller.artwork.measuring.sheet import Sheet
 from controller.artwork.outline.chain import Floats
 from controller.errors import RefusedError
+
+_CELL_MM, _MOST_CELLS = 0.1, 500_000
+"""Side of the cells that the current is solved on, larger on a large plate. The solver adds the
+liquid around the plate, and joins cells when there are more than a million."""
 
 _CARRIED_CELLS = 8
 _LEAST_SHARE = 1.0
@@ -69,7 +74,8 @@ def undercut_of(sheet: Sheet, film: FilmOptions) -> Undercut:
     target_px = film.undercut_mm / sheet.px_mm
     if film.field is None or film.evenness == 0.0:
         return Undercut(target_px)
-    step = map_block(sheet.plate_mm, sheet.px_mm, film.field)
+    cell_mm = max(_CELL_MM, math.sqrt(sheet.plate_mm[0] * sheet.plate_mm[1] / _MOST_CELLS))
+    step = math.ceil(cell_mm / sheet.px_mm)
     share = _open_share(sheet, step)
     ratios = current_ratios(share, sheet.px_mm * step, film.field, film.evenness)
     smooth = _carried(_around(ratios * share), _around(share))
