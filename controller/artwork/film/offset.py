@@ -181,7 +181,7 @@ def _ridge(depth_px: Heights) -> tuple[Bools, Heights, Heights]:
     for down, right in ((0, 1), (1, 0), (1, 1), (1, -1)):
         far = _ALONG_PX if down * right == 0 else _ALONG_PX - 1
         step = float(np.hypot(down, right))
-        slope = np.abs(shifted(far * right, -far * down) - shifted(-far * right, far * down))
+        one, other = shifted(far * right, -far * down), shifted(-far * right, far * down)
         ahead, behind = shifted(down, right), shifted(-down, -right)
         found = (
             ~result
@@ -189,7 +189,8 @@ def _ridge(depth_px: Heights) -> tuple[Bools, Heights, Heights]:
             & (shifted(-2 * down, -2 * right) <= below)
             & (ahead <= depth_px)
             & (behind <= depth_px)
-            & (slope <= np.float32(_RIDGE_SLOPE * 2.0 * far * step))
+            & (np.abs(one - other) <= np.float32(_RIDGE_SLOPE * 2.0 * far * step))
+            & (np.minimum(one, other) > 0.0)
             & (depth_px > 0.0)
         )
         # Beside a ridge the depth is a tent, so its two sides tell how far the ridge is.
@@ -219,9 +220,14 @@ def _largest_around(values: Heights, size: int) -> Heights:
 
 
 def _draw(heights: Heights, x_px: Floats, y_px: Floats, radius_px: Floats) -> None:
-    """Open a disc around each place, in place."""
+    """Open a disc around each place, in place.
+
+    Discs stand in a row, a pixel apart, so each is a little larger: the row is then as wide as
+    wanted on average.
+    """
     if not len(x_px):
         return
+    radius_px = np.sqrt(radius_px**2 + 1.0 / 12.0)
     size = int(np.ceil(float(radius_px.max()) + 2.0))
     shifts = np.arange(-size, size + 1)
     step = max(1, _MOST_AT_ONCE // len(shifts) ** 2)
