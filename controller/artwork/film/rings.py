@@ -17,7 +17,7 @@ from controller.artwork.outline.chain import Floats
 from controller.errors import RefusedError
 
 MOST_VERTICES = 1_000_000
-"""Most vertices of a film's outlines. Source: a comb of 0.1 mm lines all over A4 has PENDING;
+"""Most vertices of a film's outlines. Source: a comb of 0.1 mm lines all over A4 has less;
 more is noise, which no film should print."""
 
 _BAND_ROWS = 256
