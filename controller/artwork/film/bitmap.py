@@ -9,7 +9,6 @@ from typing import BinaryIO
 import numpy as np
 import numpy.typing as npt
 
-from controller.artwork import limits
 from controller.artwork.film.layout import Box
 from controller.artwork.film.lettering import LETTER_PIXEL_MM, lettered
 from controller.artwork.film.page import Page
@@ -17,6 +16,10 @@ from controller.artwork.film.sheet_walk import EDGE_LEVEL, FilmPicture
 from controller.artwork.outline.chain import Floats
 from controller.errors import RefusedError
 from controller.units import MM_PER_INCH
+
+MOST_PIXELS = 250_000_000
+"""Most pixels of a film. Source: A4 with border and marks at 1200 dpi has 184 million; they are
+written in bands."""
 
 _BAND_ROWS = 256
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -27,14 +30,14 @@ Bits = npt.NDArray[np.bool_]
 def png(page: Page, dpi: int, out: BinaryIO) -> None:
     """Write the film as a PNG with its resolution, black where the film is black.
 
-    Written here because the imaging library would hold a byte for each of up to 160 million pixels.
+    Written here because the imaging library would hold a byte for each of up to 250 million pixels.
     Source: "Portable Network Graphics (PNG) Specification", W3C 2003, 11.2 and 11.3.5.3.
     Raises: RefusedError when it has too many pixels.
     """
     px_mm = MM_PER_INCH / dpi
     plan = page.layout
     width, height = (round(side / px_mm) for side in (plan.width_mm, plan.height_mm))
-    if width * height > limits.MAX_PIXELS:
+    if width * height > MOST_PIXELS:
         raise RefusedError(
             "artwork.film.too_many_pixels",
             field="dpi",
@@ -42,7 +45,7 @@ def png(page: Page, dpi: int, out: BinaryIO) -> None:
             width_mm=plan.width_mm,
             height_mm=plan.height_mm,
             megapixels=width * height / 1e6,
-            limit_megapixels=limits.MAX_PIXELS / 1e6,
+            limit_megapixels=MOST_PIXELS / 1e6,
         )
     per_m = round(dpi * 1000.0 / MM_PER_INCH)
     out.write(_SIGNATURE)
