@@ -14,7 +14,6 @@ from api.http.models.base import (
     example_of,
 )
 from controller.artwork.entry import Artwork
-from controller.physics.places import EVENNESS_GRID
 
 ArtworkName = Annotated[
     str, described("Name of the artwork, for a plan's artwork.", NO_UNIT, "3f" * 32, pattern=HASH)
