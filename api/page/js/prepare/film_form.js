@@ -9,6 +9,10 @@ import { text } from "../base/text.js";
 const FORMATS = ["pdf", "svg", "png"];
 const BAR_MM = 100;
 const BORDER_MM = 5;
+const BUSY = "measuring";
+const AGAIN_MS = 1500;
+const MOST_TRIES = 20;
+const KEPT_MS = 60000;
 
 /** artwork(): {artwork, artwork_name, measured} of the form beside it. */
 export class FilmForm {
@@ -74,7 +78,9 @@ export class FilmForm {
     put(this.answer, text("film.making"));
     mark(this.element, "aria-busy", "true");
     try {
-      const { blob, headers } = await postForFile(path("artworks", artwork, "film"), wanted);
+      const { blob, headers } = await patiently(() =>
+        postForFile(path("artworks", artwork, "film"), wanted),
+      );
       this.save(blob, `${stem(artwork_name)}-film.${file_format}`);
       const counts = {
         saved: headers.get("Lines-Saved"),
@@ -90,11 +96,23 @@ export class FilmForm {
   }
 }
 
+/** Ask again while the controller draws a picture: it works on one artwork at a time. */
+async function patiently(ask) {
+  for (let trial = 1; ; trial += 1) {
+    try {
+      return await ask();
+    } catch (error) {
+      if (error.kind !== BUSY || trial === MOST_TRIES) throw error;
+      await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+    }
+  }
+}
+
 const stem = (name) => name.replace(/\.[^.]*$/, "") || "artwork";
 
 /** Hand a file to the browser's downloads. */
 function saveAs(blob, download) {
   const href = URL.createObjectURL(blob);
   h("a", { href, download }).click();
-  URL.revokeObjectURL(href);
+  setTimeout(() => URL.revokeObjectURL(href), KEPT_MS);
 }

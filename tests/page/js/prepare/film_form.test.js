@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
 import { FilmForm } from "../../../../api/page/js/prepare/film_form.js";
-import { settle } from "../doubles/clock_double.js";
+import { ClockDouble, settle } from "../doubles/clock_double.js";
 import { NetworkDouble, problem } from "../doubles/network_double.js";
 import { fire, setPage } from "../doubles/page_double.js";
 
@@ -68,6 +68,18 @@ test("a refusal is shown", async () => {
   await tap();
   assert.equal(form.answer.textContent, "No opening is wide enough.");
   assert.deepEqual(saved, []);
+});
+
+test("a busy controller is asked again", async () => {
+  const clock = new ClockDouble();
+  form.offer(PLAN);
+  network.answer(problem(503, "measuring", "Another artwork is measured.", {}));
+  await tap();
+  assert.equal(form.answer.textContent, "Making the film\u2026");
+  network.answer(new Response("%PDF-1.7", { status: 200, headers: COUNTS }));
+  await clock.pass(1500);
+  await settle();
+  assert.equal(saved.length, 1);
 });
 
 test("words are no numbers", async () => {
