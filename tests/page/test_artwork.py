@@ -95,4 +95,4 @@ def test_film_is_downloaded(browser: Browser, tmp_path: Path) -> None:
             page.get_by_role("button", name="Make the film").click()
         assert download.value.suggested_filename == "two fields-film.pdf"
         assert download.value.path().read_bytes().startswith(b"%PDF-")
-        expect(page.get_by_text("The film is made. It saves 1 thin lines; 0 still")).to_be_visible()
+        expect(page.get_by_text("The film is made. Thin lines saved: 1.")).to_be_visible()

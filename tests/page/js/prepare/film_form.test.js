@@ -59,7 +59,7 @@ test("the film is saved", async () => {
     scale_bar_mm: 100,
   });
   assert.deepEqual(saved, [[8, "fern.brooch-film.pdf"]]);
-  assert.match(form.answer.textContent, /saves 7 thin lines; 2 still .* 3 openings .* 100.0 mm/);
+  assert.match(form.answer.textContent, /lines saved: 7\. .*too thin: 2\. .*drawn: 3\. .* 100.0 mm/);
 });
 
 test("a refusal is shown", async () => {
