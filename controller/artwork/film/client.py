@@ -16,7 +16,8 @@ from controller.errors import RefusedError
 from controller.texts import Message
 
 MEMORY_LIMIT_MB = 500
-"""Memory that the process may write. Source: tests/README.md, "The film"."""
+"""Memory that the process may write. Source: measured peak of 370 MB for A4 at 600 dpi full of
+lines of 0.3 mm (tests/README.md)."""
 
 TIME_FACTOR = 2.0
 """A film may take this many times as long as a measurement."""
