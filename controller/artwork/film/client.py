@@ -15,12 +15,13 @@ from controller.artwork.workplaces import HERE, Workplace
 from controller.errors import RefusedError
 from controller.texts import Message
 
-MEMORY_LIMIT_MB = 500
+MEMORY_LIMIT_MB = 430
 """Memory that the process may write. Source: measured peak of 370 MB for A4 at 600 dpi full of
 lines of 0.3 mm (tests/README.md)."""
 
-TIME_FACTOR = 2.0
-"""A film may take this many times as long as a measurement."""
+TIME_FACTOR, MOST_TIME_S = 2.0, 190.0
+"""A film may take this many times as long as a measurement, and no longer than the service lets a
+worker run (systemd/biteclock-artwork@.service)."""
 
 _STARTS = {"pdf": b"%PDF-", "png": b"\x89PNG\r\n\x1a\n", "svg": b"<svg "}
 
@@ -45,7 +46,7 @@ def make_film(
         {"options": options.to_dict(), "film": film.to_dict()},
         path=path,
         part="artwork.film",
-        time_limit_s=TIME_FACTOR * time_limit_of_s(path, is_preview=False),
+        time_limit_s=min(MOST_TIME_S, TIME_FACTOR * time_limit_of_s(path, is_preview=False)),
         memory_limit_mb=memory_limit_mb,
         with_picture=True,
         expected=Expected(MOST_FILM_BYTES, _STARTS[film.file_format]),
