@@ -220,6 +220,7 @@ class Daemon:
         from api.http.application import create_app
         from api.http.artwork_shelf import ArtworkShelf
         from controller.artwork.client import measure, workplace_notes, workplace_of
+        from controller.artwork.film.client import make_film
 
         is_real = self.rig.kind == "bench"
         workplace = workplace_of(
@@ -241,6 +242,7 @@ class Daemon:
                 state_directory / "artworks",
                 self._heart,
                 measure=partial(measure, workplace=workplace),
+                make_film=partial(make_film, workplace=workplace),
             ),
             truth=None if self.rig.model is None else self.rig.model.truth,
             watchdog_s=self._notifier.period_s,

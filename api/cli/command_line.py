@@ -17,6 +17,7 @@ COMMANDS = {
     "coupon": "api.cli.coupon",
     "demo": "api.cli.rehearsal.demo_command",
     "devices": "api.cli.bench.devices",
+    "film": "api.cli.film",
     "learn": "api.cli.learn",
     "measure": "api.cli.measure",
     "messages": "api.cli.messages",

@@ -8,6 +8,7 @@ import os
 import shutil
 import tempfile
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -16,11 +17,16 @@ from api.access.private_files import write_private
 from controller.artwork.cache import MeasureCache, MeasureFunction, content_key
 from controller.artwork.client import measure as measure_in_process
 from controller.artwork.entry import SUFFIXES, Artwork, read_entry
+from controller.artwork.film.client import make_film
+from controller.artwork.film.options import FilmOptions
+from controller.artwork.film.result import FilmResult
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure, MeasureFailedError
 from controller.errors import BiteclockError, RefusedError
 from controller.ports import Clock
 from controller.texts import Message, Value, text
+
+FilmFunction = Callable[[Path, MeasureOptions, FilmOptions], tuple[FilmResult, bytes]]
 
 MOST_ARTWORKS = 200
 MOST_BYTES = 1_000_000_000
@@ -48,6 +54,7 @@ class ArtworkShelf:
 
     :param directory: created when it is missing.
     :param measure: measures a file in a separate process.
+    :param make_film: makes a film of a file in a separate process.
     """
 
     def __init__(
@@ -56,11 +63,13 @@ class ArtworkShelf:
         clock: Clock,
         *,
         measure: MeasureFunction = measure_in_process,
+        make_film: FilmFunction = make_film,
         most_artworks: int = MOST_ARTWORKS,
         most_bytes: int = MOST_BYTES,
     ) -> None:
         self._clock = clock
         self._measure = _without_paths(measure)
+        self._make_film = make_film
         self._most_artworks, self._most_bytes = most_artworks, most_bytes
         self._lock = threading.Lock()
         self._directory = directory
@@ -140,10 +149,7 @@ class ArtworkShelf:
 
         Raises: UnknownArtworkError, RefusedError, MeasureFailedError.
         """
-        found = self.get(artwork)
-        file = self._file_of(found)
-        if file is None:
-            raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
+        found, file = self._with_file(artwork)
         etch_factor = None if undercut_mm is None else 1.0
         options = replace(
             found.options,
@@ -160,6 +166,24 @@ class ArtworkShelf:
         """Return a picture that this process has already made, or None."""
         path = self._known_pictures.get((artwork, undercut_mm))
         return path if path is not None and path.is_file() else None
+
+    def film(self, artwork: str, film: FilmOptions) -> tuple[Artwork, FilmResult, bytes]:
+        """Return an artwork, the figures of its film, and the film. Nothing is kept.
+
+        Raises: UnknownArtworkError, RefusedError, MeasureFailedError.
+        """
+        found, file = self._with_file(artwork)
+        options = replace(found.options, depth_mm=None, etch_factor=None, max_undercut_mm=None)
+        result, content = self._make_film(file, options, film)
+        return found, result, content
+
+    def _with_file(self, artwork: str) -> tuple[Artwork, Path]:
+        """Return an artwork and its file. Raises: UnknownArtworkError."""
+        found = self.get(artwork)
+        file = self._file_of(found)
+        if file is None:
+            raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
+        return found, file
 
     def _file_of(self, found: Artwork) -> Path | None:
         return next(iter((self._files / found.measure.sha256).glob("artwork*")), None)

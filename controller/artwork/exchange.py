@@ -12,6 +12,7 @@ import json
 import os
 import socket
 import struct
+from dataclasses import dataclass
 from typing import Any
 
 MOST_REQUEST_BYTES = 64_000
@@ -30,8 +31,23 @@ _DEEPEST = 8
 _LENGTH = struct.Struct(">I")
 _PNG = b"\x89PNG\r\n\x1a\n"
 
-MOST_ANSWER_BYTES = MOST_REPLY_BYTES + MOST_PICTURE_BYTES + 2 * _LENGTH.size
-"""Most that is read of a worker's answer. The rest is never taken from the socket."""
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What a worker may send as its picture: how long, and how it starts."""
+
+    most_bytes: int = MOST_PICTURE_BYTES
+    start: bytes = _PNG
+
+    @property
+    def most_answer_bytes(self) -> int:
+        """Most that is read of the whole answer. The rest is never taken from the socket."""
+        return MOST_REPLY_BYTES + self.most_bytes + 2 * _LENGTH.size
+
+
+PREVIEW = Expected()
+
+MOST_ANSWER_BYTES = PREVIEW.most_answer_bytes
 
 
 class NonsenseError(ValueError):
@@ -73,11 +89,11 @@ def write_answer(descriptor: int, reply: dict[str, Any], picture: bytes) -> None
         left = left[os.write(descriptor, left) :]
 
 
-def read_answer(answer: bytes) -> tuple[dict[str, Any], bytes]:
+def read_answer(answer: bytes, expected: Expected = PREVIEW) -> tuple[dict[str, Any], bytes]:
     """Return the reply and the picture in a worker's answer. Raises: NonsenseError."""
     body, rest = _frame(answer, MOST_REPLY_BYTES)
-    picture, rest = _frame(rest, MOST_PICTURE_BYTES)
-    if rest or (picture and not picture.startswith(_PNG)):
+    picture, rest = _frame(rest, expected.most_bytes)
+    if rest or (picture and not picture.startswith(expected.start)):
         raise NonsenseError("no picture, or more than one")
     try:
         reply = json.loads(body, parse_constant=_refuse_constant)

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from controller.artwork.exchange import (
-    MOST_ANSWER_BYTES,
+    PREVIEW,
+    Expected,
     NonsenseError,
     read_answer,
     send_request,
@@ -110,12 +111,14 @@ def worker_result(
     time_limit_s: float,
     memory_limit_mb: int,
     with_picture: bool = False,
+    expected: Expected = PREVIEW,
     workplace: Workplace,
 ) -> WorkerResult:
     """Return the result of a worker.
 
     :param request: what the worker is asked for; file and limits are added here.
     :param path: the file that it works on.
+    :param expected: what it may send as its picture.
     :param part: of the catalogue, with the entries ``late``, ``memory``, ``failed`` and ``silent``.
     Raises: RefusedError when the worker refuses or the file cannot be read, MeasureFailedError
     when time or memory run out, it crashes, or it must not run here.
@@ -128,7 +131,7 @@ def worker_result(
         "memory_limit_mb": memory_limit_mb,
         "cpu_limit_s": math.ceil(time_limit_s) + 1,
     }
-    end = run_worker(module, whole, path, time_limit_s, workplace)
+    end = run_worker(module, whole, path, time_limit_s, workplace, expected)
     if end.is_late:
         raise MeasureFailedError(f"{part}.late", name=path.name, limit_s=time_limit_s)
     try:
@@ -160,6 +163,7 @@ def run_worker(
     path: Path,
     time_limit_s: float,
     workplace: Workplace,
+    expected: Expected = PREVIEW,
 ) -> WorkerEnd:
     """Give a worker a request and the open file, and return how it ended.
 
@@ -176,14 +180,14 @@ def run_worker(
                 send_request(worker.connection, request, (file, errors_in))
             os.close(errors_in)
             errors_in = -1
-            return _end(worker, errors, time_limit_s)
+            return _end(worker, errors, time_limit_s, expected)
     finally:
         for descriptor in (file, errors, errors_in):
             if descriptor >= 0:
                 os.close(descriptor)
 
 
-def _end(worker: Worker, errors: int, time_limit_s: float) -> WorkerEnd:
+def _end(worker: Worker, errors: int, time_limit_s: float, expected: Expected) -> WorkerEnd:
     """Read what the worker says until it ends or its time is over."""
     ended, stopped = threading.Event(), threading.Event()
 
@@ -195,8 +199,8 @@ def _end(worker: Worker, errors: int, time_limit_s: float) -> WorkerEnd:
     watcher = threading.Thread(target=watch, name="biteclock-measure-time", daemon=True)
     watcher.start()
     try:
-        answer, error_output = _heard(worker.connection, errors)
-        is_whole, reply, picture = _parsed(answer)
+        answer, error_output = _heard(worker.connection, errors, expected)
+        is_whole, reply, picture = _parsed(answer, expected)
         # Without an answer its exit status tells why. After an answer nobody waits for its end.
         status = 0 if is_whole else worker.status()
     finally:
@@ -211,7 +215,7 @@ def _end(worker: Worker, errors: int, time_limit_s: float) -> WorkerEnd:
     )
 
 
-def _heard(connection: socket.socket, errors: int) -> tuple[bytes, str]:
+def _heard(connection: socket.socket, errors: int, expected: Expected) -> tuple[bytes, str]:
     """Return the answer, and the end of what the worker wrote on standard error.
 
     Neither takes more memory than the longest answer, whatever the worker sends.
@@ -223,7 +227,7 @@ def _heard(connection: socket.socket, errors: int) -> tuple[bytes, str]:
         selector.register(connection, selectors.EVENT_READ)
         selector.register(errors, selectors.EVENT_READ)
         is_open = True
-        while is_open and len(answer) <= MOST_ANSWER_BYTES:
+        while is_open and len(answer) <= expected.most_answer_bytes:
             for key, _ in selector.select():
                 piece = _piece(key.fd)
                 if key.fd != errors:
@@ -247,10 +251,10 @@ def _piece(descriptor: int) -> bytes:
         return b""
 
 
-def _parsed(answer: bytes) -> tuple[bool, dict[str, Any], bytes]:
+def _parsed(answer: bytes, expected: Expected) -> tuple[bool, dict[str, Any], bytes]:
     """Return whether the answer is whole and of the agreed form, and what it says."""
     try:
-        return (True, *read_answer(answer))
+        return (True, *read_answer(answer, expected))
     except NonsenseError:
         return False, {}, b""
 

@@ -1,8 +1,9 @@
 """The measuring process: one request on the socket at standard input, one answer there.
 
 ``controller/artwork/exchange.py`` describes both. Request: ``name`` of the file, ``options``,
-``with_picture``, ``accept_unconfined``, ``memory_limit_mb``, ``cpu_limit_s``. Replies, each with
-its exit status: ``{"result", "unconfined"}`` 0, the latter null or a message;
+``film`` for a film in place of a measurement, ``with_picture``, ``accept_unconfined``,
+``memory_limit_mb``, ``cpu_limit_s``. Replies, each with its exit status:
+``{"result", "unconfined"}`` 0, the latter null or a message;
 ``{"failed": "crash", "error": ...}`` 1; ``{"refused": {"key", "values", "field"}}`` 2, the key and
 the values of a message; ``{"failed": "memory"}`` 3; ``{"failed": "unconfined", "reason"}`` 4.
 """
@@ -53,7 +54,18 @@ def measuring(request: dict[str, Any], file: ReadableFile) -> Work:
     from controller.artwork.measuring.preload import preload
 
     preload(kind)
+    if "film" in request:
+        return _filming(request["film"], options, file)
     return lambda picture: measure_file(file, options, picture).to_dict()
+
+
+def _filming(wanted: dict[str, Any], options: MeasureOptions, file: ReadableFile) -> Work:
+    """Return the making of a film, ready to run confined. Raises: RefusedError."""
+    from controller.artwork.film.make import film_file
+    from controller.artwork.film.options import FilmOptions
+
+    film = FilmOptions.from_dict(wanted)
+    return lambda out: film_file(file, options, film, out)
 
 
 def answer(work: Callable[[], dict[str, Any]]) -> tuple[dict[str, Any], int]:

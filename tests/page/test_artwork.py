@@ -79,3 +79,20 @@ def test_no_artwork_is_marked(browser: Browser, tmp_path: Path) -> None:
         page.get_by_label("Artwork file").set_input_files(tmp_path / "letter.txt")
         expect(page.locator(".note button[data-kind=bad]").first).to_be_visible()
         assert all("422" in text or "415" in text for text in visited.complaints)
+
+
+def test_film_is_downloaded(browser: Browser, tmp_path: Path) -> None:
+    """With a plan, Prepare makes the film for its depth; the line between the fields is saved."""
+    artwork = two_fields(tmp_path / "two fields.png")
+    with page_bench(tmp_path / "state") as bench, visit(browser, bench) as visited:
+        page = visited.go("prepare")
+        page.get_by_label("Artwork file").set_input_files(artwork)
+        page.get_by_label("Sheet thickness").fill("1.2")
+        page.get_by_label("Current in A").fill("0.3")
+        page.get_by_text("Film for this depth").click()
+        expect(page.get_by_label("Depth in mm", exact=True)).to_have_value("0.25")
+        with page.expect_download() as download:
+            page.get_by_role("button", name="Make the film").click()
+        assert download.value.suggested_filename == "two fields-film.pdf"
+        assert download.value.path().read_bytes().startswith(b"%PDF-")
+        expect(page.get_by_text("The film is made. Thin lines saved: 1.")).to_be_visible()

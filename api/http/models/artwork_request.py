@@ -3,12 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator
 
-from api.http.models.base import NO_UNIT, PLAIN_TEXT, RequestModel, described, without_unseen
+from api.http.models.base import (
+    NO_UNIT,
+    PLAIN_TEXT,
+    RequestModel,
+    described,
+    number,
+    without_unseen,
+)
 from controller.artwork import limits
+from controller.artwork.film.options import (
+    ALONG_BAR_MM,
+    LEAST_DPI,
+    MOST_BORDER_MM,
+    MOST_DEPTH_MM,
+    MOST_DPI,
+    MOST_TAB_MM,
+    FilmOptions,
+)
 from controller.artwork.options import MeasureOptions
 from controller.artwork.planned import planning_options
 from controller.physics.bath_field import BathField
@@ -117,3 +133,58 @@ class PreviewQuery(RequestModel):
             "Depth over undercut per side; with depth_mm.", NO_UNIT, 1.2, ge=0.1, le=20.0, **_FINITE
         ),
     ] = None
+
+
+class FilmRequest(RequestModel):
+    """What the film is made for, and how it is printed."""
+
+    depth_mm: Annotated[
+        float,
+        number("Target depth. 0: the artwork as drawn.", "mm", 0.25, ge=0.0, le=MOST_DEPTH_MM),
+    ]
+    etch_factor: Annotated[
+        float,
+        number("Depth over undercut per side: the plan's.", NO_UNIT, 1.2, ge=0.1, le=20.0),
+    ]
+    file_format: Annotated[
+        Literal["pdf", "png", "svg"], described("Kind of file.", NO_UNIT, "pdf")
+    ] = "pdf"
+    least_open_mm: Annotated[
+        float, number("Width that every opening keeps.", "mm", 0.1, ge=0.0, le=1.0)
+    ] = 0.1
+    mirrored: Annotated[
+        bool, described("The printed side lies on the resist.", NO_UNIT, True, strict=True)
+    ] = True
+    negative: Annotated[
+        bool,
+        described("Black is resist. Otherwise black is etched.", NO_UNIT, False, strict=True),
+    ] = False
+    border_mm: Annotated[
+        float, number("Covered metal around the artwork.", "mm", 5.0, ge=0.0, le=MOST_BORDER_MM)
+    ] = 5.0
+    tab_edge: Annotated[
+        Literal["top", "right", "bottom", "left"] | None,
+        described("Edge with a covered tab for the contact; null for none.", NO_UNIT, "top"),
+    ] = None
+    tab_width_mm: Annotated[
+        float, number("Width of the tab.", "mm", 10.0, ge=1.0, le=MOST_TAB_MM)
+    ] = 10.0
+    tab_length_mm: Annotated[
+        float, number("Length of the tab.", "mm", 15.0, ge=1.0, le=MOST_TAB_MM)
+    ] = 15.0
+    with_marks: Annotated[
+        bool,
+        described("Crosses, ticks and a scale bar beside the plate.", NO_UNIT, True, strict=True),
+    ] = True
+    scale_bar_mm: Annotated[
+        float,
+        number("Length of the scale bar.", "mm", 100.0, ge=ALONG_BAR_MM[0], le=ALONG_BAR_MM[1]),
+    ] = 100.0
+    dpi: Annotated[
+        int,
+        described("Resolution of a PNG.", "dpi", LEAST_DPI, ge=LEAST_DPI, le=MOST_DPI, strict=True),
+    ] = LEAST_DPI
+
+    def options(self) -> FilmOptions:
+        """Return what the film is made for. Raises: RefusedError."""
+        return FilmOptions(**self.model_dump())

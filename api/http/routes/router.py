@@ -10,6 +10,7 @@ from api.http.routes.artworks import artwork_routes
 from api.http.routes.backup import backup_routes
 from api.http.routes.baths import bath_routes
 from api.http.routes.commands import command_routes
+from api.http.routes.films import film_routes
 from api.http.routes.logbook import book_routes
 from api.http.routes.messages import message_routes
 from api.http.routes.metrics import metrics_routes
@@ -31,6 +32,7 @@ def api_routes(context: AppContext) -> list[BaseRoute]:
         reading_routes(context),
         bath_routes(context),
         artwork_routes(context),
+        film_routes(context),
         book_routes(context),
         backup_routes(context),
         rig_routes(context),

@@ -96,8 +96,8 @@ class LineBook:
         return gaps.only(lost)
 
     def _add_lost(self, lines: Gaps, top: int, left: int, bottom: int, right: int) -> None:
-        cells, cell = np.unique(_cell_of(lines), return_inverse=True)
-        roots = component_roots(len(cells), *_neighbours(cells, cells))
+        cells, cell = np.unique(cell_of(lines), return_inverse=True)
+        roots = component_roots(len(cells), *neighbours(cells, cells))
         _, line = np.unique(roots[cell], return_inverse=True)
         pieces = _summed(
             _Pieces(
@@ -143,7 +143,7 @@ class LineBook:
             cells, pieces = np.concatenate(self._seam_cells), np.concatenate(self._seam_pieces)
             order = np.argsort(cells, kind="stable")
             cells, pieces = cells[order], pieces[order]
-            a, b = _neighbours(cells, cells)
+            a, b = neighbours(cells, cells)
             same = np.flatnonzero(cells[1:] == cells[:-1])
             a, b = (
                 np.concatenate([pieces[a], pieces[same]]),
@@ -184,13 +184,14 @@ _ROW = 1 << 32
 """Cells are numbered row * _ROW + column."""
 
 
-def _cell_of(gaps: Gaps) -> Ints:
+def cell_of(gaps: Gaps) -> Ints:
+    """Return the cell of each sample, as one number."""
     col = np.floor(gaps.x_px / _CELL_PX).astype(np.int64) + 2
     row = np.floor(gaps.y_px / _CELL_PX).astype(np.int64) + 2
     return row * _ROW + col
 
 
-def _neighbours(cells: Ints, others: Ints) -> tuple[Ints, Ints]:
+def neighbours(cells: Ints, others: Ints) -> tuple[Ints, Ints]:
     """Return pairs of indices of cells in two sorted lists that touch at a side or a corner."""
     pairs_a, pairs_b = [], []
     for offset in (1, _ROW - 1, _ROW, _ROW + 1):

@@ -36,10 +36,9 @@ export class UnreachableError extends Error {
   }
 }
 
-async function ask(path, options, patienceMs = PATIENCE_MS) {
-  let answer;
+async function reach(path, options, patienceMs) {
   try {
-    answer = await fetch(path, {
+    return await fetch(path, {
       cache: "no-store",
       ...options,
       signal: AbortSignal.timeout(patienceMs),
@@ -47,6 +46,10 @@ async function ask(path, options, patienceMs = PATIENCE_MS) {
   } catch {
     throw new UnreachableError();
   }
+}
+
+async function ask(path, options, patienceMs = PATIENCE_MS) {
+  const answer = await reach(path, options, patienceMs);
   const body = await answer.json().catch(() => null);
   if (!answer.ok) throw new RefusedError(answer.status, body);
   return body;
@@ -72,6 +75,15 @@ export function post(path, body, patienceMs = PATIENCE_MS) {
   if (body === undefined) return ask(path, { method: "POST" }, patienceMs);
   const headers = { "Content-Type": "application/json" };
   return ask(path, { method: "POST", headers, body: JSON.stringify(body) }, patienceMs);
+}
+
+/** Send JSON and return the file that comes back, {blob, headers}. */
+export async function postForFile(path, body) {
+  const headers = { "Content-Type": "application/json" };
+  const options = { method: "POST", headers, body: JSON.stringify(body) };
+  const answer = await reach(path, options, UPLOAD_PATIENCE_MS);
+  if (!answer.ok) throw new RefusedError(answer.status, await answer.json().catch(() => null));
+  return { blob: await answer.blob(), headers: answer.headers };
 }
 
 /** Send a file as it is and return the answer. */

@@ -3,6 +3,7 @@
 import { button, h, mark, put } from "../base/dom.js";
 import { say } from "../base/announcer.js";
 import { printed } from "../base/numbers.js";
+import { FilmForm } from "../prepare/film_form.js";
 import { PlanPanel } from "../prepare/plan_panel.js";
 import { PrepareForm } from "../prepare/form.js";
 import { post, RefusedError } from "../base/server.js";
@@ -25,6 +26,7 @@ const BESIDE = {
 export function prepareScreen(store, shared) {
   const panel = new PlanPanel();
   const form = new PrepareForm(() => changed());
+  const film = new FilmForm(() => form.artwork.read());
   const next = h("a", { class: "button primary wide", href: "#check" }, text("prepare.next"));
   const problem = h("p", { class: "problem", role: "alert" });
   next.addEventListener("click", async (event) => {
@@ -48,6 +50,7 @@ export function prepareScreen(store, shared) {
     problem,
     next,
     button(text("prepare.clear"), () => fill(null), { class: "wide" }),
+    film.element,
     panel.warnings,
   );
   const element = h(
@@ -104,6 +107,7 @@ export function prepareScreen(store, shared) {
     form.showNotes(plan.warnings.map(note));
     form.offer(plan);
     panel.show(plan);
+    film.offer(plan);
     mark(next, "aria-disabled", null);
   }
 
@@ -112,6 +116,7 @@ export function prepareScreen(store, shared) {
     const note = ({ field, message }) => ({ field: placed(field), words: message, kind: "bad" });
     form.showNotes(errors.map(note));
     panel.lack(why);
+    film.offer(null);
     mark(next, "aria-disabled", "true");
     if (errors.length > 0) say(printed(errors[0].message));
   }

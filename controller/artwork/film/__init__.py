@@ -1,0 +1,1 @@
+"""Etch compensation: an artwork whose openings are narrowed by the undercut, printed as a film."""

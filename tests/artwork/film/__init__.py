@@ -1,0 +1,1 @@
+"""Etch compensation and the printed film."""
