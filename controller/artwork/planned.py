@@ -73,6 +73,7 @@ def request_fields(measure: ArtworkMeasure) -> dict[str, Any]:
         "narrowest_open_mm": None if gap is None else gap.width_mm,
         "artwork": measure.sha256,
         "places": measure.places,
+        "pieces_on_plate": measure.pieces,
     }
 
 

@@ -13,6 +13,7 @@ from typing import Any, get_type_hints
 from controller.artwork.loading.readable import ReadableFile
 from controller.errors import BiteclockError, RefusedError
 from controller.physics.places import Place
+from controller.planning.pieces_on_plate import PieceOnPlate, piece_from_json
 from controller.texts import Message
 
 Pair = tuple[float, float]
@@ -66,6 +67,7 @@ class ArtworkMeasure:
     :param sha256: of the file's bytes.
     :param warnings: what may be wrong with the file.
     :param places: how deep each place gets against the mean depth; empty when nobody asked.
+    :param pieces: of a plate that was put together from several artworks; empty for one artwork.
     """
 
     area_mm2: float
@@ -98,6 +100,7 @@ class ArtworkMeasure:
     version: str
     warnings: tuple[Message, ...] = ()
     places: tuple[Place, ...] = ()
+    pieces: tuple[PieceOnPlate, ...] = ()
 
     def grown_mm2(self, s_mm: float) -> float:
         """Return A(s_mm) by linear interpolation. Raises: RefusedError outside the curve."""
@@ -229,6 +232,7 @@ _READ: Mapping[str, Callable[[Any], Any]] = {
     "lost_lines": lambda value: tuple(map(_line, value)),
     "sha256": _sha256,
     "places": lambda value: tuple(map(_depth_place, value)),
+    "pieces": lambda value: tuple(map(piece_from_json, value)),
     "scale_source": Message.from_json,
     "warnings": lambda value: tuple(map(Message.from_json, value)),
 }

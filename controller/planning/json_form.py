@@ -10,6 +10,7 @@ from controller.errors import RefusedError
 from controller.physics.faraday import Metal, Part
 from controller.physics.learning import Learner, Node, triple
 from controller.physics.places import Place
+from controller.planning.pieces_on_plate import piece_from_json, pieces_to_json
 from controller.planning.plan import table_for
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
 from controller.planning.run_plan import PlanWarning, RunPlan
@@ -39,6 +40,7 @@ def request_from_json(values: Mapping[str, Any]) -> PlanRequest:
         Place(**{**place, "ratios": tuple(map(float, place["ratios"]))})
         for place in known.get("places") or ()
     )
+    known["pieces_on_plate"] = tuple(map(piece_from_json, known.get("pieces_on_plate") or ()))
     known["gauge_stops_mm"] = tuple(known.get("gauge_stops_mm") or ())
     return PlanRequest(**known)
 
@@ -95,6 +97,7 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "max_charge_coulombs": plan.max_charge_coulombs,
         "max_current_a": plan.max_current_a,
         "max_mean_depth_mm": plan.max_mean_depth_mm,
+        "pieces": pieces_to_json(plan.request.pieces_on_plate, plan.target_depth_mm / low),
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }

@@ -54,7 +54,23 @@ def measure_file(
 
     Raises: RefusedError when the file or the options cannot be used.
     """
-    picture = load_picture(path, options)
+    if sniff(path) != "ZIP":
+        return _measured(path, load_picture(path, options), options, preview)
+    from controller.artwork.assembly.plate_measure import measured_plate
+    from controller.artwork.assembly.plate_picture import assembled
+
+    plate = assembled(path, load_picture)
+    whole = _measured(path, plate.picture, options, preview)
+    return measured_plate(plate, whole, options, measure_file)
+
+
+def _measured(
+    path: ReadableFile,
+    picture: Picture,
+    options: MeasureOptions,
+    preview: Path | BinaryIO | None,
+) -> ArtworkMeasure:
+    """Return the measurement of a picture. Raises: RefusedError."""
     levels = find_levels(picture, options.invert)
     walk = _Walk(Sheet(picture, levels, options), levels, options, with_preview=preview is not None)
     walk.run()
@@ -67,6 +83,10 @@ def load_picture(path: ReadableFile, options: MeasureOptions) -> Picture:
     Each loader is imported only for its kind of file, which saves memory and time.
     """
     kind = sniff(path)
+    if kind == "ZIP":
+        from controller.artwork.assembly.plate_picture import load_plate
+
+        return load_plate(path, load_picture)
     if kind == "PDF":
         from controller.artwork.loading.pdf import load_pdf
 
