@@ -39,10 +39,14 @@ MAX_AREA_UNCERTAINTY_FRACTION = 0.45
 
 @dataclass(frozen=True, slots=True)
 class ArtworkFile:
-    """An artwork file and how to read it."""
+    """An artwork file and how to read it.
+
+    :param sheet_mm: width and height of the sheet, for a plate of several artworks.
+    """
 
     path: Path
     options: MeasureOptions
+    sheet_mm: tuple[float, float] | None = None
 
 
 def planning_options(options: MeasureOptions, depth_mm: float | None = None) -> MeasureOptions:

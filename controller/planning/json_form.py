@@ -10,7 +10,7 @@ from controller.errors import RefusedError
 from controller.physics.faraday import Metal, Part
 from controller.physics.learning import Learner, Node, triple
 from controller.physics.places import Place
-from controller.planning.pieces_on_plate import piece_from_json, pieces_to_json
+from controller.planning.pieces_on_plate import piece_from_json
 from controller.planning.plan import table_for
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
 from controller.planning.run_plan import PlanWarning, RunPlan
@@ -97,7 +97,7 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "max_charge_coulombs": plan.max_charge_coulombs,
         "max_current_a": plan.max_current_a,
         "max_mean_depth_mm": plan.max_mean_depth_mm,
-        "pieces": pieces_to_json(plan.request.pieces_on_plate, plan.target_depth_mm / low),
+        "pieces": [asdict(piece) for piece in plan.pieces],
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }

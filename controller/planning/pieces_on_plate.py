@@ -56,25 +56,44 @@ class PieceOnPlate:
         return lost if lost < len(self.narrow_lines) else self.line_count
 
 
-def pieces_to_json(pieces: Sequence[PieceOnPlate], undercut_mm: float) -> list[dict[str, Any]]:
+@dataclass(frozen=True, slots=True)
+class PlannedPiece:
+    """What a plan shows of a piece.
+
+    :param x_mm, y_mm, degrees: as ``PieceOnPlate``.
+    :param share_of_area: of the open area of all pieces, 0 to 1.
+    :param lost_line_count: resist lines that will not survive at the target depth.
+    """
+
+    name: str
+    x_mm: float
+    y_mm: float
+    degrees: float
+    area_mm2: float
+    share_of_area: float
+    edge_mm: float
+    lost_line_count: int
+
+
+def planned_pieces(pieces: Sequence[PieceOnPlate], undercut_mm: float) -> tuple[PlannedPiece, ...]:
     """Return what a plan shows of each piece.
 
     :param undercut_mm: per side at the target depth, the largest that is likely.
     """
     total_mm2 = sum(piece.area_mm2 for piece in pieces)
-    return [
-        {
-            "name": piece.name,
-            "x_mm": piece.x_mm,
-            "y_mm": piece.y_mm,
-            "degrees": piece.degrees,
-            "area_mm2": piece.area_mm2,
-            "share_of_area": piece.area_mm2 / total_mm2,
-            "edge_mm": piece.edge_mm,
-            "lost_line_count": piece.lost_line_count(undercut_mm),
-        }
+    return tuple(
+        PlannedPiece(
+            name=piece.name,
+            x_mm=piece.x_mm,
+            y_mm=piece.y_mm,
+            degrees=piece.degrees,
+            area_mm2=piece.area_mm2,
+            share_of_area=piece.area_mm2 / total_mm2,
+            edge_mm=piece.edge_mm,
+            lost_line_count=piece.lost_line_count(undercut_mm),
+        )
         for piece in pieces
-    ]
+    )
 
 
 def piece_from_json(values: Mapping[str, Any]) -> PieceOnPlate:

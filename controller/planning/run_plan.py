@@ -8,6 +8,7 @@ from controller.physics.estimate import Belief, DepthTable
 from controller.physics.faraday import Metal
 from controller.physics.learning import Learner
 from controller.physics.relief import Growth
+from controller.planning.pieces_on_plate import PlannedPiece, planned_pieces
 from controller.planning.request import PlanRequest
 from controller.texts import Message
 
@@ -73,3 +74,9 @@ class RunPlan:
     gauge_stops_mm: tuple[float, ...]
     offered_gauge_stops_mm: tuple[float, ...]
     warnings: tuple[PlanWarning, ...]
+
+    @property
+    def pieces(self) -> tuple[PlannedPiece, ...]:
+        """The pieces of a plate of several artworks, with the lines that each may lose."""
+        undercut_mm = self.target_depth_mm / self.belief.etch_factor_range()[0]
+        return planned_pieces(self.request.pieces_on_plate, undercut_mm)
