@@ -6,6 +6,7 @@ Calls here block.
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from typing import Any
 
 from api.http.artwork_shelf import ArtworkShelf, UnknownArtworkError
@@ -57,4 +58,5 @@ def _measured(body: PlanRequestBody, artwork: str, artworks: ArtworkShelf) -> di
         {"x_mm": line.x_mm, "y_mm": line.y_mm, "width_mm": line.width_mm}
         for line in fields["narrow_lines"]
     ]
-    return {**fields, "narrow_lines": lines, "artwork": artwork}
+    places = [asdict(place) for place in fields["places"]]
+    return {**fields, "narrow_lines": lines, "places": places, "artwork": artwork}

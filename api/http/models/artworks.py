@@ -14,6 +14,7 @@ from api.http.models.base import (
     example_of,
 )
 from controller.artwork.entry import Artwork
+from controller.physics.places import EVENNESS_GRID
 
 ArtworkName = Annotated[
     str, described("Name of the artwork, for a plan's artwork.", NO_UNIT, "3f" * 32, pattern=HASH)
@@ -32,6 +33,26 @@ class LinePlaceAnswer(Answer):
         float | None,
         described("Length of the part that is so narrow; null when not measured.", "mm", 4.2),
     ]
+
+
+class PlaceAnswer(Answer):
+    """How deep a place gets against the mean depth."""
+
+    name: Annotated[str, described("What it is.", NO_UNIT, "widest-floor-middle")]
+    x_mm: Annotated[float, described("From the artwork's left edge.", "mm", 12.4)]
+    y_mm: Annotated[float, described("From its top edge.", "mm", 7.1)]
+    share_of_area: Annotated[
+        float, described("Share of the open area that is of this kind.", NO_UNIT, 0.4)
+    ]
+    ratios: Annotated[
+        tuple[float, ...],
+        described(
+            f"Depth there over the mean depth, for each evenness of {list(EVENNESS_GRID)}.",
+            NO_UNIT,
+            [1.0] * len(EVENNESS_GRID),
+        ),
+    ]
+    width_mm: Annotated[float | None, described("Width of the opening there.", "mm", 12.0)]
 
 
 _LINE = {"x_mm": 12.4, "y_mm": 7.1, "width_mm": 0.31, "length_mm": 4.2}
@@ -119,6 +140,10 @@ class MeasureAnswer(Answer):
     warnings: Annotated[
         tuple[str, ...], described("What may be wrong with the file.", NO_UNIT, ["2 mm2 is grey"])
     ]
+    places: Annotated[
+        tuple[PlaceAnswer, ...],
+        described("How deep each place gets; empty when it is not known.", NO_UNIT, []),
+    ] = ()
 
 
 class ReadAs(Answer):

@@ -16,6 +16,7 @@ const MEASURED = [
   "area_uncertainty_fraction",
   "narrow_lines",
   "narrowest_open_mm",
+  "places",
 ];
 
 export const EMPTY = {
@@ -158,7 +159,7 @@ function areaOf(request) {
       edge_mm: request.edge_mm ? shown(request.edge_mm) : "",
     };
   }
-  const known = MEASURED.filter((name) => request[name] !== null);
+  const known = MEASURED.filter((name) => (request[name] ?? null) !== null);
   return {
     area_by: "artwork",
     artwork: request.artwork ?? null,

@@ -172,7 +172,7 @@ test("an artwork's measure comes back", () => {
   const growth = [[0, 712], [0.1, 770]];
   const measures = {
     growth_mm2: growth, area_uncertainty_fraction: 0.01, narrow_lines: null,
-    narrowest_open_mm: 0.3,
+    narrowest_open_mm: 0.3, places: [{ name: "widest-floor-middle" }],
   };
   const kept = draftOf({ ...STORED, ...measures, artwork: "a1" });
   assert.deepEqual(
@@ -181,8 +181,10 @@ test("an artwork's measure comes back", () => {
   );
   assert.deepEqual(kept.measured, {
     area_mm2: 712, edge_mm: 640, growth_mm2: growth, area_uncertainty_fraction: 0.01,
-    narrowest_open_mm: 0.3,
+    narrowest_open_mm: 0.3, places: [{ name: "widest-floor-middle" }],
   });
+  const older = draftOf({ ...STORED, ...measures, places: undefined, artwork: "a1" });
+  assert.equal("places" in older.measured, false, "an older record has none");
   assert.equal(draftOf({ ...STORED, ...measures }).area_by, "artwork");
   assert.equal(draftOf({ ...STORED, artwork: "a1" }).area_by, "artwork");
 });
