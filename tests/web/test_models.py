@@ -174,6 +174,7 @@ def test_number_names_have_units() -> None:
         "etch_factor",
         "etch_factor_low",
         "etch_factor_high",
+        "ratios",
         "share_of_area",
         "threshold_level",
     }
