@@ -68,6 +68,8 @@ class ArtworkMeasure:
     :param warnings: what may be wrong with the file.
     :param places: how deep each place gets against the mean depth; empty when nobody asked.
     :param pieces: of a plate that was put together from several artworks; empty for one artwork.
+    :param bath_resistance_ohm: of the bath between all copies and the minus plate, without the
+        surface of the metal, for each value of EVENNESS_GRID; empty when nobody asked.
     """
 
     area_mm2: float
@@ -101,6 +103,7 @@ class ArtworkMeasure:
     warnings: tuple[Message, ...] = ()
     places: tuple[Place, ...] = ()
     pieces: tuple[PieceOnPlate, ...] = ()
+    bath_resistance_ohm: tuple[float, ...] = ()
 
     def grown_mm2(self, s_mm: float) -> float:
         """Return A(s_mm) by linear interpolation. Raises: RefusedError outside the curve."""
@@ -233,6 +236,7 @@ _READ: Mapping[str, Callable[[Any], Any]] = {
     "sha256": _sha256,
     "places": lambda value: tuple(map(_depth_place, value)),
     "pieces": lambda value: tuple(map(piece_from_json, value)),
+    "bath_resistance_ohm": lambda value: tuple(map(_number, value)),
     "scale_source": Message.from_json,
     "warnings": lambda value: tuple(map(Message.from_json, value)),
 }
