@@ -22,6 +22,7 @@ from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure, LinePlace, Pair
 from controller.errors import RefusedError
+from controller.physics.places import Place
 from controller.planning.pieces_on_plate import PieceLine, PieceOnPlate
 from controller.texts import Message
 from controller.units import MM_PER_INCH
@@ -54,11 +55,16 @@ class _Measured:
 
 
 def measured_plate(
-    plate: AssembledPlate, whole: ArtworkMeasure, options: MeasureOptions, one: MeasureOne
+    plate: AssembledPlate,
+    whole: ArtworkMeasure,
+    places: Sequence[tuple[Place, ...]],
+    options: MeasureOptions,
+    one: MeasureOne,
 ) -> ArtworkMeasure:
     """Return the measurement of a plate.
 
     :param whole: measured on the common grid.
+    :param places: of each piece; empty when nobody asked.
     :param options: as ``whole`` was measured.
     :param one: measures one artwork.
     Raises: RefusedError.
@@ -105,7 +111,10 @@ def measured_plate(
         threshold_level=pieces[0].alone.threshold_level,
         quality=min((it.alone.quality for it in different), key=_QUALITIES.index),
         warnings=_warnings(different),
-        pieces=tuple(_on_plate(piece, len(pieces)) for piece in pieces),
+        pieces=tuple(
+            _on_plate(piece, own, len(pieces))
+            for piece, own in zip(pieces, places or [()] * len(pieces), strict=True)
+        ),
     )
 
 
@@ -202,7 +211,7 @@ def _narrowest(pieces: Sequence[_Measured], name: str) -> LinePlace | None:
     return min(found, key=lambda line: line.width_mm, default=None)
 
 
-def _on_plate(piece: _Measured, count: int) -> PieceOnPlate:
+def _on_plate(piece: _Measured, places: tuple[Place, ...], count: int) -> PieceOnPlate:
     """Return what the plate keeps of a piece; its lines are listed as far as there is room."""
     alone, placed = piece.alone, piece.placed
     listed = alone.lost_lines[: max(1, limits.MAX_LISTED_LINES // count)]
@@ -221,4 +230,5 @@ def _on_plate(piece: _Measured, count: int) -> PieceOnPlate:
         narrow_lines=tuple(PieceLine(line.x_mm, line.y_mm, line.width_mm) for line in lines),
         line_count=alone.lost_line_count,
         narrowest_open_mm=None if alone.narrowest_open is None else alone.narrowest_open.width_mm,
+        places=places,
     )

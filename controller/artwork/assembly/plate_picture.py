@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from PIL import Image
 
 from controller.artwork.assembly.layout import PlacedPiece, Point, check_layout
+from controller.artwork.assembly.piece_places import piece_places
 from controller.artwork.assembly.plate_file import Plate, read_plate
 from controller.artwork.assembly.turning import drawn
+from controller.artwork.distribution.spread import PartPlaces
 from controller.artwork.loading.levels import find_levels
 from controller.artwork.loading.picture import Grey, Picture, averaged
 from controller.artwork.loading.readable import ReadableFile
@@ -64,6 +67,10 @@ class AssembledPlate:
     placed: tuple[PlacedPiece, ...]
     parts: tuple[Part, ...]
     picture: Picture
+
+    def part_places(self) -> list[PartPlaces]:
+        """Return what finds the places of each piece on the map of the plate."""
+        return [partial(piece_places, outline=piece.corners()) for piece in self.placed]
 
 
 def assembled(file: ReadableFile, load: Load) -> AssembledPlate:

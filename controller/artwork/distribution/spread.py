@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from controller.artwork.distribution.places import find_places, ratios_by_evenness
+from controller.artwork.distribution.places import Ratios, find_places, ratios_by_evenness
 from controller.artwork.distribution.plate_map import PlateMap
 from controller.artwork.distribution.solver import CurrentSolver
 from controller.physics.bath_field import BathField
@@ -20,13 +21,21 @@ class Spread:
 
     :param bath_resistance_ohm: between all copies and the minus plate, for each value of
         EVENNESS_GRID, without the surface of the metal.
+    :param of_parts: the places of each part of the plate that was asked for.
     """
 
     places: tuple[Place, ...] = ()
     bath_resistance_ohm: tuple[float, ...] = ()
+    of_parts: tuple[tuple[Place, ...], ...] = ()
 
 
-def spread_of(plate: PlateMap, bath: BathField, copies: int) -> Spread:
+PartPlaces = Callable[[PlateMap, Ratios], tuple[Place, ...]]
+"""Returns the places of a part of the plate."""
+
+
+def spread_of(
+    plate: PlateMap, bath: BathField, copies: int, parts: Sequence[PartPlaces] = ()
+) -> Spread:
     """Return the places of one copy and the resistance of the bath for all of them.
 
     Copies count as plates in baths of their own, side by side: each has the bath's margin to
@@ -36,4 +45,8 @@ def spread_of(plate: PlateMap, bath: BathField, copies: int) -> Spread:
     ratios, bath_mm = ratios_by_evenness(solver)
     area_mm2 = copies * solver.open_pixels * plate.pixel_mm**2
     per_ohm = bath.conductivity_s_per_m * _S_PER_MM * area_mm2
-    return Spread(find_places(plate, ratios), tuple(length / per_ohm for length in bath_mm))
+    return Spread(
+        find_places(plate, ratios),
+        tuple(length / per_ohm for length in bath_mm),
+        tuple(part(plate, ratios) for part in parts),
+    )

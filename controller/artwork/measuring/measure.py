@@ -6,8 +6,9 @@ Runs inside the worker process.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from controller.artwork import limits
 from controller.artwork.distances.components import FieldCount
 from controller.artwork.distances.distance import Squares, scale_for
 from controller.artwork.distribution.plate_map import MapCanvas, map_block
-from controller.artwork.distribution.spread import Spread, spread_of
+from controller.artwork.distribution.spread import PartPlaces, Spread, spread_of
 from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
@@ -33,6 +34,9 @@ from controller.artwork.outline.chain import Cover, Floats, is_open
 from controller.artwork.result import ArtworkMeasure, Pair
 from controller.errors import RefusedError
 from controller.texts import Message
+
+if TYPE_CHECKING:
+    from controller.physics.places import Place
 
 _TILE_PX = 512
 """Rows of a band, and columns of a tile in it."""
@@ -57,13 +61,13 @@ def measure_file(
     Raises: RefusedError when the file or the options cannot be used.
     """
     if sniff(path) != "ZIP":
-        return _measured(path, load_picture(path, options), options, preview)
+        return _measured(path, load_picture(path, options), options, preview)[0]
     from controller.artwork.assembly.plate_measure import measured_plate
     from controller.artwork.assembly.plate_picture import assembled
 
     plate = assembled(path, load_picture)
-    whole = _measured(path, plate.picture, options, preview)
-    return measured_plate(plate, whole, options, measure_file)
+    whole, places = _measured(path, plate.picture, options, preview, plate.part_places())
+    return measured_plate(plate, whole, places, options, measure_file)
 
 
 def _measured(
@@ -71,12 +75,14 @@ def _measured(
     picture: Picture,
     options: MeasureOptions,
     preview: Path | BinaryIO | None,
-) -> ArtworkMeasure:
-    """Return the measurement of a picture. Raises: RefusedError."""
+    parts: Sequence[PartPlaces] = (),
+) -> tuple[ArtworkMeasure, tuple[tuple[Place, ...], ...]]:
+    """Return the measurement of a picture, and the places of each part. Raises: RefusedError."""
     levels = find_levels(picture, options.invert)
     walk = _Walk(Sheet(picture, levels, options), levels, options, with_preview=preview is not None)
     walk.run()
-    return walk.result(path, picture, preview)
+    spread = walk.spread(parts)
+    return walk.result(path, picture, preview, spread), spread.of_parts
 
 
 def load_picture(path: ReadableFile, options: MeasureOptions) -> Picture:
@@ -201,7 +207,11 @@ class _Walk:
         return squares
 
     def result(
-        self, path: ReadableFile, picture: Picture, preview: Path | BinaryIO | None
+        self,
+        path: ReadableFile,
+        picture: Picture,
+        preview: Path | BinaryIO | None,
+        spread: Spread,
     ) -> ArtworkMeasure:
         """Return the measurement of all copies."""
         sheet, options, tally = self._sheet, self._options, self._tally
@@ -229,7 +239,6 @@ class _Walk:
         lost, lost_count = self._lines.lost_lines(sheet)
         if preview is not None and self._preview is not None:
             self._preview.save(preview, options.undercut_mm, px_mm, lost_count)
-        spread = self._spread()
         plate_mm2 = sheet.plate_mm[0] * sheet.plate_mm[1]
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
@@ -267,13 +276,13 @@ class _Walk:
             bath_resistance_ohm=spread.bath_resistance_ohm,
         )
 
-    def _spread(self) -> Spread:
+    def spread(self, parts: Sequence[PartPlaces]) -> Spread:
         """Return what the map says of the current, or nothing when nobody asked."""
         bath = self._options.bath
         if self._map is None or bath is None:
             return Spread()
         plate = self._map.plate_map(self._sheet.plate_mm, self._sheet.origin_mm)
-        return spread_of(plate, bath, self._options.copies)
+        return spread_of(plate, bath, self._options.copies, parts)
 
     def _soft_warning(self, soft_px2: float) -> list[Message]:
         """Return a warning when parts are grey. Raises: RefusedError for a picture in tones."""
