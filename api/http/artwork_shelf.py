@@ -140,10 +140,7 @@ class ArtworkShelf:
 
         Raises: UnknownArtworkError, RefusedError, MeasureFailedError.
         """
-        found = self.get(artwork)
-        file = self._file_of(found)
-        if file is None:
-            raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
+        found, file = self.with_file(artwork)
         etch_factor = None if undercut_mm is None else 1.0
         options = replace(
             found.options,
@@ -155,6 +152,14 @@ class ArtworkShelf:
         path = self._pictures.measured(file, options)[1]
         self._known_pictures[artwork, undercut_mm] = path
         return path
+
+    def with_file(self, artwork: str) -> tuple[Artwork, Path]:
+        """Return an artwork and its file. Raises: UnknownArtworkError."""
+        found = self.get(artwork)
+        file = self._file_of(found)
+        if file is None:
+            raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
+        return found, file
 
     def kept_picture(self, artwork: str, undercut_mm: float | None) -> Path | None:
         """Return a picture that this process has already made, or None."""

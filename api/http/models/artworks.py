@@ -55,6 +55,50 @@ class PlaceAnswer(Answer):
     width_mm: Annotated[float | None, described("Width of the opening there.", "mm", 12.0)]
 
 
+class PieceLineAnswer(Answer):
+    """A narrow resist line of a piece, where it is narrowest."""
+
+    x_mm: Annotated[float, described("From the plate's left edge.", "mm", 12.4)]
+    y_mm: Annotated[float, described("From its top edge.", "mm", 7.1)]
+    width_mm: Annotated[float, described("Width across the line.", "mm", 0.31)]
+
+
+class PieceAnswer(Answer):
+    """A piece of a plate that was put together from several artworks."""
+
+    name: Annotated[str, described("Name of its file.", NO_UNIT, "fern brooch.pdf")]
+    sha256: Annotated[str, described("Hash of its file's bytes.", NO_UNIT, "9a" * 32)]
+    x_mm: Annotated[float, described("Left edge of the turned piece, on the plate.", "mm", 5.0)]
+    y_mm: Annotated[float, described("Its top edge.", "mm", 5.0)]
+    degrees: Annotated[
+        float, described("Turned clockwise by this much, in degrees.", NO_UNIT, 90.0)
+    ]
+    width_mm: Annotated[float, described("Width of its outline before it turns.", "mm", 30.0)]
+    height_mm: Annotated[float, described("Height of its outline.", "mm", 20.0)]
+    area_mm2: Annotated[float, described("Its open area.", "mm2", 356.2)]
+    area_uncertainty_mm2: Annotated[
+        float, described("Standard deviation of the measured area.", "mm2", 0.3)
+    ]
+    edge_mm: Annotated[float, described("Length of its edges.", "mm", 320.1)]
+    narrow_lines: Annotated[
+        tuple[PieceLineAnswer, ...],
+        described("Its narrow resist lines, narrowest first.", NO_UNIT, []),
+    ]
+    line_count: Annotated[
+        int, described("Number of these lines, also those not listed.", NO_UNIT, 0)
+    ]
+    narrowest_open_mm: Annotated[float | None, described("Its narrowest opening.", "mm", 0.22)]
+    places: Annotated[
+        tuple[PlaceAnswer, ...],
+        described(
+            "How deep its places get against the mean depth of the plate. The shares are of the "
+            "piece's own open area.",
+            NO_UNIT,
+            [],
+        ),
+    ]
+
+
 _LINE = {"x_mm": 12.4, "y_mm": 7.1, "width_mm": 0.31, "length_mm": 4.2}
 _CURVE = [[0.0, 712.4], [0.005, 715.6], [1.0, 1224.9]]
 
@@ -143,6 +187,19 @@ class MeasureAnswer(Answer):
     places: Annotated[
         tuple[PlaceAnswer, ...],
         described("How deep each place gets; empty when it is not known.", NO_UNIT, []),
+    ] = ()
+    bath_resistance_ohm: Annotated[
+        tuple[float, ...],
+        described(
+            "Of the bath, without the metal's surface, for each evenness of "
+            f"{list(EVENNESS_GRID)}.",
+            "ohm",
+            [],
+        ),
+    ] = ()
+    pieces: Annotated[
+        tuple[PieceAnswer, ...],
+        described("The pieces of a plate; empty for a single artwork.", NO_UNIT, []),
     ] = ()
 
 

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import ConfigDict
 
 from api.http.models.base import HASH, NAME, NO_UNIT, PLAIN_TEXT, RequestModel, described, number
+from controller.artwork.assembly.layout import MOST_PIECES
 from controller.artwork.limits import MAX_LISTED_LINES
 from controller.physics.places import EVENNESS_GRID, MAX_PLACES
 from controller.planning.request import MAX_GAUGE_STOPS
@@ -59,6 +60,51 @@ class PlaceBody(RequestModel):
     width_mm: Annotated[
         float | None, number("Width of the opening there.", "mm", 12.0, gt=0.0, le=1e3)
     ] = None
+
+
+class PieceOnPlateBody(RequestModel):
+    """A piece of a plate that was put together from several artworks."""
+
+    name: Annotated[
+        str, described("Name of its file.", NO_UNIT, "fern.pdf", max_length=120, pattern=PLAIN_TEXT)
+    ]
+    sha256: Annotated[str, described("Hash of its file's bytes.", NO_UNIT, "9a" * 32, pattern=HASH)]
+    x_mm: Annotated[
+        float, number("Left edge of the turned piece, on the plate.", "mm", 5.0, ge=-1e3, le=1e3)
+    ]
+    y_mm: Annotated[float, number("Its top edge.", "mm", 5.0, ge=-1e3, le=1e3)]
+    degrees: Annotated[
+        float,
+        number("Turned clockwise, in degrees.", NO_UNIT, 90.0, ge=-360.0, le=360.0),
+    ]
+    width_mm: Annotated[
+        float, number("Width of its outline before it turns.", "mm", 30.0, gt=0.0, le=1e3)
+    ]
+    height_mm: Annotated[float, number("Height of its outline.", "mm", 20.0, gt=0.0, le=1e3)]
+    area_mm2: Annotated[float, number("Its open area.", "mm2", 356.2, gt=0.0, le=1e6)]
+    area_uncertainty_mm2: Annotated[
+        float, number("Standard deviation of it.", "mm2", 0.3, ge=0.0, le=1e6)
+    ]
+    edge_mm: Annotated[float, number("Length of its edges.", "mm", 320.1, ge=0.0, le=1e6)]
+    narrow_lines: Annotated[
+        tuple[NarrowLineBody, ...],
+        described("Its narrow resist lines.", NO_UNIT, [], max_length=MAX_LISTED_LINES),
+    ] = ()
+    line_count: Annotated[
+        int, described("Number of them.", NO_UNIT, 0, strict=True, ge=0, le=10_000_000)
+    ] = 0
+    narrowest_open_mm: Annotated[
+        float | None, number("Its narrowest opening.", "mm", 0.22, ge=1e-4, le=1e3)
+    ] = None
+    places: Annotated[
+        tuple[PlaceBody, ...],
+        described(
+            "How deep its places get against the mean depth of the plate.",
+            NO_UNIT,
+            [],
+            max_length=MAX_PLACES,
+        ),
+    ] = ()
 
 
 class PlanRequestBody(RequestModel):
@@ -212,6 +258,15 @@ class PlanRequestBody(RequestModel):
             NO_UNIT,
             [],
             max_length=MAX_PLACES,
+        ),
+    ] = ()
+    pieces_on_plate: Annotated[
+        tuple[PieceOnPlateBody, ...],
+        described(
+            "The pieces of a plate of several artworks. A measured plate fills it.",
+            NO_UNIT,
+            [],
+            max_length=MOST_PIECES,
         ),
     ] = ()
     film_mm: Annotated[float, number("Thickness of the resist.", "mm", 0.045, ge=1e-4, le=1.0)] = (

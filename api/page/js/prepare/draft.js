@@ -17,6 +17,7 @@ const MEASURED = [
   "narrow_lines",
   "narrowest_open_mm",
   "places",
+  "pieces_on_plate",
 ];
 
 export const EMPTY = {
