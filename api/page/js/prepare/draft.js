@@ -34,6 +34,7 @@ export const EMPTY = {
   artwork: null,
   artwork_name: "",
   measured: null,
+  plate: null,
   area_cm2: "",
   edge_mm: "",
   other_bare_cm2: "",
