@@ -1,7 +1,7 @@
 // Several pieces on one plate: add artworks, place and turn them, or have them arranged. The
 // controller assembles and measures the plate after each change.
 
-import { button, h, mark, put, show } from "../../base/dom.js";
+import { button, h, mark, put } from "../../base/dom.js";
 import { field, Note, numberField } from "../../base/field.js";
 import { fixed, numberIn, tidy } from "../../base/numbers.js";
 import { post, RefusedError } from "../../base/server.js";
@@ -44,12 +44,12 @@ export class PlateEditor {
     for (const { input } of [this.x, this.y, this.degrees]) {
       input.addEventListener("change", () => this.typed());
     }
-    this.title = h("p", { class: "label" }, "");
+    this.title = h("legend", { class: "label" }, text("plate.no_piece"));
     this.note = new Note("");
-    this.state = h("p", { class: "note", "aria-live": "polite" }, "");
+    this.state = h("p", { class: "note plate-state", "aria-live": "polite" }, "");
     this.own = h(
-      "div",
-      {},
+      "fieldset",
+      { disabled: true },
       this.title,
       h("div", { class: "two" }, this.x.element, this.y.element),
       this.degrees.element,
@@ -61,7 +61,7 @@ export class PlateEditor {
         button(text("plate.remove"), () => this.remove(this.selected)),
       ),
     );
-    this.sheet = h(
+    const sheet = h(
       "div",
       {},
       this.picture.element,
@@ -79,7 +79,7 @@ export class PlateEditor {
       button(text("plate.add"), () => this.add(), { class: "wide" }),
       h("div", { class: "two" }, this.width.element, this.height.element),
       this.spacing.element,
-      this.sheet,
+      sheet,
     );
     this.draw();
   }
@@ -245,14 +245,17 @@ export class PlateEditor {
     this.note.say(wrong, "bad");
   }
 
+  titleOf(piece) {
+    return piece.name || text("app.unnamed");
+  }
+
   draw() {
     const { pieces, sheet } = this.plate;
-    show(this.sheet, pieces.length > 0);
     this.picture.show(pieces, this.size() ?? sheet, this.selected);
     const piece = pieces[this.selected];
-    show(this.own, piece !== undefined);
+    mark(this.own, "disabled", piece === undefined);
+    put(this.title, piece === undefined ? text("plate.no_piece") : this.titleOf(piece));
     if (piece === undefined) return;
-    put(this.title, piece.name || text("app.unnamed"));
     const values = [
       [this.x, piece.x_mm],
       [this.y, piece.y_mm],
