@@ -68,10 +68,9 @@ def _print_plate(made: RunPlan, sheet_mm: tuple[float, float]) -> None:
         "command_line.plan.line.sheet",
         width_mm=sheet_mm[0],
         height_mm=sheet_mm[1],
-        count=len(made.request.pieces_on_plate),
+        pieces=len(made.request.pieces_on_plate),
     )
     for piece in made.pieces:
-        lost = text("command_line.plan.line.piece_lost", count=piece.lost_line_count)
         say(
             "command_line.plan.line.piece",
             file=piece.name,
@@ -80,7 +79,7 @@ def _print_plate(made: RunPlan, sheet_mm: tuple[float, float]) -> None:
             degrees=piece.degrees,
             area_cm2=mm2_to_cm2(piece.area_mm2),
             share_fraction=piece.share_of_area,
-            lost=f", {lost}" if piece.lost_line_count else "",
+            lost_lines=piece.lost_line_count,
         )
 
 

@@ -95,7 +95,7 @@ artwork_option = click.option(
 
 plate_options = (
     click.option(
-        "--sheet-mm", type=_Size(), metavar="WxH", help=text("command_line.plate.sheet_mm")
+        "--sheet-mm", type=_Size(), metavar="SIZE", help=text("command_line.plate.sheet_mm")
     ),
     click.option("--spacing-mm", type=float, help=text("command_line.plate.spacing_mm")),
     click.option("--border-mm", type=float, help=text("command_line.plate.border_mm")),

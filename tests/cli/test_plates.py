@@ -53,7 +53,7 @@ def test_arranged_places_are_said(folder: Path) -> None:
     files = ("--artwork", folder / "disc.png") * 2 + ("--artwork", folder / "bar@2x.png")
     layout = ("--spacing-mm", "2", "--border-mm", "4", "--sheet-mm", "42x20")
     shown = Command("plan").call(*RUN, *files, *layout).output
-    assert "sheet        42 x 20 mm, 3 pieces" in shown
+    assert "sheet        42 x 20 mm, pieces: 3" in shown
     for place in ("disc.png at 4, 4 mm", "disc.png at 15.99, 4 mm", "bar@2x.png at 27.98, 4 mm"):
         assert place in shown
 

@@ -153,8 +153,8 @@ class PlatePieceBody(RequestModel):
     degrees: Annotated[
         float | None,
         number(
-            "Turned clockwise by this much, in degrees; 0 when it is left out.",
-            NO_UNIT,
+            "Turned clockwise by this much; 0 when it is left out.",
+            "degrees",
             90.0,
             ge=-360.0,
             le=360.0,

@@ -70,9 +70,7 @@ class PieceAnswer(Answer):
     sha256: Annotated[str, described("Hash of its file's bytes.", NO_UNIT, "9a" * 32)]
     x_mm: Annotated[float, described("Left edge of the turned piece, on the plate.", "mm", 5.0)]
     y_mm: Annotated[float, described("Its top edge.", "mm", 5.0)]
-    degrees: Annotated[
-        float, described("Turned clockwise by this much, in degrees.", NO_UNIT, 90.0)
-    ]
+    degrees: Annotated[float, described("Turned clockwise by this much.", "degrees", 90.0)]
     width_mm: Annotated[float, described("Width of its outline before it turns.", "mm", 30.0)]
     height_mm: Annotated[float, described("Height of its outline.", "mm", 20.0)]
     area_mm2: Annotated[float, described("Its open area.", "mm2", 356.2)]

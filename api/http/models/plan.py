@@ -30,7 +30,7 @@ class PlannedPieceAnswer(Answer):
     name: Annotated[str, described("Name of its file.", NO_UNIT, "fern brooch.pdf")]
     x_mm: Annotated[float, described("Left edge of the turned piece, on the plate.", "mm", 5.0)]
     y_mm: Annotated[float, described("Its top edge.", "mm", 5.0)]
-    degrees: Annotated[float, described("Turned clockwise, in degrees.", NO_UNIT, 90.0)]
+    degrees: Annotated[float, described("Turned clockwise.", "degrees", 90.0)]
     area_mm2: Annotated[float, described("Its open area.", "mm2", 356.2)]
     share_of_area: Annotated[
         float, described("Its share of the open area of all pieces.", NO_UNIT, 0.44)

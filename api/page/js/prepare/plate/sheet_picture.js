@@ -71,8 +71,8 @@ export class SheetPicture {
     const shape = this.shapes[index];
     const [x, y] = middleOf(piece);
     const { width_mm: width, height_mm: height } = piece;
-    const place = `translate(${x} ${y}) rotate(${piece.degrees}) translate(${-width / 2} ${-height / 2})`;
-    mark(shape.inner, "transform", place);
+    const turn = `translate(${x} ${y}) rotate(${piece.degrees})`;
+    mark(shape.inner, "transform", `${turn} translate(${-width / 2} ${-height / 2})`);
     for (const part of [shape.body, shape.clip]) {
       mark(part, "width", width);
       mark(part, "height", height);
