@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from api.cli.artwork_options import file_argument, read_options, reading_options
-from api.cli.options import Function, json_option, refusing, with_options
+from api.cli.options import Function, config_option, json_option, refusing, with_options
 from api.cli.printing import help_of, print_json, say, warn
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
@@ -18,6 +18,7 @@ from controller.units import mm2_to_cm2
 
 if TYPE_CHECKING:
     from controller.artwork.result import ArtworkMeasure, LinePlace
+    from controller.config import Settings
 
 _SHOWN_LINES = 12
 _SHOWN_GROWTH_MM = (0.05, 0.1, 0.2, 0.5, 1.0)
@@ -39,6 +40,9 @@ def measure_options(function: Function) -> Function:
             "--max-undercut-mm", type=float, help=text("command_line.measure.max_undercut_mm")
         ),
         click.option(
+            "--even-out", metavar="EVENNESS", type=float, help=text("command_line.measure.even_out")
+        ),
+        click.option(
             "--preview",
             type=click.Path(dir_okay=False, writable=True, path_type=Path),
             help=text("command_line.measure.preview"),
@@ -50,6 +54,7 @@ def measure_options(function: Function) -> Function:
 @click.command(help=help_of("command_line.measure"))
 @file_argument
 @measure_options
+@config_option
 @json_option
 @refusing
 def measure(
@@ -58,7 +63,9 @@ def measure(
     depth_mm: float | None,
     etch_factor: float | None,
     max_undercut_mm: float | None,
+    even_out: float | None,
     preview: Path | None,
+    settings: Settings,
     as_json: bool,
     **reading: Any,
 ) -> None:
@@ -72,6 +79,8 @@ def measure(
         "depth_mm": depth_mm,
         "etch_factor": etch_factor,
         "max_undercut_mm": max_undercut_mm,
+        "even_out_at": even_out,
+        "bath": None if even_out is None else settings.cell.field,
     }
     options = MeasureOptions(**{**read, **wanted})
     _refuse_bad_place(preview)
@@ -85,6 +94,7 @@ def measure(
     _print_file(file, found)
     _print_areas(found)
     _print_lost_lines(found)
+    _print_remedies(found)
     say("command_line.measure.line.sha256", sha256=found.sha256)
     for warning in found.warnings:
         warn("command_line.measure.line.warning", warning=warning)
@@ -179,6 +189,15 @@ def _print_lost_lines(found: ArtworkMeasure) -> None:
     more = found.lost_line_count - _SHOWN_LINES
     if more > 0:
         say("command_line.measure.line.more_lost_lines", number=more)
+
+
+def _print_remedies(found: ArtworkMeasure) -> None:
+    """Print what would even the plate out, when somebody asked."""
+    if found.remedies:
+        say("command_line.measure.line.remedies")
+    for remedy in found.remedies:
+        what = text(f"artwork.remedy.{remedy.name}")
+        say("command_line.measure.line.remedy", depth_ratio=remedy.depth_ratio, remedy=what)
 
 
 def _place(line: LinePlace | None) -> str:

@@ -28,6 +28,7 @@ class MeasureOptions:
         undercut that decides which lines are lost.
     :param max_undercut_mm: the growth curve reaches at least this far.
     :param bath: where the places of the plate are wanted: gap, conductivity and walls of the bath.
+    :param even_out_at: evenness at which to work out what would even the plate out; needs a bath.
     """
 
     dpi: float | None = None
@@ -42,6 +43,7 @@ class MeasureOptions:
     etch_factor: float | None = None
     max_undercut_mm: float | None = None
     bath: BathField | None = None
+    even_out_at: float | None = None
 
     def __post_init__(self) -> None:
         self._check_values()
@@ -66,6 +68,7 @@ class MeasureOptions:
         _within(self.depth_mm, "depth_mm", 1e-4, 10.0, "mm")
         _within(self.etch_factor, "etch_factor", 0.1, 20.0, None)
         _within(self.max_undercut_mm, "max_undercut_mm", 1e-4, limits.MAX_UNDERCUT_MM, "mm")
+        _within(self.even_out_at, "even_out_at", 0.0, 1.0, None)
         _whole(self.page, "page", 1, 100_000)
         _whole(self.copies, "copies", 1, limits.MAX_COPIES)
         if not isinstance(self.invert, bool):
@@ -79,6 +82,8 @@ class MeasureOptions:
             raise RefusedError("artwork.option.half_outline", field="plate_width_mm")
         if self.plate_width_mm is not None and self.margin_mm is not None:
             raise RefusedError("artwork.option.outline_and_margin", field="margin_mm")
+        if self.even_out_at is not None and self.bath is None:
+            raise RefusedError("artwork.option.bath", field="bath")
         if (self.depth_mm is None) != (self.etch_factor is None):
             raise RefusedError("artwork.option.half_undercut", field="depth_mm")
 

@@ -13,6 +13,7 @@ from typing import Any, get_type_hints
 from controller.artwork.loading.readable import ReadableFile
 from controller.errors import BiteclockError, RefusedError
 from controller.physics.places import Place
+from controller.physics.remedies import Remedy
 from controller.planning.pieces_on_plate import PieceOnPlate, piece_from_json
 from controller.texts import Message
 
@@ -70,6 +71,8 @@ class ArtworkMeasure:
     :param pieces: of a plate that was put together from several artworks; empty for one artwork.
     :param bath_resistance_ohm: of the bath between all copies and the minus plate, without the
         surface of the metal, for each value of EVENNESS_GRID; empty when nobody asked.
+    :param remedies: what would even the plate out; the first is the plate as it is. Empty when
+        nobody asked.
     """
 
     area_mm2: float
@@ -104,6 +107,7 @@ class ArtworkMeasure:
     places: tuple[Place, ...] = ()
     pieces: tuple[PieceOnPlate, ...] = ()
     bath_resistance_ohm: tuple[float, ...] = ()
+    remedies: tuple[Remedy, ...] = ()
 
     def grown_mm2(self, s_mm: float) -> float:
         """Return A(s_mm) by linear interpolation. Raises: RefusedError outside the curve."""
@@ -236,6 +240,9 @@ _READ: Mapping[str, Callable[[Any], Any]] = {
     "sha256": _sha256,
     "places": lambda value: tuple(map(_depth_place, value)),
     "pieces": lambda value: tuple(map(piece_from_json, value)),
+    "remedies": lambda value: tuple(
+        Remedy(str(it["name"]), _number(it["depth_ratio"])) for it in value
+    ),
     "bath_resistance_ohm": lambda value: tuple(map(_number, value)),
     "scale_source": Message.from_json,
     "warnings": lambda value: tuple(map(Message.from_json, value)),

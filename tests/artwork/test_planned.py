@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from controller.artwork import limits
+from controller.artwork.cache import content_key
 from controller.artwork.options import MeasureOptions
 from controller.artwork.planned import EDGE_TRANSFER_MM, planning_options, request_fields
 from controller.config import Settings
 from controller.errors import RefusedError
+from controller.physics.bath_field import BathField
 from controller.physics.relief import MeasuredGrowth, removed_volume_mm3
 from controller.planning.plan import make_plan
 from controller.planning.request import NarrowLine, PlanRequest
@@ -98,3 +101,15 @@ def test_short_curve_refused() -> None:
     """A curve that ends before the undercut is refused."""
     with pytest.raises(RefusedError, match="growth curve ends at 1 mm, and the undercut may reach"):
         make_plan(request(depth_mm=0.9, thickness_mm=4.0), Settings(), 16.0)
+
+
+def test_bath_is_part_of_the_key(tmp_path: Path) -> None:
+    """A plan asks for the places in its rig's bath, and another bath is measured again."""
+    near, far = (
+        planning_options(MeasureOptions(), bath=BathField(gap_mm=gap)) for gap in (40.0, 80.0)
+    )
+    assert near.bath == BathField(gap_mm=40.0)
+    assert planning_options(MeasureOptions()).bath is None
+    file = tmp_path / "a.png"
+    file.write_bytes(b"any")
+    assert content_key(file, near) != content_key(file, far)

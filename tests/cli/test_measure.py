@@ -235,3 +235,19 @@ def test_bad_file(tmp_path: Path, name: str) -> None:
 
 def test_missing_file(tmp_path: Path) -> None:
     assert "does not exist" in COMMAND.usage_error(tmp_path / "nowhere.png")
+
+
+def test_what_evens_out(tmp_path: Path) -> None:
+    """--even-out works out each remedy with the bath of the configuration; plain measure does not.
+
+    Less current evens a plate out (Wagner, J. Electrochem. Soc. 98 (1951) 116), and so does a
+    smaller evenness.
+    """
+    path = save(tmp_path / "a.png", SHAPE, 600)
+    found = json_of(path, "--even-out", "0.8")["remedies"]
+    ratio = {remedy["name"]: remedy["depth_ratio"] for remedy in found}
+    assert 1.0 < ratio["half-the-current"] < ratio["as-planned"]
+    flatter = json_of(path, "--even-out", "0.1")["remedies"][0]["depth_ratio"]
+    assert 1.0 < flatter < ratio["as-planned"]
+    assert json_of(path)["remedies"] == json_of(path)["places"] == []
+    assert "a bare strip of 5 mm" in call(path, "--even-out", "0.8").output

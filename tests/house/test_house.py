@@ -50,6 +50,8 @@ RATIOS = {
     "edge_depth_factor": "depth over depth",
     "evenness": "a share of the way from uniform to ohmic",
     "ratios": "depth over depth",
+    "depth_ratio": "the same",
+    "even_out_at": "an evenness",
     "share_of_area": "area over area",
     "weight": "a probability",
     "_sd": "standard deviation of a logarithm",

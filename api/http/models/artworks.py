@@ -14,7 +14,6 @@ from api.http.models.base import (
     example_of,
 )
 from controller.artwork.entry import Artwork
-from controller.physics.places import EVENNESS_GRID
 
 ArtworkName = Annotated[
     str, described("Name of the artwork, for a plan's artwork.", NO_UNIT, "3f" * 32, pattern=HASH)
@@ -35,24 +34,37 @@ class LinePlaceAnswer(Answer):
     ]
 
 
-class PlaceAnswer(Answer):
-    """How deep a place gets against the mean depth."""
+class DepthPlaceAnswer(Answer):
+    """A place on the plate, or all places of one kind, with its depth over the mean depth."""
 
     name: Annotated[str, described("What it is.", NO_UNIT, "widest-floor-middle")]
-    x_mm: Annotated[float, described("From the artwork's left edge.", "mm", 12.4)]
-    y_mm: Annotated[float, described("From its top edge.", "mm", 7.1)]
-    share_of_area: Annotated[
-        float, described("Share of the open area that is of this kind.", NO_UNIT, 0.4)
+    x_mm: Annotated[
+        float, described("Where to gauge it, from the artwork's left edge.", "mm", 15.0)
     ]
+    y_mm: Annotated[float, described("The same from its top edge.", "mm", 12.0)]
+    share_of_area: Annotated[float, described("Its share of the open area.", NO_UNIT, 0.1)]
     ratios: Annotated[
         tuple[float, ...],
         described(
-            f"Depth there over the mean depth, for each evenness of {list(EVENNESS_GRID)}.",
+            "Depth there over the mean depth, for each evenness from 0 (uniform) to 1 (ohmic) on "
+            "the grid 0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.",
             NO_UNIT,
-            [1.0] * len(EVENNESS_GRID),
+            [1.0, 0.99, 0.98, 0.96, 0.92, 0.85, 0.76, 0.66, 0.52, 0.42, 0.28],
         ),
     ]
-    width_mm: Annotated[float | None, described("Width of the opening there.", "mm", 12.0)]
+    width_mm: Annotated[
+        float | None, described("Width of the opening there; null at an edge.", "mm", 19.6)
+    ]
+
+
+class RemedyAnswer(Answer):
+    """A way to even the plate out."""
+
+    name: Annotated[str, described("What to do.", NO_UNIT, "thief-strip")]
+    depth_ratio: Annotated[
+        float,
+        described("Deepest twentieth over the middle of the widest floor, then.", NO_UNIT, 1.4),
+    ]
 
 
 class PieceLineAnswer(Answer):
@@ -87,7 +99,7 @@ class PieceAnswer(Answer):
     ]
     narrowest_open_mm: Annotated[float | None, described("Its narrowest opening.", "mm", 0.22)]
     places: Annotated[
-        tuple[PlaceAnswer, ...],
+        tuple[DepthPlaceAnswer, ...],
         described(
             "How deep its places get against the mean depth of the plate. The shares are of the "
             "piece's own open area.",
@@ -183,18 +195,29 @@ class MeasureAnswer(Answer):
         tuple[str, ...], described("What may be wrong with the file.", NO_UNIT, ["2 mm2 is grey"])
     ]
     places: Annotated[
-        tuple[PlaceAnswer, ...],
-        described("How deep each place gets; empty when it is not known.", NO_UNIT, []),
-    ] = ()
+        tuple[DepthPlaceAnswer, ...],
+        described(
+            "How deep each place gets against the mean depth.",
+            NO_UNIT,
+            [example_of(DepthPlaceAnswer)],
+        ),
+    ]
     bath_resistance_ohm: Annotated[
         tuple[float, ...],
         described(
-            "Of the bath, without the metal's surface, for each evenness of "
-            f"{list(EVENNESS_GRID)}.",
+            "Resistance of the bath between plate and minus plate, for each evenness as in places.",
             "ohm",
-            [],
+            [0.49, 0.49, 0.48, 0.48, 0.47, 0.46, 0.45, 0.43, 0.41, 0.4, 0.38],
         ),
-    ] = ()
+    ]
+    remedies: Annotated[
+        tuple[RemedyAnswer, ...],
+        described(
+            "What would even the plate out, first the plate as it is; empty when nobody asked.",
+            NO_UNIT,
+            [example_of(RemedyAnswer)],
+        ),
+    ]
     pieces: Annotated[
         tuple[PieceAnswer, ...],
         described("The pieces of a plate; empty for a single artwork.", NO_UNIT, []),

@@ -7,13 +7,19 @@ Trans. ASSP 28 (1980) 27: even samples forward, odd samples backward, one FFT, o
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.fft
 import numpy.typing as npt
 
-from controller.artwork.outline.chain import Floats, Ints
+from controller.artwork.outline.chain import Ints
 
-Complexes = npt.NDArray[np.complex128]
+Singles = npt.NDArray[np.float32]
+"""Half the memory and time of doubles; their rounding is far below what the solver stops at."""
+
+
+Complexes = npt.NDArray[np.complex64]
 
 
 def nice_size(least: int) -> int:
@@ -46,7 +52,7 @@ class CosineFilter:
         """Return where pixels of these rows and columns stand in the flat, reordered sheet."""
         return _order(row, self._rows) * self._columns + _order(column, self._columns)
 
-    def arranged(self, factors: Floats) -> Floats:
+    def arranged(self, factors: Singles) -> Singles:
         """Return factors of the coefficients (rows, columns) in the order that ``apply`` needs."""
         low, high = _pairs(self._columns)
         paired = np.stack([factors[:, low], factors[:, high]], axis=2)
@@ -54,22 +60,25 @@ class CosineFilter:
         low, high = _pairs(self._rows)
         return np.stack([paired[low], paired[high]], axis=2)
 
-    def apply(self, sheet: Floats, arranged: Floats) -> Floats:
+    def apply(self, sheet: Singles, arranged: Singles) -> Singles:
         """Return the sheet (flat, reordered) with its coefficients multiplied."""
-        half: Complexes = np.fft.rfft(sheet.reshape(self._rows, self._columns), axis=1)
+        half: Any = np.fft.rfft(sheet.reshape(self._rows, self._columns), axis=1)
         half *= self._turn_columns
-        whole: Complexes = np.fft.rfft(half.view(np.float64), axis=0)
+        whole: Any = np.fft.rfft(half.view(np.float32), axis=0)
         whole *= self._turn_rows
-        whole.view(np.float64).reshape(arranged.shape)[...] *= arranged
+        whole.view(np.float32).reshape(arranged.shape)[...] *= arranged
         whole *= self._turn_rows.conj()
-        half = np.fft.irfft(whole, self._rows, axis=0).view(np.complex128)
+        half = np.fft.irfft(whole, self._rows, axis=0).view(np.complex64)
         half *= self._turn_columns.conj()
-        back: Floats = np.fft.irfft(half, self._columns, axis=1)
-        return back.reshape(-1)
+        back: Any = np.fft.irfft(half, self._columns, axis=1)
+        flat: Singles = back.reshape(-1)
+        return flat
 
 
 def _turns(count: int) -> Complexes:
-    turns: Complexes = np.exp(-0.5j * np.pi / count * np.arange(count // 2 + 1))
+    turns: Complexes = np.exp(-0.5j * np.pi / count * np.arange(count // 2 + 1)).astype(
+        np.complex64
+    )
     return turns
 
 

@@ -9,13 +9,15 @@ from __future__ import annotations
 import numpy as np
 
 from controller.artwork.distances.components import component_roots
+from controller.artwork.distribution.cosines import Singles
 from controller.artwork.distribution.plate_map import FINE_MM, PlateMap
 from controller.artwork.distribution.solver import CurrentSolver
 from controller.artwork.distribution.widths import (
     middle_of,
-    opened,
+    neighbours,
     pixels_of,
     rim_distance,
+    wide_parts,
     width_at,
 )
 from controller.artwork.outline.chain import Bools, Floats, Ints
@@ -36,21 +38,24 @@ _ROUGH_SIDE_PX = 400
 """Longest side of the grid that the widest floor is looked for on."""
 
 _CLASSES_MM = ((FINE_MM, 1.0), (1.0, 3.0), (3.0, None))
-_LEAST_CLASS_FRACTION = 1e-4
+_LEAST_CLASS_FRACTION = 3e-4
 """Classes with less of the open area are left out: corners and specks of other classes."""
 
 _ORDER = (1.0, 0.1, 0.5, 0.02, 0.8)
 """Solved first, far apart: the others are then nearly a mix of these."""
 
-Ratios = dict[float, Floats]
+Ratios = dict[float, Singles]
 
 
 def ratios_by_evenness(solver: CurrentSolver) -> tuple[Ratios, tuple[float, ...]]:
     """Return for each evenness the ratios and the bath's resistance * sigma * open area, mm."""
     order = (*_ORDER, *(evenness for evenness in EVENNESS_GRID if evenness not in _ORDER))
-    found = {evenness: solver.solve(evenness) for evenness in order}
-    ratios = {evenness: found[evenness].ratios for evenness in EVENNESS_GRID}
-    return ratios, tuple(found[evenness].bath_mm for evenness in EVENNESS_GRID)
+    ratios, bath_mm = {}, {}
+    for evenness in order:
+        found = solver.solve(evenness)
+        ratios[evenness] = found.ratios.astype(np.float32)
+        bath_mm[evenness] = found.bath_mm
+    return ratios, tuple(bath_mm[evenness] for evenness in EVENNESS_GRID)
 
 
 def find_places(plate: PlateMap, ratios: Ratios) -> tuple[Place, ...]:
@@ -89,7 +94,7 @@ class _Search:
         return places
 
     def _edge(
-        self, is_open: Bools, distance: Floats, judged: Floats, middle: int, step: int
+        self, is_open: Bools, distance: Floats, judged: Singles, middle: int, step: int
     ) -> tuple[int, int]:
         """Return the deepest place of the floor where the gauge's tip just clears the resist."""
         tip_px = TIP_MM / 2 / self._plate.pixel_mm / step
@@ -110,7 +115,7 @@ class _Search:
             if below_mm is None:
                 inside = ~narrower
             else:
-                wide = _spread(opened(self._is_open, below_mm / self._plate.pixel_mm))
+                wide = neighbours(wide_parts(self._is_open, below_mm / self._plate.pixel_mm))
                 inside = ~wide & ~narrower
                 narrower |= inside
             places.append(self._kind(name, np.where(inside, rest, 0.0)))
@@ -184,7 +189,7 @@ class _Search:
         return int(rows[nearest]), int(columns[nearest])
 
 
-def _rough(is_open: Bools, judged: Floats, step: int) -> tuple[Bools, Floats]:
+def _rough(is_open: Bools, judged: Singles, step: int) -> tuple[Bools, Singles]:
     """Return a coarser look at the same plate: open where squares of pixels are all open."""
     near = is_open[step // 2 :: step, step // 2 :: step]
     rows, columns = is_open.shape
@@ -193,17 +198,6 @@ def _rough(is_open: Bools, judged: Floats, step: int) -> tuple[Bools, Floats]:
     whole = np.logical_and.reduce(parts, axis=(1, 3))[: near.shape[0], : near.shape[1]]
     coarse = judged[step // 2 :: step, step // 2 :: step]
     return (whole if whole.any() else near), coarse
-
-
-def _spread(wide: Bools) -> Bools:
-    """Return the pixels and their neighbours: a half-open rim belongs to the opening beside it."""
-    spread = wide.copy()
-    spread[1:] |= wide[:-1]
-    spread[:-1] |= wide[1:]
-    tall = spread.copy()
-    spread[:, 1:] |= tall[:, :-1]
-    spread[:, :-1] |= tall[:, 1:]
-    return spread
 
 
 def _field(is_open: Bools, place: int) -> Bools:

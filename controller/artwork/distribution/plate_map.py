@@ -7,14 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.artwork.distribution.currents import MOST_CELLS
-from controller.artwork.distribution.widths import opened
+from controller.artwork.distribution.widths import wide_parts
+from controller.artwork.measuring.sheet import Sheet
 from controller.artwork.outline.chain import Bools, Cover, Floats, Ints
 from controller.physics.bath_field import BathField
 
 PIXEL_MM = 0.1
-"""Side of a map pixel on a usual plate; larger plates have larger ones. Half of it moves the depth
-of a line of 0.3 mm by about 2 % (tests/README.md)."""
+"""Least side of a map pixel; larger plates have larger ones."""
+
+_MOST_CELLS = 500_000
+"""Pixels of plate and free liquid together. Finer ones change the depth of a class of lines by 1 %
+and take memory that A4 at 1200 dpi does not leave (tests/README.md)."""
 
 FINE_MM = 0.3
 """Openings narrower than this are told from wider ones on the measuring grid."""
@@ -44,7 +47,7 @@ class PlateMap:
 def map_block(plate_mm: tuple[float, float], px_mm: float, field: BathField) -> int:
     """Return how many pixels of the measuring grid a side of a map pixel has."""
     width_mm, height_mm = (side + 2 * field.margin_mm for side in plate_mm)
-    least_mm = max(PIXEL_MM, math.sqrt(width_mm * height_mm / MOST_CELLS))
+    least_mm = max(PIXEL_MM, math.sqrt(width_mm * height_mm / _MOST_CELLS))
     return max(1, math.ceil(least_mm / px_mm - 1e-9))
 
 
@@ -73,7 +76,7 @@ class MapCanvas:
         self._sum(self._open, band[rows], 1.0 / full, top)
         room = min(halo, self._fine_px)
         around = is_open[halo - room : len(band) - halo + room]
-        wide = opened(around, self._fine_px)
+        wide = wide_parts(around, self._fine_px)
         inner = slice(room, len(around) - room)
         fine = (around[inner] & ~wide[inner]).astype(np.uint8)
         self._sum(self._fine, fine, 1.0, top)
@@ -109,3 +112,11 @@ def _starts(top: int, count: int, block: int) -> Ints:
     """Return where in ``count`` pixels from ``top`` on each block of pixels starts."""
     inner = np.arange(-top % block, count, block, dtype=np.intp)
     return inner if top % block == 0 else np.concatenate([np.zeros(1, np.intp), inner])
+
+
+def map_canvas(sheet: Sheet, bath: BathField | None) -> MapCanvas | None:
+    """Return an empty canvas for a sheet, or None when there is no bath to map it for."""
+    if bath is None:
+        return None
+    block = map_block(sheet.plate_mm, sheet.px_mm, bath)
+    return MapCanvas(sheet.height_px, sheet.width_px, sheet.px_mm, block)

@@ -13,6 +13,9 @@ import numpy as np
 
 from controller.artwork.outline.chain import Bools, Floats, Ints
 
+_BEYOND_DISC = 0.21
+"""(sqrt(2) - 1) / 2: how far the tip of a right angle lies beyond a disc in it, in diameters."""
+
 
 def opened(is_open: Bools, diameter_px: float) -> Bools:
     """Return the open pixels that a disc inside the open metal covers. Beyond the array is resist.
@@ -28,6 +31,28 @@ def opened(is_open: Bools, diameter_px: float) -> Bools:
     fits = _fitting(is_open, chords)
     padded = np.pad(fits, ((size - 1, 0), (size - 1, 0)))[: is_open.shape[0] + size - 1]
     return _covered(padded, chords, is_open.shape)
+
+
+def wide_parts(is_open: Bools, diameter_px: float) -> Bools:
+    """Return the openings of at least a width, with the corners that a disc does not reach.
+
+    The tip of a right angle lies 0.21 diameters beyond the disc.
+    """
+    wide = opened(is_open, diameter_px)
+    for _ in range(math.ceil(_BEYOND_DISC * diameter_px)):
+        wide = neighbours(wide) & is_open
+    return wide
+
+
+def neighbours(mask: Bools) -> Bools:
+    """Return the pixels and their eight neighbours."""
+    spread = mask.copy()
+    spread[1:] |= mask[:-1]
+    spread[:-1] |= mask[1:]
+    tall = spread.copy()
+    spread[:, 1:] |= tall[:, :-1]
+    spread[:, :-1] |= tall[:, 1:]
+    return spread
 
 
 def width_at(is_open: Bools, row: int, column: int, most_px: int) -> int:

@@ -15,8 +15,8 @@ import numpy as np
 from controller.artwork import limits
 from controller.artwork.distances.components import FieldCount
 from controller.artwork.distances.distance import Squares, scale_for
-from controller.artwork.distribution.plate_map import MapCanvas, map_block
-from controller.artwork.distribution.spread import PartPlaces, Spread, spread_of
+from controller.artwork.distribution.plate_map import map_canvas
+from controller.artwork.distribution.spread import PartPlaces, Spread, sheet_spread
 from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
@@ -122,7 +122,7 @@ class _Walk:
         self._fields = FieldCount()
         self._lines = LineBook(self._undercut_px)
         self._preview = PreviewCanvas(sheet.height_px, sheet.width_px) if with_preview else None
-        self._map = _map_canvas(sheet, options)
+        self._map = map_canvas(sheet, options.bath)
         self._open_px2 = 0.0
         self._partial_px = 0
         self._noise_range_px = levels.noise_range_px(sheet.reduction)
@@ -206,6 +206,10 @@ class _Walk:
             self._preview.add_lost(lost)
         return squares
 
+    def spread(self, parts: Sequence[PartPlaces]) -> Spread:
+        """Return how the current spreads over the sheet, and the places of parts of it."""
+        return sheet_spread(self._map, self._sheet, self._options, parts)
+
     def result(
         self,
         path: ReadableFile,
@@ -274,15 +278,8 @@ class _Walk:
             warnings=tuple(warnings),
             places=spread.places,
             bath_resistance_ohm=spread.bath_resistance_ohm,
+            remedies=spread.remedies,
         )
-
-    def spread(self, parts: Sequence[PartPlaces]) -> Spread:
-        """Return what the map says of the current, or nothing when nobody asked."""
-        bath = self._options.bath
-        if self._map is None or bath is None:
-            return Spread()
-        plate = self._map.plate_map(self._sheet.plate_mm, self._sheet.origin_mm)
-        return spread_of(plate, bath, self._options.copies, parts)
 
     def _soft_warning(self, soft_px2: float) -> list[Message]:
         """Return a warning when parts are grey. Raises: RefusedError for a picture in tones."""
@@ -299,13 +296,6 @@ class _Walk:
         if share > _SOFT_WARN_FRACTION:
             return [Message("artwork.grey_parts", {"grey_mm2": grey_mm2})]
         return []
-
-
-def _map_canvas(sheet: Sheet, options: MeasureOptions) -> MapCanvas | None:
-    if options.bath is None:
-        return None
-    block = map_block(sheet.plate_mm, sheet.px_mm, options.bath)
-    return MapCanvas(sheet.height_px, sheet.width_px, sheet.px_mm, block)
 
 
 def _row_sums(core: Cover, weight_x: Floats) -> Floats:

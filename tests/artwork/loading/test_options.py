@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from typing import Any
 
@@ -10,6 +11,7 @@ import pytest
 from controller.artwork.limits import MAX_UNDERCUT_MM
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
+from controller.physics.bath_field import BathField
 
 
 @pytest.mark.parametrize(
@@ -86,3 +88,15 @@ def test_options_travel_as_json_types() -> None:
         MeasureOptions.from_dict({"colour": "red"})
     assert refused.value.field == "colour"
     assert refused.value.message.values["option"] == "colour"
+
+
+def test_bath_goes_through_json() -> None:
+    """A bath comes back from JSON as it was, and a damaged one is refused."""
+    options = MeasureOptions(bath=BathField(50.0, 30.0, 20.0, (60.0, 40.0)), even_out_at=0.5)
+    stored = json.loads(json.dumps(options.to_dict()))
+    assert MeasureOptions.from_dict(stored) == options
+    for bath in (7, {}, {**stored["bath"], "gap_mm": "wide"}, {**stored["bath"], "gap_mm": -1.0}):
+        with pytest.raises(RefusedError):
+            MeasureOptions.from_dict({**stored, "bath": bath})
+    with pytest.raises(RefusedError):
+        MeasureOptions(even_out_at=0.5)

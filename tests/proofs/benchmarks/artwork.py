@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -121,9 +122,11 @@ def run(command: list[str], text: str = "") -> tuple[float, float, int, str]:
     return wall_s, usage.ru_utime + usage.ru_stime, usage.ru_maxrss // 1024, output
 
 
-def measured(path: Path, *, with_preview: bool = False) -> tuple[float, float, int, str]:
+def measured(
+    path: Path, *, with_preview: bool = False, options: dict[str, Any] | None = None
+) -> tuple[float, float, int, str]:
     """Return the same of a worker, which takes its request from a socket."""
-    options = {"depth_mm": 0.25, "etch_factor": 1.2}
+    options = options or {"depth_mm": 0.25, "etch_factor": 1.2}
     request = request_of(path, options=options, with_picture=with_preview, cpu_limit_s=600)
     ours, theirs = socket.socketpair()
     start_s = os.times().elapsed
