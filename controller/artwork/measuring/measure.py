@@ -21,6 +21,7 @@ from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.sniff import sniff
+from controller.artwork.measuring.curves import growth_distances, pairs_of, row_sums
 from controller.artwork.measuring.growth import grown_area_px2
 from controller.artwork.measuring.lines import LineBook
 from controller.artwork.measuring.pieces import Piece, pieces
@@ -30,8 +31,8 @@ from controller.artwork.measuring.tally import Tally
 from controller.artwork.measuring.tile import HALO_PX, TileFrame, measure_tile
 from controller.artwork.measuring.uncertainty import deviations
 from controller.artwork.options import MeasureOptions
-from controller.artwork.outline.chain import Cover, Floats, is_open
-from controller.artwork.result import ArtworkMeasure, Pair
+from controller.artwork.outline.chain import Cover, is_open
+from controller.artwork.result import ArtworkMeasure
 from controller.errors import RefusedError
 from controller.texts import Message
 
@@ -140,7 +141,7 @@ class _Walk:
             core = band[halo : halo + bottom - top]
             is_open_band = is_open(band, sheet.full)
             self._open_px2 += (
-                float(sheet.weight_y[top:bottom] @ _row_sums(core, sheet.weight_x)) / sheet.full
+                float(sheet.weight_y[top:bottom] @ row_sums(core, sheet.weight_x)) / sheet.full
             )
             for row in range(halo, halo + bottom - top, _FIELD_ROWS):
                 self._fields.add(is_open_band[row : min(row + _FIELD_ROWS, halo + bottom - top)])
@@ -221,7 +222,7 @@ class _Walk:
         sheet, options, tally = self._sheet, self._options, self._tally
         px_mm = sheet.px_mm
         mm2 = px_mm * px_mm * options.copies
-        s_mm = _distances(options)
+        s_mm = growth_distances(options)
         growth_px2 = np.concatenate(
             [
                 [self._open_px2],
@@ -251,8 +252,8 @@ class _Walk:
             area_uncertainty_mm2=off.area_mm2 * options.copies,
             edge_mm=tally.edge_px * px_mm * options.copies,
             edge_uncertainty_mm=off.edge_mm * options.copies,
-            growth_mm2=_pairs(s_mm, growth_px2 * mm2),
-            growth_uncertainty_mm2=_pairs(s_mm, off.growth_mm2 * options.copies),
+            growth_mm2=pairs_of(s_mm, growth_px2 * mm2),
+            growth_uncertainty_mm2=pairs_of(s_mm, off.growth_mm2 * options.copies),
             width_mm=sheet.plate_mm[0],
             height_mm=sheet.plate_mm[1],
             open_fraction=self._open_px2 * px_mm * px_mm / plate_mm2,
@@ -296,29 +297,3 @@ class _Walk:
         if share > _SOFT_WARN_FRACTION:
             return [Message("artwork.grey_parts", {"grey_mm2": grey_mm2})]
         return []
-
-
-def _row_sums(core: Cover, weight_x: Floats) -> Floats:
-    """Return the weighted sum of each row.
-
-    Only the first and the last pixel may weigh less than 1.
-    """
-    sums: Floats = core.sum(1, dtype=np.uint64).astype(np.float64)
-    for end in {0, core.shape[1] - 1}:
-        sums -= (1.0 - weight_x[end]) * core[:, end]
-    return sums
-
-
-def _distances(options: MeasureOptions) -> Floats:
-    """Return the distances of the growth curve, mm: finer near the edge, where lines close."""
-    reach = options.reach_mm
-    s = np.concatenate(
-        [np.arange(0, 0.2, 0.005), np.arange(0.2, 1.0, 0.02), np.arange(1.0, reach + 0.05, 0.05)]
-    )
-    wanted = [value for value in (1.0, options.undercut_mm, reach) if value is not None]
-    s = np.concatenate([s[s <= reach], wanted])
-    return np.unique(np.round(s, 6))
-
-
-def _pairs(s_mm: Floats, values: Floats) -> tuple[Pair, ...]:
-    return tuple((float(s), float(value)) for s, value in zip(s_mm, values, strict=True))
