@@ -252,3 +252,33 @@ def test_sheet_beyond_pixels(tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="140 million pixels") as refusal:
         measured(path)
     assert refusal.value.limit == "80 million pixels"
+
+
+def test_two_resolutions(tmp_path: Path) -> None:
+    """A file of 450 dpi beside one of 600 dpi keeps its area on the common grid."""
+    entries = []
+    for shape, dpi, x_mm in ((DISC, 450.0, 2.013), (BAR, 600.0, 18.0)):
+        path = save(tmp_path / f"{dpi}.png", shape, dpi)
+        entries.append((entry_of(path, path.name, (x_mm, 3.0, 0.0), PLAIN), path))
+    target = tmp_path / "plate.zip"
+    write_plate(target, (40.0, 20.0), entries)
+    assert levels_of(target).sum() * PX_MM**2 == pytest.approx(DISC.area + BAR.area, rel=1e-4)
+
+
+def test_growth_beyond_own_sheet(tmp_path: Path) -> None:
+    """An opening 0.2 mm from the edge of its sheet grows on into the resist of the plate."""
+    bar = box(1.0, 3.0, SHEET_MM - 0.2, 6.0)
+    found = measured(plate_of(tmp_path, [(bar, 5.0, 5.0, 0.0)]))
+    assert found.grown_mm2(1.0) == pytest.approx(bar.buffer(1.0, 64).area, rel=2e-3)
+
+
+def test_places_stay_in_piece(tmp_path: Path) -> None:
+    """Two sheets turned by 45 degrees lie so that the rectangles around them overlap."""
+    small, across = disc(1.0), SHEET_MM * math.sqrt(2.0)
+    offset = SHEET_MM / math.sqrt(2.0) + 0.05
+    places = [(1.0, 1.0, 45.0), (1.0 + offset, 1.0 + offset, 45.0)]
+    pieces: list[Placed] = [(small, *places[0]), (DISC, *places[1])]
+    found = measured(plate_of(tmp_path, pieces), BathField(40.0, 10.0, 20.0))
+    middle_mm = 1.0 + across / 2
+    for place in found.pieces[0].places:
+        assert math.hypot(place.x_mm - middle_mm, place.y_mm - middle_mm) < 1.3
