@@ -1,4 +1,4 @@
-"""Plate files from strangers: damaged, nested or compressed ones are refused before any decoding."""
+"""Plate files from strangers: damaged, nested or compressed ones are refused."""
 
 from __future__ import annotations
 
