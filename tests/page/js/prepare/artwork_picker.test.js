@@ -173,7 +173,9 @@ test("an artwork that is gone", async () => {
   picker.write({ artwork: "a1", artwork_name: "reeds", measured: kept, plate: null });
   await settle();
   assert.equal(facts(), "The file is gone, but its measurement is kept.");
-  assert.deepEqual(picker.read(), { artwork: "a1", artwork_name: "reeds", measured: kept, plate: null });
+  assert.deepEqual(picker.read(), {
+    artwork: "a1", artwork_name: "reeds", measured: kept, plate: null,
+  });
   await picker.take("a1", true);
   assert.equal(changes, 0);
 });
