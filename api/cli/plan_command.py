@@ -50,7 +50,9 @@ def _print_job(made: RunPlan, artwork: ArtworkFile | None) -> None:
         density_g_per_cm3=made.metal.density_g_per_cm3,
         source=made.metal.density_source,
     )
-    if artwork is not None:
+    if artwork is not None and artwork.sheet_mm is not None:
+        _print_plate(made, artwork.sheet_mm)
+    elif artwork is not None:
         say(
             "command_line.plan.line.artwork",
             file=artwork.path.name,
@@ -58,6 +60,27 @@ def _print_job(made: RunPlan, artwork: ArtworkFile | None) -> None:
             edge_mm=made.request.edge_mm,
         )
     say("command_line.plan.line.open_area", area_cm2=mm2_to_cm2(made.total_area_mm2))
+
+
+def _print_plate(made: RunPlan, sheet_mm: tuple[float, float]) -> None:
+    """Print where the pieces lie, and what each is."""
+    say(
+        "command_line.plan.line.sheet",
+        width_mm=sheet_mm[0],
+        height_mm=sheet_mm[1],
+        pieces=len(made.request.pieces_on_plate),
+    )
+    for piece in made.pieces:
+        say(
+            "command_line.plan.line.piece",
+            file=piece.name,
+            x_mm=piece.x_mm,
+            y_mm=piece.y_mm,
+            degrees=piece.degrees,
+            area_cm2=mm2_to_cm2(piece.area_mm2),
+            share_fraction=piece.share_of_area,
+            lost_lines=piece.lost_line_count,
+        )
 
 
 def _print_effort(made: RunPlan) -> None:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import functools
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.artwork_options import existing_file, read_options, reading_options
+from api.cli.artwork_options import read_options, reading_options
 from api.cli.options import Function, refusing, with_options
-from controller.artwork.options import MeasureOptions
+from api.cli.plate_options import artwork_of, artwork_option, plate_options
 from controller.errors import RefusedError
 from controller.physics.faraday import METALS
 from controller.texts import text
@@ -27,8 +26,9 @@ _TARGET_OPTIONS = (
         "--metal", metavar="NAME", help=text("command_line.plan.metal", names=", ".join(METALS))
     ),
     click.option("--area-cm2", type=float, help=text("command_line.plan.area_cm2")),
-    click.option("--artwork", type=existing_file, help=text("command_line.plan.artwork")),
+    artwork_option,
     *reading_options("artwork-"),
+    *plate_options,
     click.option("--edge-mm", type=float, help=text("command_line.plan.edge_mm")),
     click.option("--depth-mm", type=float, help=text("command_line.plan.depth_mm")),
     click.option(
@@ -182,10 +182,11 @@ def optional_plan_options(function: Function) -> Function:
 
 def _fields(values: dict[str, Any]) -> tuple[dict[str, Any], ArtworkFile | None]:
     """Move a plan's fields and its artwork out of a command's values. Raises: RefusedError."""
+    artwork = artwork_of(values, read_options(values, _ARTWORK))
     fields = {name: values.pop(name) for name in _UNCHANGED_NAMES}
     fields |= {name.replace("cm2", "mm2"): _mm2(values.pop(name)) for name in _CM2_NAMES}
     fields["sides"] = int(values.pop("sides"))
-    return fields, _artwork(values)
+    return fields, artwork
 
 
 def _request(fields: dict[str, Any], artwork: ArtworkFile | None, bath: BathField) -> PlanRequest:
@@ -211,16 +212,3 @@ def _request(fields: dict[str, Any], artwork: ArtworkFile | None, bath: BathFiel
 
 def _mm2(value_cm2: float | None) -> float | None:
     return None if value_cm2 is None else cm2_to_mm2(value_cm2)
-
-
-def _artwork(values: dict[str, Any]) -> ArtworkFile | None:
-    """Move the artwork and its reading options out of a command's values. Raises: RefusedError."""
-    path: Path | None = values.pop("artwork")
-    options = read_options(values, _ARTWORK)
-    if path is not None:
-        from controller.artwork.planned import ArtworkFile
-
-        return ArtworkFile(path, options)
-    if options != MeasureOptions():
-        raise RefusedError("command_line.plan.no_artwork", field="artwork")
-    return None

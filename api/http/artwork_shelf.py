@@ -149,7 +149,7 @@ class ArtworkShelf:
 
         Raises: UnknownArtworkError, RefusedError, MeasureFailedError.
         """
-        found, file = self._with_file(artwork)
+        found, file = self.with_file(artwork)
         etch_factor = None if undercut_mm is None else 1.0
         options = replace(
             found.options,
@@ -162,6 +162,14 @@ class ArtworkShelf:
         self._known_pictures[artwork, undercut_mm] = path
         return path
 
+    def with_file(self, artwork: str) -> tuple[Artwork, Path]:
+        """Return an artwork and its file. Raises: UnknownArtworkError."""
+        found = self.get(artwork)
+        file = self._file_of(found)
+        if file is None:
+            raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
+        return found, file
+
     def kept_picture(self, artwork: str, undercut_mm: float | None) -> Path | None:
         """Return a picture that this process has already made, or None."""
         path = self._known_pictures.get((artwork, undercut_mm))
@@ -172,18 +180,10 @@ class ArtworkShelf:
 
         Raises: UnknownArtworkError, RefusedError, MeasureFailedError.
         """
-        found, file = self._with_file(artwork)
+        found, file = self.with_file(artwork)
         options = replace(found.options, depth_mm=None, etch_factor=None, max_undercut_mm=None)
         result, content = self._make_film(file, options, film)
         return found, result, content
-
-    def _with_file(self, artwork: str) -> tuple[Artwork, Path]:
-        """Return an artwork and its file. Raises: UnknownArtworkError."""
-        found = self.get(artwork)
-        file = self._file_of(found)
-        if file is None:
-            raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
-        return found, file
 
     def _file_of(self, found: Artwork) -> Path | None:
         return next(iter((self._files / found.measure.sha256).glob("artwork*")), None)

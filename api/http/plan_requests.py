@@ -59,4 +59,11 @@ def _measured(body: PlanRequestBody, artwork: str, artworks: ArtworkShelf) -> di
         for line in fields["narrow_lines"]
     ]
     places = [asdict(place) for place in fields["places"]]
-    return {**fields, "narrow_lines": lines, "places": places, "artwork": artwork}
+    pieces = [asdict(piece) for piece in fields["pieces_on_plate"]]
+    return {
+        **fields,
+        "narrow_lines": lines,
+        "places": places,
+        "pieces_on_plate": pieces,
+        "artwork": artwork,
+    }

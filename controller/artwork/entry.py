@@ -19,6 +19,7 @@ SUFFIXES = {
     "image/jpeg": ".jpg",
     "application/pdf": ".pdf",
     "image/svg+xml": ".svg",
+    "application/zip": ".zip",
     "application/octet-stream": "",
 }
 """Accepted media types. Browsers send the last one when unsure.

@@ -40,10 +40,14 @@ MAX_AREA_UNCERTAINTY_FRACTION = 0.45
 
 @dataclass(frozen=True, slots=True)
 class ArtworkFile:
-    """An artwork file and how to read it."""
+    """An artwork file and how to read it.
+
+    :param sheet_mm: width and height of the sheet, for a plate of several artworks.
+    """
 
     path: Path
     options: MeasureOptions
+    sheet_mm: tuple[float, float] | None = None
 
 
 def planning_options(
@@ -83,6 +87,7 @@ def request_fields(measure: ArtworkMeasure) -> dict[str, Any]:
         "narrowest_open_mm": None if gap is None else gap.width_mm,
         "artwork": measure.sha256,
         "places": measure.places,
+        "pieces_on_plate": measure.pieces,
     }
 
 

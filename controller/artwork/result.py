@@ -14,6 +14,7 @@ from controller.artwork.loading.readable import ReadableFile
 from controller.errors import BiteclockError, RefusedError
 from controller.physics.places import Place
 from controller.physics.remedies import Remedy
+from controller.planning.pieces_on_plate import PieceOnPlate, piece_from_json
 from controller.texts import Message
 
 Pair = tuple[float, float]
@@ -67,6 +68,7 @@ class ArtworkMeasure:
     :param sha256: of the file's bytes.
     :param warnings: what may be wrong with the file.
     :param places: how deep each place gets against the mean depth; empty when nobody asked.
+    :param pieces: of a plate that was put together from several artworks; empty for one artwork.
     :param bath_resistance_ohm: of the bath between all copies and the minus plate, without the
         surface of the metal, for each value of EVENNESS_GRID; empty when nobody asked.
     :param remedies: what would even the plate out; the first is the plate as it is. Empty when
@@ -103,6 +105,7 @@ class ArtworkMeasure:
     version: str
     warnings: tuple[Message, ...] = ()
     places: tuple[Place, ...] = ()
+    pieces: tuple[PieceOnPlate, ...] = ()
     bath_resistance_ohm: tuple[float, ...] = ()
     remedies: tuple[Remedy, ...] = ()
 
@@ -236,6 +239,7 @@ _READ: Mapping[str, Callable[[Any], Any]] = {
     "lost_lines": lambda value: tuple(map(_line, value)),
     "sha256": _sha256,
     "places": lambda value: tuple(map(_depth_place, value)),
+    "pieces": lambda value: tuple(map(piece_from_json, value)),
     "remedies": lambda value: tuple(
         Remedy(str(it["name"]), _number(it["depth_ratio"])) for it in value
     ),

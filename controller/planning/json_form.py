@@ -12,6 +12,7 @@ from controller.physics.faraday import Metal, Part
 from controller.physics.learning.stored import learner_from_json, learner_to_json
 from controller.physics.places import Place
 from controller.planning.attacked import attack_figures, bite_from_json, bite_to_json
+from controller.planning.pieces_on_plate import piece_from_json
 from controller.planning.request import NarrowLine, PlanRequest, growth_of
 from controller.planning.run_plan import PlanWarning, RunPlan, place_figures
 from controller.planning.targets import tables_for
@@ -41,6 +42,7 @@ def request_from_json(values: Mapping[str, Any]) -> PlanRequest:
         Place(**{**place, "ratios": tuple(map(float, place["ratios"]))})
         for place in known.get("places") or ()
     )
+    known["pieces_on_plate"] = tuple(map(piece_from_json, known.get("pieces_on_plate") or ()))
     known["gauge_stops_mm"] = tuple(known.get("gauge_stops_mm") or ())
     return PlanRequest(**known)
 
@@ -85,6 +87,7 @@ def plan_to_json(plan: RunPlan) -> dict[str, Any]:
         "metal_left_mm": plan.metal_left_mm(plan.charge_coulombs, plan.acid_s_at_stop),
         "target_place": plan.target_place,
         "places": [asdict(place) for place in places_of(plan)],
+        "pieces": [asdict(piece) for piece in plan.pieces],
         "believed": learner_to_json(plan.learner),
         "warnings": [{"field": it.field, "text": str(it.message)} for it in plan.warnings],
     }

@@ -9,6 +9,7 @@ from typing import Final, Literal
 from controller.errors import RefusedError
 from controller.physics.places import Place
 from controller.physics.relief import Growth, MeasuredGrowth, ScaledGrowth, SteinerGrowth
+from controller.planning.pieces_on_plate import PieceOnPlate
 from controller.units import MM2_PER_DM2, not_negative, positive
 
 MAX_GAUGE_STOPS = 10
@@ -65,6 +66,7 @@ class PlanRequest:
     :param narrow_lines: resist lines of the artwork that an undercut could eat through.
     :param narrowest_open_mm: narrowest opening of the artwork, or None.
     :param places: how deep each place of the artwork gets against the mean depth; may be empty.
+    :param pieces_on_plate: of an artwork that was put together from several; empty for one.
     :param film_mm: thickness of the resist. Dry film is 0.04 to 0.05 mm (common practice).
     :param bath: name of the bath, or None: then the run learns nothing from other runs.
     :param bath_volume_l: for the expected warming, or None.
@@ -94,6 +96,7 @@ class PlanRequest:
     narrow_lines: tuple[NarrowLine, ...] = ()
     narrowest_open_mm: float | None = None
     places: tuple[Place, ...] = ()
+    pieces_on_plate: tuple[PieceOnPlate, ...] = ()
     film_mm: float = 0.045
     bath: str | None = None
     bath_volume_l: float | None = None

@@ -11,6 +11,7 @@ from controller.physics.faraday import Metal
 from controller.physics.learning import Learner
 from controller.physics.place_depth import PlaceDepth, Row
 from controller.physics.relief import Growth
+from controller.planning.pieces_on_plate import PlannedPiece, planned_pieces
 from controller.planning.request import PlanRequest
 from controller.texts import Message
 
@@ -141,6 +142,12 @@ class RunPlan:
             + more_mm
         )
         return thickness_mm - self.request.sides * deepest_mm
+
+    @property
+    def pieces(self) -> tuple[PlannedPiece, ...]:
+        """The pieces of a plate of several artworks, with the lines that each may lose."""
+        undercut_mm = self.target_depth_mm / self.belief.etch_factor_range()[0]
+        return planned_pieces(self.request.pieces_on_plate, undercut_mm)
 
 
 def place_figures(

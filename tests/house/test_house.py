@@ -39,8 +39,7 @@ SUFFIXES = (
     "a", "v", "ohm", "s", "mm", "um", "mm2", "cm2", "mm3", "coulombs", "g", "degc", "a_per_dm2",
     "hz", "g_per_cm3", "fraction", "g_per_mol", "coulombs_per_mol", "w", "wh", "ah", "j", "bytes",
     "dpi", "px", "utc", "l", "k", "um_per_min",
-    "s_per_m", "px2",
-    "s_per_m",
+    "s_per_m", "px2", "degrees",
     "mol_per_l", "j_per_mol", "s_per_coulomb", "s_mm2_per_coulomb", "percent", "minutes",
 )  # fmt: skip
 

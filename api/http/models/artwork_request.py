@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator
 
 from api.http.models.base import (
+    HASH,
     NO_UNIT,
     PLAIN_TEXT,
     RequestModel,
@@ -16,6 +17,8 @@ from api.http.models.base import (
     without_unseen,
 )
 from controller.artwork import limits
+from controller.artwork.assembly.arranging import BORDER_MM, SPACING_MM
+from controller.artwork.assembly.layout import MOST_PIECES
 from controller.artwork.film.options import (
     ALONG_BAR_MM,
     LEAST_DPI,
@@ -188,3 +191,97 @@ class FilmRequest(RequestModel):
     def options(self) -> FilmOptions:
         """Return what the film is made for. Raises: RefusedError."""
         return FilmOptions(**self.model_dump())
+
+
+class PlatePieceBody(RequestModel):
+    """A piece of a plate: an artwork, and where it lies."""
+
+    artwork: Annotated[
+        str, described("Name of a measured artwork.", NO_UNIT, "3f" * 32, pattern=HASH)
+    ]
+    x_mm: Annotated[
+        float | None,
+        number(
+            "Left edge of the turned piece, from the left edge of the sheet; with y_mm. "
+            "Without places, the pieces are arranged.",
+            "mm",
+            5.0,
+            ge=-1e3,
+            le=1e3,
+        ),
+    ] = None
+    y_mm: Annotated[
+        float | None,
+        number("Its top edge, from the top of the sheet; with x_mm.", "mm", 5.0, ge=-1e3, le=1e3),
+    ] = None
+    degrees: Annotated[
+        float | None,
+        number(
+            "Turned clockwise by this much; 0 when it is left out.",
+            "degrees",
+            90.0,
+            ge=-360.0,
+            le=360.0,
+        ),
+    ] = None
+
+
+class PlateBody(RequestModel):
+    """A plate to put together from measured artworks. Repeat a piece for each copy."""
+
+    pieces: Annotated[
+        tuple[PlatePieceBody, ...],
+        described(
+            "The pieces.",
+            NO_UNIT,
+            [{"artwork": "3f" * 32, "x_mm": 5.0, "y_mm": 5.0, "degrees": 90.0}],
+            min_length=1,
+            max_length=MOST_PIECES,
+        ),
+    ]
+    sheet_width_mm: Annotated[
+        float | None,
+        number(
+            "Width of the sheet; with sheet_height_mm. Without both, as small as fits.",
+            "mm",
+            120.0,
+            **_SIDE,
+        ),
+    ] = None
+    sheet_height_mm: Annotated[
+        float | None, number("Height of the sheet; with sheet_width_mm.", "mm", 80.0, **_SIDE)
+    ] = None
+    spacing_mm: Annotated[
+        float, number("Least distance of arranged pieces.", "mm", SPACING_MM, ge=0.0, le=100.0)
+    ] = SPACING_MM
+    border_mm: Annotated[
+        float,
+        number(
+            "Distance of arranged pieces from the edge of the sheet.",
+            "mm",
+            BORDER_MM,
+            ge=0.0,
+            le=100.0,
+        ),
+    ] = BORDER_MM
+    name: Annotated[
+        str,
+        BeforeValidator(without_unseen),
+        described(
+            "Name of the plate, for people.",
+            NO_UNIT,
+            "brooches of March",
+            max_length=120,
+            pattern=PLAIN_TEXT,
+        ),
+    ] = ""
+    depth_mm: Annotated[
+        float | None,
+        number(
+            "Target depth, if known. Above 0.5 mm the measurement reaches further into the resist.",
+            "mm",
+            0.25,
+            ge=1e-4,
+            le=10.0,
+        ),
+    ] = None

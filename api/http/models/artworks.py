@@ -13,6 +13,7 @@ from api.http.models.base import (
     described,
     example_of,
 )
+from api.http.models.plates.answers import DepthPlaceAnswer, PieceAnswer
 from controller.artwork.entry import Artwork
 
 ArtworkName = Annotated[
@@ -31,29 +32,6 @@ class LinePlaceAnswer(Answer):
     length_mm: Annotated[
         float | None,
         described("Length of the part that is so narrow; null when not measured.", "mm", 4.2),
-    ]
-
-
-class DepthPlaceAnswer(Answer):
-    """A place on the plate, or all places of one kind, with its depth over the mean depth."""
-
-    name: Annotated[str, described("What it is.", NO_UNIT, "widest-floor-middle")]
-    x_mm: Annotated[
-        float, described("Where to gauge it, from the artwork's left edge.", "mm", 15.0)
-    ]
-    y_mm: Annotated[float, described("The same from its top edge.", "mm", 12.0)]
-    share_of_area: Annotated[float, described("Its share of the open area.", NO_UNIT, 0.1)]
-    ratios: Annotated[
-        tuple[float, ...],
-        described(
-            "Depth there over the mean depth, for each evenness from 0 (uniform) to 1 (ohmic) on "
-            "the grid 0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.",
-            NO_UNIT,
-            [1.0, 0.99, 0.98, 0.96, 0.92, 0.85, 0.76, 0.66, 0.52, 0.42, 0.28],
-        ),
-    ]
-    width_mm: Annotated[
-        float | None, described("Width of the opening there; null at an edge.", "mm", 19.6)
     ]
 
 
@@ -176,6 +154,10 @@ class MeasureAnswer(Answer):
             [example_of(RemedyAnswer)],
         ),
     ]
+    pieces: Annotated[
+        tuple[PieceAnswer, ...],
+        described("The pieces of a plate; empty for a single artwork.", NO_UNIT, []),
+    ] = ()
 
 
 class ReadAs(Answer):

@@ -21,6 +21,7 @@ _UNIT_OF_SUFFIX = (
     ("_mm2", "mm2"),
     ("_mm", "mm"),
     ("_degc", "degC"),
+    ("degrees", "degrees"),
     ("_ohm", "ohm"),
     ("_hz", "Hz"),
     ("_ah", "Ah"),

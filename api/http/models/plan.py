@@ -25,6 +25,23 @@ class PlanWarningAnswer(Answer):
     ]
 
 
+class PlannedPieceAnswer(Answer):
+    """A piece of a plate of several artworks."""
+
+    name: Annotated[str, described("Name of its file.", NO_UNIT, "fern brooch.pdf")]
+    x_mm: Annotated[float, described("Left edge of the turned piece, on the plate.", "mm", 5.0)]
+    y_mm: Annotated[float, described("Its top edge.", "mm", 5.0)]
+    degrees: Annotated[float, described("Turned clockwise.", "degrees", 90.0)]
+    area_mm2: Annotated[float, described("Its open area.", "mm2", 356.2)]
+    share_of_area: Annotated[
+        float, described("Its share of the open area of all pieces.", NO_UNIT, 0.44)
+    ]
+    edge_mm: Annotated[float, described("Length of its edges.", "mm", 320.1)]
+    lost_line_count: Annotated[
+        int, described("Resist lines that will not survive at the target.", NO_UNIT, 0)
+    ]
+
+
 class PlanAnswer(Answer):
     """The plan: everything that is fixed when a run starts."""
 
@@ -138,6 +155,10 @@ class PlanAnswer(Answer):
     ] = None
     target_place: TargetPlaceField = None
     places: PlacesField = ()
+    pieces: Annotated[
+        tuple[PlannedPieceAnswer, ...],
+        described("The pieces of a plate of several artworks; empty for one.", NO_UNIT, []),
+    ] = ()
     warnings: Annotated[
         tuple[PlanWarningAnswer, ...],
         described(

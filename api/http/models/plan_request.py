@@ -7,8 +7,10 @@ from typing import Annotated, Literal
 from pydantic import ConfigDict
 
 from api.http.models.base import HASH, NAME, NO_UNIT, PLAIN_TEXT, RequestModel, described, number
+from api.http.models.plates.measured import NarrowLineBody, PieceOnPlateBody, PlaceBody
+from controller.artwork.assembly.layout import MOST_PIECES
 from controller.artwork.limits import MAX_LISTED_LINES
-from controller.physics.places import EVENNESS_GRID, MAX_PLACES
+from controller.physics.places import MAX_PLACES
 from controller.planning.request import (
     MAX_FINISHING_MM,
     MAX_GAUGE_STOPS,
@@ -26,44 +28,6 @@ GrowthPair = tuple[
 ]
 
 GaugeStop = Annotated[float, number("Depth.", "mm", 0.188, ge=1e-4, le=10.0)]
-
-
-class NarrowLineBody(RequestModel):
-    """A narrow resist line where it is narrowest."""
-
-    x_mm: Annotated[float, number("From the artwork's left edge.", "mm", 12.4, ge=-1e3, le=1e3)]
-    y_mm: Annotated[float, number("From its top edge.", "mm", 7.1, ge=-1e3, le=1e3)]
-    width_mm: Annotated[float, number("Width across the line.", "mm", 0.31, ge=1e-4, le=100.0)]
-
-
-Ratio = Annotated[float, number("Depth there over the mean depth.", NO_UNIT, 1.1, gt=0.0, le=1e3)]
-
-
-class PlaceBody(RequestModel):
-    """How deep a place of the artwork gets against the mean depth."""
-
-    name: Annotated[
-        str,
-        described("What it is.", NO_UNIT, "widest-floor-middle", max_length=80, pattern=PLAIN_TEXT),
-    ]
-    x_mm: Annotated[float, number("From the artwork's left edge.", "mm", 12.4, ge=-1e3, le=1e3)]
-    y_mm: Annotated[float, number("From its top edge.", "mm", 7.1, ge=-1e3, le=1e3)]
-    share_of_area: Annotated[
-        float, number("Share of the open area that is of this kind.", NO_UNIT, 0.4, ge=0.0, le=1.0)
-    ]
-    ratios: Annotated[
-        tuple[Ratio, ...],
-        described(
-            f"For each evenness of {list(EVENNESS_GRID)}.",
-            NO_UNIT,
-            [1.0] * len(EVENNESS_GRID),
-            min_length=len(EVENNESS_GRID),
-            max_length=len(EVENNESS_GRID),
-        ),
-    ]
-    width_mm: Annotated[
-        float | None, number("Width of the opening there.", "mm", 12.0, gt=0.0, le=1e3)
-    ] = None
 
 
 class PlanRequestBody(RequestModel):
@@ -217,6 +181,15 @@ class PlanRequestBody(RequestModel):
             NO_UNIT,
             [],
             max_length=MAX_PLACES,
+        ),
+    ] = ()
+    pieces_on_plate: Annotated[
+        tuple[PieceOnPlateBody, ...],
+        described(
+            "The pieces of a plate of several artworks. A measured plate fills it.",
+            NO_UNIT,
+            [],
+            max_length=MOST_PIECES,
         ),
     ] = ()
     film_mm: Annotated[float, number("Thickness of the resist.", "mm", 0.045, ge=1e-4, le=1.0)] = (

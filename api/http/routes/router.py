@@ -14,6 +14,7 @@ from api.http.routes.films import film_routes
 from api.http.routes.logbook import book_routes
 from api.http.routes.messages import message_routes
 from api.http.routes.metrics import metrics_routes
+from api.http.routes.plates import plate_routes
 from api.http.routes.readings import reading_routes
 from api.http.routes.rig import rig_routes
 from api.http.routes.status import status_routes
@@ -33,6 +34,7 @@ def api_routes(context: AppContext) -> list[BaseRoute]:
         bath_routes(context),
         artwork_routes(context),
         film_routes(context),
+        plate_routes(context),
         book_routes(context),
         backup_routes(context),
         rig_routes(context),

@@ -38,12 +38,17 @@ class Spread:
     remedies: tuple[Remedy, ...] = ()
 
 
-def sheet_spread(canvas: MapCanvas | None, sheet: Sheet, options: MeasureOptions) -> Spread:
+def sheet_spread(
+    canvas: MapCanvas | None,
+    sheet: Sheet,
+    options: MeasureOptions,
+    parts: Sequence[PartPlaces] = (),
+) -> Spread:
     """Return how the current spreads over a measured sheet; nothing when nobody asked."""
     if canvas is None or options.bath is None:
         return Spread()
     plate = canvas.plate_map(sheet.plate_mm, sheet.origin_mm)
-    found = spread_of(plate, options.bath, options.copies)
+    found = spread_of(plate, options.bath, options.copies, parts)
     if options.even_out_at is None:
         return found
     return replace(found, remedies=remedies(plate, options.bath, options.even_out_at))

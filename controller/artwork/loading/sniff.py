@@ -11,7 +11,7 @@ _HEAD_BYTES = 4096
 
 
 def sniff(path: ReadableFile) -> str:
-    """Return PNG, TIFF, JPEG, PDF or SVG.
+    """Return PNG, TIFF, JPEG, PDF or SVG; ZIP for a plate of several artworks.
 
     Raises: RefusedError when the file cannot be read, is empty, too large or none of these.
     """
@@ -39,6 +39,8 @@ def sniff(path: ReadableFile) -> str:
         return "JPEG"
     if b"%PDF-" in head[:1024]:
         return "PDF"
+    if head.startswith(b"PK\x03\x04"):
+        return "ZIP"
     if head.startswith(b"\x1f\x8b"):
         raise RefusedError("artwork.file.compressed", field="file", name=path.name)
     if b"<svg" in head or (

@@ -6,19 +6,21 @@ Runs inside the worker process.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 
 from controller.artwork import limits
 from controller.artwork.distances.distance import Squares, scale_for
 from controller.artwork.distribution.plate_map import map_canvas
-from controller.artwork.distribution.spread import sheet_spread
+from controller.artwork.distribution.spread import PartPlaces, Spread, sheet_spread
 from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.loading.sniff import sniff
+from controller.artwork.measuring.curves import growth_distances, pairs_of, row_sums
 from controller.artwork.measuring.doubts import Doubts, dust_warning, soft_warning
 from controller.artwork.measuring.growth import grown_area_px2
 from controller.artwork.measuring.lines import LineBook
@@ -29,9 +31,12 @@ from controller.artwork.measuring.tally import Tally
 from controller.artwork.measuring.tile import HALO_PX, TileFrame, measure_tile
 from controller.artwork.measuring.uncertainty import deviations
 from controller.artwork.options import MeasureOptions
-from controller.artwork.outline.chain import Cover, Floats, is_open
-from controller.artwork.result import ArtworkMeasure, Pair
+from controller.artwork.outline.chain import Cover, is_open
+from controller.artwork.result import ArtworkMeasure
 from controller.errors import RefusedError
+
+if TYPE_CHECKING:
+    from controller.physics.places import Place
 
 _TILE_PX = 512
 """Rows of a band, and columns of a tile in it."""
@@ -51,7 +56,24 @@ def measure_file(
 
     Raises: RefusedError when the file or the options cannot be used.
     """
-    picture = load_picture(path, options)
+    if sniff(path) != "ZIP":
+        return _measured(path, load_picture(path, options), options, preview)[0]
+    from controller.artwork.assembly.plate_measure import measured_plate
+    from controller.artwork.assembly.plate_picture import assembled
+
+    plate = assembled(path, load_picture)
+    whole, places = _measured(path, plate.picture, options, preview, plate.part_places())
+    return measured_plate(plate, whole, places, options, measure_file)
+
+
+def _measured(
+    path: ReadableFile,
+    picture: Picture,
+    options: MeasureOptions,
+    preview: Path | BinaryIO | None,
+    parts: Sequence[PartPlaces] = (),
+) -> tuple[ArtworkMeasure, tuple[tuple[Place, ...], ...]]:
+    """Return the measurement of a picture, and the places of each part. Raises: RefusedError."""
     levels = find_levels(picture, options.invert)
     walk = _Walk(
         Sheet(picture, levels, options),
@@ -61,7 +83,8 @@ def measure_file(
         with_preview=preview is not None,
     )
     walk.run()
-    return walk.result(path, picture, preview)
+    spread = walk.spread(parts)
+    return walk.result(path, picture, preview, spread), spread.of_parts
 
 
 def load_picture(path: ReadableFile, options: MeasureOptions) -> Picture:
@@ -70,6 +93,10 @@ def load_picture(path: ReadableFile, options: MeasureOptions) -> Picture:
     Each loader is imported only for its kind of file, which saves memory and time.
     """
     kind = sniff(path)
+    if kind == "ZIP":
+        from controller.artwork.assembly.plate_picture import load_plate
+
+        return load_plate(path, load_picture)
     if kind == "PDF":
         from controller.artwork.loading.pdf import load_pdf
 
@@ -121,7 +148,7 @@ class _Walk:
             core = band[halo : halo + bottom - top]
             is_open_band = is_open(band, sheet.full)
             self._open_px2 += (
-                float(sheet.weight_y[top:bottom] @ _row_sums(core, sheet.weight_x)) / sheet.full
+                float(sheet.weight_y[top:bottom] @ row_sums(core, sheet.weight_x)) / sheet.full
             )
             for row in range(halo, halo + bottom - top, _FIELD_ROWS):
                 self._doubts.add(is_open_band[row : min(row + _FIELD_ROWS, halo + bottom - top)])
@@ -189,14 +216,22 @@ class _Walk:
             self._preview.add_lost(lost)
         return squares
 
+    def spread(self, parts: Sequence[PartPlaces]) -> Spread:
+        """Return how the current spreads over the sheet, and the places of parts of it."""
+        return sheet_spread(self._map, self._sheet, self._options, parts)
+
     def result(
-        self, path: ReadableFile, picture: Picture, preview: Path | BinaryIO | None
+        self,
+        path: ReadableFile,
+        picture: Picture,
+        preview: Path | BinaryIO | None,
+        spread: Spread,
     ) -> ArtworkMeasure:
         """Return the measurement of all copies."""
         sheet, options, tally = self._sheet, self._options, self._tally
         px_mm = sheet.px_mm
         mm2 = px_mm * px_mm * options.copies
-        s_mm = _distances(options)
+        s_mm = growth_distances(options)
         growth_px2 = np.concatenate(
             [
                 [self._open_px2],
@@ -235,8 +270,8 @@ class _Walk:
             area_uncertainty_mm2=off.area_mm2 * options.copies,
             edge_mm=tally.edge_px * px_mm * options.copies,
             edge_uncertainty_mm=off.edge_mm * options.copies,
-            growth_mm2=_pairs(s_mm, growth_px2 * mm2),
-            growth_uncertainty_mm2=_pairs(s_mm, off.growth_mm2 * options.copies),
+            growth_mm2=pairs_of(s_mm, growth_px2 * mm2),
+            growth_uncertainty_mm2=pairs_of(s_mm, off.growth_mm2 * options.copies),
             width_mm=sheet.plate_mm[0],
             height_mm=sheet.plate_mm[1],
             open_fraction=self._open_px2 * px_mm * px_mm / plate_mm2,
@@ -264,29 +299,3 @@ class _Walk:
             bath_resistance_ohm=spread.bath_resistance_ohm,
             remedies=spread.remedies,
         )
-
-
-def _row_sums(core: Cover, weight_x: Floats) -> Floats:
-    """Return the weighted sum of each row.
-
-    Only the first and the last pixel may weigh less than 1.
-    """
-    sums: Floats = core.sum(1, dtype=np.uint64).astype(np.float64)
-    for end in {0, core.shape[1] - 1}:
-        sums -= (1.0 - weight_x[end]) * core[:, end]
-    return sums
-
-
-def _distances(options: MeasureOptions) -> Floats:
-    """Return the distances of the growth curve, mm: finer near the edge, where lines close."""
-    reach = options.reach_mm
-    s = np.concatenate(
-        [np.arange(0, 0.2, 0.005), np.arange(0.2, 1.0, 0.02), np.arange(1.0, reach + 0.05, 0.05)]
-    )
-    wanted = [value for value in (1.0, options.undercut_mm, reach) if value is not None]
-    s = np.concatenate([s[s <= reach], wanted])
-    return np.unique(np.round(s, 6))
-
-
-def _pairs(s_mm: Floats, values: Floats) -> tuple[Pair, ...]:
-    return tuple((float(s), float(value)) for s, value in zip(s_mm, values, strict=True))

@@ -16,6 +16,12 @@ _OF_KIND = {
     "PDF": ("controller.artwork.loading.pdf",),
     "SVG": ("controller.artwork.loading.svg", "encodings.utf_8_sig"),
 }
+_PLATE = (
+    "controller.artwork.assembly.plate_measure",
+    "encodings.cp437",
+    *(name for names in _OF_KIND.values() for name in names),
+)
+"""A plate may hold artworks of each kind. Names in a ZIP file are in that code page."""
 _LATER = ("numpy.ma",)
 """What a library imports when one of its functions is first called."""
 
@@ -25,7 +31,7 @@ def preload(kind: str) -> None:
 
     :param kind: as ``sniff`` returns it.
     """
-    for name in (*_OF_KIND[kind], *_LATER):
+    for name in (*_OF_KIND.get(kind, _PLATE), *_LATER):
         import_module(name)
     Image.preinit()  # the plugins of PNG and JPEG
     CATALOGUE.part("artwork")  # the preview's legend

@@ -25,6 +25,9 @@ export class ArtworkPicker {
     this.failures = 0;
     this.timer = null;
     this.isRefused = false;
+    this.plate = null;
+    this.editor = null;
+    this.known = [];
     this.build();
   }
 
@@ -50,6 +53,11 @@ export class ArtworkPicker {
     this.image = h("img", { alt: "", onload, onerror });
     this.waiting = h("span", {}, text("artwork.waiting"));
     this.facts = h("p", { class: "note" }, "");
+    this.several = h(
+      "details",
+      { ontoggle: () => this.openPlate() },
+      h("summary", {}, text("plate.several")),
+    );
     this.element = h(
       "div",
       {},
@@ -57,6 +65,7 @@ export class ArtworkPicker {
       h("figure", { class: "preview" }, this.waiting, this.image),
       this.facts,
       this.beforeField.element,
+      this.several,
       h(
         "details",
         {},
@@ -72,6 +81,8 @@ export class ArtworkPicker {
   /** Fetch the artworks measured before. */
   async fetch() {
     const list = await get(query("/api/artworks", { limit: 30 })).catch(() => ({ artworks: [] }));
+    this.known = list.artworks;
+    this.editor?.offer(this.known);
     const titleOf = (known) =>
       text("artwork.option", {
         name: known.name || text("app.unnamed"),
@@ -84,13 +95,37 @@ export class ArtworkPicker {
   }
 
   read() {
-    return { artwork: this.artwork, artwork_name: this.name, measured: this.measured };
+    const { artwork, name, measured, plate } = this;
+    return { artwork, artwork_name: name, measured, plate };
   }
 
   /** Show the artwork of a draft. Without a stored file its measurement stays. */
-  write({ artwork, artwork_name, measured }) {
-    Object.assign(this, { artwork, name: artwork_name, measured });
+  write({ artwork, artwork_name, measured, plate }) {
+    Object.assign(this, { artwork, name: artwork_name, measured, plate: plate ?? null });
+    this.editor?.write(this.plate);
     if (artwork !== null) this.take(artwork, false);
+  }
+
+  /** Load the editor of plates when somebody wants several pieces: most want one. */
+  async openPlate() {
+    if (!this.several.open || this.editor !== null) return;
+    const { PlateEditor } = await import("./plate/plate_editor.js");
+    if (this.editor !== null) return;
+    this.editor = new PlateEditor(
+      (found, plate) => this.takePlate(found, plate),
+      (plate) => this.takePlate(null, plate),
+    );
+    this.editor.offer(this.known);
+    this.editor.write(this.plate);
+    this.several.append(this.editor.element);
+  }
+
+  /** Plan with a plate, or with none when it cannot be used. */
+  takePlate(found, plate) {
+    this.plate = plate;
+    if (found === null) this.artwork = null;
+    else this.show(found);
+    this.onchange();
   }
 
   /** Send the chosen file and the options; measuring takes some seconds. */

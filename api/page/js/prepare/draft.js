@@ -17,6 +17,7 @@ const MEASURED = [
   "narrow_lines",
   "narrowest_open_mm",
   "places",
+  "pieces_on_plate",
 ];
 
 export const EMPTY = {
@@ -33,6 +34,7 @@ export const EMPTY = {
   artwork: null,
   artwork_name: "",
   measured: null,
+  plate: null,
   area_cm2: "",
   edge_mm: "",
   other_bare_cm2: "",

@@ -51,7 +51,7 @@ test("nothing chosen, nothing asked", async () => {
   await settle();
   assert.equal(network.asked.length, 0);
   assert.equal(picker.image.hidden, true);
-  assert.deepEqual(picker.read(), { artwork: null, artwork_name: "", measured: null });
+  assert.deepEqual(picker.read(), { artwork: null, artwork_name: "", measured: null, plate: null });
 });
 
 test("a file is measured", async () => {
@@ -63,7 +63,9 @@ test("a file is measured", async () => {
   assert.equal(network.asked[0].path, "/api/artworks?name=reeds.png");
   assert.equal(network.asked[0].body, picker.file.files[0]);
   assert.equal(facts(), FACTS);
-  assert.deepEqual(picker.read(), { artwork: "a1", artwork_name: "reeds.png", measured: null });
+  assert.deepEqual(picker.read(), {
+    artwork: "a1", artwork_name: "reeds.png", measured: null, plate: null,
+  });
   assert.equal(changes, 1);
   assert.equal(network.asked[1].path, "/api/artworks?limit=30", "it is on the shelf now");
 });
@@ -152,11 +154,11 @@ test("one of the known artworks", async () => {
 
 test("a draft's artwork is no choice", async () => {
   network.answer(measured());
-  picker.write({ artwork: "a1", artwork_name: "as measured before", measured: null });
+  picker.write({ artwork: "a1", artwork_name: "as measured before", measured: null, plate: null });
   await settle();
   assert.deepEqual([facts(), changes], [FACTS, 0]);
   network.asked.length = 0;
-  picker.write({ artwork: null, artwork_name: "", measured: null });
+  picker.write({ artwork: null, artwork_name: "", measured: null, plate: null });
   await settle();
   assert.equal(network.asked.length, 0);
   assert.equal(picker.artwork, null);
@@ -164,21 +166,23 @@ test("a draft's artwork is no choice", async () => {
 
 test("an artwork that is gone", async () => {
   network.answer(problem(404, "not-found", "no such artwork"));
-  picker.write({ artwork: "a1", artwork_name: "reeds", measured: null });
+  picker.write({ artwork: "a1", artwork_name: "reeds", measured: null, plate: null });
   await settle();
   assert.equal(facts(), "This artwork is no longer kept: upload the file again.");
   const kept = { area_mm2: 712 };
-  picker.write({ artwork: "a1", artwork_name: "reeds", measured: kept });
+  picker.write({ artwork: "a1", artwork_name: "reeds", measured: kept, plate: null });
   await settle();
   assert.equal(facts(), "The file is gone, but its measurement is kept.");
-  assert.deepEqual(picker.read(), { artwork: "a1", artwork_name: "reeds", measured: kept });
+  assert.deepEqual(picker.read(), {
+    artwork: "a1", artwork_name: "reeds", measured: kept, plate: null,
+  });
   await picker.take("a1", true);
   assert.equal(changes, 0);
 });
 
 test("an artwork on a phone that is not paired", async () => {
   network.answer(problem(401, "pairing-needed", "not paired"));
-  picker.write({ artwork: "a1", artwork_name: "reeds", measured: null });
+  picker.write({ artwork: "a1", artwork_name: "reeds", measured: null, plate: null });
   await settle();
   assert.equal(facts(), "Only paired phones can see artworks. Pair this phone on the Rig screen.");
 });

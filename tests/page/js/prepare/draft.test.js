@@ -124,7 +124,8 @@ test("a stored request as a form", () => {
   assert.deepEqual(draftOf(STORED), {
     piece: "Reed panel", metal: "fine-silver", bath: "March", thickness: "1.0236",
     thickness_unit: "mm", sheet_cm2: "15", pieces: "2", sides: "1", film_mm: "0.045",
-    area_by: "typed", artwork: null, artwork_name: "", measured: null, area_cm2: "7.12",
+    area_by: "typed", artwork: null, artwork_name: "", measured: null, plate: null,
+    area_cm2: "7.12",
     edge_mm: "640", other_bare_cm2: "0.3", target_by: "depth", depth_mm: "0.25",
     charge_coulombs: "", current_by: "density", current_a: "", density_a_per_dm2: "15",
     expected_voltage_v: "2.4", supply_mode: "constant-voltage", stop_policy: "never-deeper",

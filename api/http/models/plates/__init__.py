@@ -1,0 +1,1 @@
+"""What was measured of an artwork or a plate, in a plan request."""

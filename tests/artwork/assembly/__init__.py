@@ -1,0 +1,1 @@
+"""Plates of several artworks."""
