@@ -1,0 +1,105 @@
+"""Has the worker make a relief. Standard library only; any thread may call it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from controller.artwork.client import MEMORY_LIMIT_MB, sha256_of, time_limit_of_s
+from controller.artwork.options import MeasureOptions
+from controller.artwork.process import nonsense, worker_result
+from controller.artwork.relief.options import ReliefOptions
+from controller.artwork.result import MeasureFailedError
+from controller.artwork.workplaces import HERE, Workplace
+from controller.texts import Message
+
+
+@dataclass(frozen=True, slots=True)
+class Relief:
+    """The figures of a relief. Lengths in mm, from the artwork's top left corner.
+
+    :param depth_mm: target depth in the middle of the widest floor.
+    :param deepest_mm: depth of the deepest place.
+    :param shallowest_open_mm: depth of the shallowest open floor.
+    :param washed_out_mm2: area of the resist lines that have lost their whole surface.
+    :param pixel_mm: side of a pixel.
+    :param mm_per_level, offset_mm: of a height map: height = value * mm_per_level + offset_mm.
+    :param unconfined: why the worker was not confined, or None.
+    """
+
+    depth_mm: float
+    etch_factor: float
+    evenness: float
+    deepest_mm: float
+    shallowest_open_mm: float
+    washed_out_mm2: float
+    pixel_mm: float
+    width_px: int
+    height_px: int
+    origin_x_mm: float
+    origin_y_mm: float
+    sha256: str
+    mm_per_level: float | None = None
+    offset_mm: float | None = None
+    unconfined: Message | None = None
+
+
+_WHOLE, _TEXT = ("width_px", "height_px"), "sha256"
+
+
+def relief(
+    path: Path,
+    reading: MeasureOptions,
+    options: ReliefOptions,
+    picture_path: Path,
+    *,
+    memory_limit_mb: int = MEMORY_LIMIT_MB,
+    workplace: Workplace = HERE,
+) -> Relief:
+    """Write the relief of a file to ``picture_path`` and return its figures.
+
+    Raises: RefusedError when file or options cannot be used, MeasureFailedError when time or
+    memory run out, the process crashes, or it must not run here.
+    """
+    found = worker_result(
+        "controller.artwork.worker",
+        {"options": reading.to_dict(), "relief": options.to_dict()},
+        path=path,
+        part="artwork.measuring",
+        time_limit_s=time_limit_of_s(path, is_preview=True),
+        memory_limit_mb=memory_limit_mb,
+        with_picture=True,
+        workplace=workplace,
+    )
+    result = _read(found.value, path)
+    if result.sha256 != sha256_of(path) or not found.picture:
+        raise nonsense(path)
+    try:
+        picture_path.write_bytes(found.picture)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise MeasureFailedError(
+            "artwork.measuring.not_saved", name=path.name, reason=reason
+        ) from error
+    return Relief(**{**_values(result), "unconfined": found.unconfined})
+
+
+def _values(result: Relief) -> dict[str, Any]:
+    return {part.name: getattr(result, part.name) for part in fields(result)}
+
+
+def _read(table: Any, path: Path) -> Relief:
+    """Return the figures, each checked: a worker may be in the hands of its file."""
+    known = {part.name for part in fields(Relief)} - {"unconfined"}
+    if not isinstance(table, dict) or not set(table) <= known:
+        raise nonsense(path)
+    for name, value in table.items():
+        kind = int if name in _WHOLE else str if name == _TEXT else float
+        if type(value) is not kind or (isinstance(value, float) and not math.isfinite(value)):
+            raise nonsense(path)
+    try:
+        return Relief(**table)
+    except TypeError as error:
+        raise nonsense(path) from error
