@@ -219,6 +219,7 @@ class Daemon:
         """
         from api.http.application import create_app
         from api.http.artwork_shelf import ArtworkShelf
+        from api.http.reliefs import ReliefMaker
         from controller.artwork.client import measure, workplace_notes, workplace_of
 
         is_real = self.rig.kind == "bench"
@@ -241,6 +242,7 @@ class Daemon:
                 state_directory / "artworks",
                 self._heart,
                 measure=partial(measure, workplace=workplace),
+                reliefs=ReliefMaker(workplace),
             ),
             truth=None if self.rig.model is None else self.rig.model.truth,
             watchdog_s=self._notifier.period_s,

@@ -28,7 +28,7 @@ _DEEPEST = 8
 """Longest text, most entries of a list or table, deepest nesting. A growth curve has 200 pairs."""
 
 _LENGTH = struct.Struct(">I")
-_PNG = b"\x89PNG\r\n\x1a\n"
+_PNG, _GZIP = b"\x89PNG\r\n\x1a\n", b"\x1f\x8b\x08"
 
 MOST_ANSWER_BYTES = MOST_REPLY_BYTES + MOST_PICTURE_BYTES + 2 * _LENGTH.size
 """Most that is read of a worker's answer. The rest is never taken from the socket."""
@@ -77,7 +77,7 @@ def read_answer(answer: bytes) -> tuple[dict[str, Any], bytes]:
     """Return the reply and the picture in a worker's answer. Raises: NonsenseError."""
     body, rest = _frame(answer, MOST_REPLY_BYTES)
     picture, rest = _frame(rest, MOST_PICTURE_BYTES)
-    if rest or (picture and not picture.startswith(_PNG)):
+    if rest or (picture and not picture.startswith((_PNG, _GZIP))):
         raise NonsenseError("no picture, or more than one")
     try:
         reply = json.loads(body, parse_constant=_refuse_constant)

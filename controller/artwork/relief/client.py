@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 from controller.artwork.client import MEMORY_LIMIT_MB, sha256_of, time_limit_of_s
 from controller.artwork.options import MeasureOptions
-from controller.artwork.process import nonsense, worker_result
-from controller.artwork.relief.options import ReliefOptions
+from controller.artwork.process import WorkerResult, nonsense, worker_result
+from controller.artwork.relief.field_form import DamagedFieldError, Field, read_field
+from controller.artwork.relief.options import FIELD, ReliefOptions
 from controller.artwork.result import MeasureFailedError
 from controller.artwork.workplaces import HERE, Workplace
+from controller.physics.bath_field import BathField
 from controller.texts import Message
 
 
@@ -47,6 +49,12 @@ class Relief:
 
 
 _WHOLE, _TEXT = ("width_px", "height_px"), "sha256"
+_PNG = b"\x89PNG"
+_ANY_DEPTH_MM = 0.1
+"""A field holds for every depth."""
+
+TIME_FACTOR = 2.0
+"""A relief may take this many times as long as a preview: the currents are computed, too."""
 
 
 def relief(
@@ -63,31 +71,67 @@ def relief(
     Raises: RefusedError when file or options cannot be used, MeasureFailedError when time or
     memory run out, the process crashes, or it must not run here.
     """
-    found = worker_result(
+    found = _asked(path, reading, options, memory_limit_mb, workplace)
+    result = _read(found.value, path)
+    if result.sha256 != sha256_of(path) or not found.picture.startswith(_PNG):
+        raise nonsense(path)
+    _save(found.picture, picture_path, path)
+    return replace(result, unconfined=found.unconfined)
+
+
+def plate_field(
+    path: Path,
+    reading: MeasureOptions,
+    bath: BathField,
+    field_path: Path,
+    *,
+    memory_limit_mb: int = MEMORY_LIMIT_MB,
+    workplace: Workplace = HERE,
+) -> Field:
+    """Write the field of a file to ``field_path``, checked, and return it.
+
+    Raises: as ``relief``.
+    """
+    options = ReliefOptions(FIELD, _ANY_DEPTH_MM, bath=bath)
+    found = _asked(path, reading, options, memory_limit_mb, workplace)
+    try:
+        field = read_field(found.picture)
+    except DamagedFieldError as error:
+        raise nonsense(path) from error
+    if field.header.sha256 != sha256_of(path):
+        raise nonsense(path)
+    _save(found.picture, field_path, path)
+    return field
+
+
+def _asked(
+    path: Path,
+    reading: MeasureOptions,
+    options: ReliefOptions,
+    memory_limit_mb: int,
+    workplace: Workplace,
+) -> WorkerResult:
+    return worker_result(
         "controller.artwork.worker",
         {"options": reading.to_dict(), "relief": options.to_dict()},
         path=path,
         part="artwork.measuring",
-        time_limit_s=time_limit_of_s(path, is_preview=True),
+        time_limit_s=TIME_FACTOR * time_limit_of_s(path, is_preview=True),
         memory_limit_mb=memory_limit_mb,
         with_picture=True,
         workplace=workplace,
     )
-    result = _read(found.value, path)
-    if result.sha256 != sha256_of(path) or not found.picture:
-        raise nonsense(path)
+
+
+def _save(picture: bytes, place: Path, path: Path) -> None:
+    """Write the answer. Raises: MeasureFailedError."""
     try:
-        picture_path.write_bytes(found.picture)
+        place.write_bytes(picture)
     except OSError as error:
         reason = error.strerror or str(error)
         raise MeasureFailedError(
             "artwork.measuring.not_saved", name=path.name, reason=reason
         ) from error
-    return Relief(**{**_values(result), "unconfined": found.unconfined})
-
-
-def _values(result: Relief) -> dict[str, Any]:
-    return {part.name: getattr(result, part.name) for part in fields(result)}
 
 
 def _read(table: Any, path: Path) -> Relief:

@@ -84,7 +84,7 @@ def _tile_distance_px(cover: npt.NDArray[np.uint8], reach_px: float) -> Singles:
     chain = seed_chain(outline(np.ascontiguousarray(cover), _FULL, _SOFTENED_PX))
     columns, rows = column_and_row_seeds(chain)
     squares = squared_distance((cover.shape[0], cover.shape[1]), columns, rows, reach_px)
-    distance = np.sqrt(squares.astype(np.float32) / np.float32(scale_for(reach_px)))
+    distance = np.sqrt(squares.astype(np.float32) / np.float32(max(1, scale_for(reach_px))))
     near: Singles = np.minimum(distance, np.float32(reach_px))
     return near
 

@@ -11,12 +11,15 @@ import numpy as np
 from controller.artwork.loading.readable import ReadableFile
 from controller.artwork.options import MeasureOptions
 from controller.artwork.outline.chain import Bools, Floats
+from controller.artwork.relief.field import write_field
+from controller.artwork.relief.field_form import MOST_FIELD_PIXELS
 from controller.artwork.relief.front import deepest_source, etched_depth_mm
 from controller.artwork.relief.grid import PlateGrid, Singles, plate_grid
 from controller.artwork.relief.height_map import write_height_map
-from controller.artwork.relief.options import HEIGHT_MAP, ReliefOptions
+from controller.artwork.relief.options import FIELD, HEIGHT_MAP, MAX_REACH_MM, ReliefOptions
 from controller.artwork.relief.ratios import local_ratios
 from controller.artwork.relief.shading import write_picture
+from controller.errors import RefusedError
 
 MOST_PIXELS = 1_900_000
 """Pixels of a picture. Source: with 2 bytes each they fit into an answer of 4 MB, packed or not."""
@@ -35,6 +38,12 @@ def relief_file(
 
     Raises: RefusedError when the file cannot be used.
     """
+    with file.open("rb") as content:
+        digest = hashlib.file_digest(content, "sha256").hexdigest()
+    if options.kind == FIELD:
+        if picture is not None:
+            write_field(picture, plate_grid(file, reading, MOST_FIELD_PIXELS), options.bath, digest)
+        return {"sha256": digest}
     grid = plate_grid(file, reading, MOST_PIXELS)
     depth_mm, local_mm = relief_of(grid, options)
     washed = washed_out(grid.is_open, depth_mm, options.etch_factor, grid.pixel_mm)
@@ -44,8 +53,6 @@ def relief_file(
         scale = write_height_map(picture, depth_mm, grid.pixel_mm)
     elif picture is not None:
         write_picture(picture, depth_mm, grid.pixel_mm, options.depth_mm, washed_mm2)
-    with file.open("rb") as content:
-        digest = hashlib.file_digest(content, "sha256").hexdigest()
     return {
         "depth_mm": options.depth_mm,
         "etch_factor": options.etch_factor,
@@ -64,10 +71,20 @@ def relief_file(
 
 
 def relief_of(grid: PlateGrid, options: ReliefOptions) -> tuple[Singles, Floats]:
-    """Return the depth of each pixel and the depth of the open floor at each open pixel, mm."""
-    ratios = local_ratios(grid, options.bath, options.evenness)
-    local_mm = options.depth_mm * ratios
-    reach_px = float(local_mm.max()) / options.etch_factor / grid.pixel_mm + 2.0
+    """Return the depth of each pixel and the depth of the open floor at each open pixel, mm.
+
+    Raises: RefusedError when the deepest place has too wide an undercut.
+    """
+    local_mm = options.depth_mm * local_ratios(grid, options.bath, options.evenness)
+    undercut_mm = float(local_mm.max()) / options.etch_factor
+    if undercut_mm > MAX_REACH_MM:
+        raise RefusedError(
+            "artwork.relief.undercut",
+            field="depth_mm",
+            undercut_mm=undercut_mm,
+            limit_mm=MAX_REACH_MM,
+        )
+    reach_px = undercut_mm / grid.pixel_mm + 2.0
     distance_px = grid.distance_px(reach_px)
     depth_mm = etched_depth_mm(
         grid.is_open, distance_px, local_mm, options.etch_factor, grid.pixel_mm

@@ -9,6 +9,7 @@ from typing import Any
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.physics.bath_field import BathField
+from controller.physics.evenness import PRIOR_MIDDLE
 
 PICTURE, HEIGHT_MAP, FIELD = "picture", "height-map", "field"
 KINDS = (PICTURE, HEIGHT_MAP, FIELD)
@@ -16,13 +17,13 @@ KINDS = (PICTURE, HEIGHT_MAP, FIELD)
 PRIOR_ETCH_FACTOR = 1.2
 """Median of the etch factor of all metals. Source: common practice, no source (faraday.py)."""
 
-PRIOR_EVENNESS = 0.0
+PRIOR_EVENNESS = PRIOR_MIDDLE
 """Best estimate of the evenness before any reading."""
 
 MAX_DEPTH_MM = 3.0
 """Deepest target: the sheet metal of the trade is thinner."""
 
-MAX_REACH_MM = 4.0
+MAX_REACH_MM = 3.0
 """Farthest undercut that is drawn, mm."""
 
 
