@@ -186,13 +186,26 @@ class ArtworkShelf:
         return self._reliefs.packed_field(*self._readable(artwork))
 
     def _readable(self, artwork: str) -> tuple[Path, MeasureOptions]:
-        """Return an artwork's file and how to read it. Raises: UnknownArtworkError."""
-        found = self.get(artwork)
+        """Return an artwork's file and how to read it.
+
+        :param artwork: its name, or its file's hash, which a run's plan has.
+        Raises: UnknownArtworkError.
+        """
+        found = _read(self._entries / f"{artwork}.json") or self._of_file(artwork)
+        if found is None:
+            found = self.get(artwork)
         file = self._file_of(found)
         if file is None:
             raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
         reading = replace(found.options, depth_mm=None, etch_factor=None, max_undercut_mm=None)
         return file, reading
+
+    def _of_file(self, sha256: str) -> Artwork | None:
+        """Return the artwork used last of those that were measured of a file."""
+        if not (self._files / sha256).is_dir():
+            return None
+        found = (_read(entry) for entry in self._by_use())
+        return next((it for it in found if it and it.measure.sha256 == sha256), None)
 
     def _file_of(self, found: Artwork) -> Path | None:
         return next(iter((self._files / found.measure.sha256).glob("artwork*")), None)

@@ -30,7 +30,12 @@ from controller.physics.places import EVENNESS_GRID
 Result = TypeVar("Result")
 
 ArtworkId = Annotated[
-    str, Path(description="Name of the artwork. No unit.", examples=["3f" * 32], pattern=HASH)
+    str,
+    Path(
+        description="Name of the artwork, or hash of its file. No unit.",
+        examples=["3f" * 32],
+        pattern=HASH,
+    ),
 ]
 _PROBLEMS = (BAD_VALUE, UNKNOWN_ARTWORK, NOT_MEASURABLE, MEASURING)
 

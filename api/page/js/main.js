@@ -42,6 +42,10 @@ keepTab(store);
 announce(store);
 const sounder = new Sounder(store, () => showNews(text("calls.name.two_minutes_left")));
 
+/** Load the pictures of a plate, which are not part of the first load. */
+const pictures = async () =>
+  (await import("./pictures/plate/plate_pictures.js")).PlatePictures;
+
 /** What Prepare, the rig check and Start share: what was typed, the plan and its request. */
 const shared = {
   draft: keptDraft(),
@@ -50,6 +54,7 @@ const shared = {
   keep: () => keepDraft(shared.draft),
   empty: () => ({ ...EMPTY }),
   play: (call) => sounder.play(call),
+  pictures,
 };
 
 /** The screens that are not part of the first load: {name: load the module, build the screen}. */
@@ -61,11 +66,11 @@ const later = {
 
 const router = new Router(
   {
-    now: () => nowScreen(store),
+    now: () => nowScreen(store, pictures),
     prepare: () => prepareScreen(store, shared),
     check: () => checkScreen(store, shared),
     begin: () => beginScreen(store, shared),
-    gauge: () => gaugeScreen(store),
+    gauge: () => gaugeScreen(store, pictures),
     runs: () => runsScreen(),
     run: () => runScreen(store, shared),
     ...later,

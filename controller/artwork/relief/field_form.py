@@ -20,6 +20,7 @@ import zlib
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from controller.artwork.relief.options import PRIOR_EVENNESS
 from controller.errors import RefusedError
 from controller.physics.places import EVENNESS_GRID, Place
 
@@ -49,6 +50,8 @@ class FieldHeader:
     :param ratio_pixel_mm: side of a pixel of the coarser grid, which has the same corner.
     :param middle_x_mm, middle_y_mm: the middle of the widest floor, from the artwork's corner.
     :param middle_ratios: the ratio there for each value of EVENNESS_GRID.
+    :param evenness_grid: the values of evenness that the ratios belong to.
+    :param prior_evenness: best estimate before any reading.
     :param sha256: of the artwork's file.
     """
 
@@ -65,6 +68,8 @@ class FieldHeader:
     middle_y_mm: float
     middle_ratios: tuple[float, ...]
     sha256: str
+    evenness_grid: tuple[float, ...] = EVENNESS_GRID
+    prior_evenness: float = PRIOR_EVENNESS
 
     @property
     def pixels(self) -> int:
@@ -154,6 +159,9 @@ def _header(table: Any) -> FieldHeader:
     table["middle_ratios"] = tuple(map(_above_zero, table["middle_ratios"]))
     if len(table["middle_ratios"]) != len(EVENNESS_GRID):
         raise ValueError("ratios")
+    table["evenness_grid"] = tuple(table["evenness_grid"])
+    if table["evenness_grid"] != EVENNESS_GRID or table["prior_evenness"] != PRIOR_EVENNESS:
+        raise ValueError("evenness")
     for name in ("width_px", "height_px", "ratio_width_px", "ratio_height_px"):
         if type(table[name]) is not int or not 0 < table[name] <= MOST_FIELD_PIXELS:
             raise ValueError(name)

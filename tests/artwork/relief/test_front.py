@@ -149,4 +149,4 @@ def test_agrees_with_moving_front(tmp_path: Path) -> None:
     print(f"RMS against the moving front: {whole:.4f} mm, under the resist {slopes:.4f} mm")
     assert whole < 0.009
     assert slopes < 0.025
-    assert float(depth_mm.sum()) == pytest.approx(float(truth_mm.sum()), rel=0.01)
+    assert float(depth_mm.sum()) == pytest.approx(float(truth_mm.sum()), rel=0.015)
