@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from statistics import NormalDist
 
 from controller.physics.estimate import Belief
@@ -31,12 +32,17 @@ LEAST_WEIGHT = 0.01
 def evenness_prior() -> tuple[tuple[float, float], ...]:
     """Return pairs (evenness, weight), one for each value of EVENNESS_GRID. Weights sum to 1."""
     normal = NormalDist(_logit(PRIOR_MIDDLE), PRIOR_SPREAD)
-    ends = [0.5 * (a + b) for a, b in zip(EVENNESS_GRID, EVENNESS_GRID[1:], strict=False)]
+    ends = [0.5 * (a + b) for a, b in pairwise(EVENNESS_GRID)]
     reached = [0.0, *(normal.cdf(_logit(end)) for end in ends), 1.0]
-    weights = [max(b - a, 0.0) for a, b in zip(reached, reached[1:], strict=False)]
+    weights = [max(b - a, 0.0) for a, b in pairwise(reached)]
     weights[0], weights[-1] = (max(weights[i], LEAST_WEIGHT) for i in (0, -1))
     total = sum(weights)
     return tuple((e, w / total) for e, w in zip(EVENNESS_GRID, weights, strict=True))
+
+
+def likely_evenness() -> float:
+    """Return the mean of the prior."""
+    return sum(evenness * weight for evenness, weight in evenness_prior())
 
 
 def with_evenness(belief: Belief) -> Belief:

@@ -38,28 +38,6 @@ _LINE = {"x_mm": 12.4, "y_mm": 7.1, "width_mm": 0.31, "length_mm": 4.2}
 _CURVE = [[0.0, 712.4], [0.005, 715.6], [1.0, 1224.9]]
 
 
-class PlaceAnswer(Answer):
-    """A place on the plate, or all places of a kind, and how deep it becomes against the mean."""
-
-    name: Annotated[str, described("What it is.", NO_UNIT, "widest-floor-middle")]
-    x_mm: Annotated[float, described("From the artwork's left edge.", "mm", 18.4)]
-    y_mm: Annotated[float, described("From its top edge.", "mm", 18.8)]
-    share_of_area: Annotated[
-        float, described("Share of the open area; 0 for a single place.", NO_UNIT, 0.12)
-    ]
-    ratios: Annotated[
-        tuple[float, ...],
-        described(
-            "Depth here over the mean depth, for each value of evenness in the program's list.",
-            NO_UNIT,
-            [1.0, 0.99, 0.98, 0.96, 0.93, 0.87, 0.8, 0.7, 0.6, 0.5, 0.35],
-        ),
-    ]
-    width_mm: Annotated[
-        float | None, described("Width of the opening; null when unknown.", "mm", 1.2)
-    ]
-
-
 class MeasureAnswer(Answer):
     """What was measured of one copy. Uncertainties are one standard deviation."""
 
@@ -140,10 +118,6 @@ class MeasureAnswer(Answer):
     version: Annotated[str, described("Version of the measurement.", NO_UNIT, "1")]
     warnings: Annotated[
         tuple[str, ...], described("What may be wrong with the file.", NO_UNIT, ["2 mm2 is grey"])
-    ]
-    places: Annotated[
-        tuple[PlaceAnswer, ...],
-        described("Places to gauge or to fear.", NO_UNIT, [example_of(PlaceAnswer)]),
     ]
 
 
