@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-MEASURE_VERSION = "3"
+MEASURE_VERSION = "4"
 """Part of the key of kept results. It changes whenever a measured number may change."""
 
 MAX_FILE_BYTES = 400_000_000

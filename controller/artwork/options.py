@@ -8,6 +8,7 @@ from typing import Any
 
 from controller.artwork import limits
 from controller.errors import RefusedError
+from controller.physics.bath_field import BathField
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,7 @@ class MeasureOptions:
     :param depth_mm, etch_factor: target depth, and depth over undercut; together they give the
         undercut that decides which lines are lost.
     :param max_undercut_mm: the growth curve reaches at least this far.
+    :param bath: where the places of the plate are wanted: gap, conductivity and walls of the bath.
     """
 
     dpi: float | None = None
@@ -39,6 +41,7 @@ class MeasureOptions:
     depth_mm: float | None = None
     etch_factor: float | None = None
     max_undercut_mm: float | None = None
+    bath: BathField | None = None
 
     def __post_init__(self) -> None:
         self._check_values()
@@ -107,7 +110,28 @@ class MeasureOptions:
                 option=ascii(unknown[0])[1:-1],
                 known=", ".join(sorted(known)),
             )
+        bath = table.get("bath")
+        if isinstance(bath, dict):
+            table = {**table, "bath": bath_from_dict(bath)}
+        elif bath is not None:
+            raise RefusedError("artwork.option.bath", field="bath")
         return cls(**table)
+
+
+def bath_from_dict(table: dict[str, Any]) -> BathField:
+    """Return the bath in JSON types. Raises: RefusedError."""
+    values = dict(table)
+    minus_plate = values.get("minus_plate_mm")
+    if isinstance(minus_plate, (list, tuple)) and len(minus_plate) == 2:
+        values["minus_plate_mm"] = tuple(minus_plate)
+    numbers = [*minus_plate] if isinstance(minus_plate, (list, tuple)) else []
+    numbers += [value for name, value in values.items() if name != "minus_plate_mm"]
+    is_number = all(
+        isinstance(value, (int, float)) and not isinstance(value, bool) for value in numbers
+    )
+    if not is_number or set(values) != {field.name for field in fields(BathField)}:
+        raise RefusedError("artwork.option.bath", field="bath")
+    return BathField(**values)
 
 
 def _within(value: float | None, option: str, low: float, high: float, unit: str | None) -> None:

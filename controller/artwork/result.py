@@ -66,6 +66,8 @@ class ArtworkMeasure:
     :param sha256: of the file's bytes.
     :param warnings: what may be wrong with the file.
     :param places: how deep each place gets against the mean depth; empty when nobody asked.
+    :param bath_resistance_ohm: of the bath between all copies and the minus plate, without the
+        surface of the metal, for each value of EVENNESS_GRID; empty when nobody asked.
     """
 
     area_mm2: float
@@ -98,6 +100,7 @@ class ArtworkMeasure:
     version: str
     warnings: tuple[Message, ...] = ()
     places: tuple[Place, ...] = ()
+    bath_resistance_ohm: tuple[float, ...] = ()
 
     def grown_mm2(self, s_mm: float) -> float:
         """Return A(s_mm) by linear interpolation. Raises: RefusedError outside the curve."""
@@ -229,6 +232,7 @@ _READ: Mapping[str, Callable[[Any], Any]] = {
     "lost_lines": lambda value: tuple(map(_line, value)),
     "sha256": _sha256,
     "places": lambda value: tuple(map(_depth_place, value)),
+    "bath_resistance_ohm": lambda value: tuple(map(_number, value)),
     "scale_source": Message.from_json,
     "warnings": lambda value: tuple(map(Message.from_json, value)),
 }

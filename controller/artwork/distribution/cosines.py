@@ -8,6 +8,7 @@ Trans. ASSP 28 (1980) 27: even samples forward, odd samples backward, one FFT, o
 from __future__ import annotations
 
 import numpy as np
+import numpy.fft
 import numpy.typing as npt
 
 from controller.artwork.outline.chain import Floats, Ints

@@ -95,6 +95,11 @@ class CurrentSolver:
         ratios.reshape(-1)[self._flat] = current / self._share * (area / total)
         return Solution(ratios, float(current @ potential) * area / total**2, steps)
 
+    @property
+    def open_pixels(self) -> float:
+        """The open area, in pixels."""
+        return float(self._share.sum())
+
     def _spread(self, current: Floats) -> Floats:
         """Return the potential of the open metal from the current through the bath."""
         return self._filtered(current, self._arranged) + self._crowding_mm * current
