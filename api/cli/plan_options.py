@@ -18,6 +18,7 @@ from controller.units import cm2_to_mm2
 
 if TYPE_CHECKING:
     from controller.artwork.planned import ArtworkFile
+    from controller.physics.bath_field import BathField
     from controller.planning.request import PlanRequest
 
 _ARTWORK = "artwork_"
@@ -138,7 +139,8 @@ def plan_options(function: Function) -> Function:
         fields, artwork = _fields(values)
         if fields["metal"] is None:
             raise click.MissingParameter(param_hint="'--metal'", param_type="option")
-        return function(*args, request=_request(fields, artwork), artwork=artwork, **values)
+        request = _request(fields, artwork, values["settings"].cell.field)
+        return function(*args, request=request, artwork=artwork, **values)
 
     return with_options(refusing(wrapped), _OPTIONS)  # type: ignore[return-value]
 
@@ -150,7 +152,8 @@ def optional_plan_options(function: Function) -> Function:
     def wrapped(*args: Any, **values: Any) -> Any:
         fields, artwork = _fields(values)
         if fields["metal"] is not None:
-            return function(*args, request=_request(fields, artwork), artwork=artwork, **values)
+            request = _request(fields, artwork, values["settings"].cell.field)
+            return function(*args, request=request, artwork=artwork, **values)
         given = [it for name, it in _NEED_METAL.items() if fields[name] is not None]
         if artwork is not None:
             given.append("--artwork")
@@ -169,7 +172,7 @@ def _fields(values: dict[str, Any]) -> tuple[dict[str, Any], ArtworkFile | None]
     return fields, _artwork(values)
 
 
-def _request(fields: dict[str, Any], artwork: ArtworkFile | None) -> PlanRequest:
+def _request(fields: dict[str, Any], artwork: ArtworkFile | None, bath: BathField) -> PlanRequest:
     """Return the request, its artwork measured. Raises: RefusedError, MeasureFailedError."""
     from controller.planning.request import PlanRequest
 
@@ -184,7 +187,7 @@ def _request(fields: dict[str, Any], artwork: ArtworkFile | None) -> PlanRequest
     from controller.artwork.planned import planning_options, request_fields
     from controller.artwork.workplaces import Workplace
 
-    options = planning_options(artwork.options, fields["depth_mm"])
+    options = planning_options(artwork.options, fields["depth_mm"], bath)
     # A person's file on their machine: confined where it can be.
     measured = measure(artwork.path, options, workplace=Workplace(accept_unconfined=True))
     return PlanRequest(**{**fields, **request_fields(measured)})

@@ -154,7 +154,11 @@ class ArtworkShelf:
             raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
         etch_factor = None if undercut_mm is None else 1.0
         options = replace(
-            found.options, depth_mm=undercut_mm, etch_factor=etch_factor, max_undercut_mm=None
+            found.options,
+            depth_mm=undercut_mm,
+            etch_factor=etch_factor,
+            max_undercut_mm=None,
+            bath=None,
         )
         path = self._pictures.measured(file, options)[1]
         self._known_pictures[artwork, undercut_mm] = path

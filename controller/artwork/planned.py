@@ -14,6 +14,7 @@ from controller.artwork import limits
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure
 from controller.errors import RefusedError
+from controller.physics.bath_field import BathField
 from controller.planning.request import NarrowLine
 
 PLAN_UNDERCUT_MM = 1.0
@@ -45,16 +46,25 @@ class ArtworkFile:
     options: MeasureOptions
 
 
-def planning_options(options: MeasureOptions, depth_mm: float | None = None) -> MeasureOptions:
+def planning_options(
+    options: MeasureOptions, depth_mm: float | None = None, bath: BathField | None = None
+) -> MeasureOptions:
     """Return how to measure for a plan, with the lines and the growth that its undercut may need.
 
     The result is the same for all common depths, so that a kept measurement is found again.
 
     :param depth_mm: target depth, or None when it is not known yet.
+    :param bath: of the rig, for the depth at each place; without it the places stay empty.
     """
     deep = depth_mm is not None and depth_mm > PLAN_UNDERCUT_MM * LEAST_ETCH_FACTOR
     undercut_mm = limits.MAX_UNDERCUT_MM if deep else PLAN_UNDERCUT_MM
-    return replace(options, depth_mm=undercut_mm, etch_factor=1.0, max_undercut_mm=undercut_mm)
+    return replace(
+        options,
+        depth_mm=undercut_mm,
+        etch_factor=1.0,
+        max_undercut_mm=undercut_mm,
+        bath=bath,
+    )
 
 
 def request_fields(measure: ArtworkMeasure) -> dict[str, Any]:

@@ -1,5 +1,6 @@
 """The settings of the rig, read from one TOML file."""
 
+from controller.config.cell import CellSettings
 from controller.config.limits import LimitSettings
 from controller.config.reading import load_settings, parse_settings
 from controller.config.rig import RigSettings
@@ -8,6 +9,7 @@ from controller.config.services import LogbookSettings, LoopSettings, MetalSetti
 from controller.config.settings import Settings
 
 __all__ = [
+    "CellSettings",
     "LimitSettings",
     "LogbookSettings",
     "LoopSettings",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field, ValidationInfo, field_validator
 
+from controller.config.cell import CellSettings
 from controller.config.limits import UNDER_BUS_RANGE_V, LimitSettings
 from controller.config.nearest import nearest
 from controller.config.rig import RigSettings
@@ -24,6 +25,7 @@ class Settings(Section):
     """The whole file. Every table may be left out."""
 
     rig: RigSettings = RigSettings()
+    cell: CellSettings = CellSettings()
     limits: LimitSettings = LimitSettings()
     loop: LoopSettings = LoopSettings()
     server: ServerSettings = ServerSettings()

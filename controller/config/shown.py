@@ -6,6 +6,8 @@ from typing import Any
 
 UNITS = {
     "_g_per_cm3": "g/cm3",
+    "_s_per_m": "S/m",
+    "_mm": "mm",
     "_degc": "°C",
     "_ohm": "ohm",
     "_a": "A",

@@ -11,6 +11,7 @@ from api.http.models.base import NO_UNIT, PLAIN_TEXT, RequestModel, described, w
 from controller.artwork import limits
 from controller.artwork.options import MeasureOptions
 from controller.artwork.planned import planning_options
+from controller.physics.bath_field import BathField
 
 _SIDE: Mapping[str, float] = {"ge": limits.MIN_SIDE_MM, "le": limits.MAX_SIDE_MM}
 _FINITE: Mapping[str, Any] = {"allow_inf_nan": False}
@@ -87,10 +88,13 @@ class UploadQuery(RequestModel):
         ),
     ] = None
 
-    def options(self) -> MeasureOptions:
-        """Return how to measure. Raises: RefusedError for options that contradict each other."""
+    def options(self, bath: BathField) -> MeasureOptions:
+        """Return how to measure. Raises: RefusedError for options that contradict each other.
+
+        :param bath: of the rig.
+        """
         own = self.model_dump(exclude={"name", "depth_mm"})
-        return planning_options(MeasureOptions(**own), self.depth_mm)
+        return planning_options(MeasureOptions(**own), self.depth_mm, bath)
 
 
 class PreviewQuery(RequestModel):

@@ -92,7 +92,7 @@ def artwork_routes(context: AppContext) -> APIRouter:
         kind = media_type(request)
         if kind not in SUFFIXES:
             raise _wrong_type(kind)
-        options = query.options()
+        options = query.options(context.service.settings.cell.field)
         with context.measurer.held():
             found, is_new = await _received_and_measured(
                 context, request, kind, query.name, options
