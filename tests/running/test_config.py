@@ -182,7 +182,7 @@ def test_nearest_table_offered() -> None:
     table = {"max_voltage_v": 6.0}
     assert "[limit] is not a table" in refused({"limit": table})
     assert "Did you mean [limits]?" in refused({"limit": table})
-    assert "The tables are rig, limits" in refused({"zzz": table})
+    assert "The tables are rig, cell, limits" in refused({"zzz": table})
 
 
 @pytest.mark.parametrize("name", list(sections()))

@@ -34,6 +34,29 @@ class LinePlaceAnswer(Answer):
     ]
 
 
+class DepthPlaceAnswer(Answer):
+    """A place on the plate, or all places of one kind, with its depth over the mean depth."""
+
+    name: Annotated[str, described("What it is.", NO_UNIT, "widest-floor-middle")]
+    x_mm: Annotated[
+        float, described("Where to gauge it, from the artwork's left edge.", "mm", 15.0)
+    ]
+    y_mm: Annotated[float, described("The same from its top edge.", "mm", 12.0)]
+    share_of_area: Annotated[float, described("Its share of the open area.", NO_UNIT, 0.1)]
+    ratios: Annotated[
+        tuple[float, ...],
+        described(
+            "Depth there over the mean depth, for each evenness from 0 (uniform) to 1 (ohmic) on "
+            "the grid 0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.",
+            NO_UNIT,
+            [1.0, 0.99, 0.98, 0.96, 0.92, 0.85, 0.76, 0.66, 0.52, 0.42, 0.28],
+        ),
+    ]
+    width_mm: Annotated[
+        float | None, described("Width of the opening there; null at an edge.", "mm", 19.6)
+    ]
+
+
 _LINE = {"x_mm": 12.4, "y_mm": 7.1, "width_mm": 0.31, "length_mm": 4.2}
 _CURVE = [[0.0, 712.4], [0.005, 715.6], [1.0, 1224.9]]
 
@@ -118,6 +141,22 @@ class MeasureAnswer(Answer):
     version: Annotated[str, described("Version of the measurement.", NO_UNIT, "1")]
     warnings: Annotated[
         tuple[str, ...], described("What may be wrong with the file.", NO_UNIT, ["2 mm2 is grey"])
+    ]
+    places: Annotated[
+        tuple[DepthPlaceAnswer, ...],
+        described(
+            "How deep each place gets against the mean depth.",
+            NO_UNIT,
+            [example_of(DepthPlaceAnswer)],
+        ),
+    ]
+    bath_resistance_ohm: Annotated[
+        tuple[float, ...],
+        described(
+            "Resistance of the bath between plate and minus plate, for each evenness as in places.",
+            "ohm",
+            [0.49, 0.49, 0.48, 0.48, 0.47, 0.46, 0.45, 0.43, 0.41, 0.4, 0.38],
+        ),
     ]
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from controller.artwork.distribution.currents import MOST_CELLS
 from controller.artwork.distribution.widths import opened
+from controller.artwork.measuring.sheet import Sheet
 from controller.artwork.outline.chain import Bools, Cover, Floats, Ints
 from controller.physics.bath_field import BathField
 
@@ -39,13 +40,6 @@ class PlateMap:
         """Return x and y of a pixel's middle, from the artwork's top left corner."""
         x_mm, y_mm = self.origin_mm
         return x_mm + (column + 0.5) * self.pixel_mm, y_mm + (row + 0.5) * self.pixel_mm
-
-
-def map_block(plate_mm: tuple[float, float], px_mm: float, field: BathField) -> int:
-    """Return how many pixels of the measuring grid a side of a map pixel has."""
-    width_mm, height_mm = (side + 2 * field.margin_mm for side in plate_mm)
-    least_mm = max(PIXEL_MM, math.sqrt(width_mm * height_mm / MOST_CELLS))
-    return max(1, math.ceil(least_mm / px_mm - 1e-9))
 
 
 class MapCanvas:
@@ -109,3 +103,13 @@ def _starts(top: int, count: int, block: int) -> Ints:
     """Return where in ``count`` pixels from ``top`` on each block of pixels starts."""
     inner = np.arange(-top % block, count, block, dtype=np.intp)
     return inner if top % block == 0 else np.concatenate([np.zeros(1, np.intp), inner])
+
+
+def map_canvas(sheet: Sheet, bath: BathField | None) -> MapCanvas | None:
+    """Return an empty canvas for a sheet, or None when there is no bath to map it for."""
+    if bath is None:
+        return None
+    width_mm, height_mm = (side + 2 * bath.margin_mm for side in sheet.plate_mm)
+    least_mm = max(PIXEL_MM, math.sqrt(width_mm * height_mm / MOST_CELLS))
+    block = max(1, math.ceil(least_mm / sheet.px_mm - 1e-9))
+    return MapCanvas(sheet.height_px, sheet.width_px, sheet.px_mm, block)

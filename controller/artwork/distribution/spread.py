@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from controller.artwork.distribution.places import find_places, ratios_by_evenness
-from controller.artwork.distribution.plate_map import PlateMap
+from controller.artwork.distribution.plate_map import MapCanvas
 from controller.artwork.distribution.solver import CurrentSolver
-from controller.physics.bath_field import BathField
+from controller.artwork.measuring.sheet import Sheet
+from controller.artwork.options import MeasureOptions
 from controller.physics.places import Place
 
 _S_PER_MM = 1e-3
@@ -26,14 +27,17 @@ class Spread:
     bath_resistance_ohm: tuple[float, ...] = ()
 
 
-def spread_of(plate: PlateMap, bath: BathField, copies: int) -> Spread:
+def spread_of(canvas: MapCanvas | None, sheet: Sheet, options: MeasureOptions) -> Spread:
     """Return the places of one copy and the resistance of the bath for all of them.
 
     Copies count as plates in baths of their own, side by side: each has the bath's margin to
     itself. Copies that share the margin get less current at the sides that face each other.
     """
-    solver = CurrentSolver(plate.open_share, plate.pixel_mm, bath)
+    if canvas is None or options.bath is None:
+        return Spread()
+    plate = canvas.plate_map(sheet.plate_mm, sheet.origin_mm)
+    solver = CurrentSolver(plate.open_share, plate.pixel_mm, options.bath)
     ratios, bath_mm = ratios_by_evenness(solver)
-    area_mm2 = copies * solver.open_pixels * plate.pixel_mm**2
-    per_ohm = bath.conductivity_s_per_m * _S_PER_MM * area_mm2
+    area_mm2 = options.copies * solver.open_pixels * plate.pixel_mm**2
+    per_ohm = options.bath.conductivity_s_per_m * _S_PER_MM * area_mm2
     return Spread(find_places(plate, ratios), tuple(length / per_ohm for length in bath_mm))

@@ -14,8 +14,8 @@ import numpy as np
 from controller.artwork import limits
 from controller.artwork.distances.components import FieldCount
 from controller.artwork.distances.distance import Squares, scale_for
-from controller.artwork.distribution.plate_map import MapCanvas, map_block
-from controller.artwork.distribution.spread import Spread, spread_of
+from controller.artwork.distribution.plate_map import map_canvas
+from controller.artwork.distribution.spread import spread_of
 from controller.artwork.loading.levels import Levels, find_levels
 from controller.artwork.loading.picture import Picture
 from controller.artwork.loading.readable import ReadableFile
@@ -96,7 +96,7 @@ class _Walk:
         self._fields = FieldCount()
         self._lines = LineBook(self._undercut_px)
         self._preview = PreviewCanvas(sheet.height_px, sheet.width_px) if with_preview else None
-        self._map = _map_canvas(sheet, options)
+        self._map = map_canvas(sheet, options.bath)
         self._open_px2 = 0.0
         self._partial_px = 0
         self._noise_range_px = levels.noise_range_px(sheet.reduction)
@@ -209,7 +209,7 @@ class _Walk:
         lost, lost_count = self._lines.lost_lines(sheet)
         if preview is not None and self._preview is not None:
             self._preview.save(preview, options.undercut_mm, px_mm, lost_count)
-        spread = self._spread()
+        spread = spread_of(self._map, sheet, options)
         plate_mm2 = sheet.plate_mm[0] * sheet.plate_mm[1]
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
@@ -247,14 +247,6 @@ class _Walk:
             bath_resistance_ohm=spread.bath_resistance_ohm,
         )
 
-    def _spread(self) -> Spread:
-        """Return what the map says of the current, or nothing when nobody asked."""
-        bath = self._options.bath
-        if self._map is None or bath is None:
-            return Spread()
-        plate = self._map.plate_map(self._sheet.plate_mm, self._sheet.origin_mm)
-        return spread_of(plate, bath, self._options.copies)
-
     def _soft_warning(self, soft_px2: float) -> list[Message]:
         """Return a warning when parts are grey. Raises: RefusedError for a picture in tones."""
         share = soft_px2 / self._open_px2
@@ -270,13 +262,6 @@ class _Walk:
         if share > _SOFT_WARN_FRACTION:
             return [Message("artwork.grey_parts", {"grey_mm2": grey_mm2})]
         return []
-
-
-def _map_canvas(sheet: Sheet, options: MeasureOptions) -> MapCanvas | None:
-    if options.bath is None:
-        return None
-    block = map_block(sheet.plate_mm, sheet.px_mm, options.bath)
-    return MapCanvas(sheet.height_px, sheet.width_px, sheet.px_mm, block)
 
 
 def _row_sums(core: Cover, weight_x: Floats) -> Floats:
