@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.artwork.distribution.cosines import CosineFilter, nice_size
+from controller.artwork.distribution.minus_plate import MinusPlate
 from controller.artwork.distribution.spreading import spreading_mm
 from controller.artwork.outline.chain import Floats
 from controller.errors import RefusedError
@@ -61,7 +62,7 @@ class CurrentSolver:
     """
 
     def __init__(self, open_share: Floats, pixel_mm: float, field: BathField) -> None:
-        self._shape = open_share.shape
+        self._shape = open_share.shape[0], open_share.shape[1]
         margin_px = field.margin_mm / pixel_mm
         rows, columns = (nice_size(math.ceil(n + 2 * margin_px)) for n in self._shape)
         self._filter = CosineFilter(rows, columns)
@@ -73,6 +74,7 @@ class CurrentSolver:
             row + (rows - self._shape[0]) // 2, column + (columns - self._shape[1]) // 2
         )
         self._cells = rows * columns
+        self._minus_plate = self._smaller((rows, columns), pixel_mm, field)
         self._spreading = spreading_mm(rows, columns, pixel_mm, field.gap_mm)
         self._arranged = self._filter.arranged(self._spreading)
         self._share: Floats = open_share.reshape(-1)[self._flat].astype(np.float64)
@@ -102,7 +104,26 @@ class CurrentSolver:
 
     def _spread(self, current: Floats) -> Floats:
         """Return the potential of the open metal from the current through the bath."""
-        return self._filtered(current, self._arranged) + self._crowding_mm * current
+        potential = self._filtered(current, self._arranged) + self._crowding_mm * current
+        if self._minus_plate is not None:
+            sheet = np.zeros(self._shape)
+            sheet.reshape(-1)[self._flat] = current
+            potential += self._minus_plate.change(sheet).reshape(-1)[self._flat]
+        return potential
+
+    def _smaller(
+        self, cells: tuple[int, int], pixel_mm: float, field: BathField
+    ) -> MinusPlate | None:
+        """Return what the minus plate changes, or None when it covers the bath's cross-section."""
+        if field.minus_plate_mm is None:
+            return None
+        bath_mm = cells[0] * pixel_mm, cells[1] * pixel_mm
+        width_mm, height_mm = field.minus_plate_mm
+        size_mm = min(height_mm, bath_mm[0]), min(width_mm, bath_mm[1])
+        if size_mm == bath_mm:
+            return None
+        first = (cells[0] - self._shape[0]) // 2, (cells[1] - self._shape[1]) // 2
+        return MinusPlate(self._shape, pixel_mm, first, bath_mm, size_mm, field.gap_mm)
 
     def _filtered(self, values: Floats, factors: Floats) -> Floats:
         sheet = np.zeros(self._cells)
