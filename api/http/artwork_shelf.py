@@ -201,7 +201,9 @@ class ArtworkShelf:
         file = self._file_of(found)
         if file is None:
             raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
-        reading = replace(found.options, depth_mm=None, etch_factor=None, max_undercut_mm=None)
+        reading = replace(
+            found.options, depth_mm=None, etch_factor=None, max_undercut_mm=None, bath=None
+        )
         return file, reading
 
     def _of_file(self, sha256: str) -> Artwork | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from api.http.models.artworks import PlaceAnswer
+from api.http.models.artworks import DepthPlaceAnswer
 from api.http.models.base import NO_UNIT, Answer, RequestModel, described
 from controller.artwork.relief.options import (
     HEIGHT_MAP,
@@ -106,7 +106,7 @@ class SectionAnswer(Answer):
     ]
 
 
-class TappedPlace(PlaceAnswer):
+class TappedPlace(DepthPlaceAnswer):
     """A place that a person points at."""
 
     evenness_grid: Annotated[
