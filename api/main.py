@@ -242,7 +242,7 @@ class Daemon:
                 state_directory / "artworks",
                 self._heart,
                 measure=partial(measure, workplace=workplace),
-                reliefs=ReliefMaker(workplace, self._settings.cell.field()),
+                reliefs=ReliefMaker(workplace, self._settings.cell.field),
             ),
             truth=None if self.rig.model is None else self.rig.model.truth,
             watchdog_s=self._notifier.period_s,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from api.http.models.artworks import DepthPlaceAnswer
 from api.http.models.base import NO_UNIT, Answer, RequestModel, described
 from controller.artwork.relief.options import (
     HEIGHT_MAP,
@@ -106,9 +105,24 @@ class SectionAnswer(Answer):
     ]
 
 
-class TappedPlace(DepthPlaceAnswer):
-    """A place that a person points at."""
+class TappedPlace(Answer):
+    """A place that a person points at, and how deep it becomes against the mean."""
 
+    name: Annotated[str, described("What it is.", NO_UNIT, "tapped")]
+    x_mm: Annotated[float, described("From the artwork's left edge.", "mm", 18.4)]
+    y_mm: Annotated[float, described("From its top edge.", "mm", 18.8)]
+    share_of_area: Annotated[float, described("Always 0: it is one place.", NO_UNIT, 0.0)]
+    ratios: Annotated[
+        tuple[float, ...],
+        described(
+            "Depth here over the mean depth, for each value of evenness_grid.",
+            NO_UNIT,
+            [1.0, 0.99, 0.98, 0.96, 0.93, 0.87, 0.8, 0.7, 0.6, 0.5, 0.35],
+        ),
+    ]
+    width_mm: Annotated[
+        float | None, described("Width of the opening; null when unknown.", "mm", 1.2)
+    ]
     evenness_grid: Annotated[
         tuple[float, ...],
         described(
