@@ -18,6 +18,8 @@ import { bounded, fitted, panned, toPlate, toScreen, zoomed } from "./view.js";
 
 const MODES = ["relief", "lines", "left", "section"];
 const PATIENCE_MS = 240000;
+const AGAIN_MS = 1500;
+const BUSY = 503;
 const STEP = 1.6;
 const MOST_PIXELS = 260000;
 const TURNED = "biteclock.plate.turned";
@@ -298,12 +300,16 @@ function turned() {
   }
 }
 
+/** Return the field. While the bench measures or draws something else, ask again. */
 async function fetchField(artwork) {
   const patience = { signal: AbortSignal.timeout(PATIENCE_MS), cache: "no-store" };
-  const answer = await fetch(`${path("artworks", artwork)}/field`, patience);
-  if (!answer.ok) {
+  for (;;) {
+    const answer = await fetch(`${path("artworks", artwork)}/field`, patience);
+    if (answer.ok) return readField(await answer.arrayBuffer());
     const problem = await answer.json().catch(() => null);
-    throw new Error(problem?.detail ?? text("server.refused", { status: answer.status }));
+    if (answer.status !== BUSY || patience.signal.aborted) {
+      throw new Error(problem?.detail ?? text("server.refused", { status: answer.status }));
+    }
+    await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
   }
-  return readField(await answer.arrayBuffer());
 }
