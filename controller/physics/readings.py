@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import fmean, stdev
+from statistics import fmean
 
 from controller.errors import RefusedError
+from controller.physics.evenness import likely_evenness
+from controller.physics.places import EVENNESS_GRID, Place
+from controller.physics.relief import interpolate
 from controller.units import positive
 
 PLACE_FACTOR = {"centre": (1.0, 0.02), "edge": (1.15, 0.08), "small-field": (1.15, 0.08)}
 """Depth at a place over the mean depth, and its standard deviation: current crowds at edges and
 small fields. Source: common practice, no source (1.15 to 1.3 for the deepest place)."""
+
+PLACE_SD = 0.02
+"""Standard deviation of depth at a place over what the distribution expects there. Common
+practice, no source."""
 
 FILM_MM = (0.045, 0.005)
 """Thickness of dry film resist and its standard deviation, mm; subtracted from a reading on the
@@ -28,6 +35,11 @@ class GaugeReading:
     :param from_resist_top: the gauge rested on the resist, so the film is subtracted.
     :param resolution_mm: smallest step of the gauge.
     :param film_mm: thickness of the resist.
+    :param ratios: depth at the place over the mean depth, for each value of EVENNESS_GRID, or
+        None when only the word is known.
+    :param person: who gauged, or None.
+    :param gauge: which gauge, or None.
+    :param at: the place that was pointed at or chosen; ``ratios`` are its own.
     """
 
     charge_coulombs: float
@@ -36,26 +48,29 @@ class GaugeReading:
     from_resist_top: bool = False
     resolution_mm: float = 0.01
     film_mm: float = FILM_MM[0]
+    ratios: tuple[float, ...] | None = None
+    person: str | None = None
+    gauge: str | None = None
+    at: Place | None = None
 
-    def mean_depth(self) -> tuple[float, float]:
+    def mean_depth(self, evenness: float | None = None) -> tuple[float, float]:
         """Return the mean depth of the floor and its standard error, mm.
 
+        :param evenness: of the bath, 0 to 1; None stands for what is likely before any reading.
         Raises: RefusedError without spots, for a spot that is not a depth, or an unknown place.
         """
-        if self.place not in PLACE_FACTOR:
-            known = ", ".join(PLACE_FACTOR)
-            raise RefusedError(
-                "physics.gauge.unknown_place", field="place", place=self.place, known=known
-            )
+        factor, factor_sd = self._place_factor(evenness)
         if not self.spots_mm:
             raise RefusedError("physics.gauge.no_spots", field="spots_mm")
         film_mm, film_sd = self._film_under_mm, FILM_MM[1] if self.from_resist_top else 0.0
-        factor, factor_sd = PLACE_FACTOR[self.place]
         spots = [_depth_below_film_mm(spot_mm, film_mm) / factor for spot_mm in self.spots_mm]
-        mean_mm = fmean(spots)
+        count = len(spots)
+        mean_mm = math.fsum(spots) / count
         step_sd = positive(self.resolution_mm, "resolution_mm", "mm") / math.sqrt(12.0)
-        spread_sd = stdev(spots) if len(spots) > 1 else 0.05 * mean_mm
-        scatter = math.hypot(spread_sd, step_sd) / math.sqrt(len(spots))
+        # statistics.stdev takes ten times as long, and a bath has hundreds of readings.
+        squares = math.fsum((spot - mean_mm) ** 2 for spot in spots)
+        spread_sd = math.sqrt(squares / (count - 1)) if count > 1 else 0.05 * mean_mm
+        scatter = math.hypot(spread_sd, step_sd) / math.sqrt(count)
         return mean_mm, math.hypot(scatter, film_sd, factor_sd * mean_mm)
 
     def evenness_fraction(self) -> float | None:
@@ -65,6 +80,18 @@ class GaugeReading:
         return (max(self.spots_mm) - min(self.spots_mm)) / (
             fmean(self.spots_mm) - self._film_under_mm
         )
+
+    def _place_factor(self, evenness: float | None) -> tuple[float, float]:
+        """Return depth at the place over the mean depth, and its standard deviation."""
+        if self.ratios is not None:
+            at = likely_evenness() if evenness is None else evenness
+            return interpolate(tuple(zip(EVENNESS_GRID, self.ratios, strict=True)), at), PLACE_SD
+        if self.place not in PLACE_FACTOR:
+            known = ", ".join(PLACE_FACTOR)
+            raise RefusedError(
+                "physics.gauge.unknown_place", field="place", place=self.place, known=known
+            )
+        return PLACE_FACTOR[self.place]
 
     @property
     def _film_under_mm(self) -> float:

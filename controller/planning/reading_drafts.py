@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from controller.errors import RefusedError
 from controller.physics.estimate import DepthEstimate
 from controller.physics.learning import ASK_BEYOND_SIGMA, Learner
+from controller.physics.places import Place
 from controller.physics.readings import GaugeReading, Reading, Weighing
 from controller.planning.request import PlanRequest, growth_of
 from controller.units import positive
@@ -20,6 +21,7 @@ class GaugeDraft:
     """A gauge reading as given; the fields are those of GaugeReading.
 
     :param charge_coulombs: charge that had flowed, or None for what the run has counted.
+    :param at: the place that was pointed at or chosen, or None when only the word is known.
     """
 
     spots_mm: tuple[float, ...]
@@ -27,6 +29,9 @@ class GaugeDraft:
     from_resist_top: bool = False
     resolution_mm: float = 0.01
     charge_coulombs: float | None = None
+    at: Place | None = None
+    person: str | None = None
+    gauge: str | None = None
 
     def complete(self, counted_coulombs: float, film_mm: float) -> GaugeReading:
         """Return the reading of a run that counted this charge under a resist of this thickness.
@@ -40,6 +45,10 @@ class GaugeDraft:
             self.from_resist_top,
             self.resolution_mm,
             film_mm,
+            None if self.at is None else self.at.ratios,
+            self.person,
+            self.gauge,
+            self.at,
         )
         reading.mean_depth()
         return reading
