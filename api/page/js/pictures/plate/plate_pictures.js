@@ -143,13 +143,15 @@ export class PlatePictures {
   tap(point) {
     if (this.surface === null) return;
     const place = toPlate(this.view, this.box(), point);
-    const { localMm, kind } = this.surface.at(place.x, place.y);
+    const { kind, depthMm } = this.surface.at(place.x, place.y);
     this.marked = place;
     this.drawOverlay();
-    const depth_mm = fixed(this.surface.at(place.x, place.y).depthMm, 2);
+    const depth_mm = fixed(depthMm, 2);
     const at = { x_mm: fixed(place.x, 1), y_mm: fixed(place.y, 1), depth_mm };
     put(this.words, text("plate.at", at));
-    this.ontap?.(place, { kind, localMm });
+    const { evenness } = this.surface;
+    const ratioAt = (value) => this.surface.ratioFor(place, value);
+    this.ontap?.(place, { kind, evenness, ratioAt });
   }
 
   draw(from, to) {

@@ -58,7 +58,7 @@ export class Surface {
   }
 
   /** Return the local ratio, straight between the coarse cells' middles. */
-  ratioAt(column, row) {
+  ratioAt(column, row, ratios = this.ratios) {
     const { header } = this.field;
     const [width, height] = [header.ratio_width_px, header.ratio_height_px];
     const step = header.pixel_mm / header.ratio_pixel_mm;
@@ -67,10 +67,17 @@ export class Surface {
     const [left, top] = [x | 0, y | 0];
     const [right, below] = [Math.min(left + 1, width - 1), Math.min(top + 1, height - 1)];
     const [fx, fy] = [x - left, y - top];
-    const { ratios } = this;
     const upper = ratios[top * width + left] * (1 - fx) + ratios[top * width + right] * fx;
     const lower = ratios[below * width + left] * (1 - fx) + ratios[below * width + right] * fx;
     return upper * (1 - fy) + lower * fy;
+  }
+
+  /** Return depth at a place over that in the middle of the widest floor, for an evenness. */
+  ratioFor({ x, y }, evenness) {
+    const { header } = this.field;
+    const column = (x - header.origin_x_mm) / header.pixel_mm;
+    const row = (y - header.origin_y_mm) / header.pixel_mm;
+    return this.ratioAt(column, row, ratiosAt(this.field, evenness));
   }
 
   /** Return [{atMm, depthMm}] along a line between two places {x, y}, mm. */
