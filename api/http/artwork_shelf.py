@@ -13,17 +13,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from api.access.private_files import write_private
-from api.http.reliefs import ReliefCache, ReliefMaker
+from api.http.reliefs import PlateReliefs, ReliefCache, ReliefMaker
 from controller.artwork.cache import MeasureCache, MeasureFunction, content_key
 from controller.artwork.client import measure as measure_in_process
 from controller.artwork.entry import SUFFIXES, Artwork, read_entry
 from controller.artwork.options import MeasureOptions
-from controller.artwork.relief.field_form import Field
-from controller.artwork.relief.options import ReliefOptions
 from controller.artwork.result import ArtworkMeasure, MeasureFailedError
 from controller.artwork.workplaces import HERE
 from controller.errors import BiteclockError, RefusedError
-from controller.physics.bath_field import BathField
 from controller.ports import Clock
 from controller.texts import Message, Value, text
 
@@ -54,6 +51,7 @@ class ArtworkShelf:
     :param directory: created when it is missing.
     :param measure: measures a file in a separate process.
     :param reliefs: makes pictures and fields of the etched plate in a separate process.
+    :ivar reliefs: those of the artworks here.
     """
 
     def __init__(
@@ -75,7 +73,8 @@ class ArtworkShelf:
         for place in (directory, self._files, self._entries):
             place.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._pictures = MeasureCache(directory / "pictures", self._measure)
-        self._reliefs = ReliefCache(directory / "reliefs", reliefs or ReliefMaker(HERE))
+        cache = ReliefCache(directory / "reliefs", reliefs or ReliefMaker(HERE))
+        self.reliefs = PlateReliefs(cache, self.readable)
         self._known_pictures: dict[tuple[str, float | None], Path] = {}
         for left in directory.glob("incoming-*"):
             shutil.rmtree(left, ignore_errors=True)
@@ -169,28 +168,8 @@ class ArtworkShelf:
         path = self._known_pictures.get((artwork, undercut_mm))
         return path if path is not None and path.is_file() else None
 
-    @property
-    def bath(self) -> BathField:
-        """The rig's bath as the current sees it."""
-        return self._reliefs.bath
-
-    def relief(self, artwork: str, options: ReliefOptions) -> Path:
-        """Return a PNG of the etched plate, a picture or a height map.
-
-        Raises: UnknownArtworkError, RefusedError, MeasureFailedError.
-        """
-        return self._reliefs.relief(*self._readable(artwork), options)
-
-    def plate_field(self, artwork: str) -> Field:
-        """Return the field of an artwork's plate. Raises: as ``relief``."""
-        return self._reliefs.field(*self._readable(artwork))
-
-    def packed_field(self, artwork: str) -> Path:
-        """Return the file that holds the field, as gzip. Raises: as ``relief``."""
-        return self._reliefs.packed_field(*self._readable(artwork))
-
-    def _readable(self, artwork: str) -> tuple[Path, MeasureOptions]:
-        """Return an artwork's file and how to read it.
+    def readable(self, artwork: str) -> tuple[Path, MeasureOptions]:
+        """Return an artwork's file and how to read it, for a relief.
 
         :param artwork: its name, or its file's hash, which a run's plan has.
         Raises: UnknownArtworkError.

@@ -57,7 +57,7 @@ def place_of(context: AppContext, run_id: str, at: AtBody) -> Place:
         raise RefusedError("http.reading.half_place", field="at")
     if request.get("artwork") is None:
         raise RefusedError("http.reading.no_artwork", field="at")
-    return context.artworks.plate_field(request["artwork"]).place_at(at.x_mm, at.y_mm)
+    return context.artworks.reliefs.field(request["artwork"]).place_at(at.x_mm, at.y_mm)
 
 
 def withdraw_reading(

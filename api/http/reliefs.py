@@ -122,6 +122,38 @@ class ReliefCache:
             path.unlink(missing_ok=True)
 
 
+class PlateReliefs:
+    """The reliefs of uploaded artworks.
+
+    :param readable: returns the file of an artwork and how to read it; it raises RefusedError.
+    """
+
+    def __init__(
+        self, cache: ReliefCache, readable: Callable[[str], tuple[Path, MeasureOptions]]
+    ) -> None:
+        self._cache, self._readable = cache, readable
+
+    @property
+    def bath(self) -> BathField:
+        """The rig's bath as the current sees it."""
+        return self._cache.bath
+
+    def relief(self, artwork: str, options: ReliefOptions) -> Path:
+        """Return a PNG of the etched plate, a picture or a height map.
+
+        Raises: RefusedError, MeasureFailedError.
+        """
+        return self._cache.relief(*self._readable(artwork), options)
+
+    def field(self, artwork: str) -> Field:
+        """Return the field of an artwork's plate. Raises: RefusedError, MeasureFailedError."""
+        return self._cache.field(*self._readable(artwork))
+
+    def packed_field(self, artwork: str) -> Path:
+        """Return the file that holds the field, as gzip. Raises: as ``field``."""
+        return self._cache.packed_field(*self._readable(artwork))
+
+
 def _key(file: Path, reading: MeasureOptions, wanted: dict[str, object]) -> str:
     """Return the key of a relief: a hash of the file, how it is read, what is wanted, versions."""
     parts = [sha256_of(file), reading.to_dict(), wanted, limits.MEASURE_VERSION, _FORM]

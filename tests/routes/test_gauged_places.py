@@ -28,7 +28,7 @@ def context(**request: Any) -> Any:
     )
     return SimpleNamespace(
         book=SimpleNamespace(run=lambda _: run),
-        artworks=SimpleNamespace(plate_field=lambda _: field),
+        artworks=SimpleNamespace(reliefs=SimpleNamespace(field=lambda _: field)),
     )
 
 

@@ -48,7 +48,7 @@ def _binary(description: str, kind: str) -> dict[int | str, dict[str, Any]]:
 def relief_routes(context: AppContext) -> APIRouter:
     """Return the routes of the reliefs."""
     router = APIRouter(tags=["artworks"], dependencies=[Depends(refuse_if_revoked)])
-    shelf = context.artworks
+    shelf = context.artworks.reliefs
 
     async def made(action: Callable[..., Result], *arguments: Any) -> Result:
         with context.measurer.held(), _unknown_is_404():
@@ -114,7 +114,7 @@ def relief_routes(context: AppContext) -> APIRouter:
     )
     async def section(artwork: ArtworkId, query: Annotated[SectionQuery, Query()]) -> SectionAnswer:
         """Beside the plate the depth is 0."""
-        field = await made(shelf.plate_field, artwork)
+        field = await made(shelf.field, artwork)
         ends_mm = (query.x0_mm, query.y0_mm, query.x1_mm, query.y1_mm)
         bath = (query.depth_mm, query.etch_factor, query.evenness)
         pairs = await context.reading.run(profile, field, ends_mm, query.points, *bath)
@@ -129,7 +129,7 @@ def relief_routes(context: AppContext) -> APIRouter:
     )
     async def place(artwork: ArtworkId, query: Annotated[PlaceQuery, Query()]) -> TappedPlace:
         """A place under the resist is refused. Give the answer's x and y with a gauge reading."""
-        field = await made(shelf.plate_field, artwork)
+        field = await made(shelf.field, artwork)
         found = field.place_at(query.x_mm, query.y_mm)
         return TappedPlace(
             name=found.name,
