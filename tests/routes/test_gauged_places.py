@@ -75,7 +75,7 @@ def test_place_divides_the_depth() -> None:
     assert math.isclose(reading.mean_depth(0.0)[0], 0.3, rel_tol=1e-12)
 
 
-def test_old_reading_is_kept_as_before() -> None:
+def test_old_reading_kept_unchanged() -> None:
     """Without a place a reading has the fields that it always had."""
     body = body_of(GaugeBody(kind="gauge", spots_mm=(0.3,)).draft().complete(1000.0, 0.045))
     assert not {"at", "ratios", "person", "gauge"} & set(body)

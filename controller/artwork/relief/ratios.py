@@ -8,7 +8,8 @@ from PIL import Image
 
 from controller.artwork.distribution.currents import joined, joined_pixels
 from controller.artwork.distribution.solver import CurrentSolver
-from controller.artwork.outline.chain import Bools, Floats
+from controller.artwork.distribution.widths import rim_distance
+from controller.artwork.outline.chain import Floats
 from controller.artwork.relief.grid import PlateGrid
 from controller.physics.bath_field import BathField
 
@@ -16,6 +17,9 @@ _COARSE_SIDE_PX = 240
 """Longest side of the grid on which the widest floor is searched."""
 
 LEAST_SHARE = 0.02
+
+_JUDGED_AT = 0.5
+"""Evenness at which the shallowest spot is judged; the order of the spots hardly depends on it."""
 
 
 class Currents:
@@ -40,11 +44,24 @@ class Currents:
         return self._solver.solve(evenness).ratios
 
     def middle(self) -> tuple[int, int]:
-        """Return row and column of the middle of the widest floor."""
+        """Return row and column of the middle of the widest floor.
+
+        Where a floor is long, its middle line is equally wide: it is the shallowest spot of it, as
+        in the map's list of places.
+        """
         step = max(1, -(-max(self.share.shape) // _COARSE_SIDE_PX))
-        row, column = farthest_from_edge(joined(self.share, step) >= 0.5)
-        row, column = row * step + step // 2, column * step + step // 2
-        return min(row, self.share.shape[0] - 1), min(column, self.share.shape[1] - 1)
+        is_open = joined(self.share, step) >= 0.5
+        if not is_open.any():
+            row, column = divmod(int(self.share.argmax()), self.share.shape[1])
+            return row, column
+        distance = rim_distance(is_open)
+        judged = self.ratios(_JUDGED_AT)[step // 2 :: step, step // 2 :: step]
+        rows, columns = (min(pair) for pair in zip(judged.shape, is_open.shape, strict=True))
+        shown = judged[:rows, :columns]
+        is_middle = (distance >= 0.98 * distance.max())[:rows, :columns] & (shown > 0.0)
+        at = int(np.where(is_middle, shown, np.inf).argmin())
+        row, column = divmod(at, columns)
+        return row * step + step // 2, column * step + step // 2
 
 
 def local_ratios(grid: PlateGrid, bath: BathField, evenness: float) -> Floats:
@@ -59,26 +76,6 @@ def local_ratios(grid: PlateGrid, bath: BathField, evenness: float) -> Floats:
     rows, columns = grid.cover.shape
     fine = _enlarged(_or_one(filled(coarse)), currents.step)[:rows, :columns]
     return np.where(grid.is_open, fine / middle, 0.0)
-
-
-def farthest_from_edge(is_open: Bools) -> tuple[int, int]:
-    """Return row and column of the open pixel farthest from resist and from the plate's edge."""
-    padded = np.pad(is_open, 1)
-    height, width = padded.shape
-    far = float(height + width)
-    along = np.where(padded, far, 0.0)
-    for column in range(1, width):
-        np.minimum(along[:, column], along[:, column - 1] + 1.0, out=along[:, column])
-    for column in range(width - 2, -1, -1):
-        np.minimum(along[:, column], along[:, column + 1] + 1.0, out=along[:, column])
-    squares = np.square(along)
-    nearest = squares.copy()
-    for step in range(1, height):
-        loss = float(step * step)
-        np.minimum(nearest[step:], squares[:-step] + loss, out=nearest[step:])
-        np.minimum(nearest[:-step], squares[step:] + loss, out=nearest[:-step])
-    row, column = divmod(int(nearest.argmax()), width)
-    return row - 1, column - 1
 
 
 def filled(ratios: Floats, rings: int = 2) -> Floats:
