@@ -17,7 +17,7 @@ from controller.artwork.client import sha256_of
 from controller.artwork.options import MeasureOptions
 from controller.artwork.relief.client import plate_field, relief
 from controller.artwork.relief.field_form import DamagedFieldError, Field, read_field
-from controller.artwork.relief.options import ReliefOptions
+from controller.artwork.relief.options import FIELD, ReliefOptions
 from controller.artwork.workplaces import Workplace
 from controller.physics.bath_field import BathField
 
@@ -26,6 +26,10 @@ _MOST_KEPT = 60
 
 _FORM = "1"
 """Part of the key of kept files. It changes whenever a picture or a field may change."""
+
+
+_ANY_DEPTH_MM = 0.1
+"""A field holds for every depth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +77,15 @@ class ReliefCache:
                 self._make(path, lambda place: self._maker.relief(file, reading, options, place))
             return path
 
+    def kept_field(self, file: Path, reading: MeasureOptions) -> Path | None:
+        """Return the file with the field, or None when it has to be made."""
+        path = self._field_path(file, reading)
+        return path if path.is_file() else None
+
     def packed_field(self, file: Path, reading: MeasureOptions) -> Path:
         """Return the file with the field, as gzip. Raises: RefusedError, MeasureFailedError."""
-        key = _key(file, reading, ReliefOptions("field", 0.1, bath=self._maker.bath).to_dict())
+        path = self._field_path(file, reading)
         with self._lock:
-            path = self._directory / f"{key}.field"
             if not self._is_kept(path):
                 self._make(path, lambda place: self._maker.field(file, reading, place))
             return path
@@ -93,6 +101,10 @@ class ReliefCache:
         except (OSError, DamagedFieldError):
             path.unlink(missing_ok=True)
             return read_field(self.packed_field(file, reading).read_bytes())
+
+    def _field_path(self, file: Path, reading: MeasureOptions) -> Path:
+        wanted = ReliefOptions(FIELD, _ANY_DEPTH_MM, bath=self._maker.bath)
+        return self._directory / f"{_key(file, reading, wanted.to_dict())}.field"
 
     def _is_kept(self, path: Path) -> bool:
         try:
@@ -148,6 +160,10 @@ class PlateReliefs:
     def field(self, artwork: str) -> Field:
         """Return the field of an artwork's plate. Raises: RefusedError, MeasureFailedError."""
         return self._cache.field(*self._readable(artwork))
+
+    def is_field_kept(self, artwork: str) -> bool:
+        """Return whether the field need not be made. Raises: RefusedError."""
+        return self._cache.kept_field(*self._readable(artwork)) is not None
 
     def packed_field(self, artwork: str) -> Path:
         """Return the file that holds the field, as gzip. Raises: as ``field``."""

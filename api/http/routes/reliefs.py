@@ -54,6 +54,13 @@ def relief_routes(context: AppContext) -> APIRouter:
         with context.measurer.held(), _unknown_is_404():
             return await context.measuring.run(action, *arguments)
 
+    async def of_field(action: Callable[[str], Result], artwork: str) -> Result:
+        """Return what an action makes of a field. A kept one is there while the bench measures."""
+        with _unknown_is_404():
+            if await context.reading.run(shelf.is_field_kept, artwork):
+                return await context.reading.run(action, artwork)
+        return await made(action, artwork)
+
     @router.get(
         "/api/artworks/{artwork}/relief.png",
         operation_id="getReliefPicture",
@@ -97,7 +104,7 @@ def relief_routes(context: AppContext) -> APIRouter:
     )
     async def plate_field(artwork: ArtworkId, request: Request) -> Response:
         """From it a page draws the plate at any depth. It is made once for an artwork."""
-        path = await made(shelf.packed_field, artwork)
+        path = await of_field(shelf.packed_field, artwork)
         packed = await context.reading.run(path.read_bytes)
         kind, headers = "application/octet-stream", {"Vary": "Accept-Encoding"}
         if "gzip" in request.headers.get("accept-encoding", ""):
@@ -114,7 +121,7 @@ def relief_routes(context: AppContext) -> APIRouter:
     )
     async def section(artwork: ArtworkId, query: Annotated[SectionQuery, Query()]) -> SectionAnswer:
         """Beside the plate the depth is 0."""
-        field = await made(shelf.field, artwork)
+        field = await of_field(shelf.field, artwork)
         ends_mm = (query.x0_mm, query.y0_mm, query.x1_mm, query.y1_mm)
         bath = (query.depth_mm, query.etch_factor, query.evenness)
         pairs = await context.reading.run(profile, field, ends_mm, query.points, *bath)
@@ -129,7 +136,7 @@ def relief_routes(context: AppContext) -> APIRouter:
     )
     async def place(artwork: ArtworkId, query: Annotated[PlaceQuery, Query()]) -> TappedPlace:
         """A place under the resist is refused. Give the answer's x and y with a gauge reading."""
-        field = await made(shelf.field, artwork)
+        field = await of_field(shelf.field, artwork)
         found = field.place_at(query.x_mm, query.y_mm)
         return TappedPlace(
             name=found.name,
