@@ -9,12 +9,10 @@ import { EMPTY, keepDraft, keptDraft } from "./prepare/draft.js";
 import { keepFrame } from "./frame/frame.js";
 import { LiveLink } from "./base/live.js";
 import { Router } from "./base/router.js";
-import { gaugeScreen } from "./screens/gauge.js";
 import { keepPrompt } from "./frame/prompt.js";
 import { askToPair, pinInAddress } from "./frame/pairing.js";
 import { nowScreen } from "./screens/now.js";
 import { prepareScreen } from "./screens/prepare.js";
-import { runScreen } from "./screens/run.js";
 import { runsScreen } from "./screens/runs.js";
 import { get } from "./base/server.js";
 import { Sounder } from "./base/sound.js";
@@ -59,6 +57,8 @@ const shared = {
 
 /** The screens that are not part of the first load: {name: load the module, build the screen}. */
 const later = {
+  gauge: async () => (await import("./screens/gauge.js")).gaugeScreen(store, pictures),
+  run: async () => (await import("./screens/run.js")).runScreen(store, shared),
   compare: async () => (await import("./screens/compare.js")).compareScreen(),
   sheet: async () => (await import("./screens/printout.js")).printoutScreen(),
   rig: async () => (await import("./screens/rig.js")).rigScreen(store, shared),
@@ -70,9 +70,7 @@ const router = new Router(
     prepare: () => prepareScreen(store, shared),
     check: () => checkScreen(store, shared),
     begin: () => beginScreen(store, shared),
-    gauge: () => gaugeScreen(store, pictures),
     runs: () => runsScreen(),
-    run: () => runScreen(store, shared),
     ...later,
   },
   "now",

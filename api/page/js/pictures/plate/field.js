@@ -2,6 +2,8 @@
 //
 // controller/artwork/relief/field_form.py describes the bytes.
 
+import { text } from "../../base/text.js";
+
 const MAGIC = "BITEFLD1";
 const ZERO_CODE = 32768;
 const CODES_PER_E = 4096;
@@ -18,7 +20,7 @@ export const HALF_WIDTH_UNIT_MM = 0.01;
 export function readField(buffer) {
   const bytes = new Uint8Array(buffer);
   const word = String.fromCharCode(...bytes.subarray(0, MAGIC.length));
-  if (word !== MAGIC || bytes.length < HEAD_BYTES) throw new Error("no field");
+  if (word !== MAGIC || bytes.length < HEAD_BYTES) throw new Error(text("plate.damaged"));
   const length = new DataView(buffer).getUint32(MAGIC.length, true);
   const words = bytes.subarray(HEAD_BYTES, HEAD_BYTES + length);
   const header = JSON.parse(new TextDecoder().decode(words));
@@ -30,7 +32,7 @@ export function readField(buffer) {
   const take = (Kind, count) => {
     const start = at;
     at += count * Kind.BYTES_PER_ELEMENT;
-    if (at > bytes.length) throw new Error("cut off");
+    if (at > bytes.length) throw new Error(text("plate.damaged"));
     return new Kind(buffer.slice(start, at));
   };
   const distance = take(Int16Array, pixels);

@@ -8,18 +8,16 @@ import { keep, kept } from "../../base/kept.js";
 import { fixed } from "../../base/numbers.js";
 import { path, query } from "../../base/server.js";
 import { text } from "../../base/text.js";
-import { readField } from "./field.js";
+import { fetchField } from "./fetch_field.js";
 import { listen } from "./gestures.js";
 import { legend } from "./legend.js";
+import { scaleBar, stroked } from "./marks.js";
 import { paint } from "./paint.js";
 import { ProfileFigure } from "./profile_figure.js";
 import { Surface } from "./surface.js";
 import { bounded, fitted, panned, toPlate, toScreen, zoomed } from "./view.js";
 
 const MODES = ["relief", "lines", "left", "section"];
-const PATIENCE_MS = 240000;
-const AGAIN_MS = 1500;
-const BUSY = 503;
 const STEP = 1.6;
 const MOST_PIXELS = 260000;
 const TURNED = "biteclock.plate.turned";
@@ -262,36 +260,6 @@ export class PlatePictures {
   }
 }
 
-/** Draw a line in black on white, so that it is seen on any ground. */
-function stroked(pen, outline) {
-  for (const [colour, width] of [
-    ["#ffffff", 5],
-    ["#14191c", 2],
-  ]) {
-    Object.assign(pen, { strokeStyle: colour, lineWidth: width });
-    pen.beginPath();
-    outline();
-    pen.stroke();
-  }
-}
-
-function scaleBar(pen, box, pxPerMm) {
-  const steps = [50, 20, 10, 5, 2, 1, 0.5, 0.2, 0.1];
-  const length = steps.find((mm) => mm * pxPerMm < box.width / 3) ?? 0.1;
-  const [x, y] = [10, box.height - 12];
-  stroked(pen, () => {
-    pen.moveTo(x, y - 5);
-    pen.lineTo(x, y);
-    pen.lineTo(x + length * pxPerMm, y);
-    pen.lineTo(x + length * pxPerMm, y - 5);
-  });
-  const words = text("plate.bar", { length_mm: length });
-  Object.assign(pen, { font: "16px sans-serif", lineWidth: 4, strokeStyle: "#ffffff" });
-  pen.strokeText(words, x + 4, y - 8);
-  pen.fillStyle = "#14191c";
-  pen.fillText(words, x + 4, y - 8);
-}
-
 /** Return how the plate was turned last, on this phone. */
 function turned() {
   try {
@@ -299,19 +267,5 @@ function turned() {
     return { quarter: [1, 2, 3].includes(quarter) ? quarter : 0, isFlipped: isFlipped === true };
   } catch {
     return {};
-  }
-}
-
-/** Return the field. While the bench measures or draws something else, ask again. */
-async function fetchField(artwork) {
-  const patience = { signal: AbortSignal.timeout(PATIENCE_MS), cache: "no-store" };
-  for (;;) {
-    const answer = await fetch(`${path("artworks", artwork)}/field`, patience);
-    if (answer.ok) return readField(await answer.arrayBuffer());
-    const problem = await answer.json().catch(() => null);
-    if (answer.status !== BUSY || patience.signal.aborted) {
-      throw new Error(problem?.detail ?? text("server.refused", { status: answer.status }));
-    }
-    await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
   }
 }

@@ -17,7 +17,7 @@ function surface(values = {}, bytes = fieldBytes()) {
 test("other bytes are no field", () => {
   assert.throws(() => readField(fieldBytes({ word: "SOMETHIN" })));
   assert.throws(() => readField(new ArrayBuffer(4)));
-  assert.throws(() => readField(fieldBytes().slice(0, -2)), /cut off/);
+  assert.throws(() => readField(fieldBytes().slice(0, -2)));
 });
 
 test("floor, quarter ellipse and surface", () => {
