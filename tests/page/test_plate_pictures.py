@@ -94,6 +94,7 @@ def test_reading_is_tapped(browser: Browser, tmp_path: Path) -> None:
         next(status for status in bench.events() if status["logbook_ready"])
         run = bench.ask("POST", "/api/start", {**RUN, "artwork": artwork["artwork"]})["run_id"]
         visited.state("running")
+        next(status for status in bench.events() if (status["depth_mm"] or 0.0) > 0.06)
         bench.ask("POST", "/api/pause")
         visited.state("paused")
         visited.go("gauge")
