@@ -219,6 +219,7 @@ class Daemon:
         """
         from api.http.application import create_app
         from api.http.artwork_shelf import ArtworkShelf
+        from api.http.reliefs import ReliefMaker
         from controller.artwork.client import measure, workplace_notes, workplace_of
         from controller.artwork.film.client import make_film
 
@@ -243,6 +244,7 @@ class Daemon:
                 self._heart,
                 measure=partial(measure, workplace=workplace),
                 make_film=partial(make_film, workplace=workplace),
+                reliefs=ReliefMaker(workplace, self._settings.cell.field),
             ),
             truth=None if self.rig.model is None else self.rig.model.truth,
             watchdog_s=self._notifier.period_s,

@@ -25,6 +25,7 @@ COMMANDS = {
     "pair": "api.cli.bench.pair",
     "plan": "api.cli.plan_command",
     "rehearse": "api.cli.rehearsal.rehearse_command",
+    "relief": "api.cli.relief",
     "restore": "api.cli.bench.backup",
     "runs": "api.cli.logbook",
     "serve": "api.cli.serve_command",

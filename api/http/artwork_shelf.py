@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from api.access.private_files import write_private
+from api.http.reliefs import PlateReliefs, ReliefCache, ReliefMaker
 from controller.artwork.cache import MeasureCache, MeasureFunction, content_key
 from controller.artwork.client import measure as measure_in_process
 from controller.artwork.entry import SUFFIXES, Artwork, read_entry
@@ -22,6 +23,7 @@ from controller.artwork.film.options import FilmOptions
 from controller.artwork.film.result import FilmResult
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure, MeasureFailedError
+from controller.artwork.workplaces import HERE
 from controller.errors import BiteclockError, RefusedError
 from controller.ports import Clock
 from controller.texts import Message, Value, text
@@ -55,6 +57,8 @@ class ArtworkShelf:
     :param directory: created when it is missing.
     :param measure: measures a file in a separate process.
     :param make_film: makes a film of a file in a separate process.
+    :param reliefs: makes pictures and fields of the etched plate in a separate process.
+    :ivar reliefs: those of the artworks here.
     """
 
     def __init__(
@@ -64,6 +68,7 @@ class ArtworkShelf:
         *,
         measure: MeasureFunction = measure_in_process,
         make_film: FilmFunction = make_film,
+        reliefs: ReliefMaker | None = None,
         most_artworks: int = MOST_ARTWORKS,
         most_bytes: int = MOST_BYTES,
     ) -> None:
@@ -77,6 +82,8 @@ class ArtworkShelf:
         for place in (directory, self._files, self._entries):
             place.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._pictures = MeasureCache(directory / "pictures", self._measure)
+        cache = ReliefCache(directory / "reliefs", reliefs or ReliefMaker(HERE))
+        self.reliefs = PlateReliefs(cache, self.readable)
         self._known_pictures: dict[tuple[str, float | None], Path] = {}
         for left in directory.glob("incoming-*"):
             shutil.rmtree(left, ignore_errors=True)
@@ -184,6 +191,30 @@ class ArtworkShelf:
         options = replace(found.options, depth_mm=None, etch_factor=None, max_undercut_mm=None)
         result, content = self._make_film(file, options, film)
         return found, result, content
+
+    def readable(self, artwork: str) -> tuple[Path, MeasureOptions]:
+        """Return an artwork's file and how to read it, for a relief.
+
+        :param artwork: its name, or its file's hash, which a run's plan has.
+        Raises: UnknownArtworkError.
+        """
+        found = _read(self._entries / f"{artwork}.json") or self._of_file(artwork)
+        if found is None:
+            found = self.get(artwork)
+        file = self._file_of(found)
+        if file is None:
+            raise UnknownArtworkError("http.artwork.file_gone", field="artwork")
+        reading = replace(
+            found.options, depth_mm=None, etch_factor=None, max_undercut_mm=None, bath=None
+        )
+        return file, reading
+
+    def _of_file(self, sha256: str) -> Artwork | None:
+        """Return the artwork used last of those that were measured of a file."""
+        if not (self._files / sha256).is_dir():
+            return None
+        found = (_read(entry) for entry in self._by_use())
+        return next((it for it in found if it and it.measure.sha256 == sha256), None)
 
     def _file_of(self, found: Artwork) -> Path | None:
         return next(iter((self._files / found.measure.sha256).glob("artwork*")), None)

@@ -47,8 +47,6 @@ class Expected:
 
 PREVIEW = Expected()
 
-MOST_ANSWER_BYTES = PREVIEW.most_answer_bytes
-
 
 class NonsenseError(ValueError):
     """The worker's answer is too long, or not of the agreed form."""

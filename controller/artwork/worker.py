@@ -1,8 +1,8 @@
 """The measuring process: one request on the socket at standard input, one answer there.
 
 ``controller/artwork/exchange.py`` describes both. Request: ``name`` of the file, ``options``,
-``film`` for a film in place of a measurement, ``with_picture``, ``accept_unconfined``,
-``memory_limit_mb``, ``cpu_limit_s``. Replies, each with its exit status:
+``film`` or ``relief`` for one of these in place of a measurement, ``with_picture``,
+``accept_unconfined``, ``memory_limit_mb``, ``cpu_limit_s``. Replies, each with its exit status:
 ``{"result", "unconfined"}`` 0, the latter null or a message;
 ``{"failed": "crash", "error": ...}`` 1; ``{"refused": {"key", "values", "field"}}`` 2, the key and
 the values of a message; ``{"failed": "memory"}`` 3; ``{"failed": "unconfined", "reason"}`` 4.
@@ -56,6 +56,8 @@ def measuring(request: dict[str, Any], file: ReadableFile) -> Work:
     preload(kind)
     if "film" in request:
         return _filming(request["film"], options, file)
+    if "relief" in request:
+        return _relief(request["relief"], options, file)
     return lambda picture: measure_file(file, options, picture).to_dict()
 
 
@@ -66,6 +68,15 @@ def _filming(wanted: dict[str, Any], options: MeasureOptions, file: ReadableFile
 
     film = FilmOptions.from_dict(wanted)
     return lambda out: film_file(file, options, film, out)
+
+
+def _relief(wanted: dict[str, Any], options: MeasureOptions, file: ReadableFile) -> Work:
+    """Return the making of a relief, ready to run confined. Raises: RefusedError."""
+    from controller.artwork.relief.make import relief_file
+    from controller.artwork.relief.options import ReliefOptions
+
+    relief = ReliefOptions.from_dict(wanted)
+    return lambda picture: relief_file(file, options, relief, picture)
 
 
 def answer(work: Callable[[], dict[str, Any]]) -> tuple[dict[str, Any], int]:

@@ -12,6 +12,7 @@ from typing import Any
 from controller.errors import RefusedError
 from controller.logbook.entries import ReadingKind, ReadingTaken
 from controller.logbook.values import rows_of
+from controller.physics.places import Place
 from controller.physics.readings import GaugeReading, Reading, Weighing
 
 _READINGS = """
@@ -53,8 +54,10 @@ def body_of(reading: Reading) -> dict[str, Any]:
     body = asdict(reading)
     if isinstance(reading, GaugeReading):
         body["spots_mm"] = list(reading.spots_mm)
-        if reading.ratios is not None:
-            body["ratios"] = list(reading.ratios)
+        # Without a place, a reading is kept as it was before there were places.
+        for name in ("at", "ratios", "person", "gauge"):
+            if body[name] is None:
+                del body[name]
     return body
 
 
@@ -64,13 +67,19 @@ def reading_of(kind: ReadingKind, body: Mapping[str, Any]) -> Reading:
         if kind is ReadingKind.WEIGHING:
             return Weighing(**body)
         spots = tuple(float(spot) for spot in body["spots_mm"])
+        at = body.get("at")
+        place = None if at is None else Place(**{**at, "ratios": _numbers(at["ratios"])})
         ratios = body.get("ratios")
-        known = None if ratios is None else tuple(float(ratio) for ratio in ratios)
-        return GaugeReading(**{**body, "spots_mm": spots, "ratios": known})
+        known = {"spots_mm": spots, "at": place, "ratios": ratios and _numbers(ratios)}
+        return GaugeReading(**{**body, **known})
     except (TypeError, KeyError, ValueError) as error:
         raise RefusedError(
             "logbook.refused.not_a_reading", field="reading", kind=kind.value, problem=str(error)
         ) from error
+
+
+def _numbers(values: Sequence[Any]) -> tuple[float, ...]:
+    return tuple(float(value) for value in values)
 
 
 def _readings(connection: sqlite3.Connection, where: str, value: str) -> tuple[ReadingTaken, ...]:

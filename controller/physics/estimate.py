@@ -13,16 +13,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
-from controller.physics.faraday import Metal
 from controller.physics.relief import Growth, ReliefTable, interpolate, relief_table
 
 LOW_SHARE = 0.025
 HIGH_SHARE = 0.975
 """The interval shown is the central 95 %."""
 
-_ETCH_FACTORS = 15
-"""Values that represent the etch factor's distribution. With 15, the ends of the interval are
-within 1 % of those with 101 (tests/physics/test_estimate.py)."""
 _TABLE_STEPS = 60
 _BISECTIONS = 32
 _NORMAL = NormalDist()
@@ -100,21 +96,6 @@ def by_etch_factor(belief: Belief) -> Belief:
     return Belief(tuple(merged))
 
 
-def prior_belief(metal: Metal, area_sd: float, shunt_sd: float) -> Belief:
-    """Return the belief before any gauge reading.
-
-    :param area_sd: standard deviation of ln(open area).
-    :param shunt_sd: standard deviation of ln(shunt resistance).
-    Source of the metal's figures: common practice, no source (faraday.py).
-    """
-    sd_ln = math.sqrt(metal.bath_sd**2 + metal.run_sd**2 + area_sd**2 + shunt_sd**2)
-    factors = [
-        metal.etch_factor * math.exp(metal.etch_factor_sd * step)
-        for step in standard_steps(_ETCH_FACTORS)
-    ]
-    return Belief(tuple(Component(factor, 1.0 / _ETCH_FACTORS, 0.0, sd_ln) for factor in factors))
-
-
 def standard_steps(count: int) -> list[float]:
     """Return equally likely values of a standard normal variable, scaled to a variance of 1."""
     steps = [_NORMAL.inv_cdf((i + 0.5) / count) for i in range(count)]
@@ -150,10 +131,6 @@ class DepthTable:
     def charge_for_depth_coulombs(self, depth_mm: float) -> float:
         """Return the charge at which the best estimate reaches a depth within the table."""
         return interpolate([(depth, charge) for charge, depth in self.best], depth_mm)
-
-    def charge_for_upper_bound_coulombs(self, depth_mm: float) -> float:
-        """Return the charge at which the upper bound reaches a depth within the table."""
-        return interpolate([(depth, charge) for charge, depth in self.high], depth_mm)
 
 
 def depth_at_mm(row: tuple[tuple[float, float], ...], charge_coulombs: float) -> float:

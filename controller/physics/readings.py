@@ -8,7 +8,7 @@ from statistics import fmean
 
 from controller.errors import RefusedError
 from controller.physics.evenness import likely_evenness
-from controller.physics.places import EVENNESS_GRID
+from controller.physics.places import EVENNESS_GRID, Place
 from controller.physics.relief import interpolate
 from controller.units import positive
 
@@ -39,6 +39,7 @@ class GaugeReading:
         None when only the word is known.
     :param person: who gauged, or None.
     :param gauge: which gauge, or None.
+    :param at: the place that was pointed at or chosen; ``ratios`` are its own.
     """
 
     charge_coulombs: float
@@ -50,6 +51,7 @@ class GaugeReading:
     ratios: tuple[float, ...] | None = None
     person: str | None = None
     gauge: str | None = None
+    at: Place | None = None
 
     def mean_depth(self, evenness: float | None = None) -> tuple[float, float]:
         """Return the mean depth of the floor and its standard error, mm.

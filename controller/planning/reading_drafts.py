@@ -22,7 +22,7 @@ class GaugeDraft:
     """A gauge reading as given; the fields are those of GaugeReading.
 
     :param charge_coulombs: charge that had flowed, or None for what the run has counted.
-    :param person: who gauged, or None; likewise the gauge.
+    :param at: the place that was pointed at or chosen, or None when only the word is known.
     """
 
     spots_mm: tuple[float, ...]
@@ -30,6 +30,7 @@ class GaugeDraft:
     from_resist_top: bool = False
     resolution_mm: float = 0.01
     charge_coulombs: float | None = None
+    at: Place | None = None
     person: str | None = None
     gauge: str | None = None
 
@@ -47,9 +48,10 @@ class GaugeDraft:
             self.from_resist_top,
             self.resolution_mm,
             film_mm,
-            ratios_at(self.place, places),
+            ratios_at(self.place, places) if self.at is None else self.at.ratios,
             self.person,
             self.gauge,
+            self.at,
         )
         reading.mean_depth()
         return reading

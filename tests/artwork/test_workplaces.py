@@ -28,7 +28,7 @@ from controller.artwork.client import (
     workplace_notes,
     workplace_of,
 )
-from controller.artwork.exchange import MOST_ANSWER_BYTES, write_answer
+from controller.artwork.exchange import PREVIEW, write_answer
 from controller.artwork.measuring.measure import measure_file
 from controller.artwork.options import MeasureOptions
 from controller.artwork.process import run_worker
@@ -199,7 +199,7 @@ def test_endless_answer_takes_no_memory(
     def counting(connection: socket.socket) -> None:
         sent = 0
         try:
-            while sent < 20 * MOST_ANSWER_BYTES:
+            while sent < 20 * PREVIEW.most_answer_bytes:
                 sent += connection.send(FLOOD)
         except OSError:
             pass
@@ -208,7 +208,7 @@ def test_endless_answer_takes_no_memory(
     end = run_worker(WORKER, request_of(artwork), artwork, WAIT_S, serving(counting))
     assert end.is_nonsense
     assert (end.reply, end.picture) == ({}, b"")
-    assert taken == [] or taken[0] < 2 * MOST_ANSWER_BYTES
+    assert taken == [] or taken[0] < 2 * PREVIEW.most_answer_bytes
 
 
 def test_bytes_on_standard_error(artwork: Path, serving: Callable[[Answering], Workplace]) -> None:

@@ -20,9 +20,10 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 from controller.physics import estimate
-from controller.physics.estimate import Belief, Component, DepthTable, depth_table, prior_belief
+from controller.physics.estimate import Belief, Component, DepthTable, depth_table
 from controller.physics.faraday import METALS, Metal
 from controller.physics.relief import Growth, SteinerGrowth, relief_table
+from tests.kits.beliefs import prior_belief
 
 AREA_SD, SHUNT_SD = 0.03, 0.01
 DRAWS = 20_000

@@ -7,10 +7,11 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from controller.physics.estimate import Belief, Component, prior_belief
+from controller.physics.estimate import Belief, Component
 from controller.physics.evenness import evenness_prior, with_evenness
 from controller.physics.faraday import metal_named
 from controller.physics.places import EVENNESS_GRID
+from tests.kits.beliefs import prior_belief
 from tests.proofs.place_coverage.worlds import edge_excess
 
 SHOP_LOW, SHOP_HIGH = 0.03, 0.40

@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from controller.physics.estimate import Belief, Component, depth_table, prior_belief
+from controller.physics.estimate import Belief, Component, depth_table
 from controller.physics.evenness import with_evenness
 from controller.physics.faraday import metal_named
 from controller.physics.place_depth import (
@@ -21,6 +21,7 @@ from controller.physics.place_depth import (
 )
 from controller.physics.places import EVENNESS_GRID, Place
 from controller.physics.relief import SteinerGrowth, removed_volume_mm3
+from tests.kits.beliefs import prior_belief
 from tests.kits.doubles import PLACES
 
 SILVER = metal_named("fine-silver")

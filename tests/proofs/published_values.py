@@ -15,7 +15,7 @@ from pathlib import Path
 
 from controller import units
 from controller.config import Settings
-from controller.physics.estimate import depth_table, prior_belief
+from controller.physics.estimate import depth_table
 from controller.physics.faraday import (
     ATOMIC_WEIGHT_G_PER_MOL,
     METALS,
@@ -30,6 +30,7 @@ from controller.planning.plan import make_plan
 from controller.planning.request import PlanRequest
 from controller.planning.run_plan import RunPlan
 from controller.units import FARADAY_COULOMBS_PER_MOL
+from tests.kits.beliefs import prior_belief
 
 HALF_A_DIGIT = "half of the last printed digit"
 

@@ -132,7 +132,7 @@ def test_bath_model_is_complete() -> None:
 
 def test_reading_model_is_complete() -> None:
     known = names(ReadingTaken) | names(GaugeReading) | names(Weighing)
-    assert set(readings_models.KeptReading.model_fields) == (known - {"body"}) | {
+    assert set(readings_models.KeptReading.model_fields) == (known - {"body", "ratios"}) | {
         "why", "stands", "replaced_by", "read_depth_mm", "read_error_mm", "evenness_fraction",
     }  # fmt: skip
 
@@ -190,6 +190,8 @@ def test_number_names_have_units() -> None:
     }  # fmt: skip
     assert {name for _, name in bare} == ratios | {
         "bite_factor_sd",
+        "ratios",
+        "share_of_area",
         "etch_factor_sd",
         "bath_sd",
         "run_sd",

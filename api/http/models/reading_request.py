@@ -8,6 +8,7 @@ from pydantic import Discriminator
 
 from api.http.models.base import NO_UNIT, PLAIN_TEXT, RequestModel, described, number
 from controller.errors import RefusedError
+from controller.physics.places import Place as PlaceOnPlate
 from controller.planning.reading_drafts import GaugeDraft, WeighingDraft
 
 MAX_SPOTS = 50
@@ -58,6 +59,32 @@ class _ReadingBody(RequestModel):
     ] = False
 
 
+class AtBody(RequestModel):
+    """Where the gauge stood: a place of the plan's list by its name, or a point of the plate."""
+
+    name: Annotated[
+        str | None,
+        described(
+            "Name of a place in the plan's list; null for a point.",
+            NO_UNIT,
+            "widest-floor-middle",
+            max_length=40,
+            pattern=PLAIN_TEXT,
+        ),
+    ] = None
+    x_mm: Annotated[
+        float | None,
+        number("Point from the artwork's left edge.", "mm", 18.4, ge=-1000.0, le=1000.0),
+    ] = None
+    y_mm: Annotated[
+        float | None,
+        number("Point from its top edge.", "mm", 18.8, ge=-1000.0, le=1000.0),
+    ] = None
+
+
+_WHO = {"min_length": 1, "max_length": 40, "pattern": PLAIN_TEXT}
+
+
 class GaugeBody(_ReadingBody):
     """Depths at some spots, gauged with the plate out of the bath."""
 
@@ -92,26 +119,33 @@ class GaugeBody(_ReadingBody):
     resolution_mm: Annotated[
         float, number("Smallest step of the gauge.", "mm", 0.01, ge=1e-5, le=1.0)
     ] = 0.01
-
-    person: Annotated[
-        str | None,
-        described("Who gauged.", NO_UNIT, "Mara", max_length=MAX_NAME, pattern=PLAIN_TEXT),
+    at: Annotated[
+        AtBody | None,
+        described(
+            "Where the gauge stood; null when only the kind of place is known.",
+            NO_UNIT,
+            {"name": None, "x_mm": 18.4, "y_mm": 18.8},
+        ),
     ] = None
-    gauge: Annotated[
-        str | None,
-        described("Which gauge.", NO_UNIT, "dial gauge", max_length=MAX_NAME, pattern=PLAIN_TEXT),
-    ] = None
+    person: Annotated[str | None, described("Who gauged, as they like.", NO_UNIT, "M", **_WHO)] = (
+        None
+    )
+    gauge: Annotated[str | None, described("Which gauge.", NO_UNIT, "dial gauge", **_WHO)] = None
 
-    def draft(self) -> GaugeDraft:
-        """Return what the person read. A value that they left out is None."""
+    def draft(self, at: PlaceOnPlate | None = None) -> GaugeDraft:
+        """Return what the person read. A value that they left out is None.
+
+        :param at: the place that ``at`` means.
+        """
         return GaugeDraft(
             self.spots_mm,
             self.place,
             self.from_resist_top,
             self.resolution_mm,
             self.charge_coulombs,
-            self.person or None,
-            self.gauge or None,
+            at,
+            self.person,
+            self.gauge,
         )
 
 

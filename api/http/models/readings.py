@@ -20,6 +20,21 @@ from controller.physics.readings import GaugeReading
 from controller.running.plate_readings import Outcome
 
 
+class GaugedAt(Answer):
+    """Where on the plate a reading was taken, from the artwork's top left corner."""
+
+    name: Annotated[str, described("What it is.", NO_UNIT, "tapped")]
+    x_mm: Annotated[float, described("From the left edge.", "mm", 18.4)]
+    y_mm: Annotated[float, described("From the top edge.", "mm", 18.8)]
+
+    @classmethod
+    def of(cls, place: dict[str, Any] | None) -> GaugedAt | None:
+        """Return the place in a stored reading."""
+        if place is None:
+            return None
+        return cls(name=place["name"], x_mm=place["x_mm"], y_mm=place["y_mm"])
+
+
 class KeptReading(Answer):
     """A reading as it is stored. Fields of the other kind are null."""
 
@@ -44,6 +59,16 @@ class KeptReading(Answer):
         tuple[float, ...] | None, described("Depths as read.", "mm", [0.121, 0.118, 0.124])
     ]
     place: Annotated[Place | None, described("Where they were read.", NO_UNIT, "centre")]
+    at: Annotated[
+        GaugedAt | None,
+        described(
+            "The place that was pointed at or chosen.",
+            NO_UNIT,
+            {"name": "tapped", "x_mm": 18.4, "y_mm": 18.8},
+        ),
+    ]
+    person: Annotated[str | None, described("Who gauged.", NO_UNIT, "M")]
+    gauge: Annotated[str | None, described("Which gauge.", NO_UNIT, "dial gauge")]
     from_resist_top: Annotated[
         bool | None, described("Whether the gauge rested on the resist.", NO_UNIT, False)
     ]
@@ -52,8 +77,6 @@ class KeptReading(Answer):
         float | None,
         described("Thickness of the resist, subtracted when the gauge rested on it.", "mm", 0.045),
     ]
-    person: Annotated[str | None, described("Who gauged.", NO_UNIT, "Mara")]
-    gauge: Annotated[str | None, described("Which gauge.", NO_UNIT, "dial gauge")]
     read_depth_mm: Annotated[
         float | None,
         described("Mean depth from the spots, corrected for film and place.", "mm", 0.121),
@@ -74,7 +97,8 @@ class KeptReading(Answer):
     @classmethod
     def of(cls, taken: ReadingTaken, *, stands: bool, replaced_by: str | None) -> KeptReading:
         """Return a reading."""
-        known: dict[str, Any] = {**taken.body, **_from_spots(taken)}
+        at = GaugedAt.of(taken.body.get("at"))
+        known: dict[str, Any] = {**taken.body, **_from_spots(taken), "at": at}
         named = {"reading_id", "run_id", "kind", "at_utc", "replaces"}
         own = {name: getattr(taken, name) for name in named}
         rest = {name: known.get(name) for name in cls.model_fields if name not in own}

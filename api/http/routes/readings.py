@@ -17,6 +17,7 @@ from api.http.problem_kinds import (
     LOGBOOK_UNREADABLE,
     LOOP_NOT_ALIVE,
     NOT_JSON,
+    NOT_MEASURABLE,
     SURPRISING_READING,
     TOO_LARGE,
     TOO_SLOW,
@@ -63,7 +64,7 @@ def reading_routes(context: AppContext) -> APIRouter:
         operation_id="takeReading",
         summary="Record a gauge reading or a weighing",
         status_code=201,
-        responses=problem_responses(*_CHANGING, SURPRISING_READING),
+        responses=problem_responses(*_CHANGING, SURPRISING_READING, NOT_MEASURABLE),
     )
     async def take(run_id: RunId, body: Annotated[ReadingBody, Body()]) -> ReadingResponse:
         """For the present run with the relay off, or for a past one.

@@ -16,6 +16,7 @@ from api.http.routes.messages import message_routes
 from api.http.routes.metrics import metrics_routes
 from api.http.routes.plates import plate_routes
 from api.http.routes.readings import reading_routes
+from api.http.routes.reliefs import relief_routes
 from api.http.routes.rig import rig_routes
 from api.http.routes.status import status_routes
 from api.http.routes.stop import stop_routes
@@ -35,6 +36,7 @@ def api_routes(context: AppContext) -> list[BaseRoute]:
         artwork_routes(context),
         film_routes(context),
         plate_routes(context),
+        relief_routes(context),
         book_routes(context),
         backup_routes(context),
         rig_routes(context),

@@ -9,12 +9,10 @@ import { EMPTY, keepDraft, keptDraft } from "./prepare/draft.js";
 import { keepFrame } from "./frame/frame.js";
 import { LiveLink } from "./base/live.js";
 import { Router } from "./base/router.js";
-import { gaugeScreen } from "./screens/gauge.js";
 import { keepPrompt } from "./frame/prompt.js";
 import { askToPair, pinInAddress } from "./frame/pairing.js";
 import { nowScreen } from "./screens/now.js";
 import { prepareScreen } from "./screens/prepare.js";
-import { runScreen } from "./screens/run.js";
 import { runsScreen } from "./screens/runs.js";
 import { get } from "./base/server.js";
 import { Sounder } from "./base/sound.js";
@@ -42,6 +40,10 @@ keepTab(store);
 announce(store);
 const sounder = new Sounder(store, () => showNews(text("calls.name.two_minutes_left")));
 
+/** Load the pictures of a plate, which are not part of the first load. */
+const pictures = async () =>
+  (await import("./pictures/plate/plate_pictures.js")).PlatePictures;
+
 /** What Prepare, the rig check and Start share: what was typed, the plan and its request. */
 const shared = {
   draft: keptDraft(),
@@ -50,10 +52,13 @@ const shared = {
   keep: () => keepDraft(shared.draft),
   empty: () => ({ ...EMPTY }),
   play: (call) => sounder.play(call),
+  pictures,
 };
 
 /** The screens that are not part of the first load: {name: load the module, build the screen}. */
 const later = {
+  gauge: async () => (await import("./screens/gauge.js")).gaugeScreen(store, pictures),
+  run: async () => (await import("./screens/run.js")).runScreen(store, shared),
   compare: async () => (await import("./screens/compare.js")).compareScreen(),
   sheet: async () => (await import("./screens/printout.js")).printoutScreen(),
   rig: async () => (await import("./screens/rig.js")).rigScreen(store, shared),
@@ -61,13 +66,11 @@ const later = {
 
 const router = new Router(
   {
-    now: () => nowScreen(store),
+    now: () => nowScreen(store, pictures),
     prepare: () => prepareScreen(store, shared),
     check: () => checkScreen(store, shared),
     begin: () => beginScreen(store, shared),
-    gauge: () => gaugeScreen(store),
     runs: () => runsScreen(),
-    run: () => runScreen(store, shared),
     ...later,
   },
   "now",

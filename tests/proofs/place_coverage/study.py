@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from controller.physics.estimate import prior_belief
 from controller.physics.evenness import with_evenness
 from controller.physics.faraday import METALS
 from controller.physics.place_depth import place_depths
 from controller.physics.relief import SteinerGrowth, relief_table
+from tests.kits.beliefs import prior_belief
 from tests.proofs.place_coverage.worlds import LAWS, PLATES, Bath, Cell
 
 SILVER = METALS["fine-silver"]

@@ -3,23 +3,23 @@
 import { attempt } from "../frame/commands.js";
 import { button, h, put, show, single } from "../base/dom.js";
 import { choiceField, numberField, textField } from "../base/field.js";
-import { keep, kept } from "../base/kept.js";
-import { bounds, fixed, numberIn, printed } from "../base/numbers.js";
+import { depthsFromThickness, habits, remember } from "./gauge_habits.js";
+import { bounds, fixed, numberIn, printed, tidy } from "../base/numbers.js";
 import { path, post } from "../base/server.js";
+import { TappedPlace } from "./tapped_place.js";
 import { text } from "../base/text.js";
 import { PLACES } from "../base/words.js";
 
 const FIRST_SPOTS = 3;
 const MOST_SPOTS = 12;
-const PERSON = "biteclock-person";
-const GAUGE = "biteclock-gauge";
 
 const own = (name) => text(`reading.${name}`);
 
 /** A form for one run. onkept(answer): the reading was kept. */
 export class ReadingForm {
-  constructor(onkept) {
+  constructor(onkept, pictures) {
     this.onkept = onkept;
+    this.pictures = pictures;
     this.runId = null;
     const kinds = [
       { name: "gauge", title: own("depths") },
@@ -48,25 +48,32 @@ export class ReadingForm {
   gaugeParts() {
     this.spots = h("div", { class: "spots" });
     this.place = choiceField(own("where"), PLACES, own("where_hint"), { isTall: true });
+    this.tapped = new TappedPlace(this.pictures, (at) => show(this.place.element, at === null));
     const data = [
       { name: "metal", title: own("bare_metal") },
       { name: "resist", title: own("resist") },
+      { name: "back", title: own("back") },
     ];
-    this.datum = choiceField(own("datum"), data, own("datum_hint"));
+    this.datum = choiceField(own("datum"), data, own("datum_hint"), { isTall: true });
+    this.datum.element.addEventListener("change", () => this.unfold());
+    this.start = numberField(own("start"), "mm", own("start_hint"));
+    this.tape = numberField(own("tape"), "mm", own("tape_hint"));
+    this.back = h("div", { class: "two" }, this.start.element, this.tape.element);
+    this.person = textField(own("person"), own("person_hint"), 40);
+    this.tool = textField(own("tool"), "", 40);
     this.step = numberField(own("gauge_step"), "mm", "");
-    this.person = textField(own("person"), own("kept_names_hint"), 40);
-    this.gaugeName = textField(own("gauge"), "", 40);
-    const names = h("div", { class: "two" }, this.person.element, this.gaugeName.element);
     this.gauge = h(
       "div",
       {},
       h("h3", {}, own("spots")),
       this.spots,
       button(own("one_more"), () => this.addSpot(true)),
+      this.tapped.element,
       this.place.element,
       this.datum.element,
+      this.back,
       this.step.element,
-      names,
+      h("div", { class: "two" }, this.person.element, this.tool.element),
     );
     return this.gauge;
   }
@@ -85,10 +92,14 @@ export class ReadingForm {
     for (let count = 0; count < FIRST_SPOTS; count += 1) this.addSpot(false);
     this.kind.write("gauge");
     this.place.write("centre");
-    this.datum.write("metal");
-    this.step.input.value = this.scale.input.value = "0.01";
-    this.person.input.value = kept(PERSON) ?? "";
-    this.gaugeName.input.value = kept(GAUGE) ?? "";
+    const last = habits();
+    this.datum.write(last.datum);
+    this.step.input.value = last.step;
+    this.tape.input.value = last.tape;
+    this.person.input.value = last.person;
+    this.tool.input.value = last.gauge;
+    this.scale.input.value = "0.01";
+    this.tapped.clear();
     this.before.input.value = this.after.input.value = "";
     put(this.problem, "");
     this.confirm.replaceChildren();
@@ -112,6 +123,7 @@ export class ReadingForm {
   unfold() {
     const isGauge = this.kind.read() === "gauge";
     show(this.gauge, isGauge);
+    show(this.back, this.datum.read() === "back");
     show(this.weighing, !isGauge);
   }
 
@@ -128,13 +140,32 @@ export class ReadingForm {
     const typed = [...this.spots.children].map((input) => input.value.trim());
     const spots_mm = typed.filter((depth) => depth !== "").map(numberIn);
     if (spots_mm.length === 0 || spots_mm.includes(null)) return own("depth_missing");
-    const from_resist_top = this.datum.read() === "resist";
-    const resolution_mm = numberIn(this.step.input.value) ?? 0.01;
-    const [person, gauge] = [this.person, this.gaugeName].map(
-      ({ input }) => input.value.trim() || null,
-    );
-    const where = { place: this.place.read(), from_resist_top, resolution_mm };
-    return { kind: "gauge", spots_mm, ...where, person, gauge };
+    const depths_mm = this.datum.read() === "back" ? this.fromBack(spots_mm) : spots_mm;
+    if (depths_mm === null) return own("no_depth_from_back");
+    const reading = {
+      kind: "gauge",
+      spots_mm: depths_mm,
+      place: this.place.read(),
+      from_resist_top: this.datum.read() === "resist",
+      resolution_mm: numberIn(this.step.input.value) ?? 0.01,
+    };
+    if (this.tapped.place !== null) reading.at = this.tapped.place;
+    const [person, gauge] = [this.person, this.tool].map(({ input }) => input.value.trim());
+    if (person !== "") reading.person = person;
+    if (gauge !== "") reading.gauge = gauge;
+    return reading;
+  }
+
+  fromBack(spotsMm) {
+    const [start, tape] = [this.start, this.tape].map(({ input }) => numberIn(input.value));
+    return depthsFromThickness(spotsMm, start, tape);
+  }
+
+  /** Show the plate that is gauged: as PictureBox, and {best, low, high} of its depth. */
+  about(plate, depth) {
+    this.tapped.show(plate, depth);
+    const { input } = this.start;
+    if (input.value === "" && plate?.thicknessMm != null) input.value = tidy(plate.thicknessMm);
   }
 
   async send(isConfirmed) {
@@ -147,10 +178,13 @@ export class ReadingForm {
     const refused = (error) => this.refused(error);
     const answer = await attempt(() => post(address, body).catch(refused));
     if (answer === null) return;
-    if (reading.kind === "gauge") {
-      keep(PERSON, reading.person ?? "");
-      keep(GAUGE, reading.gauge ?? "");
-    }
+    remember({
+      datum: this.datum.read(),
+      step: this.step.input.value,
+      tape: this.tape.input.value,
+      person: this.person.input.value.trim(),
+      gauge: this.tool.input.value.trim(),
+    });
     this.clear();
     put(this.lesson, answer.lesson ?? "");
     this.onkept(answer);

@@ -4,6 +4,7 @@ import { button, h, put, show } from "../base/dom.js";
 import { say } from "../base/announcer.js";
 import { command } from "../frame/commands.js";
 import { bounds, fixed, withUnit } from "../base/numbers.js";
+import { plateShown } from "../pictures/picture_box.js";
 import { PLATE_LINES, plateAnswers, standsAt } from "../frame/prompt.js";
 import { ReadingForm } from "../records/reading_form.js";
 import { ReadingList } from "../records/reading_list.js";
@@ -15,8 +16,8 @@ const OFF = new Set(["paused", "finished", "stopped", "interrupted", "tripped"])
 const OPEN = new Set(["paused", "interrupted"]);
 
 /** Build the screen. */
-export function gaugeScreen(store) {
-  const view = build(store);
+export function gaugeScreen(store, pictures) {
+  const view = build(store, pictures);
   let isSeen = false;
   let shownFor = "";
 
@@ -37,6 +38,7 @@ export function gaugeScreen(store) {
     const target = withUnit(status.target_depth_mm, 2, "mm");
     put(view.estimate, text("gauge.estimate", { depth, target, ...bounds(status) }));
     ceiling(view, status);
+    if (store.record !== null) view.form.about(...aboutPlate(store.record.plan, status));
     const key = [status.run_id, status.state, store.plateIs(), store.asksForPlate()].join();
     if (key !== shownFor) {
       shownFor = key;
@@ -65,7 +67,7 @@ export function gaugeScreen(store) {
   };
 }
 
-function build(store) {
+function build(store, pictures) {
   const view = {
     position: h("p", { class: "empty-line" }),
     estimate: h("p", {}),
@@ -81,7 +83,7 @@ function build(store) {
   view.form = new ReadingForm((answer) => {
     changed(view, store, answer);
     view.list.fetch(store.status.run_id);
-  });
+  }, pictures);
   const heading = (name) => h("h2", {}, text(`gauge.${name}`));
   const plate = [view.plateLine, view.plate];
   const readings = [heading("readings"), view.list.element];
@@ -141,6 +143,12 @@ function ceiling(view, status) {
     h("p", {}, text("gauge.ceiling", { charge })),
     button(text("gauge.raise"), raise, { class: "wide" }),
   );
+}
+
+/** Return what the picture shows, and the depth in the middle of the widest floor. */
+function aboutPlate(plan, { depth_mm, depth_low_mm, depth_high_mm }) {
+  const depth = { best: depth_mm ?? 0, low: depth_low_mm, high: depth_high_mm };
+  return [plateShown(plan, depth.best), depth];
 }
 
 function onward(status) {

@@ -8,6 +8,7 @@ import { EventList } from "../records/event_list.js";
 import { bounds, clockwork, fixed, NONE, timeOfDay, withUnit } from "../base/numbers.js";
 import { PlaceList } from "../pictures/place_list.js";
 import { Section } from "../pictures/section.js";
+import { PictureBox, plateShown } from "../pictures/picture_box.js";
 import { plateOf } from "../pictures/section_geometry.js";
 import { get, path, query } from "../base/server.js";
 import { text } from "../base/text.js";
@@ -17,8 +18,8 @@ const CURVE_POINTS = 600;
 const OVER = new Set(["finished", "stopped"]);
 
 /** Build the screen. */
-export function nowScreen(store) {
-  const view = build();
+export function nowScreen(store, pictures) {
+  const view = build(new PictureBox(pictures));
   const data = new CurveData();
   const events = new EventList();
   const curves = new Curves();
@@ -85,8 +86,9 @@ function depthOf(status) {
   return { best: status.depth_mm ?? 0, low: status.depth_low_mm, high: status.depth_high_mm };
 }
 
-function build() {
+function build(pictures) {
   const view = {
+    pictures,
     piece: h("p", { class: "piece" }),
     depth: h("span", { class: "depth-number" }),
     between: h("p", { class: "between" }),
@@ -134,6 +136,7 @@ function build() {
         "section",
         { class: "now-section", "aria-label": text("now.section") },
         view.section.element,
+        view.pictures.element,
       ),
       h(
         "section",
@@ -178,7 +181,10 @@ function fill(view, status, record) {
   fillTimes(view, status);
   const depth = depthOf(status);
   view.bar.show(depth, status.target_depth_mm, record?.plan.gauge_stops_mm ?? []);
-  if (record !== null) view.section.show(plateOf(record.plan), depth);
+  if (record !== null) {
+    view.section.show(plateOf(record.plan), depth);
+    view.pictures.show(plateShown(record.plan, depth.best));
+  }
   set(view, "current", withUnit(status.current_a, 2, "A"));
   set(view, "voltage", withUnit(status.voltage_v, 2, "V"));
   set(view, "density", withUnit(status.current_density_a_per_dm2, 1, "A/dm\u00b2"));

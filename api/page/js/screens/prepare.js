@@ -4,6 +4,7 @@ import { button, h, mark, put } from "../base/dom.js";
 import { say } from "../base/announcer.js";
 import { printed } from "../base/numbers.js";
 import { FilmForm } from "../prepare/film_form.js";
+import { PictureBox, plateShown } from "../pictures/picture_box.js";
 import { PlanPanel } from "../prepare/plan_panel.js";
 import { PrepareForm } from "../prepare/form.js";
 import { post, RefusedError } from "../base/server.js";
@@ -25,6 +26,7 @@ const BESIDE = {
 /** Build the screen. It writes shared.draft, shared.plan and shared.request. */
 export function prepareScreen(store, shared) {
   const panel = new PlanPanel();
+  const pictures = new PictureBox(shared.pictures);
   const form = new PrepareForm(() => changed());
   const film = new FilmForm(() => form.artwork.read());
   const next = h("a", { class: "button primary wide", href: "#check" }, text("prepare.next"));
@@ -47,6 +49,7 @@ export function prepareScreen(store, shared) {
     "section",
     { class: "prepare-plan", "aria-labelledby": "plan-title" },
     panel.element,
+    pictures.element,
     problem,
     next,
     button(text("prepare.clear"), () => fill(null), { class: "wide" }),
@@ -108,6 +111,7 @@ export function prepareScreen(store, shared) {
     form.offer(plan);
     panel.show(plan);
     film.offer(plan);
+    pictures.show(plateShown(plan, plan.target_depth_mm));
     mark(next, "aria-disabled", null);
   }
 

@@ -16,6 +16,7 @@ import {
   runRequest,
 } from "../records/run_record.js";
 import { resultOf } from "./runs.js";
+import { plateShown } from "../pictures/picture_box.js";
 import { Section } from "../pictures/section.js";
 import { plateOf } from "../pictures/section_geometry.js";
 import { path, query } from "../base/server.js";
@@ -23,7 +24,7 @@ import { text } from "../base/text.js";
 
 /** Build the screen. */
 export function runScreen(store, shared) {
-  const view = build();
+  const view = build(shared.pictures);
   let runId = null;
   view.form.onkept = () => view.list.fetch(runId);
 
@@ -65,6 +66,8 @@ export function runScreen(store, shared) {
       folded("settings", named),
     );
     view.form.runId = runId;
+    const depth = reachedDepth(run);
+    view.form.about(plateShown(plan, depth?.best ?? 0), depth ?? { best: 0 });
     view.events.clear(runId);
     const curve = { title: run.piece, data: record.data, targetMm: plan.target_depth_mm };
     view.curves.show([{ ...curve, marks: [] }]);
@@ -88,7 +91,7 @@ function tableLink(runId, name, format) {
   return h("a", { class: "button", href, download }, text(`run.${name}_${format}`));
 }
 
-function build() {
+function build(pictures) {
   const view = {
     title: h("h1", {}, text("run.heading")),
     result: h("p", { class: "empty-line" }),
@@ -101,7 +104,7 @@ function build() {
     curves: new Curves(),
     events: new EventList(),
     list: new ReadingList(() => {}),
-    form: new ReadingForm(() => {}),
+    form: new ReadingForm(() => {}, pictures),
   };
   const part = (name, holder = view[name]) => [h("h2", {}, text(`run.${name}`)), holder.element];
   const result = [view.result, view.message, view.section.element];
