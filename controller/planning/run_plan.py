@@ -143,6 +143,22 @@ class RunPlan:
         )
         return thickness_mm - self.request.sides * deepest_mm
 
+    def likely_metal_left_mm(
+        self, charge_coulombs: float, acid_s: float = 0.0, more_mm: float = 0.0
+    ) -> float | None:
+        """Return the same for the best estimate of each depth: what depth_limit watches.
+
+        Before any reading, the upper end is so far away that a guard on it would end ordinary
+        runs: 0.55 mm for a target of 0.25 mm.
+        """
+        thickness_mm = self.request.thickness_mm
+        if thickness_mm is None or not self.places:
+            return None
+        deepest_mm = max(
+            self.acid_bite.estimate(it.table, charge_coulombs, acid_s).best_mm for it in self.places
+        )
+        return thickness_mm - self.request.sides * (deepest_mm + more_mm)
+
     @property
     def pieces(self) -> tuple[PlannedPiece, ...]:
         """The pieces of a plate of several artworks, with the lines that each may lose."""

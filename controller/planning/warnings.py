@@ -118,16 +118,18 @@ def _sheet(plan: RunPlan, limits: LimitSettings) -> Iterator[PlanWarning]:
 
 
 def _metal_left(plan: RunPlan, limits: LimitSettings) -> Iterator[PlanWarning]:
-    """Warn when the guard of the metal left will end the run early.
+    """Warn when the guard of the metal left will end the run early, or of a hole.
 
-    The guard watches the upper end of the depth, and so does this: it trips for sure.
+    The guard watches the best estimate of the depth.
     """
-    left_mm, least_mm = (
-        plan.metal_left_mm(plan.charge_coulombs, plan.acid_s_at_stop),
-        plan.least_metal_mm,
-    )
-    thickness_mm = plan.request.thickness_mm
-    if left_mm is None or least_mm is None or thickness_mm is None or left_mm > least_mm:
+    stop = plan.charge_coulombs, plan.acid_s_at_stop
+    left_mm, least_mm = plan.likely_metal_left_mm(*stop), plan.least_metal_mm
+    thickness_mm, thinnest_mm = plan.request.thickness_mm, plan.metal_left_mm(*stop)
+    if left_mm is None or least_mm is None or thickness_mm is None or thinnest_mm is None:
+        return
+    if left_mm > least_mm:
+        if thinnest_mm <= 0.0:
+            yield PlanWarning("depth_mm", Message("plan.warning.may_break_through"))
         return
     values = {
         "left_mm": max(0.0, left_mm),

@@ -80,8 +80,8 @@ def raised(limits: Limits, charge_coulombs: float, max_run_s: float) -> Limits:
 class RunFigures:
     """How far the run has come before this sample is counted.
 
-    :param metal_left_mm: under the deepest place, at the upper end of its depth; None where it is
-        not known.
+    :param metal_left_mm: under the deepest place, at the best estimate of its depth; None where it
+        is not known.
     :param stretch_s: time since the relay last turned on.
     :param bath_degc: bath temperature, or None without a thermometer.
     :param bath_silent_s: time without a reading of the thermometer, or None without one.

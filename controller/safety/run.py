@@ -188,7 +188,7 @@ class ActiveRun:
             stretch_s=0.0 if self.turned_on_at_s is None else now_s - self.turned_on_at_s,
             charge_coulombs=self.counter.charge_coulombs,
             depth_mm=self.depth(now_s).best_mm,
-            metal_left_mm=self.metal_left_mm(now_s),
+            metal_left_mm=self.likely_metal_left_mm(now_s),
             bath_degc=bath_degc,
             bath_silent_s=silent_s,
         )
@@ -279,10 +279,20 @@ class ActiveRun:
         return None if found is None else replace(found, high_mm=found.high_mm + soak_mm)
 
     def metal_left_mm(self, now_s: float) -> float | None:
-        """Return the metal left under the deepest place, mm, or None where it is unknown."""
+        """Return the metal left under the deepest place, mm, or None where it is unknown.
+
+        Its depth is taken at the upper end.
+        """
         counter = self.counter
         most_coulombs = counter.charge_coulombs + counter.uncertain_coulombs
         return self.plan.metal_left_mm(most_coulombs, acid_s(self, now_s), self._soak_mm(now_s))
+
+    def likely_metal_left_mm(self, now_s: float) -> float | None:
+        """Return the same at the best estimate of the depth, with all that may be missing."""
+        counter = self.counter
+        most_coulombs = counter.charge_coulombs + counter.uncertain_coulombs
+        soak_mm = self._soak_mm(now_s)
+        return self.plan.likely_metal_left_mm(most_coulombs, acid_s(self, now_s), soak_mm)
 
     def places(self, now_s: float) -> tuple[PlaceFigures, ...]:
         """Return the depth at each place now."""

@@ -62,8 +62,9 @@ def true_depth_mm(
 @pytest.mark.parametrize("density_a_per_dm2", [5.0, 10.0, 15.0])
 @pytest.mark.parametrize("mol_per_l", [None, 1.35])
 def test_interval_covers_slow_copper(density_a_per_dm2: float, mol_per_l: float | None) -> None:
-    """The interval holds the depth in 93 to 97 % of 1,500 worlds drawn from the tool's own prior.
+    """The interval holds the depth in 93 to 98.5 % of 1,500 worlds of the metal's usual spread.
 
+    The tool also doubts that spread, so its interval holds a little more than 95 % of them.
     Without the attack it covered 72.5 % at 5 A/dm2, 88 % at 10 and 92.5 % at 15.
     """
     table = fresh_table()
@@ -87,7 +88,7 @@ def test_interval_covers_slow_copper(density_a_per_dm2: float, mol_per_l: float 
         for _ in range(1500)
     ]
     covered = sum(shown.low_mm <= depth <= shown.high_mm for depth in depths) / len(depths)
-    assert 0.93 <= covered <= 0.975
+    assert 0.93 <= covered <= 0.985
     assert sorted(depths)[750] == pytest.approx(TARGET_MM, rel=0.05)
 
 
@@ -149,7 +150,7 @@ def test_reading_teaches_both_together() -> None:
     shown = bite.estimate(learned, stop, stop / current_a)
     depth_mm = true_depth_mm(current_a, stop / current_a, 1.0, COPPER.etch_factor, 0.6)
     assert depth_mm == pytest.approx(TARGET_MM, rel=0.04)
-    assert shown.high_mm - shown.low_mm < 0.05
+    assert shown.high_mm - shown.low_mm < 0.06
     assert shown.low_mm < depth_mm < shown.high_mm
     slow = bite.estimate(learned, stop, 3.0 * stop / current_a)
     assert slow.high_mm - slow.best_mm > 0.05, "at another pace the attack is uncertain again"

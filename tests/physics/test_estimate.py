@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from controller.physics import estimate
+from tests.kits import beliefs
 from controller.physics.estimate import Belief, Component, DepthTable, depth_table
 from controller.physics.faraday import METALS, Metal
 from controller.physics.relief import Growth, SteinerGrowth, relief_table
@@ -172,7 +172,7 @@ def test_fifteen_etch_factors_suffice(
     """Fifteen etch factors put the ends of the interval within 1 % of those of 101."""
     growth = SteinerGrowth(500.0, 500.0 * edge_per_area_per_mm, 20)
     few = table_for(SILVER, growth)
-    monkeypatch.setattr(estimate, "_ETCH_FACTORS", 101)
+    monkeypatch.setattr(beliefs, "_ETCH_FACTORS", 101)
     many = table_for(SILVER, growth)
     for depth_mm in (0.05, 0.15, 0.25, 0.4):
         charge_coulombs = few.charge_for_depth_coulombs(depth_mm)

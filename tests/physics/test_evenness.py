@@ -26,15 +26,15 @@ def test_prior_weights() -> None:
 
 
 def test_prior_covers_shop_figures() -> None:
-    """About nine of ten plates with a 20 mm floor lie in the range, the others on both sides."""
+    """Three of four plates with a 20 mm floor lie in the range, the others on both sides."""
     grid = np.linspace(0.02, 0.98, 25)
     excess = np.array([edge_excess(float(evenness)) for evenness in grid])
     low, middle, high = np.interp((SHOP_LOW, 0.12, SHOP_HIGH), excess, grid)
     ends = [0.5 * (a + b) for a, b in pairwise(EVENNESS_GRID)]
     reached = np.cumsum([weight for _, weight in evenness_prior()])[:-1]
     below, median, within = np.interp((low, middle, high), ends, reached)
-    assert 0.03 < below < 0.10
-    assert 0.02 < 1.0 - within < 0.12
+    assert 0.03 < below < 0.13
+    assert 0.02 < 1.0 - within < 0.15
     assert 0.4 < median < 0.6, "the middle of the range by ratio is 11 %"
 
 

@@ -25,8 +25,13 @@ def test_target_is_the_floor_middle() -> None:
     """The middle of the widest floor is shallower than the mean, so the charge is larger."""
     made = plan()
     assert made.target_place == "widest-floor-middle"
-    assert made.target_table.at(made.charge_coulombs).best_mm == pytest.approx(0.25, rel=1e-6)
-    mean_mm = made.table.at(made.charge_coulombs).best_mm
+    stop = made.charge_coulombs, made.acid_s_at_stop
+    reached = made.expected_at(made.target_place, *stop)
+    mean = made.expected_at(None, *stop)
+    assert reached is not None
+    assert mean is not None
+    assert reached.best_mm == pytest.approx(0.25, rel=1e-4)
+    mean_mm = mean.best_mm
     # The prior's median evenness is 0.3; the place's ratio there is 0.91.
     assert 0.25 / 0.96 < mean_mm < 0.25 / 0.86
     assert made.charge_coulombs / plan(target_place="mean").charge_coulombs == pytest.approx(
@@ -96,14 +101,36 @@ def test_metal_left_under_deepest() -> None:
 
 def test_plan_warns_of_thin_metal() -> None:
     """The warning comes exactly when the guard would end the run before its target."""
-    for thickness_mm in (0.8, 0.9, 1.0, 1.1, 1.2):
+    for thickness_mm in (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2):
         made = plan(thickness_mm=thickness_mm)
-        left_mm, least_mm = made.metal_left_mm(made.charge_coulombs), made.least_metal_mm
+        left_mm = made.likely_metal_left_mm(made.charge_coulombs, made.acid_s_at_stop)
+        least_mm = made.least_metal_mm
         assert left_mm is not None
         assert least_mm is not None
         warned = [it for it in made.warnings if it.message.key == "plan.warning.metal_left"]
         assert bool(warned) == (left_mm <= least_mm), thickness_mm
-    assert [it for it in plan(thickness_mm=0.8).warnings if "metal may be left" in str(it.message)]
+    keys = {
+        thickness_mm: [it.message.key for it in plan(thickness_mm=thickness_mm).warnings]
+        for thickness_mm in (0.5, 1.2)
+    }
+    assert "plan.warning.metal_left" in keys[0.5]
+    assert not {"plan.warning.metal_left", "plan.warning.may_break_through"} & set(keys[1.2])
+
+
+def test_plan_warns_of_a_hole() -> None:
+    """The upper end reaches the back where the best estimate leaves more than the limit."""
+    limits = SETTINGS.limits.model_copy(update={"depth_of_thickness_fraction": 0.8})
+    settings = SETTINGS.model_copy(update={"limits": limits})
+    for thickness_mm, is_warned in ((0.4, False), (0.5, True), (0.55, True), (0.7, False)):
+        request = silver_request(places=PLACES, thickness_mm=thickness_mm)
+        made = make_plan(request, settings, 16.0)
+        stop = made.charge_coulombs, made.acid_s_at_stop
+        likely_mm, thinnest_mm = made.likely_metal_left_mm(*stop), made.metal_left_mm(*stop)
+        assert likely_mm is not None
+        assert thinnest_mm is not None
+        warned = "plan.warning.may_break_through" in [it.message.key for it in made.warnings]
+        assert warned == (likely_mm > made.least_metal_mm and thinnest_mm <= 0.0), thickness_mm
+        assert warned == is_warned
 
 
 def test_places_in_json() -> None:

@@ -572,7 +572,7 @@ def test_metal_left_trips() -> None:
     finding = judge(limits, Streaks(), sample(), figures(metal_left_mm=0.6))[1]
     assert finding is not None
     assert (finding.reason, finding.case, finding.value) == (R.DEPTH_LIMIT, "metal_left", 0.6)
-    assert "0.60 mm of metal may be left" in str(finding.what)
+    assert "about 0.60 mm of metal is left" in str(finding.what)
 
 
 @pytest.mark.parametrize(

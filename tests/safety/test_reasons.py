@@ -94,7 +94,7 @@ def test_welded_relay_asks_for_plug() -> None:
         ),
         (
             Finding(R.DEPTH_LIMIT, 0.4619, 0.4615, "mm"),
-            "The mean depth is 0.462 mm. The limit for this sheet is 0.462 mm.",
+            "The mean depth is 0.46 mm. The limit for this sheet is 0.46 mm.",
         ),
         (
             Finding(R.BATH_HOT, 45.25, 45.0, "degC"),

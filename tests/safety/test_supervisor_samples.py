@@ -619,7 +619,7 @@ def test_command_messages() -> None:
     assert isinstance(asked, Noted)
     assert (asked.kind, str(asked.message)) == (
         EventKind.COMMAND,
-        "Start: 0.250 mm, 1797 C at 3.00 A.",
+        "Start: 0.25 mm, 1797 C at 3.00 A.",
     )
     assert (began.at_s, began.run_id, began.plan) == (bench.clock.monotonic_s(), "r1", plan)
     assert isinstance(changed, Changed)
