@@ -56,7 +56,7 @@ export class ArtworkPicker {
     this.several = h(
       "details",
       { ontoggle: () => this.openPlate() },
-      h("summary", {}, text("plate.several")),
+      h("summary", {}, text("pieces.several")),
     );
     this.element = h(
       "div",

@@ -29,22 +29,22 @@ export class PlateEditor {
       remove: (index) => this.remove(index),
     });
     this.choice = h("select", {});
-    this.choiceField = field(text("plate.artwork"), this.choice, { hint: text("plate.add_hint") });
-    this.copies = numberField(text("plate.copies"), "", "");
+    this.choiceField = field(text("pieces.artwork"), this.choice, { hint: text("pieces.add_hint") });
+    this.copies = numberField(text("pieces.copies"), "", "");
     this.copies.input.value = "1";
-    this.width = numberField(text("plate.width"), "mm", text("plate.size_hint"));
-    this.height = numberField(text("plate.height"), "mm", "");
-    this.spacing = numberField(text("plate.spacing"), "mm", "");
-    this.x = numberField(text("plate.x"), "mm", "");
-    this.y = numberField(text("plate.y"), "mm", "");
-    this.degrees = numberField(text("plate.degrees"), "\u00b0", text("plate.degrees_hint"));
+    this.width = numberField(text("pieces.width"), "mm", text("pieces.size_hint"));
+    this.height = numberField(text("pieces.height"), "mm", "");
+    this.spacing = numberField(text("pieces.spacing"), "mm", "");
+    this.x = numberField(text("pieces.x"), "mm", "");
+    this.y = numberField(text("pieces.y"), "mm", "");
+    this.degrees = numberField(text("pieces.degrees"), "\u00b0", text("pieces.degrees_hint"));
     for (const { input } of [this.width, this.height]) {
       input.addEventListener("change", () => this.resize());
     }
     for (const { input } of [this.x, this.y, this.degrees]) {
       input.addEventListener("change", () => this.typed());
     }
-    this.title = h("legend", { class: "label" }, text("plate.no_piece"));
+    this.title = h("legend", { class: "label" }, text("pieces.no_piece"));
     this.note = new Note("");
     this.state = h("p", { class: "note plate-state", "aria-live": "polite" }, "");
     this.own = h(
@@ -56,19 +56,19 @@ export class PlateEditor {
       h(
         "div",
         { class: "plate-buttons" },
-        button(text("plate.turn"), () => this.turn()),
-        button(text("plate.copy"), () => this.copy()),
-        button(text("plate.remove"), () => this.remove(this.selected)),
+        button(text("pieces.turn"), () => this.turn()),
+        button(text("pieces.copy"), () => this.copy()),
+        button(text("pieces.remove"), () => this.remove(this.selected)),
       ),
     );
     const sheet = h(
       "div",
       {},
       this.picture.element,
-      h("p", { class: "note" }, text("plate.how")),
+      h("p", { class: "note" }, text("pieces.how")),
       this.note.element,
       this.state,
-      button(text("plate.arrange"), () => this.arrange(), { class: "wide" }),
+      button(text("pieces.arrange"), () => this.arrange(), { class: "wide" }),
       this.own,
     );
     this.element = h(
@@ -76,7 +76,7 @@ export class PlateEditor {
       { class: "plate-editor" },
       this.choiceField.element,
       this.copies.element,
-      button(text("plate.add"), () => this.add(), { class: "wide" }),
+      button(text("pieces.add"), () => this.add(), { class: "wide" }),
       h("div", { class: "two" }, this.width.element, this.height.element),
       this.spacing.element,
       sheet,
@@ -109,7 +109,7 @@ export class PlateEditor {
     const found = this.known.find(({ artwork }) => artwork === this.choice.value);
     const copies = numberIn(this.copies.input.value);
     const isWhole = Number.isInteger(copies) && copies >= 1 && copies <= MOST_COPIES;
-    this.copies.note.say(isWhole ? [] : [text("plate.copies_range", { most: MOST_COPIES })], "bad");
+    this.copies.note.say(isWhole ? [] : [text("pieces.copies_range", { most: MOST_COPIES })], "bad");
     if (found === undefined || !isWhole) return;
     const { artwork, name, width_mm, height_mm } = found;
     let pieces = [...this.plate.pieces];
@@ -202,11 +202,11 @@ export class PlateEditor {
       this.onlose(plate);
       return;
     }
-    this.say(text("plate.measuring"), []);
+    this.say(text("pieces.measuring"), []);
     const body = bodyOf(plate.pieces, this.size(), {
       isPlaced: plate.is_placed,
       spacingMm: numberIn(this.spacing.input.value),
-      name: text("plate.name", { count: plate.pieces.length }),
+      name: text("pieces.name", { count: plate.pieces.length }),
     });
     try {
       const found = await post("/api/plates", body, PATIENCE_MS);
@@ -229,7 +229,7 @@ export class PlateEditor {
       pieces: placedAs(this.plate.pieces, measure.pieces),
       sheet: [found.width_mm, found.height_mm],
     };
-    const facts = text("plate.facts", {
+    const facts = text("pieces.facts", {
       count: measure.pieces.length,
       width: fixed(found.width_mm, 1),
       height: fixed(found.height_mm, 1),
@@ -254,7 +254,7 @@ export class PlateEditor {
     this.picture.show(pieces, this.size() ?? sheet, this.selected);
     const piece = pieces[this.selected];
     mark(this.own, "disabled", piece === undefined);
-    put(this.title, piece === undefined ? text("plate.no_piece") : this.titleOf(piece));
+    put(this.title, piece === undefined ? text("pieces.no_piece") : this.titleOf(piece));
     if (piece === undefined) return;
     const values = [
       [this.x, piece.x_mm],

@@ -21,7 +21,7 @@ export class SheetPicture {
     this.outline = svg("rect", { class: "sheet", x: 0, y: 0 });
     this.room = svg("g", {});
     this.drawing = svg("svg", { class: "plate-sheet" }, this.outline, this.room);
-    this.element = h("div", { role: "group", "aria-label": text("plate.sheet") }, this.drawing);
+    this.element = h("div", { role: "group", "aria-label": text("pieces.sheet") }, this.drawing);
     this.shapes = [];
   }
 
@@ -83,7 +83,7 @@ export class SheetPicture {
     mark(
       shape.group,
       "aria-label",
-      text("plate.piece_place", {
+      text("pieces.piece_place", {
         name: piece.name || text("app.unnamed"),
         x: tidy(piece.x_mm, 4),
         y: tidy(piece.y_mm, 4),
