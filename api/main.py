@@ -218,12 +218,11 @@ class Daemon:
         :param parts: further arguments of ``create_app``.
         """
         from api.http.application import create_app
-        from api.http.artwork_shelf import ArtworkShelf
-        from api.http.reliefs import ReliefMaker
+        from api.http.artworks.artwork_shelf import ArtworkShelf
+        from api.http.artworks.reliefs import ReliefMaker
         from controller.artwork.client import measure, workplace_notes, workplace_of
         from controller.artwork.film.client import make_film
 
-        is_real = self.rig.kind == "bench"
         workplace = workplace_of(
             os.environ,
             accept_unconfined=self.assembly.service.settings.artwork.accept_unconfined_worker,
@@ -251,7 +250,7 @@ class Daemon:
             host_notes=lambda: [
                 str(note)
                 for note in (
-                    *(host_notes(state_directory) if is_real else ()),
+                    *(host_notes(state_directory) if self.rig.kind == "bench" else ()),
                     *workplace_notes(workplace),
                 )
             ],

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.artwork_options import file_argument
+from api.cli.artwork.artwork_options import file_argument
 from api.cli.options import config_option, json_option, refusing, state_directory_option
 from api.cli.printing import help_of, print_json, say, warn
 from controller.texts import text

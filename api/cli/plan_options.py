@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.artwork_options import read_options, reading_options
+from api.cli.artwork.artwork_options import read_options, reading_options
+from api.cli.artwork.plate_options import artwork_of, artwork_option, plate_options
 from api.cli.options import Function, refusing, with_options
-from api.cli.plate_options import artwork_of, artwork_option, plate_options
 from controller.errors import RefusedError
 from controller.physics.faraday import METALS
 from controller.texts import text

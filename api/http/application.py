@@ -14,7 +14,7 @@ from starlette.middleware import Middleware
 from api.access.auth import Access
 from api.http.answer_headers import AnswerHeaders
 from api.http.arrival import Arrival, ArrivalNote
-from api.http.artwork_shelf import ArtworkShelf
+from api.http.artworks.artwork_shelf import ArtworkShelf
 from api.http.body_limit import BodyLimit
 from api.http.context import AppContext
 from api.http.document import DocumentedApi

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from starlette.concurrency import run_in_threadpool
 
 from api.access.auth import Access
-from api.http.artwork_shelf import ArtworkShelf
+from api.http.artworks.artwork_shelf import ArtworkShelf
 from api.http.guards.base import IS_GUEST
 from api.http.live import LiveFeed
 from api.http.models.status import RigKind

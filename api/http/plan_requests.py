@@ -9,7 +9,7 @@ import math
 from dataclasses import asdict
 from typing import Any
 
-from api.http.artwork_shelf import ArtworkShelf, UnknownArtworkError
+from api.http.artworks.artwork_shelf import ArtworkShelf, UnknownArtworkError
 from api.http.models.plan_request import PlanRequestBody
 from controller.artwork.planned import request_fields
 from controller.errors import RefusedError

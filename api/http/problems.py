@@ -17,7 +17,7 @@ from starlette.responses import JSONResponse, Response
 from api.access.pairing_store import NotSavedError, PairingsFullError, UnknownPairingError
 from api.access.pin_gate import TooManyTriesError
 from api.http.answer_headers import SAFE_HEADERS
-from api.http.artwork_shelf import NoRoomError
+from api.http.artworks.artwork_shelf import NoRoomError
 from api.http.methods import allowed_methods
 from api.http.models.problem import FieldProblem, Problem, Surprise
 from api.http.problem_fields import field_problem

@@ -88,8 +88,15 @@ WITHOUT_UNIT = {
     "DepthTable.high": "(charge_coulombs, depth_mm): see its docstring",
     "PlanTables.deepest": "(charge_coulombs, depth_mm): see its docstring",
     "RunPlan.deepest": "(charge_coulombs, depth_mm): see its docstring",
-    "Node.mean": "logarithms",
-    "Node.covariance": "of logarithms",
+    "Shape.share": "of the weight",
+    "Shape.shift": "a logarithm",
+    "Shape.variance": "of a logarithm",
+    "Sight.direction": "weights of two logarithms",
+    "Strand.covariance": "of logarithms",
+    "RowLesson.bite_factor_before": "the bite factor",
+    "RowLesson.bite_factor_after": "the bite factor",
+    "RowLesson.doubt": "standard deviations",
+    "Taught.spread": "a factor",
     "TileFrame.plate": "pixels of the array: see its docstring",
 }
 """Fields that carry a number and no unit in their name, each with its reason."""

@@ -16,7 +16,7 @@ import httpx
 
 from api.access.auth import BENCH_TOKEN_FILE, Access
 from api.http.application import create_app
-from api.http.artwork_shelf import ArtworkShelf
+from api.http.artworks.artwork_shelf import ArtworkShelf
 from api.http.guards.order import all_guards
 from api.http.server import WebServer
 from controller.artwork.client import measure as measure_in_process

@@ -364,7 +364,7 @@ INSERT INTO papers VALUES (1, x'01', '{"area_mm2":767.0}'), (2, x'02', '{"poll_s
 INSERT INTO runs VALUES (1, 'r1', 'leaf pendant', 'fine-silver', 'bath 2',
     '2031-03-04T10:00:00.000Z', 0.25, 3.0, 1, 2, 'leaf pendant fine-silver bath 2');
 INSERT INTO progress VALUES (1, 'paused', NULL, 'Lifted.', NULL, 1, 1030.0, 30.0, 29.0, 90.0,
-    1.5, 3.0, 0.02, 0.01, 0.03);
+    1.5, 3.0, 0.02, 0.01, 0.03%s);
 INSERT INTO means VALUES (1, 7, 7970, 3000001, 2500000, 23250, 3000, 25100);
 """
 
@@ -378,7 +378,7 @@ def test_older_files_open(tmp_path: Path, version: int) -> None:
     path = tmp_path / "log.sqlite"
     with closing(schema.connect(path, 0.0)) as connection:
         schema.migrate(connection, 0, schema.MIGRATIONS[:version])
-        connection.executescript(_RUN_OF_AN_OLD_FILE)
+        connection.executescript(_RUN_OF_AN_OLD_FILE % (", 0.9" if version > 3 else ""))
     again = ManualLogbook(path, VirtualClock(UTC_0))
     again.logbook.work()
     assert again.ask("PRAGMA user_version") == len(schema.MIGRATIONS)

@@ -19,10 +19,10 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from tests.kits import beliefs
 from controller.physics.estimate import Belief, Component, DepthTable, depth_table
 from controller.physics.faraday import METALS, Metal
 from controller.physics.relief import Growth, SteinerGrowth, relief_table
+from tests.kits import beliefs
 from tests.kits.beliefs import prior_belief
 
 AREA_SD, SHUNT_SD = 0.03, 0.01

@@ -14,7 +14,7 @@ from typing import Any
 import httpx
 import pytest
 
-from api.http.artwork_shelf import NoRoomError
+from api.http.artworks.artwork_shelf import NoRoomError
 from api.http.body_limit import Bounds
 from api.http.routes import artworks as routes_artworks
 from controller.artwork.result import MeasureFailedError

@@ -55,7 +55,7 @@ def test_long_work_is_done_elsewhere(daemon: Daemon, noted: Noted) -> None:
     daemon.logbook.work()
     with daemon.looping(), daemon.served() as client:
         assert client.post("/api/plan", json={**PLAN, "bath": "tank 1"}).status_code == 200
-        assert noted.asked == ["_learned", "make_plan"]
+        assert noted.asked == ["taught", "make_plan"]
         noted.asked.clear()
         assert client.get("/api/baths/tank 1").status_code == 200
         assert noted.asked == ["_learned"]

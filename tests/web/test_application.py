@@ -29,7 +29,11 @@ ROUTES = {
     ("get", "/api/runs/{run_id}/readings"), ("post", "/api/runs/{run_id}/readings"),
     ("post", "/api/runs/{run_id}/readings/{reading_id}/withdraw"),
     ("get", "/api/baths"), ("get", "/api/baths/{name}"), ("post", "/api/baths"),
-    ("post", "/api/coupons"),
+    ("post", "/api/coupons"), ("post", "/api/fresh-acid"), ("post", "/api/plates"),
+    *(
+        ("get", f"/api/artworks/{{artwork}}/{name}")
+        for name in ("relief.png", "height-map.png", "field", "section", "place")
+    ),
     ("get", "/api/artworks"), ("post", "/api/artworks"), ("get", "/api/artworks/{artwork}"),
     ("get", "/api/artworks/{artwork}/preview.png"), ("post", "/api/artworks/{artwork}/film"),
     ("get", "/api/access"), ("post", "/api/pair"), ("post", "/api/unpair"),
@@ -62,7 +66,11 @@ STATUSES = {
     "listReadings": {"200", "404", "422"},
     "takeReading": {"201", "404", "409", *BODY}, "withdrawReading": {"200", "404", "409", *BODY},
     "listBaths": {"200"}, "getBath": {"200", "404", "422"}, "saveBath": {"200", *BODY},
-    "weighCoupon": {"200", "404", *BODY},
+    "weighCoupon": {"200", "404", *BODY}, "noteFreshAcid": {"200", "404", *BODY},
+    "assemblePlate": {"200", "201", "404", "507", *BODY},
+    "getReliefPicture": {"200", "404", "422"}, "getHeightMap": {"200", "404", "422"},
+    "getPlateField": {"200", "404", "422"}, "getSection": {"200", "404", "422"},
+    "getPlace": {"200", "404", "422"},
     "listArtworks": {"200", "422"},
     "uploadArtwork": {"200", "201", "408", "413", "415", "422", "507"},
     "getArtwork": {"200", "404", "422"}, "previewArtwork": {"200", "404", "422"},

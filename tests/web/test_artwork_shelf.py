@@ -12,7 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from api.http.artwork_shelf import FREE_BYTES, ArtworkShelf, NoRoomError, UnknownArtworkError
+from api.http.artworks.artwork_shelf import (
+    FREE_BYTES,
+    ArtworkShelf,
+    NoRoomError,
+    UnknownArtworkError,
+)
 from controller.artwork.options import MeasureOptions
 from controller.artwork.result import ArtworkMeasure, MeasureFailedError
 from controller.errors import RefusedError
@@ -190,7 +195,8 @@ def test_room_for_logbook(shelf: ArtworkShelf, monkeypatch: pytest.MonkeyPatch) 
     """An upload must leave room for the logbook."""
     usage = shutil.disk_usage("/")
     monkeypatch.setattr(
-        "api.http.artwork_shelf.shutil.disk_usage", lambda _: usage._replace(free=FREE_BYTES + 1000)
+        "api.http.artworks.artwork_shelf.shutil.disk_usage",
+        lambda _: usage._replace(free=FREE_BYTES + 1000),
     )
     shelf.discard(shelf.new_file("image/png", 1000))
     with pytest.raises(NoRoomError, match="300 MB is free; the file and the logbook need 300 MB"):

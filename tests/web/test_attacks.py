@@ -195,6 +195,7 @@ def test_uploads_are_not_served(daemon: Daemon) -> None:
     assert kinds == {
         "application/json", "text/csv", "text/event-stream", "image/png", "text/plain",
         "application/zip",  # a backup, as a download
+        "application/octet-stream",  # the field of a plate, for the page's pictures
     }  # fmt: skip
 
 

@@ -61,7 +61,7 @@ def test_status_carries_all_figures() -> None:
 KNOWN: dict[str, Any] = {
     "sequence": 1, "first_look_due": False, "in_bath_without_current": False, "relay_on": True,
     "relay_welded": False, "weld_latched": False, "thermometer_silent": False,
-    "clock_set": True, "warnings": (),
+    "clock_set": True, "warnings": (), "places": (),
 }  # fmt: skip
 
 

@@ -19,7 +19,7 @@ import pytest
 from pydantic import BaseModel, ValidationError
 
 from api.http import live
-from api.http.artwork_shelf import ArtworkShelf
+from api.http.artworks.artwork_shelf import ArtworkShelf
 from api.http.models import access as access_models
 from api.http.models import artwork_request as artwork_request_models
 from api.http.models import artworks as artworks_models
@@ -181,6 +181,7 @@ def test_number_names_have_units() -> None:
         "share_of_area",
         "threshold_level",
         "water_parts",
+        "spread_fraction",
         "bottle_percent",
     }
     ratios |= {

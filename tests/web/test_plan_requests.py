@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from api.http.artwork_shelf import ArtworkShelf, UnknownArtworkError
+from api.http.artworks.artwork_shelf import ArtworkShelf, UnknownArtworkError
 from api.http.models.plan_request import PlanRequestBody
 from api.http.plan_requests import request_of
 from controller.artwork.options import MeasureOptions

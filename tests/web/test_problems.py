@@ -17,7 +17,7 @@ from starlette.requests import Request
 from api.access.pairing_store import NotSavedError, PairingsFullError, UnknownPairingError
 from api.access.pin_gate import TooManyTriesError
 from api.http import problem_kinds
-from api.http.artwork_shelf import NoRoomError
+from api.http.artworks.artwork_shelf import NoRoomError
 from api.http.problem_documents import problem_responses
 from api.http.problems import MEDIA_TYPE, ProblemError, problem_handlers
 from controller.artwork.result import MeasureFailedError

@@ -271,6 +271,17 @@ class BathAnswer(Answer):
 class FreshAcidBody(RequestModel):
     """Fresh acid for a bath."""
 
+    bath: Annotated[
+        str,
+        described(
+            "Name of the bath.",
+            NO_UNIT,
+            "copper tank",
+            min_length=1,
+            max_length=MAX_NAME,
+            pattern=PLAIN_TEXT,
+        ),
+    ]
     note: Annotated[
         str,
         described(

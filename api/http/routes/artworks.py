@@ -11,18 +11,18 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Response
 from starlette.requests import ClientDisconnect, Request
 
-from api.http.artwork_shelf import NoRoomError, UnknownArtworkError
+from api.http.artworks.artwork_shelf import NoRoomError, UnknownArtworkError
 from api.http.body_limit import Bounds
 from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
 from api.http.guards.origin import media_type
-from api.http.models.artwork_request import PreviewQuery, UploadQuery
 from api.http.models.artworks import (
     ArtworkAnswer,
     ArtworkList,
     ArtworkListed,
 )
 from api.http.models.base import HASH
+from api.http.models.plates.artwork_request import PreviewQuery, UploadQuery
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,

@@ -76,7 +76,7 @@ def bath_routes(context: AppContext) -> APIRouter:
         return BathAnswer.of(await context.reading.run(_save, context, body))
 
     @router.post(
-        "/api/baths/{name:path}/fresh-acid",
+        "/api/fresh-acid",
         operation_id="noteFreshAcid",
         summary="Note that a bath has got fresh acid",
         responses=problem_responses(
@@ -89,9 +89,9 @@ def bath_routes(context: AppContext) -> APIRouter:
             NOT_JSON,
         ),
     )
-    async def fresh_acid(name: BathName, body: FreshAcidBody) -> BathAnswer:
+    async def fresh_acid(body: FreshAcidBody) -> BathAnswer:
         """Its bite factor starts again. Etch factor, spread and evenness stay as learned."""
-        return BathAnswer.of(await context.reading.run(_fresh_acid, context, name, body.note))
+        return BathAnswer.of(await context.reading.run(_fresh_acid, context, body.bath, body.note))
 
     @router.post(
         "/api/coupons",

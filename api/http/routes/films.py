@@ -8,10 +8,10 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Response
 
-from api.http.artwork_shelf import UnknownArtworkError
+from api.http.artworks.artwork_shelf import UnknownArtworkError
 from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
-from api.http.models.artwork_request import FilmRequest
+from api.http.models.plates.artwork_request import FilmRequest
 from api.http.problem_documents import problem_responses
 from api.http.problem_kinds import (
     BAD_VALUE,

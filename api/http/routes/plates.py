@@ -7,13 +7,23 @@ from dataclasses import replace
 
 from fastapi import APIRouter, Depends, Response
 
-from api.http.artwork_shelf import ArtworkShelf
+from api.http.artworks.artwork_shelf import ArtworkShelf
 from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
-from api.http.models.artwork_request import PlateBody
 from api.http.models.artworks import ArtworkAnswer
+from api.http.models.plates.artwork_request import PlateBody
 from api.http.problem_documents import problem_responses
-from api.http.problem_kinds import BAD_VALUE, MEASURING, NO_ROOM, NOT_MEASURABLE
+from api.http.problem_kinds import (
+    BAD_VALUE,
+    BROKEN_JSON,
+    MEASURING,
+    NO_ROOM,
+    NOT_JSON,
+    NOT_MEASURABLE,
+    TOO_LARGE,
+    TOO_SLOW,
+    UNKNOWN_ARTWORK,
+)
 from controller.artwork.assembly.assembling import WantedPiece, put_together
 from controller.artwork.assembly.plate_file import MEDIA_TYPE
 from controller.artwork.entry import Artwork
@@ -36,7 +46,10 @@ def plate_routes(context: AppContext) -> APIRouter:
                 "model": ArtworkAnswer,
                 "description": "The same plate was measured before.",
             },
-            **problem_responses(BAD_VALUE, NOT_MEASURABLE, MEASURING, NO_ROOM),
+            **problem_responses(
+                *(BAD_VALUE, BROKEN_JSON, TOO_LARGE, TOO_SLOW, NOT_JSON),
+                *(UNKNOWN_ARTWORK, NOT_MEASURABLE, MEASURING, NO_ROOM),
+            ),
         },
     )
     async def assemble(body: PlateBody, response: Response) -> ArtworkAnswer:

@@ -9,11 +9,11 @@ from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
 
-from api.http.artwork_shelf import UnknownArtworkError
+from api.http.artworks.artwork_shelf import UnknownArtworkError
 from api.http.context import AppContext
 from api.http.guards.control import refuse_if_revoked
 from api.http.models.base import HASH
-from api.http.models.reliefs import (
+from api.http.models.plates.reliefs import (
     PlaceQuery,
     ReliefQuery,
     SectionAnswer,

@@ -75,13 +75,8 @@ def _measured(
 ) -> tuple[ArtworkMeasure, tuple[tuple[Place, ...], ...]]:
     """Return the measurement of a picture, and the places of each part. Raises: RefusedError."""
     levels = find_levels(picture, options.invert)
-    walk = _Walk(
-        Sheet(picture, levels, options),
-        levels,
-        options,
-        is_drawing=picture.histogram is None,
-        with_preview=preview is not None,
-    )
+    sheet, is_drawing = Sheet(picture, levels, options), picture.histogram is None
+    walk = _Walk(sheet, levels, options, is_drawing=is_drawing, with_preview=preview is not None)
     walk.run()
     spread = walk.spread(parts)
     return walk.result(path, picture, preview, spread), spread.of_parts

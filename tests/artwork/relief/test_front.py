@@ -116,8 +116,9 @@ def front_depth_mm(grid: PlateGrid, finer: int, steps: int) -> Floats:
     tile = Tile(cover, np.ones(grid.cover.shape), halo, finer)
     cells = DEPTH_MM / grid.pixel_mm * finer
     first = cells / (steps + 0.5) / 2.0
-    speed = tile._speed(CrowdingLaw(0.0), grid.pixel_mm / finer)
-    wall = Wall(tile._arrival(FACTOR, cells), speed, FACTOR, first)
+    law = CrowdingLaw(0.0)
+    speed = tile._speed(law, grid.pixel_mm / finer)
+    wall = Wall(tile._arrival(FACTOR, law, speed, cells), speed, FACTOR, first)
     for _ in range(steps):
         wall.advance((cells - first) / steps)
     depth = wall.depth(halo * finer) * grid.pixel_mm / finer

@@ -58,16 +58,16 @@ TESTS = {
     "controller/artwork/distances/distance.py": ("tests/artwork/test_distance.py",),
     "controller/artwork/measuring/growth.py": (
         "tests/artwork/test_accuracy.py",
-        "tests/artwork/test_measure.py",
+        "tests/artwork/measuring/test_measure.py",
     ),
-    "controller/artwork/measuring/lines.py": ("tests/artwork/test_lines.py",),
+    "controller/artwork/measuring/lines.py": ("tests/artwork/measuring/test_lines.py",),
     "controller/artwork/measuring/tally.py": (
-        "tests/artwork/test_tally.py",
-        "tests/artwork/test_measure.py",
+        "tests/artwork/measuring/test_tally.py",
+        "tests/artwork/measuring/test_measure.py",
     ),
-    "controller/artwork/measuring/measure.py": ("tests/artwork/test_measure.py",),
+    "controller/artwork/measuring/measure.py": ("tests/artwork/measuring/test_measure.py",),
     "controller/artwork/outline/contour.py": ("tests/artwork/test_contour.py",),
-    "controller/artwork/outline/sides.py": ("tests/artwork/test_sides.py",),
+    "controller/artwork/outline/sides.py": ("tests/artwork/measuring/test_sides.py",),
 }
 """Path of a module -> the test files that must notice."""
 

@@ -39,7 +39,7 @@ export class FreshAcid {
 
   async send() {
     const { name } = this;
-    const bath = await attempt(() => post(path("baths", name, "fresh-acid"), {}));
+    const bath = await attempt(() => post(path("fresh-acid"), { bath: name }));
     if (bath === null) return;
     this.offer(name);
     put(this.line, own("fresh_acid_noted"));

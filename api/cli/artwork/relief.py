@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.artwork_options import file_argument, read_options, reading_options
+from api.cli.artwork.artwork_options import file_argument, read_options, reading_options
 from api.cli.options import Function, json_option, refusing, with_options
 from api.cli.printing import help_of, print_json, say, warn
 from controller.artwork.relief.options import (

@@ -14,7 +14,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from api.access.private_files import write_private
-from api.http.reliefs import PlateReliefs, ReliefCache, ReliefMaker
+from api.http.artworks.named_files import without_paths
+from api.http.artworks.reliefs import PlateReliefs, ReliefCache, ReliefMaker
 from controller.artwork.cache import MeasureCache, MeasureFunction, content_key
 from controller.artwork.client import measure as measure_in_process
 from controller.artwork.entry import SUFFIXES, Artwork, read_entry
@@ -22,11 +23,10 @@ from controller.artwork.film.client import make_film
 from controller.artwork.film.options import FilmOptions
 from controller.artwork.film.result import FilmResult
 from controller.artwork.options import MeasureOptions
-from controller.artwork.result import ArtworkMeasure, MeasureFailedError
 from controller.artwork.workplaces import HERE
 from controller.errors import BiteclockError, RefusedError
 from controller.ports import Clock
-from controller.texts import Message, Value, text
+from controller.texts import text
 
 FilmFunction = Callable[[Path, MeasureOptions, FilmOptions], tuple[FilmResult, bytes]]
 
@@ -73,7 +73,7 @@ class ArtworkShelf:
         most_bytes: int = MOST_BYTES,
     ) -> None:
         self._clock = clock
-        self._measure = _without_paths(measure)
+        self._measure = without_paths(measure)
         self._make_film = make_film
         self._most_artworks, self._most_bytes = most_artworks, most_bytes
         self._lock = threading.Lock()
@@ -263,44 +263,6 @@ class ArtworkShelf:
         for home in self._files.iterdir():
             if home.name not in kept:
                 shutil.rmtree(home, ignore_errors=True)
-
-
-def _without_paths(measure: MeasureFunction) -> MeasureFunction:
-    """Return the function with messages that contain the file's name, but not its whole path.
-
-    Libraries put the path into their messages.
-    """
-
-    def measure_by_name(
-        path: Path, options: MeasureOptions, *, preview_path: Path | None
-    ) -> ArtworkMeasure:
-        try:
-            return measure(path, options, preview_path=preview_path)
-        except RefusedError as error:
-            message = _named_only(error.message, path)
-            raise RefusedError(
-                message.key, field=error.field, limit=error.limit, **message.values
-            ) from error
-        except MeasureFailedError as error:
-            message = _named_only(error.message, path)
-            raise MeasureFailedError(message.key, **message.values) from error
-
-    return measure_by_name
-
-
-def _named_only(message: Message, path: Path) -> Message:
-    """Return a message with the file's name in place of its path."""
-
-    def clean(value: Value) -> Value:
-        if isinstance(value, Message):
-            return _named_only(value, path)
-        if isinstance(value, str | Path):
-            return str(value).replace(str(path.resolve()), path.name)
-        return value
-
-    return Message(
-        str(clean(message.key)), {name: clean(value) for name, value in message.values.items()}
-    )
 
 
 def _read(entry: Path) -> Artwork | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.cli.artwork_options import existing_file
+from api.cli.artwork.artwork_options import existing_file
 from controller.artwork.options import MeasureOptions
 from controller.errors import RefusedError
 from controller.texts import text

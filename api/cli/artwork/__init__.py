@@ -1,0 +1,1 @@
+"""Commands that read artwork: measure, film, relief, and their options."""

@@ -1,0 +1,1 @@
+"""Uploaded artworks: kept, measured, drawn and etched in pictures."""
