@@ -56,7 +56,8 @@ def leftovers(daemon: Daemon, tmp_path: Path) -> list[Path]:
 def test_upload_and_plan(tmp_path: Path) -> None:
     """A disc of 5 mm radius: area pi r2 = 78.54 mm2, edge 2 pi r = 31.42 mm.
 
-    Its plan equals the plan of a disc that is typed in.
+    For the mean depth, its plan equals the plan of a disc that is typed in. For the depth in its
+    middle, which the current reaches less, it needs more.
     """
     daemon = Daemon(tmp_path)
     content = svg('<circle cx="25" cy="15" r="5"/>')
@@ -79,9 +80,9 @@ def test_upload_and_plan(tmp_path: Path) -> None:
     assert upload(daemon, content, {"content-type": "image/svg+xml"}).status_code == 200, (
         "measured before"
     )
-    plan = ask(
-        daemon.app, "POST", "/api/plan", json={**REQUEST, "artwork": reported["artwork"]}
-    ).json()
+    asked = {**REQUEST, "artwork": reported["artwork"]}
+    middle = ask(daemon.app, "POST", "/api/plan", json=asked).json()
+    plan = ask(daemon.app, "POST", "/api/plan", json={**asked, "target_place": "mean"}).json()
     typed = ask(
         daemon.app,
         "POST",
@@ -89,6 +90,7 @@ def test_upload_and_plan(tmp_path: Path) -> None:
         json={**REQUEST, "area_mm2": math.pi * 25, "edge_mm": math.pi * 10},
     ).json()
     assert plan["charge_coulombs"] == pytest.approx(typed["charge_coulombs"], rel=5e-3)
+    assert 1.02 < middle["charge_coulombs"] / plan["charge_coulombs"] < 1.15
     assert plan["request"]["artwork"] == reported["artwork"]
     assert ask(daemon.app, "POST", "/api/plan", json=plan["request"]).json() == plan
     picture = ask(

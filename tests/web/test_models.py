@@ -21,7 +21,6 @@ from pydantic import BaseModel, ValidationError
 from api.http import live
 from api.http.artworks.artwork_shelf import ArtworkShelf
 from api.http.models import access as access_models
-from api.http.models import artwork_request as artwork_request_models
 from api.http.models import artworks as artworks_models
 from api.http.models import baths as baths_models
 from api.http.models import commands as commands_models
@@ -36,6 +35,7 @@ from api.http.models import rig as rig_models
 from api.http.models import runs as runs_models
 from api.http.models import status as status_models
 from api.http.models.base import NO_UNIT, PLAIN_TEXT, Answer, RequestModel, unit_of
+from api.http.models.plates import artwork_request as artwork_request_models
 from api.http.plan_requests import request_of
 from controller.artwork.result import ArtworkMeasure, LinePlace
 from controller.config import Settings
