@@ -58,7 +58,7 @@ export function gaugeScreen(store, pictures) {
     enter: () => {
       isSeen = true;
       shownFor = "";
-      show(view.change, false);
+      nothingChanged(view);
       return update();
     },
     leave: () => {
@@ -91,16 +91,26 @@ function build(store, pictures) {
     "div",
     { class: "gauge" },
     h("div", { class: "gauge-plate" }, view.position, view.estimate, heading("plate"), ...plate),
-    h("div", { class: "gauge-reading" }, heading("reading"), view.form.element, ...readings),
+    h("div", { class: "gauge-reading" }, heading("reading"), view.form.element),
     h("div", { class: "gauge-onward" }, view.change, view.ceiling, heading("next"), view.onward),
+    // Last, as it grows when the answer comes.
+    h("div", { class: "gauge-readings" }, ...readings),
   );
   view.other = h("div", { class: "empty" }, view.otherText, view.latest);
   const title = h("h1", {}, text("gauge.heading"));
   view.element = h("div", { class: "screen screen-gauge" }, title, view.ready, view.other);
   show(view.ready, false);
-  show(view.change, false);
+  nothingChanged(view);
   show(view.ceiling, false);
   return view;
+}
+
+/** Keep room for what a reading changes: nothing moves when the answer comes. */
+function nothingChanged(view) {
+  view.change.replaceChildren(
+    h("h2", { id: "change-title" }, text("gauge.changed")),
+    h("p", { class: "empty-line" }, text("gauge.nothing_changed")),
+  );
 }
 
 /** Show the estimate before and after a reading. */
@@ -124,7 +134,6 @@ function changed(view, store, answer) {
     h("table", {}, h("thead", {}, head), h("tbody", {}, rows)),
     ...(OPEN.has(store.status.state) ? [h("p", {}, text("gauge.stops_at", { charge }))] : []),
   );
-  show(view.change, true);
   view.change.querySelector("h2").focus();
   const [before_mm, after_mm] = [before, after].map(({ depth_mm }) => fixed(depth_mm, 2));
   say(text("gauge.announcement", { before_mm, after_mm }));
