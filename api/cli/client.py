@@ -10,7 +10,7 @@ from typing import IO, Any
 from urllib.error import HTTPError, URLError
 from urllib.request import HTTPHandler, ProxyHandler, Request, build_opener
 
-from api.cli.bench.local import connected
+from api.cli.local_connection import connected
 from controller.errors import BiteclockError
 from controller.texts import Value
 

@@ -17,7 +17,7 @@ from controller.texts import Message
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from controller.planning.plan import Knowledge
+    from controller.planning.knowledge import Knowledge
 
 WORTH_A_WARNING = 0.02
 """The plan mentions the attack from this share of the target depth on: about what a gauge reads on

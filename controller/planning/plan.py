@@ -5,16 +5,16 @@ warnings.py lists what may go wrong with a plan.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from controller.errors import RefusedError
-from controller.physics.attack import AttackRate
 from controller.physics.estimate import Belief
 from controller.physics.faraday import Metal, metal_named, removed_mass_g
 from controller.physics.learning import Learner, new_learner
 from controller.physics.learning.merging import compacted
 from controller.planning.attacked import attacked, mean_current_a, stop_at
+from controller.planning.knowledge import Knowledge
 from controller.planning.request import (
     PlanRequest,
     current_of,
@@ -51,25 +51,6 @@ OFFERED_GAUGE_STOP_FRACTION = 0.75
 FIRST_RUNS = 3
 """A gauge stop at 75 % is offered for the first runs in a bath. Source: common practice, no
 source."""
-
-
-@dataclass(frozen=True, slots=True)
-class Knowledge:
-    """What earlier runs in the bath have shown. Without any, the priors apply.
-
-    :param learner: belief from the bath's earlier readings, or None.
-    :param runs_in_bath: runs that the bath has seen.
-    :param densest_tried_a_per_dm2: densest finished run with this metal, or None.
-    :param attack: rate of the acid's own attack, or None for the metal's prior.
-    :param taught_s_mm2_per_coulomb: pace of the readings behind ``learner``: time in the acid times
-        open area over charge; 0 without readings.
-    """
-
-    learner: Learner | None = None
-    runs_in_bath: int = 0
-    densest_tried_a_per_dm2: float | None = None
-    attack: AttackRate | None = None
-    taught_s_mm2_per_coulomb: float = 0.0
 
 
 def make_plan(

@@ -16,7 +16,8 @@ from controller.logbook.reader import RunRecord
 from controller.physics.attack import AttackRate
 from controller.physics.coupon import Coupon
 from controller.physics.faraday import METALS, Metal, removed_mass_g
-from controller.planning.plan import Knowledge, planned_metal
+from controller.planning.knowledge import Knowledge
+from controller.planning.plan import planned_metal
 from controller.planning.request import TYPED_AREA_UNCERTAINTY_FRACTION, PlanRequest
 from controller.ports import Calculate, Clock, calculate_here
 from controller.recording.bath_card import (

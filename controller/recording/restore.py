@@ -14,8 +14,8 @@ from controller.logbook.stored_readings import readings_that_stand
 from controller.messages import EventKind, RunState, Snapshot
 from controller.physics.learning.stored import learner_from_json
 from controller.planning.json_form import plan_from_logbook, request_from_json
+from controller.planning.knowledge import Knowledge
 from controller.planning.plan import (
-    Knowledge,
     drivable_current_a,
     make_plan,
     planned_metal,

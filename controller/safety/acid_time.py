@@ -3,17 +3,44 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import Protocol
 
+from controller.physics.attack import Soak
+from controller.physics.charge import CoulombCounter
 from controller.physics.learning import Learner
 from controller.physics.readings import Reading
 from controller.planning.attacked import mean_current_a
-
-if TYPE_CHECKING:
-    from controller.safety.run import ActiveRun
+from controller.planning.run_plan import RunPlan
 
 
-def acid_s(run: ActiveRun, now_s: float) -> float:
+class RunInAcid(Protocol):
+    """The books of a run, as far as the acid's bite needs them."""
+
+    @property
+    def plan(self) -> RunPlan:
+        """What was planned."""
+
+    @property
+    def counter(self) -> CoulombCounter:
+        """The charge."""
+
+    @property
+    def soak(self) -> Soak:
+        """The time in the bath without current."""
+
+    @property
+    def on_time_s(self) -> float:
+        """Time with current of the finished stretches, s."""
+
+    @property
+    def first_learner(self) -> Learner:
+        """The belief at the start of the run."""
+
+    def total_on_time_s(self, now_s: float) -> float:
+        """Return the time with current, s."""
+
+
+def acid_s(run: RunInAcid, now_s: float) -> float:
     """Return the time in which the acid has added to the depth, s.
 
     The time without current counts only when a coupon has shown the rate.
@@ -22,12 +49,12 @@ def acid_s(run: ActiveRun, now_s: float) -> float:
     return run.total_on_time_s(now_s) + off_s
 
 
-def total_coulombs(run: ActiveRun, now_s: float) -> float:
+def total_coulombs(run: RunInAcid, now_s: float) -> float:
     """Return the counted charge and the acid's equivalent charge together, C."""
     return run.counter.charge_coulombs + run.plan.acid_bite.coulombs(acid_s(run, now_s))
 
 
-def acid_pace(run: ActiveRun, readings: Sequence[Reading]) -> float | None:
+def acid_pace(run: RunInAcid, readings: Sequence[Reading]) -> float | None:
     """Return the time in the acid per coulomb counted, s/C, with the relay off.
 
     :param readings: the run's valid readings; without any, the pace is None.
@@ -40,12 +67,12 @@ def acid_pace(run: ActiveRun, readings: Sequence[Reading]) -> float | None:
     return (run.on_time_s + off_s) / run.counter.charge_coulombs
 
 
-def with_acid(run: ActiveRun, reading: Reading) -> Reading:
+def with_acid(run: RunInAcid, reading: Reading) -> Reading:
     """Return a reading with the acid's bite until then added to its charge."""
     return run.plan.acid_bite.with_acid(reading, acid_pace(run, (reading,)) or 0.0)
 
 
-def learner_of(run: ActiveRun, readings: Sequence[Reading]) -> Learner:
+def learner_of(run: RunInAcid, readings: Sequence[Reading]) -> Learner:
     """Return the belief at the start of the run, with these readings learned.
 
     Raises: RefusedError for readings that are impossible under that belief.

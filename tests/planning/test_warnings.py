@@ -11,7 +11,8 @@ import pytest
 
 from controller.config import Settings
 from controller.errors import RefusedError
-from controller.planning.plan import Knowledge, make_plan
+from controller.planning.knowledge import Knowledge
+from controller.planning.plan import make_plan
 from controller.planning.request import NarrowLine
 from controller.planning.run_plan import RunPlan
 from controller.texts import Message

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import os
-import socket
 import stat
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 from click.core import ParameterSource
 
+from api.cli.local_connection import NotAllowedError
 from api.cli.location import STATE_VARIABLE
 from api.cli.options import NotWell, Refusal
 from controller.errors import BiteclockError, RefusedError
@@ -27,10 +27,6 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 NAME = "control.sock"
 RUNTIME_DIRECTORY = Path("/run/biteclock")
 """Where the installed service has its socket."""
-
-
-class NotAllowedError(BiteclockError, PermissionError):
-    """The user may not use the local socket."""
 
 
 class NoSocketError(BiteclockError, FileNotFoundError):
@@ -138,27 +134,6 @@ def is_given(parameter: str) -> bool:
         ParameterSource.COMMANDLINE,
         ParameterSource.ENVIRONMENT,
     )
-
-
-def connected(path: Path, timeout_s: float | None) -> socket.socket:
-    """Return a connection to a local socket, whose path may be longer than a socket's address.
-
-    Raises: OSError, NotAllowedError.
-    """
-    directory = os.open(path.parent, os.O_PATH | os.O_DIRECTORY | os.O_CLOEXEC)
-    connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    try:
-        connection.settimeout(timeout_s)
-        connection.connect(f"/proc/self/fd/{directory}/{path.name}")
-    except PermissionError:
-        connection.close()
-        raise NotAllowedError("command_line.local.not_allowed", file=path) from None
-    except BaseException:
-        connection.close()
-        raise
-    finally:
-        os.close(directory)
-    return connection
 
 
 def _found(path: Path) -> os.stat_result | None:
