@@ -162,7 +162,7 @@ def test_hidden_page(browser: Browser, bench: PageBench) -> None:
         )
         page = running(visited, bench)
         assert page.evaluate("streams") == 1
-        expect(page).to_have_title(re.compile(r"^0\.\d{3} mm running"))
+        expect(page).to_have_title(re.compile(r"^0\.\d{2} mm running"))
         icon = page.locator("#icon").get_attribute("href")
         hide = "(isHidden) => { Object.defineProperty(document, 'hidden',"
         hide += " { value: isHidden, configurable: true });"
@@ -170,7 +170,7 @@ def test_hidden_page(browser: Browser, bench: PageBench) -> None:
         page.evaluate(hide, True)
         assert page.evaluate("streams") == 0
         bench.ask("POST", "/api/pause")
-        expect(page).to_have_title(re.compile(r"^0\.\d{3} mm paused"))
+        expect(page).to_have_title(re.compile(r"^0\.\d{2} mm paused"))
         assert page.locator("#icon").get_attribute("href") != icon
         page.evaluate(hide, False)
         page.wait_for_selector('body[data-fresh="yes"]')
@@ -275,5 +275,5 @@ def test_screen_reader_hears_tenths(
         announced = page.evaluate("announced")
         depths = [text for text in announced if text.startswith("Depth ")]
         assert 3 <= len(depths) <= 9, depths
-        assert all("of 0.050 millimetres" in text for text in depths)
+        assert all("of 0.05 millimetres" in text for text in depths)
         assert any(text.startswith("Finished.") for text in announced)

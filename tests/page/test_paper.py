@@ -61,7 +61,7 @@ def test_printout_is_one_page(
         words = document[0].get_textpage().get_text_bounded()
         for text in (
             "Second try",
-            "0.030 mm",
+            "0.03 mm",
             "Charge",
             "fine silver",
             "Readings",

@@ -106,13 +106,13 @@ def test_reading_is_tapped(browser: Browser, tmp_path: Path) -> None:
         # The plate is 40 mm wide and as wide as the canvas; flipped, 14 mm are 26 from the left.
         place = {"x": size["width"] * 26 / 40, "y": size["height"] / 2}
         canvas.click(position=place)
-        expect(screen.get_by_role("status").last).to_contain_text("Expected there")
+        expect(screen.get_by_text("Expected there")).to_be_visible()
         depth_mm = bench.ask("GET", "/api/status")["depth_mm"]
         for spot in ("Spot 1, mm", "Spot 2, mm"):
             page.get_by_label(spot).fill(f"{depth_mm:.3f}")
         screen.get_by_label("Who gauged").fill("M")
         screen.get_by_role("button", name="Keep this reading").click()
-        expect(screen.locator(".change")).to_be_visible()
+        expect(screen.locator(".change table")).to_be_visible()
         (kept,) = bench.ask("GET", f"/api/runs/{run}/readings")["readings"]
         assert kept["at"]["name"] == "tapped"
         assert kept["at"]["x_mm"] == pytest.approx(14.0, abs=0.3)

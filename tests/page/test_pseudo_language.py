@@ -30,7 +30,7 @@ from tests.kits.page.modules import pseudo
 RENDERED = {
     "message", "detail", "warnings", "text", "note", "name", "not_proven", "host_notes",
     "sensor_message", "logbook_message", "notice", "lost_note", "title", "limit", "what",
-    "advice", "reason_title",
+    "advice", "reason_title", "lesson",
 }  # fmt: skip
 """Fields of the API whose texts the server has rendered: its own sentences, not the page's."""
 

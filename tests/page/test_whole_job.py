@@ -38,8 +38,8 @@ def prepare(page: Page, bath: str) -> None:
     page.get_by_label("Current in A").fill("2.8")
     # 18 gauge B&S is 0.0403 inch. Source: ASTM B258, from memory.
     expect(page.get_by_text("That is 1.024 mm.")).to_be_visible()
-    page.get_by_role("button", name="Add the suggested stop at 0.030 mm").click()
-    expect(page.get_by_role("button", name="Remove the gauge stop at 0.030 mm")).to_be_visible()
+    page.get_by_role("button", name="Add the suggested stop at 0.03 mm").click()
+    expect(page.get_by_role("button", name="Remove the gauge stop at 0.03 mm")).to_be_visible()
 
 
 def begin(page: Page) -> None:
@@ -97,7 +97,7 @@ def whole_job(visited: Visit, bath: str) -> None:
     visited.state("running")
     page.get_by_role("button", name="Yes, all well").click()
     visited.state("paused")
-    expect(page.get_by_role("heading", name="Gauge stop at 0.030 mm")).to_be_visible()
+    expect(page.get_by_role("heading", name="Gauge stop at 0.03 mm")).to_be_visible()
     gauge(page)
     visited.state("finished")
     page.get_by_role("button", name="Lifted and rinsed").click()

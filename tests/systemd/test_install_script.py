@@ -62,8 +62,8 @@ def test_fresh_install(bench):
     """A fresh install puts every file in its place."""
     output = bench.install()
     tree = bench.tree()
-    here = "opt/biteclock/venv-0.12.0-1/"
-    assert tree["opt/biteclock/venv"][1] == "venv-0.12.0-1"
+    here = "opt/biteclock/venv-0.13.0-1/"
+    assert tree["opt/biteclock/venv"][1] == "venv-0.13.0-1"
     outside = {path for path, (_, content) in tree.items() if content and here not in path}
     shared = {path for path in outside if path.startswith("usr/local/share/")}
     assert len(shared) == 4, "the manual page, and the completion of three shells"

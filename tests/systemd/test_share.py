@@ -90,7 +90,7 @@ def completed(*words: str) -> list[str]:
 
 
 def test_bash_completes_commands() -> None:
-    assert completed("biteclock", "co") == ["config", "count"]
+    assert completed("biteclock", "co") == ["config", "count", "coupon"]
 
 
 def test_bash_completes_options(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -29,7 +29,8 @@ export class PlateEditor {
       remove: (index) => this.remove(index),
     });
     this.choice = h("select", {});
-    this.choiceField = field(text("pieces.artwork"), this.choice, { hint: text("pieces.add_hint") });
+    const hint = text("pieces.add_hint");
+    this.choiceField = field(text("pieces.artwork"), this.choice, { hint });
     this.copies = numberField(text("pieces.copies"), "", "");
     this.copies.input.value = "1";
     this.width = numberField(text("pieces.width"), "mm", text("pieces.size_hint"));
@@ -109,7 +110,8 @@ export class PlateEditor {
     const found = this.known.find(({ artwork }) => artwork === this.choice.value);
     const copies = numberIn(this.copies.input.value);
     const isWhole = Number.isInteger(copies) && copies >= 1 && copies <= MOST_COPIES;
-    this.copies.note.say(isWhole ? [] : [text("pieces.copies_range", { most: MOST_COPIES })], "bad");
+    const range = text("pieces.copies_range", { most: MOST_COPIES });
+    this.copies.note.say(isWhole ? [] : [range], "bad");
     if (found === undefined || !isWhole) return;
     const { artwork, name, width_mm, height_mm } = found;
     let pieces = [...this.plate.pieces];
