@@ -217,8 +217,9 @@ class Bench:
     ) -> subprocess.CompletedProcess[str]:
         (self.kit / "failed").unlink(missing_ok=True)
         variables = {name: value for name, value in os.environ.items() if name != "SUDO_USER"}
+        # Whoever runs the tests may ignore SIGHUP, and a shell cannot undo that.
         return subprocess.run(
-            ["sh", str(checkout / "systemd/install.sh"), *arguments],
+            ["env", "--default-signal=HUP", "sh", str(checkout / "systemd/install.sh"), *arguments],
             env={
                 **variables, "PATH": f"{self.bin}:{os.environ['PATH']}", "PYTHONPATH": str(ROOT),
                 "TMPDIR": str(self.kit), **environment,
