@@ -80,6 +80,23 @@ def test_dust_is_placed_on_the_artwork(tmp_path: Path) -> None:
     assert "e+" not in str(asked), "these specks are all of the edge: 100 %, not 1e+02 %"
 
 
+def test_preview_shows_the_dust(tmp_path: Path) -> None:
+    """A ring around each speck, on the picture and in its legend; none on a clean scan."""
+    pictures = {}
+    for count in (0, 40):
+        file = tmp_path / f"{count}.png"
+        scan(count, 0.15).save(file, dpi=(600, 600))
+        out = tmp_path / f"{count}-preview.png"
+        measure_file(file, MeasureOptions(), out)
+        pictures[count] = np.asarray(Image.open(out).convert("RGB")).astype(int)
+    clean, dusty = pictures[0], pictures[40]
+    assert len(dusty) > len(clean), "one more line of the legend"
+    rows = min(len(clean), len(dusty)) - 120
+    changed = (np.abs(clean[:rows] - dusty[:rows]).sum(2) > 60).sum()
+    # Rings of radius 7 and 4 px wide, some of them over each other.
+    assert changed > 40 * 60
+
+
 def test_drawn_dots_are_no_dust(tmp_path: Path) -> None:
     dots = "".join(f'<circle cx="{2 + i % 40}" cy="{2 + i // 40}" r="0.1"/>' for i in range(300))
     assert keys(measured(tmp_path, svg(dots))) == []

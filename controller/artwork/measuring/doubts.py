@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.artwork.distances.components import FieldCount, Specks
-from controller.artwork.outline.chain import Bools, Cover, is_open
+from controller.artwork.distances.components import FieldCount
+from controller.artwork.outline.chain import Bools, Cover, Ints, is_open
 from controller.errors import RefusedError
 from controller.texts import Message
 
@@ -57,12 +57,14 @@ class Dust:
 
     :param area_px2, edge_px: of all of them, the edge as if they were discs.
     :param first_mm: x and y of the topmost, from the artwork's top left corner.
+    :param places_px: x and y of a pixel of each, on the measuring grid; shape (count, 2).
     """
 
     count: int
     area_px2: float
     edge_px: float
     first_mm: tuple[float, float]
+    places_px: Ints
 
 
 def dust_warning(dust: Dust, open_px2: float, edge_px: float) -> Message:
@@ -131,14 +133,11 @@ class Doubts:
             and edge < _LEAST_EDGE_FRACTION * edge_px
         ):
             return None
-        return Dust(len(area_px2), float(area_px2.sum()), edge, self._first_mm(parts))
-
-    def _first_mm(self, parts: tuple[Specks, Specks]) -> tuple[float, float]:
-        place = min(
-            (int(y), int(x)) for part in parts for x, y in zip(part.x_px, part.y_px, strict=True)
-        )
+        places_px = np.concatenate([np.column_stack([part.x_px, part.y_px]) for part in parts])
+        x_px, y_px = places_px[np.lexsort(places_px.T)[0]]
         x_mm, y_mm = self._origin_mm
-        return x_mm + place[1] * self._px_mm, y_mm + place[0] * self._px_mm
+        first_mm = x_mm + float(x_px) * self._px_mm, y_mm + float(y_px) * self._px_mm
+        return Dust(len(area_px2), float(area_px2.sum()), edge, first_mm, places_px.astype(np.intp))
 
     def rim_warning(self) -> list[Message]:
         """Return the question about the polarity, if there is one."""

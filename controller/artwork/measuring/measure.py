@@ -255,7 +255,8 @@ class _Walk:
         )
         lost, lost_count = self._lines.lost_lines(sheet)
         if preview is not None and self._preview is not None:
-            self._preview.save(preview, options.undercut_mm, px_mm, lost_count)
+            specks_px = None if dust is None else dust.places_px
+            self._preview.save(preview, options.undercut_mm, px_mm, lost_count, specks_px)
         spread = sheet_spread(self._map, sheet, options)
         plate_mm2 = sheet.plate_mm[0] * sheet.plate_mm[1]
         with path.open("rb") as file:

@@ -6,6 +6,7 @@ stripes in a black ring.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import BinaryIO
 
@@ -15,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from controller.artwork import limits
 from controller.artwork.distances.gaps import Gaps
-from controller.artwork.outline.chain import Bools, Cover
+from controller.artwork.outline.chain import Bools, Cover, Ints
 from controller.artwork.outline.masks import neighbours
 from controller.texts import text
 
@@ -26,6 +27,7 @@ darkened for contrast."""
 
 _SMALL_SIDE_PX = 800
 _LEGEND_PX = 26
+_RING_PX = 7
 
 
 class PreviewCanvas:
@@ -72,8 +74,12 @@ class PreviewCanvas:
         undercut_mm: float | None,
         px_mm: float,
         lost_count: int,
+        specks_px: Ints | None = None,
     ) -> None:
-        """Write the PNG."""
+        """Write the PNG.
+
+        :param specks_px: x and y of specks that may be dust, on the measuring grid; (count, 2).
+        """
         enlarge = self._enlarge
         share = np.kron(self._open, np.ones((enlarge, enlarge), np.float32))
         grown = np.kron(self._grown, np.ones((enlarge, enlarge), np.bool_)) | (share >= 0.5)
@@ -87,7 +93,9 @@ class PreviewCanvas:
         stripe = (row + col) // 3 % 2 == 0
         picture[near & stripe], picture[near & ~stripe] = _LOST, _LOST_STRIPE
         picture[ring] = _LINE
-        image = _with_legend(picture, undercut_mm, lost_count, self.block / enlarge * px_mm)
+        scale = enlarge / self.block
+        places = [] if specks_px is None else [(x * scale, y * scale) for x, y in specks_px]
+        image = _with_legend(picture, undercut_mm, lost_count, self.block / enlarge * px_mm, places)
         image.quantize(64).save(path, format="PNG", optimize=True)
 
 
@@ -109,7 +117,11 @@ def _mixed(share: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
 
 
 def _with_legend(
-    picture: npt.NDArray[np.uint8], undercut_mm: float | None, lost_count: int, px_mm: float
+    picture: npt.NDArray[np.uint8],
+    undercut_mm: float | None,
+    lost_count: int,
+    px_mm: float,
+    specks: Sequence[tuple[float, float]],
 ) -> Image.Image:
     entries = [("etched", text("artwork.preview.etched"))]
     if undercut_mm is not None:
@@ -118,6 +130,8 @@ def _with_legend(
             ("undercut", undercut),
             ("lost", text("artwork.preview.lost", count=lost_count)),
         ]
+    if len(specks):
+        entries.append(("speck", text("artwork.preview.specks", count=len(specks))))
     length_mm = next(
         (mm for mm in (100, 50, 20, 10, 5, 2, 1, 0.5) if mm / px_mm <= 0.3 * picture.shape[1]), 0.2
     )
@@ -128,6 +142,8 @@ def _with_legend(
     image = Image.new("RGB", (width, height), _RESIST)
     image.paste(Image.fromarray(picture), (0, 0))
     draw = ImageDraw.Draw(image)
+    for x, y in specks:
+        _ring(draw, float(x), float(y))
     draw.line((0, picture.shape[0], width, picture.shape[0]), fill=_LINE)
     for number, (kind, words) in enumerate(entries):
         y = picture.shape[0] + 6 + number * _LEGEND_PX
@@ -137,12 +153,21 @@ def _with_legend(
     return image
 
 
+def _ring(draw: ImageDraw.ImageDraw, x: float, y: float) -> None:
+    """Draw a light ring with dark rims: it shows on open metal and on resist."""
+    for radius, colour, width in ((_RING_PX + 1, _LINE, 4), (_RING_PX, _RESIST, 2)):
+        draw.ellipse((x - radius, y - radius, x + radius, y + radius), outline=colour, width=width)
+
+
 def _swatch(draw: ImageDraw.ImageDraw, kind: str, y: int, width: int) -> None:
     box = (8, y, 8 + width, y + 18)
     if kind == "scale":
         draw.line((8, y + 10, 8 + width, y + 10), fill=_LINE, width=2)
         for x in (8, 8 + width):
             draw.line((x, y + 4, x, y + 16), fill=_LINE, width=2)
+        return
+    if kind == "speck":
+        _ring(draw, 8 + width / 2, y + 9)
         return
     draw.rectangle(
         box,
