@@ -1,6 +1,6 @@
 // The bath: one of the known baths of this metal, or a new one.
 
-import { button, h, show } from "../base/dom.js";
+import { button, h } from "../base/dom.js";
 import { field } from "../base/field.js";
 import { get } from "../base/server.js";
 import { text } from "../base/text.js";
@@ -56,7 +56,7 @@ export class BathPicker {
     this.select.replaceChildren(...options.map(([value, title]) => h("option", { value }, title)));
     this.select.value = this.chosen;
     this.fresh.offer(isKnown ? this.chosen : "");
-    show(this.card, this.bath() !== null);
+    this.card.disabled = this.bath() === null;
   }
 
   read() {
@@ -80,7 +80,7 @@ export class BathPicker {
     } else {
       this.chosen = this.select.value;
       this.fresh.offer(this.chosen);
-      show(this.card, this.bath() !== null);
+      this.card.disabled = this.bath() === null;
     }
     this.onchange();
   }

@@ -1,13 +1,13 @@
 // Fresh acid: a button for the chosen bath. Two taps, as it changes what later plans expect.
 
-import { button, h, put, show } from "../base/dom.js";
+import { button, h, put } from "../base/dom.js";
 import { attempt } from "../frame/commands.js";
 import { path, post } from "../base/server.js";
 import { text } from "../base/text.js";
 
 const own = (name) => text(`bath.${name}`);
 
-/** The button. onfresh(bath): the bath, as it is with fresh acid. */
+/** The button; it keeps its room without a bath. onfresh(bath): the bath, as it is with fresh acid. */
 export class FreshAcid {
   constructor(onfresh) {
     this.onfresh = onfresh;
@@ -22,8 +22,9 @@ export class FreshAcid {
   offer(name) {
     if (name !== this.name) put(this.line, "");
     this.name = name;
-    show(this.element, name !== "");
-    this.answers.replaceChildren(button(own("fresh_acid"), () => this.ask()));
+    const fresh = button(own("fresh_acid"), () => this.ask());
+    fresh.disabled = name === "";
+    this.answers.replaceChildren(fresh);
   }
 
   ask() {
