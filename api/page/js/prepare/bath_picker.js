@@ -19,7 +19,8 @@ export class BathPicker {
     this.field = field(text("bath.bath"), this.select, { hint: text("bath.hint") });
     this.card = button(text("bath.card"), () => this.openCard(), { class: "wide" });
     this.fresh = new FreshAcid(() => this.fetch().then(() => this.onchange()));
-    this.element = h("div", { class: "bath-picker" }, this.field.element, this.card, this.fresh.element);
+    const parts = [this.field.element, this.card, this.fresh.element];
+    this.element = h("div", { class: "bath-picker" }, ...parts);
     this.note = this.field.note;
     this.chosen = "";
     this.onchange = onchange;
