@@ -112,8 +112,8 @@ def _row(lesson: RowLesson) -> dict[str, Any]:
         "depth_mm": sum(row.spots_mm) / len(row.spots_mm) if row.spots_mm else None,
         "lost_g": row.lost_g,
         "fresh_acid": row.is_fresh,
-        "bite_factor_before": lesson.bite_factor_before,
-        "bite_factor_after": lesson.bite_factor_after,
+        "bite_factor_before": lesson.old_bite_factor,
+        "bite_factor_after": lesson.bite_factor,
         "doubt": lesson.doubt,
     }
 

@@ -220,3 +220,28 @@ def test_surprising_reading_needs_confirmation() -> None:
     assert caught.value.field == "is_confirmed"
     with pytest.raises(RefusedError, match="far more metal is gone"):
         refuse_surprise(learner, Weighing(1800.0, 3.5), silver_request(), None)
+
+
+def test_fresh_acid_is_recorded(studio: Studio) -> None:
+    """Fresh acid counts at once and after it is written, from the next run on."""
+    studio.save()
+    studio.manual.logbook.work()
+    for number in range(4):
+        studio.run(f"r{number}")
+        take(studio.shelf, f"r{number}", ReadingKind.GAUGE, gauge(0.2))
+    worn = studio.shelf.state("tank 1")
+    studio.shelf.fresh_acid("tank 1", "all new")
+    fresh = studio.shelf.state("tank 1")
+    studio.manual.logbook.work()
+    assert studio.shelf.state("tank 1") == fresh
+    assert worn.fresh_acid_at_utc is None
+    assert fresh.fresh_acid_at_utc == studio.manual.clock.utc_now()
+    assert worn.bite_factor < 0.9 < fresh.bite_factor
+    assert fresh.etch_factor == pytest.approx(worn.etch_factor)
+    assert fresh.spread_fraction == pytest.approx(worn.spread_fraction)
+    studio.run("r4")
+    take(studio.shelf, "r4", ReadingKind.GAUGE, gauge(0.27))
+    assert studio.shelf.state("tank 1").bite_factor > fresh.bite_factor
+    studio.save(is_retired=True)
+    with pytest.raises(RefusedError, match="is retired"):
+        studio.shelf.fresh_acid("tank 1")

@@ -23,14 +23,14 @@ class RowLesson:
     """A row, what was predicted for its charge, and what its readings then changed.
 
     :param predicted: from the rows before it only.
-    :param bite_factor_before, bite_factor_after: best estimate for this run.
+    :param old_bite_factor, bite_factor: best estimate for this run.
     :param doubt: probability that a reading of the row is wrong; None without a reading.
     """
 
     row: NotebookRow
     predicted: DepthEstimate
-    bite_factor_before: float
-    bite_factor_after: float
+    old_bite_factor: float
+    bite_factor: float
     doubt: float | None
 
 
