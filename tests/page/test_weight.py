@@ -73,7 +73,7 @@ def test_index_names_every_module() -> None:
         for script in SCRIPTS
         for name in re.findall(r'import\("(\./[^"]+)"\)', script.read_text(encoding="utf-8"))
     }
-    assert len(entries) == 7
+    assert len(entries) == 8
     assert not entries & reached, "not part of the first load"
     assert reached | reached_from(*entries) == {*SCRIPTS, TEXTS}
 
@@ -160,7 +160,10 @@ def test_live_costs_little(browser: Browser, tmp_path: Path) -> None:
 
         heard = "let heard = 0; const hear = () => { heard += 1; if (heard === %d) resolve(); };"
         wait = f"new Promise((resolve) => {{ {heard % LIVE_UPDATES} new MutationObserver(hear)"
-        wait += ".observe(document.querySelector('.depth-number'), { childList: true }); })"
+        # The charge changes with each update; the depth, to 0.01 mm, does not.
+        wait += (
+            ".observe(document.querySelector('.readings'), { childList: true, subtree: true }); })"
+        )
         began_ms = page.evaluate("performance.now()")
         before = metrics()
         page.evaluate(wait)

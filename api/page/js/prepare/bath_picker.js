@@ -6,7 +6,6 @@ import { get } from "../base/server.js";
 import { text } from "../base/text.js";
 import { FreshAcid } from "./fresh_acid.js";
 import { metalOf } from "../base/words.js";
-import { askForBath } from "./bath_card.js";
 
 const NEW = "\u0000new";
 
@@ -93,6 +92,7 @@ export class BathPicker {
 
   /** Ask for a bath, new or known, and choose it. Resolves to whether one was kept. */
   async keepCard(known) {
+    const { askForBath } = await import("./bath_card.js");
     const made = await askForBath(this.metal, known);
     if (made === null) return false;
     await this.fetch();

@@ -7,7 +7,7 @@ import { text } from "../base/text.js";
 
 const own = (name) => text(`bath.${name}`);
 
-/** The button; it keeps its room without a bath. onfresh(bath): the bath, as it is with fresh acid. */
+/** The button. It keeps its room. onfresh(bath): the bath, as it is with fresh acid. */
 export class FreshAcid {
   constructor(onfresh) {
     this.onfresh = onfresh;
