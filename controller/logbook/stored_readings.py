@@ -54,10 +54,10 @@ def body_of(reading: Reading) -> dict[str, Any]:
     body = asdict(reading)
     if isinstance(reading, GaugeReading):
         body["spots_mm"] = list(reading.spots_mm)
-        # Without a place, a reading is kept as it was before there were places.
-        for name in ("at", "ratios", "person", "gauge"):
-            if body[name] is None:
-                del body[name]
+    # Without these, a reading is kept as it was before there were places.
+    for name in ("at", "ratios", "person", "gauge", "acid_s"):
+        if name in body and body[name] is None:
+            del body[name]
     return body
 
 

@@ -40,6 +40,7 @@ class GaugeReading:
     :param person: who gauged, or None.
     :param gauge: which gauge, or None.
     :param at: the place that was pointed at or chosen; ``ratios`` are its own.
+    :param acid_s: time in which the acid had bitten until then; None where it was not noted.
     """
 
     charge_coulombs: float
@@ -52,6 +53,7 @@ class GaugeReading:
     person: str | None = None
     gauge: str | None = None
     at: Place | None = None
+    acid_s: float | None = None
 
     def mean_depth(self, evenness: float | None = None) -> tuple[float, float]:
         """Return the mean depth of the floor and its standard error, mm.
@@ -113,11 +115,13 @@ class Weighing:
     :param charge_coulombs: charge counted between the two weighings.
     :param lost_g: difference of the two.
     :param resolution_g: smallest step of the scale.
+    :param acid_s: as in GaugeReading.
     """
 
     charge_coulombs: float
     lost_g: float
     resolution_g: float = 0.01
+    acid_s: float | None = None
 
     def standard_error_g(self) -> float:
         """Return the standard error of the difference, g: one step for each of two readings."""
@@ -125,3 +129,10 @@ class Weighing:
 
 
 Reading = GaugeReading | Weighing
+
+
+def noted_pace(reading: Reading) -> float | None:
+    """Return the time in the acid per coulomb counted until a reading, s/C, if it was noted."""
+    if reading.acid_s is None or reading.charge_coulombs <= 0.0:
+        return None
+    return reading.acid_s / reading.charge_coulombs

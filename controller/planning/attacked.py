@@ -143,10 +143,14 @@ def bite_to_json(bite: AcidBite) -> dict[str, Any]:
     return asdict(bite)
 
 
-def bite_from_json(values: Mapping[str, Any] | None) -> AcidBite:
-    """Return a stored bite; a plan of an older version has none."""
+def bite_from_json(values: Mapping[str, Any] | None, metal: Metal | None = None) -> AcidBite:
+    """Return a stored bite.
+
+    A plan of an older version has none: it then adds to the upper bound while the current is off,
+    as it did then, where the metal is known.
+    """
     if values is None:
-        return NO_BITE
+        return NO_BITE if metal is None else AcidBite(expected_rate(metal), 0.0)
     known = dict(values)
     known["rate"] = AttackRate(**known["rate"])
     return AcidBite(**known)

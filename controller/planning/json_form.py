@@ -140,7 +140,7 @@ def plan_from_logbook(values: Mapping[str, Any], *, sure_a: float, drivable_a: f
         gauge_stops_mm=tuple(values["gauge_stops_mm"]),
         offered_gauge_stops_mm=tuple(values["offered_gauge_stops_mm"]),
         warnings=tuple(_warning_from_json(warning) for warning in values["warnings"]),
-        acid_bite=bite_from_json(values.get("acid_bite")),
+        acid_bite=bite_from_json(values.get("acid_bite"), metal),
         **{name: values[name] for name in _AS_WRITTEN},
     )
 

@@ -84,6 +84,7 @@ def make_plan(
     way = attacked(request, metal, growth, belief, table, target_depth_mm, mean_a, knowledge)
     target_depth_mm, charge_coulombs, estimate = way.target_mm, way.charge_coulombs, way.estimate
     duration_s = charge_coulombs / mean_a
+    longest_s = way.bite.stop_charge(table, target_depth_mm, mean_a) / mean_a
     removed_g = removed_mass_g(way.total_coulombs, metal, learner.bite_factor()[0])
     max_current_a = limits.over_current_fraction * end_current_a
     power_w = positive(request.expected_voltage_v, "expected_voltage_v", "V") * mean_a
@@ -117,7 +118,7 @@ def make_plan(
         sure_a=sure_current_a(sensor_range_a),
         drivable_a=drivable_current_a(settings),
         range_fraction=max_current_a / sensor_range_a,
-        max_on_time_s=min(limits.over_time_fraction * duration_s, limits.max_run_s),
+        max_on_time_s=min(limits.over_time_fraction * longest_s, limits.max_run_s),
         max_charge_coulombs=charge_ceiling(
             table.charge_for_depth_coulombs(target_depth_mm), belief
         ),

@@ -16,7 +16,7 @@ from controller.physics.readings import Reading
 from controller.planning.plan import learned
 from controller.planning.reading_drafts import Draft, refuse_surprise
 from controller.ports import Clock
-from controller.safety.acid_time import acid_pace, learner_of, with_acid
+from controller.safety.acid_time import acid_pace, learner_of, noted, with_acid
 from controller.safety.run import ActiveRun
 from controller.safety.supervisor import Supervisor
 from controller.texts import Message, Value
@@ -95,7 +95,8 @@ class PlateCommands:
             return None
         run = self._run_with_relay_off("reading")
         request = run.plan.request
-        reading = draft.complete(run.counter.charge_coulombs, request.film_mm, request.places)
+        drafted = draft.complete(run.counter.charge_coulombs, request.film_mm, request.places)
+        reading = noted(run, drafted)
         before = learner_of(run, known)
         seen = with_acid(run, reading)
         if not is_confirmed:

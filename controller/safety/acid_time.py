@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Protocol
 
 from controller.physics.attack import Soak
 from controller.physics.charge import CoulombCounter
 from controller.physics.learning import Learner
-from controller.physics.readings import Reading
+from controller.physics.readings import Reading, noted_pace
 from controller.planning.attacked import mean_current_a
 from controller.planning.run_plan import RunPlan
 
@@ -57,14 +58,24 @@ def total_coulombs(run: RunInAcid, now_s: float) -> float:
 def acid_pace(run: RunInAcid, readings: Sequence[Reading]) -> float | None:
     """Return the time in the acid per coulomb counted, s/C, with the relay off.
 
-    :param readings: the run's valid readings; without any, the pace is None.
+    :param readings: the run's valid readings, oldest first; without any, the pace is None. What was
+        noted with the last one counts: later it may have stayed in the acid without current.
     """
     if not readings:
         return None
+    noted = noted_pace(readings[-1])
+    if noted is not None:
+        return noted
     if run.counter.charge_coulombs <= 0.0:
         return 1.0 / mean_current_a(run.plan)
     off_s = run.soak.total_s if run.plan.acid_bite.counts_off_time else 0.0
     return (run.on_time_s + off_s) / run.counter.charge_coulombs
+
+
+def noted(run: RunInAcid, reading: Reading) -> Reading:
+    """Return a reading with the time in the acid until now, with the relay off."""
+    pace = acid_pace(run, (reading,)) or 0.0
+    return replace(reading, acid_s=pace * reading.charge_coulombs)
 
 
 def with_acid(run: RunInAcid, reading: Reading) -> Reading:

@@ -147,6 +147,8 @@ def checkpoint_from_json(values: Mapping[str, Any], limits: Limits) -> tuple[Run
     for name, at_start in asdict(limits).items():
         if at_start is not None and kept_limits.get(name, at_start) > LOOSEST * at_start:
             raise _unsound(name, kept_limits[name])
+    if kept_limits.get("least_metal_mm", limits.least_metal_mm) != limits.least_metal_mm:
+        raise _unsound("least_metal_mm", kept_limits["least_metal_mm"])  # it guards less when lower
     known["limits"] = Limits(**{**asdict(limits), **kept_limits})
     known["warnings_given"] = tuple(map(Message.from_json, known["warnings_given"]))
     _refuse_unsound(RunCheckpoint, known)

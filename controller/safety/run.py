@@ -165,7 +165,8 @@ class ActiveRun:
     def raise_ceilings(self) -> Limits:
         """Raise the ceilings to match the present belief; return the limits before."""
         before, plan = self.limits, self.plan
-        needed_coulombs = charge_ceiling(plan.charge_coulombs, plan.belief)
+        total = plan.target_table.charge_for_depth_coulombs(plan.target_depth_mm)
+        needed_coulombs = charge_ceiling(total, plan.belief)
         self.limits = raised(before, needed_coulombs, self._settings.max_run_s)
         return before
 
@@ -291,7 +292,9 @@ class ActiveRun:
         """Return the same at the best estimate of the depth, with all that may be missing."""
         counter = self.counter
         most_coulombs = counter.charge_coulombs + counter.uncertain_coulombs
-        soak_mm = self._soak_mm(now_s)
+        bite = self.plan.acid_bite
+        soak_s = 0.0 if bite.counts_off_time else self.soak.seconds(now_s)
+        soak_mm = bite.rate.um_per_min / 1000.0 * soak_s / 60.0
         return self.plan.likely_metal_left_mm(most_coulombs, acid_s(self, now_s), soak_mm)
 
     def places(self, now_s: float) -> tuple[PlaceFigures, ...]:

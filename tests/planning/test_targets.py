@@ -156,3 +156,13 @@ def test_stored_plan_keeps_places() -> None:
 def test_every_place_has_words() -> None:
     titles = CATALOGUE.part("places")
     assert all(f"name.{place.name}" in titles for place in PLACES)
+
+
+def test_cautious_run_has_time_for_a_good_reading() -> None:
+    """A reading may move the cautious stop to the best one: the ceiling on time allows for that."""
+    copper = {"metal": "copper", "current_a": 0.8, "depth_mm": 0.1, "places": ()}
+    best = make_plan(silver_request(**copper), SETTINGS, 16.0)
+    cautious = make_plan(silver_request(**copper, stop_policy="never-deeper"), SETTINGS, 16.0)
+    assert 1.5 * cautious.duration_s < best.duration_s, "slow copper: the acid widens the range"
+    assert cautious.max_on_time_s == pytest.approx(best.max_on_time_s, rel=1e-6)
+    assert cautious.max_charge_coulombs == pytest.approx(best.max_charge_coulombs, rel=1e-6)

@@ -324,7 +324,10 @@ def test_raised_time_stays_bounded() -> None:
     lost_g = 0.6 * run.counter.charge_coulombs * 1.118e-3
     reading = Weighing(run.counter.charge_coulombs, lost_g, resolution_g=0.001)
     plate.believe("r1", [reading], nothing)
-    needed_coulombs = charge_ceiling(run.plan.charge_coulombs, run.plan.belief)
+    plan = run.plan
+    total = plan.target_table.charge_for_depth_coulombs(plan.target_depth_mm)
+    assert total > plan.charge_coulombs, "with the acid's share, as at the start"
+    needed_coulombs = charge_ceiling(total, plan.belief)
     plate.raise_ceilings()
     assert run.limits.max_on_time_s == 1000.0
     assert run.limits.max_charge_coulombs == needed_coulombs > before.max_charge_coulombs

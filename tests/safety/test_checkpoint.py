@@ -207,6 +207,19 @@ def test_older_limits_are_filled() -> None:
     assert back.limits == replace(CHECKPOINT.limits, bath_off_degc=41.0)
 
 
+def test_least_metal_is_that_of_the_plan() -> None:
+    """It guards less when it is lower, and nothing can have changed it."""
+    limits = replace(LIMITS, least_metal_mm=0.4)
+    values = checkpoint_to_json(CHECKPOINT, THEN)
+    for kept_mm in (0.0, 0.3, 0.5):
+        values["limits"]["least_metal_mm"] = kept_mm
+        with pytest.raises(RefusedError) as caught:
+            checkpoint_from_json(values, limits)
+        assert caught.value.message.key == "supervisor.restore.unsound"
+    values["limits"]["least_metal_mm"] = 0.4
+    assert checkpoint_from_json(values, limits)[0].limits.least_metal_mm == 0.4
+
+
 @pytest.mark.parametrize("where", ["checkpoint", "limits"])
 def test_newer_values_are_refused(where: str) -> None:
     """What a newer version kept is not dropped without a word."""
@@ -236,6 +249,17 @@ def test_plan_comes_back_whole(request_: PlanRequest) -> None:
     back = plan_from_logbook(values, sure_a=plan.sure_a, drivable_a=plan.drivable_a)
     assert back == plan
     assert asdict(back) == asdict(plan)
+
+
+def test_plan_of_an_older_version_soaks() -> None:
+    """It knew no acid beside the current, but widened the upper bound while the power was off."""
+    values = json.loads(json.dumps(plan_for_logbook(PLAN)))
+    del values["acid_bite"]
+    back = plan_from_logbook(values, sure_a=PLAN.sure_a, drivable_a=PLAN.drivable_a)
+    assert back.acid_bite.equivalent_a == 0.0
+    run = new_run("r1", back, SETTINGS.limits)
+    run.soak.begin(0.0)
+    assert run.soak.upper_mm(36000.0) > 0.01
 
 
 UNSOUND = {

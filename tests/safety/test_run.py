@@ -8,8 +8,10 @@ import pytest
 
 from controller.config import Settings
 from controller.messages import Sample, TripReason
+from controller.physics.attack import AttackRate
 from controller.physics.charge import ChargeGapError
-from controller.safety.acid_time import acid_s
+from controller.physics.readings import GaugeReading
+from controller.safety.acid_time import acid_pace, acid_s, learner_of, noted
 from controller.safety.run import SMOOTHING_S, ActiveRun, new_run
 from controller.safety.trends import SAMPLES_PER_BLOCK
 from controller.texts import Message
@@ -405,6 +407,43 @@ def test_ordinary_plate_reaches_its_target() -> None:
     assert thinnest_mm < left_mm - 0.05
     run.counter.uncertain_coulombs = 50.0
     assert run.likely_metal_left_mm(at_s) < left_mm - 0.005
+
+
+def acid_run(source: str) -> ActiveRun:
+    """Return a run in an acid that bites fast, its rate weighed or only guessed."""
+    run = placed_run()
+    rate = AttackRate(0.5, 0.1 if source == "coupon" else 1.0, source)
+    run.plan = replace(run.plan, acid_bite=replace(run.plan.acid_bite, rate=rate, equivalent_a=1.5))
+    return run
+
+
+def test_later_acid_leaves_a_reading_alone() -> None:
+    """What was gauged before the plate stayed in the acid is not learned again at that pace."""
+    run = acid_run("coupon")
+    at_s = feed(run, 300.0)
+    run.end_stretch(at_s)
+    run.soak.end(at_s)
+    reading = noted(run, GaugeReading(run.counter.charge_coulombs, (0.13,) * 3))
+    assert reading.acid_s == pytest.approx(300.0, abs=1.0)
+    before, pace = learner_of(run, [reading]), acid_pace(run, [reading])
+    run.soak.begin(at_s)
+    run.soak.end(at_s + 3600.0)
+    assert acid_s(run, at_s + 3600.0) == pytest.approx(3900.0, abs=1.0)
+    assert learner_of(run, [reading]).belief() == before.belief()
+    assert acid_pace(run, [reading]) == pace
+    unnoted = replace(reading, acid_s=None)
+    assert learner_of(run, [unnoted]).belief() != before.belief(), "as it was read before"
+
+
+def test_soak_of_the_guard_is_likely() -> None:
+    """The best estimate of the metal left loses what the acid likely took, not what it might."""
+    run = acid_run("metal")
+    at_s = feed(run, 300.0)
+    run.end_stretch(at_s)
+    left_mm = run.likely_metal_left_mm(at_s)
+    assert left_mm is not None
+    later_mm = run.likely_metal_left_mm(at_s + 3600.0)
+    assert later_mm == pytest.approx(left_mm - 0.5e-3 * 60.0, abs=1e-6)
 
 
 def test_growth_follows_the_mean() -> None:
