@@ -90,12 +90,14 @@ def test_pair_shows_pin(daemon: Daemon) -> None:
     assert shown.startswith("the big bath\n")
     assert f"{code['pin'][:3]} {code['pin'][3:]}" in shown
     assert "http://192.0.2.7:8420/" in shown
-    assert "The PIN expires in 24 h, or 10 min after its first use." in shown
+    assert "The PIN expires in 24 h, or 10 min after its first use, whichever" in shown
 
 
 def test_pair_counts_last_minutes(daemon: Daemon) -> None:
     daemon.heart.now_s += 23 * 3600.0
-    assert "The PIN expires in 60 min, or 10 min after its first use." in PAIR.call().output
+    assert (
+        "The PIN expires in 60 min, or 10 min after its first use, whichever" in PAIR.call().output
+    )
 
 
 def test_pair_draws_new_pin(daemon: Daemon) -> None:

@@ -29,7 +29,7 @@ test("places and metal left", () => {
   list.show([MIDDLE, LINES], 0.78);
   assert.match(list.element.textContent, /middle of the widest floor0\.25 \(0\.22 to 0\.29\) mm/);
   assert.match(list.element.textContent, /lines of 0\.3 to 1 mm0\.31/);
-  assert.match(list.element.textContent, /Thinnest metal left0\.78\smm/);
+  assert.match(list.element.textContent, /Metal left, worst case0\.78\smm/);
   list.show([MIDDLE, LINES], 0.78, "widest-floor-middle");
   assert.doesNotMatch(list.element.textContent, /middle of the widest floor/);
 });
