@@ -77,6 +77,10 @@ class KeptReading(Answer):
         float | None,
         described("Thickness of the resist, subtracted when the gauge rested on it.", "mm", 0.045),
     ]
+    acid_s: Annotated[
+        float | None,
+        described("Time in which the acid had bitten until then; null if not noted.", "s", 301.5),
+    ]
     read_depth_mm: Annotated[
         float | None,
         described("Mean depth from the spots, corrected for film and place.", "mm", 0.121),
