@@ -18,7 +18,7 @@ export class FreshAcid {
     this.offer("");
   }
 
-  /** Offer fresh acid for a bath; "" is none. */
+  /** Offer fresh acid for a bath; "" means no bath. */
   offer(name) {
     if (name !== this.name) put(this.line, "");
     this.name = name;

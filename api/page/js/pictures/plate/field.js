@@ -16,7 +16,7 @@ export const WIDE = 255;
 export const DISTANCE_UNIT_MM = 0.001;
 export const HALF_WIDTH_UNIT_MM = 0.01;
 
-/** Return the field in a buffer. Throws when it is none. */
+/** Return the field in a buffer. Throws when the buffer holds none. */
 export function readField(buffer) {
   const bytes = new Uint8Array(buffer);
   const word = String.fromCharCode(...bytes.subarray(0, MAGIC.length));

@@ -85,7 +85,7 @@ export class PlateEditor {
     this.draw();
   }
 
-  /** Offer artworks to add: {artwork, name, width_mm, height_mm}. A plate is none of them. */
+  /** Offer artworks to add: {artwork, name, width_mm, height_mm}. Plates are left out. */
   offer(known) {
     this.known = known.filter((one) => one.file_format !== "ZIP");
     const options = this.known.map(({ artwork, name }) =>
