@@ -109,7 +109,7 @@ function build(store, pictures) {
 function nothingChanged(view) {
   view.change.replaceChildren(
     h("h2", { id: "change-title" }, text("gauge.changed")),
-    h("p", { class: "empty-line" }, text("gauge.nothing_changed")),
+    h("p", { class: "quiet" }, text("gauge.nothing_changed")),
   );
 }
 
